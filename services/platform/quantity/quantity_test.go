@@ -1,0 +1,103 @@
+package quantity_test
+
+import (
+	"math"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/quantity"
+)
+
+// The exact definitions are those of NIST Handbook 44, Appendix C, and agree with GNU units 2.22 (cases U01 to U05).
+func TestConvertExactly(t *testing.T) {
+	cases := []struct{ value, from, to, want string }{
+		{"1", "GLL", "LTR", "3.785411784"},
+		{"0.5", "[gal_us]", "L", "1.892705892"},
+		{"1", "OZA", "MLT", "29.5735295625"},
+		{"64", "OZA", "GLL", "0.5"},
+		{"1", "GLI", "L", "4.54609"},
+		{"0.5", "mS/m", "uS/cm", "5"},
+		{"212", "[degF]", "Cel", "100"},
+		{"0", "K", "Cel", "-273.15"},
+		{"0.300", "L", "mL", "300"},
+	}
+	for _, c := range cases {
+		got, err := quantity.MustParse(c.value, c.from).Convert(quantity.MustLookup(c.to))
+		if err != nil {
+			t.Fatalf("%s %s: %v", c.value, c.from, err)
+		}
+		if cmp, _ := got.Cmp(quantity.MustParse(c.want, c.to)); cmp != 0 {
+			t.Errorf("%s %s = %s, want %s %s", c.value, c.from, got, c.want, c.to)
+		}
+	}
+}
+
+// 90 psi is 620.53 kPa and 38 psi is 262.00 kPa; NIST SP 811 gives 6.894757 kPa for one psi.
+func TestCanonicalOfMeasurements(t *testing.T) {
+	cases := []struct {
+		value, unit string
+		want, tol   float64
+	}{
+		{"1", "[psi]", 6.894757, 5e-7}, {"90", "[psi]", 620.53, 0.005}, {"38", "[psi]", 262.00, 0.005},
+		{"29.92126", "[in_i'Hg]", 101.325, 5e-5}, {"1", "[ft_i].[lbf_av]", 1.3558179, 5e-8}, {"-40", "[degF]", -40, 1e-12},
+	}
+	for _, c := range cases {
+		if got := quantity.MustParse(c.value, c.unit).Canonical(); math.Abs(got-c.want) > c.tol {
+			t.Errorf("%s %s = %v, want %v", c.value, c.unit, got, c.want)
+		}
+	}
+}
+
+func TestRefusals(t *testing.T) {
+	for _, bad := range []string{"", "NaN", "Inf", "1e3", "1,5", "--1", "1-", "1.2.3", ".", "-", " 1", "０"} {
+		if _, err := quantity.Parse(bad, "L"); !fault.HasReason(err, "VALUE_NOT_A_NUMBER") {
+			t.Errorf("%q: got %v", bad, err)
+		}
+	}
+	if _, err := quantity.Parse("1", "litre"); !fault.HasReason(err, "UNIT_UNKNOWN") {
+		t.Errorf("unknown unit: got %v", err)
+	}
+	if _, err := quantity.Parse("12345678901234567890", "L"); !fault.HasReason(err, "VALUE_TOO_LONG") {
+		t.Errorf("too long: got %v", err)
+	}
+	if _, err := quantity.MustParse("1", "L").Add(quantity.MustParse("1", "kg")); !fault.HasReason(err, "UNIT_MISMATCH") {
+		t.Errorf("mismatch: got %v", err)
+	}
+	if _, err := quantity.MustParse("1", "L").Convert(quantity.MustLookup("[gal_us]")); !fault.HasReason(err, "CONVERSION_INEXACT") {
+		t.Errorf("inexact: got %v", err)
+	}
+}
+
+func TestMinusZeroIsZero(t *testing.T) {
+	if got := quantity.MustParse("-0", "L"); got.String() != "0 L" {
+		t.Errorf("got %s", got)
+	}
+}
+
+func TestAddIsExactAndCommutes(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a := quantity.Of(mustDecimal(t, "a"), quantity.MustLookup("mL"))
+		b := quantity.Of(mustDecimal(t, "b"), quantity.MustLookup("L"))
+		ab, err1 := a.Add(b)
+		ba, err2 := b.Add(a)
+		if err1 != nil || err2 != nil {
+			t.Fatalf("%v %v", err1, err2)
+		}
+		if cmp, _ := ab.Cmp(ba); cmp != 0 {
+			t.Fatalf("%s and %s", ab, ba)
+		}
+		back, err := ab.Sub(b)
+		if cmp, _ := back.Cmp(a); err != nil || cmp != 0 {
+			t.Fatalf("%s, want %s (%v)", back, a, err)
+		}
+	})
+}
+
+func TestConvertRoundedIsWithinHalfAStep(t *testing.T) {
+	got, err := quantity.MustParse("1", "L").ConvertRounded(quantity.MustLookup("[gal_us]"), 3)
+	if err != nil || got.String() != "0.264 [gal_us]" {
+		t.Errorf("got %s, %v", got, err)
+	}
+}
