@@ -20,7 +20,7 @@ import (
 
 var roots = []string{
 	"google/api/annotations.proto", "google/api/field_behavior.proto", "google/api/resource.proto",
-	"google/type/date.proto", "buf/validate/validate.proto",
+	"google/type/date.proto", "google/api/field_info.proto", "buf/validate/validate.proto",
 }
 
 func main() {
