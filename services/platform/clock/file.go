@@ -1,0 +1,80 @@
+package clock
+
+import (
+	"fmt"
+	"os"
+	"strings"
+	"sync"
+	"time"
+)
+
+// File is the machine's clock moved by a distance that stands in a file, so that several processes share one invented
+// calendar. It is for demonstrations and tests; a process that uses it says so when it starts.
+type File struct {
+	path   string
+	offset Offset
+
+	mu      sync.Mutex
+	checked time.Time // machine time of the last look at the file
+	changed time.Time // the file's modification time then
+}
+
+// recheck is how long a look at the file lasts.
+const recheck = 20 * time.Millisecond
+
+// FromFile follows the file at path, which SetFile writes. A missing file means no distance; a file that can't be read as
+// a duration is an error.
+func FromFile(path string) (*File, error) {
+	f := &File{path: path}
+	if err := f.look(); err != nil {
+		return nil, err
+	}
+	return f, nil
+}
+
+// Now is the machine's time plus the distance in the file.
+func (f *File) Now() time.Time {
+	f.mu.Lock()
+	if System().Now().Sub(f.checked) > recheck {
+		_ = f.look() // a file that is being replaced keeps the last distance
+	}
+	f.mu.Unlock()
+	return f.offset.Now()
+}
+
+// After waits in real time.
+func (f *File) After(d time.Duration) <-chan time.Time { return f.offset.After(d) }
+
+func (f *File) look() error {
+	f.checked = System().Now()
+	info, err := os.Stat(f.path)
+	if os.IsNotExist(err) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if info.ModTime().Equal(f.changed) {
+		return nil
+	}
+	text, err := os.ReadFile(f.path)
+	if err != nil {
+		return err
+	}
+	by, err := time.ParseDuration(strings.TrimSpace(string(text)))
+	if err != nil {
+		return fmt.Errorf("clock file %s: %w", f.path, err)
+	}
+	f.changed = info.ModTime()
+	f.offset.by.Store(int64(by))
+	return nil
+}
+
+// SetFile makes every clock that follows the file show t now, within a moment. The file is replaced whole.
+func SetFile(path string, t time.Time) error {
+	next := path + ".next"
+	if err := os.WriteFile(next, []byte(t.Sub(System().Now()).String()+"\n"), 0o600); err != nil {
+		return err
+	}
+	return os.Rename(next, path)
+}

@@ -1,0 +1,57 @@
+package fault_test
+
+import (
+	"errors"
+	"fmt"
+	"testing"
+
+	"coldsection.example/services/platform/fault"
+)
+
+func TestWithLeavesTheOriginalAlone(t *testing.T) {
+	base := fault.Precondition("LOT_EXPIRED", "Lot %s expired.", "lots/a")
+	more := base.With("lot", "lots/a").With("use_by", "2026-10-31")
+	if len(base.Metadata) != 0 || len(more.Metadata) != 2 || more.Metadata["lot"] != "lots/a" {
+		t.Errorf("base %v, more %v", base.Metadata, more.Metadata)
+	}
+	if base.Error() != "Lot lots/a expired." || base.Category != fault.FailedPrecondition {
+		t.Errorf("got %+v", base)
+	}
+}
+
+func TestReasonIsFoundThroughWrapping(t *testing.T) {
+	cause := errors.New("disk full")
+	err := fmt.Errorf("saving: %w", fault.New(fault.Unavailable, "STORE_UNAVAILABLE", "Try again.").Because(cause))
+	if !fault.HasReason(err, "STORE_UNAVAILABLE") || fault.HasReason(err, "OTHER") || !errors.Is(err, cause) {
+		t.Errorf("got %v", err)
+	}
+	if _, ok := fault.As(cause); ok {
+		t.Error("a plain error is not a refusal")
+	}
+}
+
+func TestInvalidNamesTheField(t *testing.T) {
+	err := fault.Invalid("quantity.value", "QUANTITY_NOT_POSITIVE", "The quantity is %s. Give more than zero.", "-5 L")
+	if len(err.Violations) != 1 || err.Violations[0].Field != "quantity.value" || err.Violations[0].Description != err.Message {
+		t.Errorf("got %+v", err.Violations)
+	}
+}
+
+func TestConstructorsCarryTheResource(t *testing.T) {
+	for _, c := range []struct {
+		err      *fault.Error
+		category fault.Category
+		reason   string
+	}{
+		{fault.Missing("lots/x"), fault.NotFound, "NOT_FOUND"},
+		{fault.Exists("lots/x"), fault.AlreadyExists, "ALREADY_EXISTS"},
+		{fault.StaleEtag("lots/x"), fault.Aborted, "ETAG_MISMATCH"},
+	} {
+		if c.err.Category != c.category || c.err.Reason != c.reason || c.err.Metadata["resource"] != "lots/x" {
+			t.Errorf("got %+v", c.err)
+		}
+	}
+	if d := fault.Denied("ROLE_MISSING", "no"); d.Category != fault.PermissionDenied {
+		t.Errorf("got %+v", d)
+	}
+}
