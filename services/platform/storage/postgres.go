@@ -1,0 +1,96 @@
+package storage
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+
+	"github.com/jackc/pgx/v5/pgconn"
+	_ "github.com/jackc/pgx/v5/stdlib" // the database/sql driver "pgx"
+)
+
+// retries is how often a transaction is run again after a serialization failure or deadlock.
+const retries = 8
+
+func openPostgres(ctx context.Context, cfg Config, migrations Migrations) (*DB, error) {
+	raw, err := sql.Open("pgx", cfg.DSN)
+	if err != nil {
+		return nil, errors.New("the PostgreSQL connection string can't be read; its form is postgres://user@host:port/database")
+	}
+	conns := cfg.MaxConns
+	if conns == 0 {
+		conns = 8
+	}
+	raw.SetMaxOpenConns(conns)
+	raw.SetMaxIdleConns(conns)
+	if err := errors.Join(checkDurability(ctx, raw)); err != nil {
+		return nil, errors.Join(err, raw.Close())
+	}
+	if err := migrate(ctx, raw, Postgres, migrations); err != nil {
+		return nil, errors.Join(err, raw.Close())
+	}
+	return &DB{engine: Postgres, write: raw, read: raw}, nil
+}
+
+// checkDurability refuses a server that can lose an acknowledged commit.
+func checkDurability(ctx context.Context, db *sql.DB) error {
+	for _, setting := range []string{"fsync", "full_page_writes", "synchronous_commit"} {
+		var value string
+		if err := db.QueryRowContext(ctx, "SELECT current_setting($1)", setting).Scan(&value); err != nil {
+			return fmt.Errorf("reaching PostgreSQL: %w", err)
+		}
+		if value == "off" || value == "local" {
+			return fmt.Errorf("PostgreSQL has %s = %s and could lose what it acknowledged; set it to on", setting, value)
+		}
+	}
+	return nil
+}
+
+func (db *DB) updatePostgres(ctx context.Context, fn Func) error {
+	for try := 0; ; try++ {
+		err := db.tryPostgres(ctx, fn)
+		if try < retries && isRace(err) {
+			continue
+		}
+		return err
+	}
+}
+
+// isRace reports whether another transaction came in between, so that running again helps: a serialization failure, a
+// deadlock, or two facts about one subject that took the same number.
+func isRace(err error) bool {
+	var e *pgconn.PgError
+	if !errors.As(err, &e) {
+		return false
+	}
+	return e.Code == "40001" || e.Code == "40P01" || (e.Code == "23505" && e.ConstraintName == "outbox_order")
+}
+
+func (db *DB) tryPostgres(ctx context.Context, fn Func) error {
+	raw, err := db.write.BeginTx(ctx, nil)
+	if err != nil {
+		return unavailable(err)
+	}
+	defer func() { _ = raw.Rollback() }()
+	tx := &Tx{q: raw, engine: Postgres}
+	if err := guarded(ctx, fn, tx); err != nil {
+		return err
+	}
+	if err := raw.Commit(); err != nil {
+		if postgresCode(err) != "" {
+			return err
+		}
+		return unavailable(err)
+	}
+	tx.committed()
+	return nil
+}
+
+func postgresCode(err error) string {
+	var e *pgconn.PgError
+	if errors.As(err, &e) {
+		return e.Code
+	}
+	return ""
+}

@@ -1,0 +1,105 @@
+package storage
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"syscall"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// pragmas of every SQLite connection. FULL makes each commit durable across a power cut; NORMAL does not.
+var pragmas = []string{"journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(ON)", "busy_timeout(5000)", "temp_store(MEMORY)"}
+
+func openSQLite(ctx context.Context, cfg Config, migrations Migrations) (_ *DB, err error) {
+	if err := os.MkdirAll(filepath.Dir(cfg.Path), 0o700); err != nil {
+		return nil, err
+	}
+	release, err := lockFile(cfg.Path + ".lock")
+	if err != nil {
+		return nil, err
+	}
+	db := &DB{engine: SQLite, release: release}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, db.abandon())
+		}
+	}()
+	if db.write, err = sql.Open("sqlite", sqliteDSN(cfg.Path, false)); err != nil {
+		return nil, err
+	}
+	db.write.SetMaxOpenConns(1)
+	if err := migrate(ctx, db.write, SQLite, migrations); err != nil {
+		return nil, err
+	}
+	if db.read, err = sql.Open("sqlite", sqliteDSN(cfg.Path, true)); err != nil {
+		return nil, err
+	}
+	db.read.SetMaxOpenConns(8)
+	conn, err := db.write.Conn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	db.writer = startGroupWriter(conn)
+	return db, nil
+}
+
+// abandon frees what a failed Open had taken.
+func (db *DB) abandon() error {
+	var errs []error
+	for _, c := range []*sql.DB{db.write, db.read} {
+		if c != nil {
+			errs = append(errs, c.Close())
+		}
+	}
+	if db.release != nil {
+		errs = append(errs, db.release())
+	}
+	return errors.Join(errs...)
+}
+
+func sqliteDSN(path string, readOnly bool) string {
+	q := url.Values{"_pragma": pragmas}
+	if readOnly {
+		q.Add("_pragma", "query_only(ON)")
+	}
+	return (&url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath(), RawQuery: q.Encode()}).String()
+}
+
+// lockFile keeps a second process away from the data; the system frees the lock when the process dies.
+func lockFile(path string) (func() error, error) {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		_ = f.Close()
+		return nil, fmt.Errorf("another process has %s open; end it, or use another state folder", path)
+	}
+	return f.Close, nil
+}
+
+// IsUnique reports whether err is the breach of a unique or primary key.
+func IsUnique(err error) bool {
+	return sqliteCode(err) == sqlite3.SQLITE_CONSTRAINT_UNIQUE || sqliteCode(err) == sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY ||
+		postgresCode(err) == "23505"
+}
+
+// IsCheck reports whether err is the breach of a CHECK constraint.
+func IsCheck(err error) bool {
+	return sqliteCode(err) == sqlite3.SQLITE_CONSTRAINT_CHECK || postgresCode(err) == "23514"
+}
+
+func sqliteCode(err error) int {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		return e.Code()
+	}
+	return 0
+}
