@@ -34,7 +34,7 @@ func unspecified(r *run) {
 		want := strings.ToUpper(capitals.ReplaceAllString(string(e.Name()), "${1}_${2}")) + "_UNSPECIFIED"
 		first := e.Values().Get(0)
 		if string(first.Name()) != want || first.Number() != 0 {
-			r.report(e, "starts with %s = %d; start with %s = 0", first.Name(), first.Number(), want)
+			r.reportf(e, "starts with %s = %d; start with %s = 0", first.Name(), first.Number(), want)
 		}
 	}
 }
@@ -43,7 +43,7 @@ func upperSnake(r *run) {
 	for _, e := range r.enums {
 		for i := range e.Values().Len() {
 			if v := e.Values().Get(i); !upperSnakeForm.MatchString(string(v.Name())) {
-				r.report(v, "is not UPPER_SNAKE_CASE")
+				r.reportf(v, "is not UPPER_SNAKE_CASE")
 			}
 		}
 	}
@@ -61,7 +61,7 @@ func valueSynonyms(r *run) {
 		for i := range e.Values().Len() {
 			v := e.Values().Get(i)
 			if want := common[string(v.Name())]; want != "" {
-				r.report(v, "call it %s", want)
+				r.reportf(v, "call it %s", want)
 			}
 		}
 	}
@@ -70,7 +70,7 @@ func valueSynonyms(r *run) {
 func protoVersion(r *run) {
 	for _, f := range r.files {
 		if f.Syntax() != protoreflect.Proto3 {
-			r.report(f, "is %s; write it in proto3", f.Syntax())
+			r.reportf(f, "is %s; write it in proto3", f.Syntax())
 		}
 	}
 }
@@ -78,7 +78,7 @@ func protoVersion(r *run) {
 func versionedPackages(r *run) {
 	for _, f := range r.files {
 		if !versionedForm.MatchString(string(f.Package())) {
-			r.report(f, "package %q does not end in a version such as v1", f.Package())
+			r.reportf(f, "package %q does not end in a version such as v1", f.Package())
 		}
 	}
 }
@@ -87,7 +87,7 @@ func versionedPackages(r *run) {
 func hasComments(r *run) {
 	check := func(d protoreflect.Descriptor) {
 		if strings.TrimSpace(d.ParentFile().SourceLocations().ByDescriptor(d).LeadingComments) == "" {
-			r.report(d, "has no comment; say what it is, its unit and who may use it")
+			r.reportf(d, "has no comment; say what it is, its unit and who may use it")
 		}
 	}
 	for _, f := range r.files {

@@ -30,7 +30,7 @@ func abbreviations(r *run) {
 	r.fields(func(f protoreflect.FieldDescriptor) {
 		for _, w := range words(string(f.Name())) {
 			if short[w] != "" {
-				r.report(f, "write %q for %q", short[w], w)
+				r.reportf(f, "write %q for %q", short[w], w)
 			}
 		}
 	})
@@ -43,7 +43,7 @@ func fieldPrepositions(r *run) {
 		}
 		for _, w := range words(string(f.Name())) {
 			if prepositions[w] {
-				r.report(f, "has the preposition %q in its name; name the thing itself", w)
+				r.reportf(f, "has the preposition %q in its name; name the thing itself", w)
 			}
 		}
 	})
@@ -52,7 +52,7 @@ func fieldPrepositions(r *run) {
 func countSuffix(r *run) {
 	r.fields(func(f protoreflect.FieldDescriptor) {
 		if rest, ok := strings.CutPrefix(string(f.Name()), "num_"); ok {
-			r.report(f, "call it %s_count", strings.TrimSuffix(rest, "s"))
+			r.reportf(f, "call it %s_count", strings.TrimSuffix(rest, "s"))
 		}
 	})
 }
@@ -61,7 +61,7 @@ func signedOnly(r *run) {
 	r.fields(func(f protoreflect.FieldDescriptor) {
 		switch f.Kind() {
 		case protoreflect.Uint32Kind, protoreflect.Uint64Kind, protoreflect.Fixed32Kind, protoreflect.Fixed64Kind:
-			r.report(f, "is unsigned, which many languages and JSON readers lack; use int32 or int64")
+			r.reportf(f, "is unsigned, which many languages and JSON readers lack; use int32 or int64")
 		default:
 		}
 	})
@@ -82,9 +82,9 @@ func timeNames(r *run) {
 		first := words(name)[0]
 		switch {
 		case timestamp(f) && !strings.HasSuffix(name, suffix):
-			r.report(f, "is a timestamp; end its name in %s", suffix)
+			r.reportf(f, "is a timestamp; end its name in %s", suffix)
 		case bygone[name] || timestamp(f) && bygone[first]:
-			r.report(f, "is a past participle; name it in the imperative mood, such as create_time")
+			r.reportf(f, "is a past participle; name it in the imperative mood, such as create_time")
 		}
 	})
 }
@@ -92,7 +92,7 @@ func timeNames(r *run) {
 func timeTypes(r *run) {
 	r.fields(func(f protoreflect.FieldDescriptor) {
 		if strings.HasSuffix(string(f.Name()), "_time") && !timestamp(f) {
-			r.report(f, "is no google.protobuf.Timestamp; make it one or name it by what it is")
+			r.reportf(f, "is no google.protobuf.Timestamp; make it one or name it by what it is")
 		}
 	})
 }
@@ -105,7 +105,7 @@ func standardCodes(r *run) {
 	}
 	r.fields(func(f protoreflect.FieldDescriptor) {
 		if want := standard[string(f.Name())]; want != "" {
-			r.report(f, "call it %s", want)
+			r.reportf(f, "call it %s", want)
 		}
 	})
 }

@@ -32,7 +32,7 @@ func listFieldTypes(r *run) {
 	r.lists(func(m protoreflect.MethodDescriptor, _ string) {
 		for name, kind := range want {
 			if f := field(m.Input(), name); f != nil && (f.Kind() != kind || f.IsList()) {
-				r.report(f, "is not one %s; make it one", kind)
+				r.reportf(f, "is not one %s; make it one", kind)
 			}
 		}
 	})
@@ -51,7 +51,7 @@ func showDeleted(r *run) {
 			return
 		}
 		if field(m.Input(), "show_deleted") == nil {
-			r.report(m.Input(), "has no show_deleted although %s can be undeleted; add it", item.Message().Name())
+			r.reportf(m.Input(), "has no show_deleted although %s can be undeleted; add it", item.Message().Name())
 		}
 	})
 }
@@ -61,7 +61,7 @@ func listUnknownFields(r *run) {
 	r.lists(func(m protoreflect.MethodDescriptor, _ string) {
 		for i := range m.Input().Fields().Len() {
 			if f := m.Input().Fields().Get(i); !known[string(f.Name())] {
-				r.report(f, "is no standard field of a list request; make it part of the filter")
+				r.reportf(f, "is no standard field of a list request; make it part of the filter")
 			}
 		}
 	})
@@ -70,7 +70,7 @@ func listUnknownFields(r *run) {
 func listResponseName(r *run) {
 	r.lists(func(m protoreflect.MethodDescriptor, _ string) {
 		if want := m.Name() + "Response"; m.Output().Name() != want {
-			r.report(m, "returns %s; return %s", m.Output().Name(), want)
+			r.reportf(m, "returns %s; return %s", m.Output().Name(), want)
 		}
 	})
 }
@@ -80,7 +80,7 @@ func listField(name string, kind protoreflect.Kind) func(*run) {
 		r.lists(func(m protoreflect.MethodDescriptor, _ string) {
 			f := field(m.Input(), name)
 			if f == nil || f.Kind() != kind || f.IsList() {
-				r.report(m.Input(), "has no %s %s; a list is paged from its first day", kind, name)
+				r.reportf(m.Input(), "has no %s %s; a list is paged from its first day", kind, name)
 			}
 		})
 	}
@@ -90,7 +90,7 @@ func nextPageToken(r *run) {
 	r.lists(func(m protoreflect.MethodDescriptor, _ string) {
 		f := field(m.Output(), "next_page_token")
 		if f == nil || !isString(f) {
-			r.report(m.Output(), "has no string next_page_token; add it")
+			r.reportf(m.Output(), "has no string next_page_token; add it")
 		}
 	})
 }
@@ -99,7 +99,7 @@ func repeatedFirst(r *run) {
 	r.lists(func(m protoreflect.MethodDescriptor, _ string) {
 		f := firstField(m.Output())
 		if f == nil || !f.IsList() || f.Number() != 1 {
-			r.report(m.Output(), "does not start with the repeated resources as field 1")
+			r.reportf(m.Output(), "does not start with the repeated resources as field 1")
 		}
 	})
 }
@@ -116,7 +116,7 @@ func filterName(r *run) {
 	for _, m := range r.requests() {
 		for i := range m.Fields().Len() {
 			if f := m.Fields().Get(i); wrong[string(f.Name())] {
-				r.report(f, "call it filter")
+				r.reportf(f, "call it filter")
 			}
 		}
 	}

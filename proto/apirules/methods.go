@@ -53,9 +53,9 @@ func httpAnnotation(r *run) {
 		rule := httpRule(m)
 		switch {
 		case rule == nil && !streaming(m):
-			r.report(m, "has no google.api.http option; give it its REST path")
+			r.reportf(m, "has no google.api.http option; give it its REST path")
 		case slices.ContainsFunc(bindings(rule), func(b *annotations.HttpRule) bool { return b.GetPut() != "" }):
-			r.report(m, "is mapped to PUT; use PATCH with an update_mask")
+			r.reportf(m, "is mapped to PUT; use PATCH with an update_mask")
 		}
 	}
 }
@@ -82,7 +82,7 @@ func standardResponse(prefix string) func(*run) {
 		for _, m := range r.methods {
 			noun := subject(m, prefix)
 			if noun != "" && string(m.Output().Name()) != noun && !operation(m) {
-				r.report(m, "returns %s; return the resource %s", m.Output().Name(), noun)
+				r.reportf(m, "returns %s; return the resource %s", m.Output().Name(), noun)
 			}
 		}
 	}
@@ -99,7 +99,7 @@ func updateMask(r *run) {
 		}
 		f := field(m.Input(), "update_mask")
 		if f == nil || f.Message() == nil || f.Message().FullName() != "google.protobuf.FieldMask" {
-			r.report(m.Input(), "has no google.protobuf.FieldMask update_mask; add it")
+			r.reportf(m.Input(), "has no google.protobuf.FieldMask update_mask; add it")
 		}
 	}
 }
@@ -109,7 +109,7 @@ func deleteResponse(r *run) {
 		noun := subject(m, "Delete")
 		ok := m.Output().FullName() == "google.protobuf.Empty" || string(m.Output().Name()) == noun || operation(m)
 		if noun != "" && !ok {
-			r.report(m, "returns %s; return google.protobuf.Empty, or %s for a soft delete", m.Output().Name(), noun)
+			r.reportf(m, "returns %s; return google.protobuf.Empty, or %s for a soft delete", m.Output().Name(), noun)
 		}
 	}
 }
@@ -125,11 +125,11 @@ func customVerb(r *run) {
 			verb := verbSuffix.FindStringSubmatch(path(b))
 			switch {
 			case verb == nil:
-				r.report(m, "path %q ends in no :verb; add one", path(b))
+				r.reportf(m, "path %q ends in no :verb; add one", path(b))
 			case !camelCase.MatchString(verb[1]):
-				r.report(m, "verb %q is not camelCase", verb[1])
+				r.reportf(m, "verb %q is not camelCase", verb[1])
 			case !strings.HasPrefix(name, strings.ToLower(verb[1])):
-				r.report(m, "verb %q is not how the method's name starts; make them the same", verb[1])
+				r.reportf(m, "verb %q is not how the method's name starts; make them the same", verb[1])
 			}
 		}
 	}
@@ -142,7 +142,7 @@ func methodPrepositions(r *run) {
 		}
 		for _, w := range words(string(m.Name())) {
 			if prepositions[w] {
-				r.report(m, "has the preposition %q in its name; name it verb and noun", w)
+				r.reportf(m, "has the preposition %q in its name; name it verb and noun", w)
 			}
 		}
 	}
@@ -155,7 +155,7 @@ func customResponse(r *run) {
 			continue
 		}
 		if want := m.Name() + "Response"; out.Name() != want {
-			r.report(m, "returns %s, which is no resource; call it %s", out.Name(), want)
+			r.reportf(m, "returns %s, which is no resource; call it %s", out.Name(), want)
 		}
 	}
 }
@@ -164,7 +164,7 @@ func requestID(r *run) {
 	for _, m := range r.requests() {
 		f := field(m, "request_id")
 		if f != nil && (!isString(f) || format(f) != annotations.FieldInfo_UUID4) {
-			r.report(f, "has no (google.api.field_info).format = UUID4; add it")
+			r.reportf(f, "has no (google.api.field_info).format = UUID4; add it")
 		}
 	}
 }

@@ -24,7 +24,6 @@ func resourceRules() []Rule {
 var (
 	collectionSegment = regexp.MustCompile(`^[a-z][a-zA-Z0-9]*$`)
 	variableSegment   = regexp.MustCompile(`^\{[a-z][a-z0-9_]*[a-z0-9]\}$`)
-	resourceTypeForm  = regexp.MustCompile(`^[a-z0-9.-]+/([A-Z][a-zA-Z0-9]*)$`)
 )
 
 // resourceAnnotation looks at what Get returns and List repeats, when it has a name: such a message is a resource.
@@ -39,7 +38,7 @@ func resourceAnnotation(r *run) {
 			continue
 		}
 		if out != nil && field(out, "name") != nil && resource(out) == nil {
-			r.report(out, "is returned by %s and has a name, but no google.api.resource option; add it", m.Name())
+			r.reportf(out, "is returned by %s and has a name, but no google.api.resource option; add it", m.Name())
 		}
 	}
 }
@@ -47,7 +46,7 @@ func resourceAnnotation(r *run) {
 func resourceName(r *run) {
 	for _, m := range r.resources() {
 		if f := field(m, "name"); f == nil || !isString(f) {
-			r.report(m, "has no string name; a resource is found by its name")
+			r.reportf(m, "has no string name; a resource is found by its name")
 		}
 	}
 }
@@ -56,11 +55,11 @@ func resourcePattern(r *run) {
 	for _, m := range r.resources() {
 		patterns := resource(m).GetPattern()
 		if len(patterns) == 0 {
-			r.report(m, "gives no pattern of its names")
+			r.reportf(m, "gives no pattern of its names")
 		}
 		for _, p := range patterns {
 			if !alternates(p) {
-				r.report(m, "pattern %q does not alternate collections and {ids}; a single one per parent may end in a collection", p)
+				r.reportf(m, "pattern %q does not alternate collections and {ids}; a single one per parent may end in a collection", p)
 			}
 		}
 	}
@@ -83,9 +82,9 @@ func alternates(pattern string) bool {
 
 func resourceType(r *run) {
 	for _, m := range r.resources() {
-		form := resourceTypeForm.FindStringSubmatch(resource(m).GetType())
-		if form == nil || form[1] != string(m.Name()) {
-			r.report(m, "type %q is not a service name, a slash and %s", resource(m).GetType(), m.Name())
+		service, name, _ := strings.Cut(resource(m).GetType(), "/")
+		if service == "" || name != string(m.Name()) {
+			r.reportf(m, "type %q is not a service name, a slash and %s", resource(m).GetType(), m.Name())
 		}
 	}
 }
@@ -93,7 +92,7 @@ func resourceType(r *run) {
 func etagType(r *run) {
 	r.fields(func(f protoreflect.FieldDescriptor) {
 		if f.Name() == "etag" && !isString(f) {
-			r.report(f, "is not a string; an etag is opaque text")
+			r.reportf(f, "is not a string; an etag is opaque text")
 		}
 	})
 }
@@ -102,7 +101,7 @@ func fieldBehavior(r *run) {
 	for _, m := range r.reachable(slices.Concat(r.requests(), r.resources())) {
 		for i := range m.Fields().Len() {
 			if f := m.Fields().Get(i); len(behavior(f)) == 0 {
-				r.report(f, "has no google.api.field_behavior; say REQUIRED, OPTIONAL or OUTPUT_ONLY")
+				r.reportf(f, "has no google.api.field_behavior; say REQUIRED, OPTIONAL or OUTPUT_ONLY")
 			}
 		}
 	}
@@ -115,7 +114,7 @@ func stateOutputOnly(r *run) {
 			continue
 		}
 		if !slices.Contains(behavior(f), annotations.FieldBehavior_OUTPUT_ONLY) {
-			r.report(f, "can be written; make it OUTPUT_ONLY and change it by verbs")
+			r.reportf(f, "can be written; make it OUTPUT_ONLY and change it by verbs")
 		}
 	}
 }

@@ -80,7 +80,7 @@ func Check(files []protoreflect.FileDescriptor, exceptions []Exception) []Findin
 func idle(exceptions []Exception, used []bool) []Finding {
 	var findings []Finding
 	for i, e := range exceptions {
-		text := ""
+		var text string
 		switch {
 		case e.Reason == "":
 			text = "the exception to " + e.Rule + " gives no reason; write one"
@@ -97,12 +97,13 @@ func idle(exceptions []Exception, used []bool) []Finding {
 // run is one rule at work on one contract.
 type run struct {
 	*contract
+
 	rule     string
 	findings []Finding
 }
 
-// report records a breach by d.
-func (r *run) report(d protoreflect.Descriptor, format string, args ...any) {
+// reportf records a breach by d.
+func (r *run) reportf(d protoreflect.Descriptor, format string, args ...any) {
 	r.findings = append(r.findings, Finding{
 		Rule: r.rule, Element: d.FullName(), Position: position(d), Text: fmt.Sprintf(format, args...),
 	})
