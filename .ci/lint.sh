@@ -4,7 +4,7 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 [ $# -gt 0 ] || set -- ./...
 .ci/tools.sh golangci-lint
-unformatted=$(git ls-files -co --exclude-standard '*.go' | while read -r file; do [ ! -f "$file" ] || gofmt -l "$file"; done)
+unformatted=$(gofmt -l .)
 if [ -n "$unformatted" ]; then
   echo "not formatted; run gofmt -w on:"
   echo "$unformatted"
