@@ -58,7 +58,7 @@ func (s *Story) stockCloses(ctx context.Context) error {
 	}
 	for _, l := range trace.GetBalanceLines() {
 		s.tell.Line("  %s: received %s = used %s + mixed %s + with jobs %s + on hand %s + disposed %s + difference %s.", l.GetLot(), amount(l.GetReceived()),
-			amount(l.GetUsed()), amount(l.GetMixed()), amount(l.GetWithJobs()), amount(l.GetOnHand()), amount(l.GetDisposed()), amount(l.GetDifference()))
+			amount(l.GetUsed()), amount(l.GetMixed()), amount(l.GetIssuedUnused()), amount(l.GetOnHand()), amount(l.GetDisposed()), amount(l.GetDifference()))
 	}
 	return nil
 }
@@ -123,13 +123,13 @@ func (s *Story) recovery(ctx context.Context) error {
 			return false, err
 		}
 		r := found.GetRecoveries()[0]
-		if r.GetReadingsAfter() == 0 {
+		if r.GetLaterReadingCount() == 0 {
 			return false, nil
 		}
 		s.out.Recovery = r.GetVerdict().String()
 		step := r.GetIttStepC()
 		s.tell.Line("The gas temperature moved by %.1f °C, %.0f %% interval %.1f to %.1f, from %d readings before and %d after: %s.", step.GetEstimate(),
-			step.GetCoveragePct(), step.GetLower(), step.GetUpper(), r.GetReadingsBefore(), r.GetReadingsAfter(), r.GetVerdict())
+			step.GetCoveragePct(), step.GetLower(), step.GetUpper(), r.GetPriorReadingCount(), r.GetLaterReadingCount(), r.GetVerdict())
 		s.tell.Line("%s", r.GetExplanation())
 		return true, nil
 	})

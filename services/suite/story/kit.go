@@ -138,7 +138,7 @@ func (s *Story) issue(ctx context.Context, d *consumablesv1.StockDemand) error {
 	} else {
 		s.out.WaterLot = lot
 	}
-	s.tell.Line("Issued %s of %s to the order; %s left of that lot.", amount(move.GetQuantity()), lot, amount(move.GetBalanceAfter()))
+	s.tell.Line("Issued %s of %s to the order; %s left of that lot.", amount(move.GetQuantity()), lot, amount(move.GetRemaining()))
 	return nil
 }
 
@@ -171,7 +171,7 @@ func (s *Story) mix(ctx context.Context) error {
 	}
 	s.out.Blend = blend.GetName()
 	s.tell.Line("Mixed %s into lot %s out of %d lots; good until %s (%s).", amount(blend.GetReceived()), blend.GetShortCode(), len(blend.GetParents()),
-		instant(blend.GetUsableUntilTime()), blend.GetLifeRule())
+		instant(blend.GetExpireTime()), blend.GetLifeRule())
 	return nil
 }
 

@@ -143,16 +143,16 @@ func (s *Story) connectERP(ctx context.Context, admin *actor) error {
 }
 
 func (s *Story) authorize(ctx context.Context, r role, scope string) error {
-	auth, err := compliancev1.NewComplianceServiceClient(s.cast["quality"]).GrantAuthorization(ctx, &compliancev1.GrantAuthorizationRequest{
+	auth, err := compliancev1.NewComplianceServiceClient(s.cast["quality"]).CreateAuthorization(ctx, &compliancev1.CreateAuthorizationRequest{
 		Parent: "people/" + r.id, AuthorizationId: scope, RequestId: s.key("authorize " + r.id + " " + scope),
 		Authorization: &compliancev1.Authorization{
-			Scope: scope, ValidFromDate: civil(beginning), ValidToDate: civil(beginning.AddDate(3, 0, 0)),
+			Scope: scope, StartDate: civil(beginning), EndDate: civil(beginning.AddDate(3, 0, 0)),
 			LastExperienceDate: civil(beginning), Reference: "DEMO-" + strings.ToUpper(r.id),
 		},
 	})
 	if err != nil {
 		return err
 	}
-	s.tell.Line("Quality authorized %s for %q until %s.", r.name, auth.GetScope(), isoDate(auth.GetValidToDate()))
+	s.tell.Line("Quality authorized %s for %q until %s.", r.name, auth.GetScope(), isoDate(auth.GetEndDate()))
 	return nil
 }

@@ -29,7 +29,7 @@ func (s *Story) release(ctx context.Context) error {
 	return s.verifySignatures(ctx)
 }
 
-type signing func(ctx context.Context, a *actor, shown *workordersv1.SigningStatement, proof string) (*workordersv1.WorkOrder, error)
+type signing func(ctx context.Context, a *actor, shown *workordersv1.PreviewSignatureResponse, proof string) (*workordersv1.WorkOrder, error)
 
 // sign shows the signer what is to be signed, takes the proof, and signs just that.
 func (s *Story) sign(ctx context.Context, who string, meaning commonv1.Signature_Meaning, verb signing) error {
@@ -58,19 +58,19 @@ func (s *Story) sign(ctx context.Context, who string, meaning commonv1.Signature
 	return nil
 }
 
-func (s *Story) finish(ctx context.Context, a *actor, shown *workordersv1.SigningStatement, proof string) (*workordersv1.WorkOrder, error) {
+func (s *Story) finish(ctx context.Context, a *actor, shown *workordersv1.PreviewSignatureResponse, proof string) (*workordersv1.WorkOrder, error) {
 	return workordersv1.NewWorkOrdersServiceClient(a).FinishWorkOrder(ctx, &workordersv1.FinishWorkOrderRequest{
 		Name: s.out.WorkOrder, Etag: shown.GetEtag(), RequestId: s.key("finish"), ReauthenticationToken: proof, ContentHash: shown.GetContentHash(),
 	})
 }
 
-func (s *Story) inspect(ctx context.Context, a *actor, shown *workordersv1.SigningStatement, proof string) (*workordersv1.WorkOrder, error) {
+func (s *Story) inspect(ctx context.Context, a *actor, shown *workordersv1.PreviewSignatureResponse, proof string) (*workordersv1.WorkOrder, error) {
 	return workordersv1.NewWorkOrdersServiceClient(a).InspectWorkOrder(ctx, &workordersv1.InspectWorkOrderRequest{
 		Name: s.out.WorkOrder, Etag: shown.GetEtag(), RequestId: s.key("inspect"), ReauthenticationToken: proof, ContentHash: shown.GetContentHash(),
 	})
 }
 
-func (s *Story) releaseOrder(ctx context.Context, a *actor, shown *workordersv1.SigningStatement, proof string) (*workordersv1.WorkOrder, error) {
+func (s *Story) releaseOrder(ctx context.Context, a *actor, shown *workordersv1.PreviewSignatureResponse, proof string) (*workordersv1.WorkOrder, error) {
 	return workordersv1.NewWorkOrdersServiceClient(a).ReleaseWorkOrder(ctx, &workordersv1.ReleaseWorkOrderRequest{
 		Name: s.out.WorkOrder, Etag: shown.GetEtag(), RequestId: s.key("release"), ReauthenticationToken: proof, ContentHash: shown.GetContentHash(),
 	})

@@ -126,7 +126,7 @@ func (s *Story) receiveWater(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	test, err := clerk.RecordWaterTest(ctx, &consumablesv1.RecordWaterTestRequest{
+	test, err := clerk.CreateWaterTest(ctx, &consumablesv1.CreateWaterTestRequest{
 		Parent: lot.GetName(), WaterTestId: "test-1", RequestId: s.key("test water"),
 		WaterTest: &consumablesv1.WaterTest{
 			Conductivity: &commonv1.Entered{Text: "3,6", UnitCode: "uS/cm"}, Temperature: &commonv1.Entered{Text: "19.5", UnitCode: "Cel"},
@@ -144,6 +144,6 @@ func (s *Story) receiveWater(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.tell.Line("Water lot %s, %s: %s, usable until %s.", lot.GetShortCode(), amount(lot.GetOnHand()), lot.GetState(), instant(lot.GetUsableUntilTime()))
+	s.tell.Line("Water lot %s, %s: %s, usable until %s.", lot.GetShortCode(), amount(lot.GetOnHand()), lot.GetState(), instant(lot.GetExpireTime()))
 	return nil
 }

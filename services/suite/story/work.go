@@ -87,7 +87,7 @@ func (s *Story) completion(step *workordersv1.Step, label string) *workordersv1.
 	case workordersv1.StepKind_STEP_KIND_MATERIAL:
 		request.Materials = s.materialsOf(step)
 	case workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT:
-		request.ItemsOut, request.ItemsIn = 3, 3
+		request.RemovedItemCount, request.RestoredItemCount = 3, 3
 		request.Note = "Three blanks out, three in"
 	default:
 	}
@@ -141,7 +141,7 @@ func (s *Story) motorOnce(ctx context.Context, step *workordersv1.Step, i int, e
 	if err := s.at(end.Add(time.Second)); err != nil {
 		return err
 	}
-	run, err := workordersv1.NewWorkOrdersServiceClient(s.cast["technician"]).RecordMotoringRun(ctx, &workordersv1.RecordMotoringRunRequest{
+	run, err := workordersv1.NewWorkOrdersServiceClient(s.cast["technician"]).CreateMotoringRun(ctx, &workordersv1.CreateMotoringRunRequest{
 		Parent: s.out.WorkOrder, RequestId: s.key(fmt.Sprintf("run %d", i)),
 		MotoringRun: &workordersv1.MotoringRun{Step: step.GetName(), StartTime: timestamppb.New(start), EndTime: timestamppb.New(end)},
 	})
@@ -170,7 +170,7 @@ func (s *Story) measure(ctx context.Context, worker *actor, step *workordersv1.S
 	if err != nil {
 		return err
 	}
-	s.tell.Line("  %s: %s %s, within limits: %t.", spec.GetDisplayName(), got.GetEntered().GetText(), got.GetUnitCode(), got.GetWithinLimits())
+	s.tell.Line("  %s: %s %s, within limits: %t.", spec.GetDisplayName(), got.GetEntered().GetText(), got.GetUnitCode(), got.GetLimitsMet())
 	return nil
 }
 

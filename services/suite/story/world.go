@@ -218,7 +218,7 @@ func (s *Story) addTools(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		tool, err = quality.RecordCalibration(ctx, &compliancev1.RecordCalibrationRequest{
+		tool, err = quality.CalibrateTool(ctx, &compliancev1.CalibrateToolRequest{
 			Name: tool.GetName(), RequestId: s.key("calibrate " + t.GetToolType()),
 			Calibration: &compliancev1.Calibration{
 				CalibrationDate: civil(beginning.AddDate(0, -2, 0)), DueDate: civil(beginning.AddDate(0, 10, 0)),

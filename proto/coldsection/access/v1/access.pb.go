@@ -2380,10 +2380,10 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\vexpire_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"expireTime\x12#\n" +
 	"\n" +
-	"csrf_token\x18\a \x01(\tB\x04\xe2A\x01\x03R\tcsrfToken\"\x8a\x02\n" +
+	"csrf_token\x18\a \x01(\tB\x04\xe2A\x01\x03R\tcsrfToken\"\xe3\x02\n" +
 	"\n" +
 	"AuditEvent\x12\x18\n" +
-	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04name\x12\x1e\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1e\n" +
 	"\aaccount\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\aaccount\x12\x1c\n" +
 	"\x06method\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06method\x12\x1c\n" +
 	"\x06target\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06target\x12\x1e\n" +
@@ -2391,7 +2391,9 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\trequestId\x12A\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\"\x8c\x02\n" +
+	"createTime:W\xeaAT\n" +
+	"\x1ecoldsection.example/AuditEvent\x12\x19auditEvents/{audit_event}*\vauditEvents2\n" +
+	"auditEvent\"\x8c\x02\n" +
 	"\x14CreateAccountRequest\x12D\n" +
 	"\aaccount\x18\x01 \x01(\v2\x1e.coldsection.access.v1.AccountB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\aaccount\x12N\n" +

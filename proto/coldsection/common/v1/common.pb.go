@@ -528,7 +528,7 @@ var File_coldsection_common_v1_common_proto protoreflect.FileDescriptor
 
 const file_coldsection_common_v1_common_proto_rawDesc = "" +
 	"\n" +
-	"\"coldsection/common/v1/common.proto\x12\x15coldsection.common.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"y\n" +
+	"\"coldsection/common/v1/common.proto\x12\x15coldsection.common.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"y\n" +
 	"\bQuantity\x12A\n" +
 	"\x05value\x18\x01 \x01(\tB+\xe2A\x01\x02\xbaH$r\"2 ^-?[0-9]{1,19}([.][0-9]{1,19})?$R\x05value\x12*\n" +
 	"\tunit_code\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\"X\n" +
@@ -546,9 +546,9 @@ const file_coldsection_common_v1_common_proto_rawDesc = "" +
 	"\tunit_code\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bunitCode\x12\x1e\n" +
 	"\aformula\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\aformula\x12\x1c\n" +
 	"\x06source\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x06source\x12+\n" +
-	"\x0ealternate_text\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\ralternateText\"\xe3\x05\n" +
+	"\x0ealternate_text\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\ralternateText\"\xce\x06\n" +
 	"\tSignature\x12\x18\n" +
-	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04name\x12H\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12H\n" +
 	"\ameaning\x18\x02 \x01(\x0e2(.coldsection.common.v1.Signature.MeaningB\x04\xe2A\x01\x03R\ameaning\x12\x1c\n" +
 	"\x06person\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12%\n" +
 	"\vperson_name\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\n" +
@@ -570,7 +570,9 @@ const file_coldsection_common_v1_common_proto_rawDesc = "" +
 	"\bRELEASED\x10\x03\x12\r\n" +
 	"\tWITNESSED\x10\x04\x12\r\n" +
 	"\tCORRECTED\x10\x05\x12\f\n" +
-	"\bACCEPTED\x10\x06B:Z8coldsection.example/proto/coldsection/common/v1;commonv1b\x06proto3"
+	"\bACCEPTED\x10\x06:i\xeaAf\n" +
+	"\x1dcoldsection.example/Signature\x12.workOrders/{work_order}/signatures/{signature}*\n" +
+	"signatures2\tsignatureB:Z8coldsection.example/proto/coldsection/common/v1;commonv1b\x06proto3"
 
 var (
 	file_coldsection_common_v1_common_proto_rawDescOnce sync.Once

@@ -1073,7 +1073,7 @@ type Utilization struct {
 	// Why an entry is corrected.
 	Reason string `protobuf:"bytes,9,opt,name=reason,proto3" json:"reason,omitempty"`
 	// The entry that replaced this one.
-	CorrectedBy string `protobuf:"bytes,10,opt,name=corrected_by,json=correctedBy,proto3" json:"corrected_by,omitempty"`
+	Correction string `protobuf:"bytes,10,opt,name=correction,proto3" json:"correction,omitempty"`
 	// When it was recorded.
 	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1173,9 +1173,9 @@ func (x *Utilization) GetReason() string {
 	return ""
 }
 
-func (x *Utilization) GetCorrectedBy() string {
+func (x *Utilization) GetCorrection() string {
 	if x != nil {
-		return x.CorrectedBy
+		return x.Correction
 	}
 	return ""
 }
@@ -1223,7 +1223,7 @@ type Requirement struct {
 	// The requirement that doing this one ends.
 	Terminates string `protobuf:"bytes,16,opt,name=terminates,proto3" json:"terminates,omitempty"`
 	// The requirement that took its place.
-	SupersededBy string `protobuf:"bytes,17,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
+	Successor string `protobuf:"bytes,17,opt,name=successor,proto3" json:"successor,omitempty"`
 	// Changes with every revision; send it back to update.
 	Etag string `protobuf:"bytes,18,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was first added.
@@ -1376,9 +1376,9 @@ func (x *Requirement) GetTerminates() string {
 	return ""
 }
 
-func (x *Requirement) GetSupersededBy() string {
+func (x *Requirement) GetSuccessor() string {
 	if x != nil {
-		return x.SupersededBy
+		return x.Successor
 	}
 	return ""
 }
@@ -2047,7 +2047,7 @@ type Remaining struct {
 	// The unit.
 	Unit IntervalLimit_Unit `protobuf:"varint,1,opt,name=unit,proto3,enum=coldsection.compliance.v1.IntervalLimit_Unit" json:"unit,omitempty"`
 	// The counter at which it is due; hours in seconds; 0 for calendar units.
-	LimitAt int64 `protobuf:"varint,2,opt,name=limit_at,json=limitAt,proto3" json:"limit_at,omitempty"`
+	DueCounter int64 `protobuf:"varint,2,opt,name=due_counter,json=dueCounter,proto3" json:"due_counter,omitempty"`
 	// For calendar units: the last permitted day.
 	LimitDate *date.Date `protobuf:"bytes,3,opt,name=limit_date,json=limitDate,proto3" json:"limit_date,omitempty"`
 	// What is left; hours in seconds; days for calendar units; negative when past.
@@ -2097,9 +2097,9 @@ func (x *Remaining) GetUnit() IntervalLimit_Unit {
 	return IntervalLimit_UNIT_UNSPECIFIED
 }
 
-func (x *Remaining) GetLimitAt() int64 {
+func (x *Remaining) GetDueCounter() int64 {
 	if x != nil {
-		return x.LimitAt
+		return x.DueCounter
 	}
 	return 0
 }
@@ -2242,7 +2242,7 @@ func (x *Extension) GetGrantTime() *timestamppb.Timestamp {
 }
 
 // How a due date came about.
-type DueExplanation struct {
+type ExplainDueItemResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The item.
 	DueItem *DueItem `protobuf:"bytes,1,opt,name=due_item,json=dueItem,proto3" json:"due_item,omitempty"`
@@ -2256,20 +2256,20 @@ type DueExplanation struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *DueExplanation) Reset() {
-	*x = DueExplanation{}
+func (x *ExplainDueItemResponse) Reset() {
+	*x = ExplainDueItemResponse{}
 	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *DueExplanation) String() string {
+func (x *ExplainDueItemResponse) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*DueExplanation) ProtoMessage() {}
+func (*ExplainDueItemResponse) ProtoMessage() {}
 
-func (x *DueExplanation) ProtoReflect() protoreflect.Message {
+func (x *ExplainDueItemResponse) ProtoReflect() protoreflect.Message {
 	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -2281,33 +2281,33 @@ func (x *DueExplanation) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use DueExplanation.ProtoReflect.Descriptor instead.
-func (*DueExplanation) Descriptor() ([]byte, []int) {
+// Deprecated: Use ExplainDueItemResponse.ProtoReflect.Descriptor instead.
+func (*ExplainDueItemResponse) Descriptor() ([]byte, []int) {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{15}
 }
 
-func (x *DueExplanation) GetDueItem() *DueItem {
+func (x *ExplainDueItemResponse) GetDueItem() *DueItem {
 	if x != nil {
 		return x.DueItem
 	}
 	return nil
 }
 
-func (x *DueExplanation) GetLines() []string {
+func (x *ExplainDueItemResponse) GetLines() []string {
 	if x != nil {
 		return x.Lines
 	}
 	return nil
 }
 
-func (x *DueExplanation) GetFlyingRate() *FlyingRate {
+func (x *ExplainDueItemResponse) GetFlyingRate() *FlyingRate {
 	if x != nil {
 		return x.FlyingRate
 	}
 	return nil
 }
 
-func (x *DueExplanation) GetDocument() *v1.DocumentReference {
+func (x *ExplainDueItemResponse) GetDocument() *v1.DocumentReference {
 	if x != nil {
 		return x.Document
 	}
@@ -2336,7 +2336,7 @@ type Accomplishment struct {
 	// The entry that this one corrects.
 	Supersedes string `protobuf:"bytes,9,opt,name=supersedes,proto3" json:"supersedes,omitempty"`
 	// The entry that corrects this one.
-	SupersededBy string `protobuf:"bytes,10,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
+	Successor string `protobuf:"bytes,10,opt,name=successor,proto3" json:"successor,omitempty"`
 	// Who certified it.
 	Certifier string `protobuf:"bytes,11,opt,name=certifier,proto3" json:"certifier,omitempty"`
 	// What was signed.
@@ -2440,9 +2440,9 @@ func (x *Accomplishment) GetSupersedes() string {
 	return ""
 }
 
-func (x *Accomplishment) GetSupersededBy() string {
+func (x *Accomplishment) GetSuccessor() string {
 	if x != nil {
-		return x.SupersededBy
+		return x.Successor
 	}
 	return ""
 }
@@ -2924,9 +2924,9 @@ type Authorization struct {
 	// For which engine models; empty means all.
 	EngineModels []string `protobuf:"bytes,3,rep,name=engine_models,json=engineModels,proto3" json:"engine_models,omitempty"`
 	// The first day, inclusive.
-	ValidFromDate *date.Date `protobuf:"bytes,4,opt,name=valid_from_date,json=validFromDate,proto3" json:"valid_from_date,omitempty"`
+	StartDate *date.Date `protobuf:"bytes,4,opt,name=start_date,json=startDate,proto3" json:"start_date,omitempty"`
 	// The last day, inclusive.
-	ValidToDate *date.Date `protobuf:"bytes,5,opt,name=valid_to_date,json=validToDate,proto3" json:"valid_to_date,omitempty"`
+	EndDate *date.Date `protobuf:"bytes,5,opt,name=end_date,json=endDate,proto3" json:"end_date,omitempty"`
 	// The authorization's number.
 	Reference string `protobuf:"bytes,6,opt,name=reference,proto3" json:"reference,omitempty"`
 	// The last day of relevant experience, for currency.
@@ -2996,16 +2996,16 @@ func (x *Authorization) GetEngineModels() []string {
 	return nil
 }
 
-func (x *Authorization) GetValidFromDate() *date.Date {
+func (x *Authorization) GetStartDate() *date.Date {
 	if x != nil {
-		return x.ValidFromDate
+		return x.StartDate
 	}
 	return nil
 }
 
-func (x *Authorization) GetValidToDate() *date.Date {
+func (x *Authorization) GetEndDate() *date.Date {
 	if x != nil {
-		return x.ValidToDate
+		return x.EndDate
 	}
 	return nil
 }
@@ -4989,7 +4989,7 @@ func (x *ExplainDueItemRequest) GetName() string {
 }
 
 // The request of the method of this name.
-type GrantExtensionRequest struct {
+type ExtendDueItemRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The resource to act on.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
@@ -5003,20 +5003,20 @@ type GrantExtensionRequest struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *GrantExtensionRequest) Reset() {
-	*x = GrantExtensionRequest{}
+func (x *ExtendDueItemRequest) Reset() {
+	*x = ExtendDueItemRequest{}
 	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *GrantExtensionRequest) String() string {
+func (x *ExtendDueItemRequest) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*GrantExtensionRequest) ProtoMessage() {}
+func (*ExtendDueItemRequest) ProtoMessage() {}
 
-func (x *GrantExtensionRequest) ProtoReflect() protoreflect.Message {
+func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
 	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -5028,33 +5028,33 @@ func (x *GrantExtensionRequest) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use GrantExtensionRequest.ProtoReflect.Descriptor instead.
-func (*GrantExtensionRequest) Descriptor() ([]byte, []int) {
+// Deprecated: Use ExtendDueItemRequest.ProtoReflect.Descriptor instead.
+func (*ExtendDueItemRequest) Descriptor() ([]byte, []int) {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
 }
 
-func (x *GrantExtensionRequest) GetName() string {
+func (x *ExtendDueItemRequest) GetName() string {
 	if x != nil {
 		return x.Name
 	}
 	return ""
 }
 
-func (x *GrantExtensionRequest) GetEtag() string {
+func (x *ExtendDueItemRequest) GetEtag() string {
 	if x != nil {
 		return x.Etag
 	}
 	return ""
 }
 
-func (x *GrantExtensionRequest) GetRequestId() string {
+func (x *ExtendDueItemRequest) GetRequestId() string {
 	if x != nil {
 		return x.RequestId
 	}
 	return ""
 }
 
-func (x *GrantExtensionRequest) GetExtension() *Extension {
+func (x *ExtendDueItemRequest) GetExtension() *Extension {
 	if x != nil {
 		return x.Extension
 	}
@@ -5427,7 +5427,7 @@ func (x *CreateToolRequest) GetValidateOnly() bool {
 }
 
 // The request of the method of this name.
-type RecordCalibrationRequest struct {
+type CalibrateToolRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The resource to act on.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
@@ -5441,20 +5441,20 @@ type RecordCalibrationRequest struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *RecordCalibrationRequest) Reset() {
-	*x = RecordCalibrationRequest{}
+func (x *CalibrateToolRequest) Reset() {
+	*x = CalibrateToolRequest{}
 	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *RecordCalibrationRequest) String() string {
+func (x *CalibrateToolRequest) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*RecordCalibrationRequest) ProtoMessage() {}
+func (*CalibrateToolRequest) ProtoMessage() {}
 
-func (x *RecordCalibrationRequest) ProtoReflect() protoreflect.Message {
+func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
 	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -5466,33 +5466,33 @@ func (x *RecordCalibrationRequest) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use RecordCalibrationRequest.ProtoReflect.Descriptor instead.
-func (*RecordCalibrationRequest) Descriptor() ([]byte, []int) {
+// Deprecated: Use CalibrateToolRequest.ProtoReflect.Descriptor instead.
+func (*CalibrateToolRequest) Descriptor() ([]byte, []int) {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
 }
 
-func (x *RecordCalibrationRequest) GetName() string {
+func (x *CalibrateToolRequest) GetName() string {
 	if x != nil {
 		return x.Name
 	}
 	return ""
 }
 
-func (x *RecordCalibrationRequest) GetEtag() string {
+func (x *CalibrateToolRequest) GetEtag() string {
 	if x != nil {
 		return x.Etag
 	}
 	return ""
 }
 
-func (x *RecordCalibrationRequest) GetRequestId() string {
+func (x *CalibrateToolRequest) GetRequestId() string {
 	if x != nil {
 		return x.RequestId
 	}
 	return ""
 }
 
-func (x *RecordCalibrationRequest) GetCalibration() *Calibration {
+func (x *CalibrateToolRequest) GetCalibration() *Calibration {
 	if x != nil {
 		return x.Calibration
 	}
@@ -6067,7 +6067,7 @@ func (x *ListPeopleResponse) GetNextPageToken() string {
 }
 
 // The request to authorize a person.
-type GrantAuthorizationRequest struct {
+type CreateAuthorizationRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The person.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
@@ -6081,20 +6081,20 @@ type GrantAuthorizationRequest struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *GrantAuthorizationRequest) Reset() {
-	*x = GrantAuthorizationRequest{}
+func (x *CreateAuthorizationRequest) Reset() {
+	*x = CreateAuthorizationRequest{}
 	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *GrantAuthorizationRequest) String() string {
+func (x *CreateAuthorizationRequest) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*GrantAuthorizationRequest) ProtoMessage() {}
+func (*CreateAuthorizationRequest) ProtoMessage() {}
 
-func (x *GrantAuthorizationRequest) ProtoReflect() protoreflect.Message {
+func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
 	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -6106,33 +6106,33 @@ func (x *GrantAuthorizationRequest) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use GrantAuthorizationRequest.ProtoReflect.Descriptor instead.
-func (*GrantAuthorizationRequest) Descriptor() ([]byte, []int) {
+// Deprecated: Use CreateAuthorizationRequest.ProtoReflect.Descriptor instead.
+func (*CreateAuthorizationRequest) Descriptor() ([]byte, []int) {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
 }
 
-func (x *GrantAuthorizationRequest) GetParent() string {
+func (x *CreateAuthorizationRequest) GetParent() string {
 	if x != nil {
 		return x.Parent
 	}
 	return ""
 }
 
-func (x *GrantAuthorizationRequest) GetAuthorization() *Authorization {
+func (x *CreateAuthorizationRequest) GetAuthorization() *Authorization {
 	if x != nil {
 		return x.Authorization
 	}
 	return nil
 }
 
-func (x *GrantAuthorizationRequest) GetAuthorizationId() string {
+func (x *CreateAuthorizationRequest) GetAuthorizationId() string {
 	if x != nil {
 		return x.AuthorizationId
 	}
 	return ""
 }
 
-func (x *GrantAuthorizationRequest) GetRequestId() string {
+func (x *CreateAuthorizationRequest) GetRequestId() string {
 	if x != nil {
 		return x.RequestId
 	}
@@ -6412,7 +6412,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01:B\xeaA?\n" +
-	"\x1acoldsection.example/Engine\x12\x10engines/{engine}*\aengines2\x06engine\"\xe9\x04\n" +
+	"\x1acoldsection.example/Engine\x12\x10engines/{engine}*\aengines2\x06engine\"\xe6\x04\n" +
 	"\vUtilization\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12>\n" +
 	"\vflight_date\x18\x02 \x01(\v2\x11.google.type.DateB\n" +
@@ -6424,12 +6424,14 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\blandings\x18\x06 \x01(\x03B\x0e\xe2A\x01\x01\xbaH\a\"\x05\x18\x90N(\x00R\blandings\x12(\n" +
 	"\tsource_id\x18\a \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18xR\bsourceId\x12 \n" +
 	"\bcorrects\x18\b \x01(\tB\x04\xe2A\x01\x01R\bcorrects\x12$\n" +
-	"\x06reason\x18\t \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x06reason\x12'\n" +
-	"\fcorrected_by\x18\n" +
-	" \x01(\tB\x04\xe2A\x01\x03R\vcorrectedBy\x12A\n" +
+	"\x06reason\x18\t \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x06reason\x12$\n" +
+	"\n" +
+	"correction\x18\n" +
+	" \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"correction\x12A\n" +
 	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime:o\xeaAl\n" +
-	"\x1fcoldsection.example/Utilization\x12.aircraft/{aircraft}/utilizations/{utilization}*\futilizations2\vutilization\"\x96\r\n" +
+	"\x1fcoldsection.example/Utilization\x12.aircraft/{aircraft}/utilizations/{utilization}*\futilizations2\vutilization\"\x8f\r\n" +
 	"\vRequirement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12!\n" +
 	"\x04code\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18PR\x04code\x121\n" +
@@ -6451,8 +6453,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\ttask_card\x18\x0f \x01(\tB\x04\xe2A\x01\x01R\btaskCard\x12$\n" +
 	"\n" +
 	"terminates\x18\x10 \x01(\tB\x04\xe2A\x01\x01R\n" +
-	"terminates\x12)\n" +
-	"\rsuperseded_by\x18\x11 \x01(\tB\x04\xe2A\x01\x01R\fsupersededBy\x12\x18\n" +
+	"terminates\x12\"\n" +
+	"\tsuccessor\x18\x11 \x01(\tB\x04\xe2A\x01\x01R\tsuccessor\x12\x18\n" +
 	"\x04etag\x18\x12 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x12A\n" +
 	"\vcreate_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
@@ -6567,10 +6569,11 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
 	"\x06EXEMPT\x10\x05\x12\v\n" +
 	"\aNO_DATA\x10\x06:H\xeaAE\n" +
-	"\x1bcoldsection.example/DueItem\x12\x13dueItems/{due_item}*\bdueItems2\adueItem\"\xa7\x02\n" +
+	"\x1bcoldsection.example/DueItem\x12\x13dueItems/{due_item}*\bdueItems2\adueItem\"\xad\x02\n" +
 	"\tRemaining\x12G\n" +
-	"\x04unit\x18\x01 \x01(\x0e2-.coldsection.compliance.v1.IntervalLimit.UnitB\x04\xe2A\x01\x03R\x04unit\x12\x1f\n" +
-	"\blimit_at\x18\x02 \x01(\x03B\x04\xe2A\x01\x03R\alimitAt\x126\n" +
+	"\x04unit\x18\x01 \x01(\x0e2-.coldsection.compliance.v1.IntervalLimit.UnitB\x04\xe2A\x01\x03R\x04unit\x12%\n" +
+	"\vdue_counter\x18\x02 \x01(\x03B\x04\xe2A\x01\x03R\n" +
+	"dueCounter\x126\n" +
 	"\n" +
 	"limit_date\x18\x03 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\tlimitDate\x12\x18\n" +
 	"\x04left\x18\x04 \x01(\x03B\x04\xe2A\x01\x03R\x04left\x12>\n" +
@@ -6586,13 +6589,13 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\fhardStopDate\x12\x1c\n" +
 	"\x06person\x18\a \x01(\tB\x04\xe2A\x01\x03R\x06person\x12?\n" +
 	"\n" +
-	"grant_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tgrantTime\"\x8b\x02\n" +
-	"\x0eDueExplanation\x12C\n" +
+	"grant_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tgrantTime\"\x93\x02\n" +
+	"\x16ExplainDueItemResponse\x12C\n" +
 	"\bdue_item\x18\x01 \x01(\v2\".coldsection.compliance.v1.DueItemB\x04\xe2A\x01\x03R\adueItem\x12\x1a\n" +
 	"\x05lines\x18\x02 \x03(\tB\x04\xe2A\x01\x03R\x05lines\x12L\n" +
 	"\vflying_rate\x18\x03 \x01(\v2%.coldsection.compliance.v1.FlyingRateB\x04\xe2A\x01\x03R\n" +
 	"flyingRate\x12J\n" +
-	"\bdocument\x18\x04 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\"\x80\x06\n" +
+	"\bdocument\x18\x04 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\"\xf9\x05\n" +
 	"\x0eAccomplishment\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12%\n" +
 	"\asubject\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\asubject\x12:\n" +
@@ -6606,9 +6609,9 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x11late_entry_reason\x18\b \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x0flateEntryReason\x12$\n" +
 	"\n" +
 	"supersedes\x18\t \x01(\tB\x04\xe2A\x01\x01R\n" +
-	"supersedes\x12)\n" +
-	"\rsuperseded_by\x18\n" +
-	" \x01(\tB\x04\xe2A\x01\x03R\fsupersededBy\x12\"\n" +
+	"supersedes\x12\"\n" +
+	"\tsuccessor\x18\n" +
+	" \x01(\tB\x04\xe2A\x01\x03R\tsuccessor\x12\"\n" +
 	"\tcertifier\x18\v \x01(\tB\x04\xe2A\x01\x03R\tcertifier\x12'\n" +
 	"\fcontent_hash\x18\f \x01(\tB\x04\xe2A\x01\x03R\vcontentHash\x12A\n" +
 	"\vcreate_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
@@ -6672,15 +6675,16 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"updateTime:@\xeaA=\n" +
-	"\x1acoldsection.example/Person\x12\x0fpeople/{person}*\x06people2\x06person\"\x83\a\n" +
+	"\x1acoldsection.example/Person\x12\x0fpeople/{person}*\x06people2\x06person\"\xf1\x06\n" +
 	"\rAuthorization\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x127\n" +
 	"\x05scope\x18\x02 \x01(\tB!\xe2A\x01\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,62}$R\x05scope\x121\n" +
-	"\rengine_models\x18\x03 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\fengineModels\x12E\n" +
-	"\x0fvalid_from_date\x18\x04 \x01(\v2\x11.google.type.DateB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\rvalidFromDate\x12A\n" +
-	"\rvalid_to_date\x18\x05 \x01(\v2\x11.google.type.DateB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vvalidToDate\x12)\n" +
+	"\rengine_models\x18\x03 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\fengineModels\x12<\n" +
+	"\n" +
+	"start_date\x18\x04 \x01(\v2\x11.google.type.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\tstartDate\x128\n" +
+	"\bend_date\x18\x05 \x01(\v2\x11.google.type.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\aendDate\x12)\n" +
 	"\treference\x18\x06 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18xR\treference\x12I\n" +
 	"\x14last_experience_date\x18\a \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\x12lastExperienceDate\x12J\n" +
 	"\x05state\x18\b \x01(\x0e2..coldsection.compliance.v1.Authorization.StateB\x04\xe2A\x01\x03R\x05state\x12+\n" +
@@ -6863,8 +6867,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"X\n" +
 	"\x15ExplainDueItemRequest\x12?\n" +
 	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
-	"\x1bcoldsection.example/DueItem\xbaH\x04r\x02\x10\x01R\x04name\"\xfe\x01\n" +
-	"\x15GrantExtensionRequest\x12?\n" +
+	"\x1bcoldsection.example/DueItem\xbaH\x04r\x02\x10\x01R\x04name\"\xfd\x01\n" +
+	"\x14ExtendDueItemRequest\x12?\n" +
 	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
 	"\x1bcoldsection.example/DueItem\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04etag\x123\n" +
@@ -6902,8 +6906,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\atool_id\x18\x02 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\x06toolId\x123\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xfd\x01\n" +
-	"\x18RecordCalibrationRequest\x12<\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xf9\x01\n" +
+	"\x14CalibrateToolRequest\x12<\n" +
 	"\x04name\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
 	"\x18coldsection.example/Tool\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
 	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
@@ -6956,8 +6960,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x83\x01\n" +
 	"\x12ListPeopleResponse\x12?\n" +
 	"\x06people\x18\x01 \x03(\v2!.coldsection.compliance.v1.PersonB\x04\xe2A\x01\x03R\x06people\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xd3\x02\n" +
-	"\x19GrantAuthorizationRequest\x12I\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xd4\x02\n" +
+	"\x1aCreateAuthorizationRequest\x12I\n" +
 	"\x06parent\x18\x01 \x01(\tB1\xe2A\x01\x02\xfaA#\x12!coldsection.example/Authorization\xbaH\x04r\x02\x10\x01R\x06parent\x12Z\n" +
 	"\rauthorization\x18\x02 \x01(\v2(.coldsection.compliance.v1.AuthorizationB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\rauthorization\x12Z\n" +
@@ -6980,7 +6984,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\border_by\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\xa2\x01\n" +
 	"\x1aListAuthorizationsResponse\x12V\n" +
 	"\x0eauthorizations\x18\x01 \x03(\v2(.coldsection.compliance.v1.AuthorizationB\x04\xe2A\x01\x03R\x0eauthorizations\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\x8b\x17\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\x83\x17\n" +
 	"\x11ComplianceService\x12\x87\x01\n" +
 	"\x0eCreateAircraft\x120.coldsection.compliance.v1.CreateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"\x1e\x82\xd3\xe4\x93\x02\x18:\baircraft\"\f/v1/aircraft\x12\x99\x01\n" +
 	"\x0eUpdateAircraft\x120.coldsection.compliance.v1.UpdateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"0\x82\xd3\xe4\x93\x02*:\baircraft2\x1e/v1/{aircraft.name=aircraft/*}\x12~\n" +
@@ -6992,17 +6996,17 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x17BatchCreateUtilizations\x129.coldsection.compliance.v1.BatchCreateUtilizationsRequest\x1a:.coldsection.compliance.v1.BatchCreateUtilizationsResponse\";\x82\xd3\xe4\x93\x025:\x01*\"0/v1/{parent=aircraft/*}/utilizations:batchCreate\x12\x97\x01\n" +
 	"\x11CreateRequirement\x123.coldsection.compliance.v1.CreateRequirementRequest\x1a&.coldsection.compliance.v1.Requirement\"%\x82\xd3\xe4\x93\x02\x1f:\vrequirement\"\x10/v1/requirements\x12\xac\x01\n" +
 	"\x11UpdateRequirement\x123.coldsection.compliance.v1.UpdateRequirementRequest\x1a&.coldsection.compliance.v1.Requirement\":\x82\xd3\xe4\x93\x024:\vrequirement2%/v1/{requirement.name=requirements/*}\x12\xbe\x01\n" +
-	"\x14CreateAccomplishment\x126.coldsection.compliance.v1.CreateAccomplishmentRequest\x1a).coldsection.compliance.v1.Accomplishment\"C\x82\xd3\xe4\x93\x02=:\x0eaccomplishment\"+/v1/{parent=requirements/*}/accomplishments\x12\x8f\x01\n" +
-	"\x0eGrantExtension\x120.coldsection.compliance.v1.GrantExtensionRequest\x1a\".coldsection.compliance.v1.DueItem\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=dueItems/*}:extend\x12t\n" +
+	"\x14CreateAccomplishment\x126.coldsection.compliance.v1.CreateAccomplishmentRequest\x1a).coldsection.compliance.v1.Accomplishment\"C\x82\xd3\xe4\x93\x02=:\x0eaccomplishment\"+/v1/{parent=requirements/*}/accomplishments\x12\x8d\x01\n" +
+	"\rExtendDueItem\x12/.coldsection.compliance.v1.ExtendDueItemRequest\x1a\".coldsection.compliance.v1.DueItem\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=dueItems/*}:extend\x12t\n" +
 	"\n" +
-	"CreateTool\x12,.coldsection.compliance.v1.CreateToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"\x17\x82\xd3\xe4\x93\x02\x11:\x04tool\"\t/v1/tools\x12\x92\x01\n" +
-	"\x11RecordCalibration\x123.coldsection.compliance.v1.RecordCalibrationRequest\x1a\x1f.coldsection.compliance.v1.Tool\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=tools/*}:calibrate\x12\x87\x01\n" +
+	"CreateTool\x12,.coldsection.compliance.v1.CreateToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"\x17\x82\xd3\xe4\x93\x02\x11:\x04tool\"\t/v1/tools\x12\x8a\x01\n" +
+	"\rCalibrateTool\x12/.coldsection.compliance.v1.CalibrateToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=tools/*}:calibrate\x12\x87\x01\n" +
 	"\fWithdrawTool\x12..coldsection.compliance.v1.WithdrawToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/{name=tools/*}:withdraw\x12}\n" +
 	"\fCreatePerson\x12..coldsection.compliance.v1.CreatePersonRequest\x1a!.coldsection.compliance.v1.Person\"\x1a\x82\xd3\xe4\x93\x02\x14:\x06person\"\n" +
 	"/v1/people\x12\x8d\x01\n" +
-	"\fUpdatePerson\x12..coldsection.compliance.v1.UpdatePersonRequest\x1a!.coldsection.compliance.v1.Person\"*\x82\xd3\xe4\x93\x02$:\x06person2\x1a/v1/{person.name=people/*}\x12\xb1\x01\n" +
-	"\x12GrantAuthorization\x124.coldsection.compliance.v1.GrantAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\";\x82\xd3\xe4\x93\x025:\rauthorization\"$/v1/{parent=people/*}/authorizations\x12\xb1\x01\n" +
-	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xb8\x13\n" +
+	"\fUpdatePerson\x12..coldsection.compliance.v1.UpdatePersonRequest\x1a!.coldsection.compliance.v1.Person\"*\x82\xd3\xe4\x93\x02$:\x06person2\x1a/v1/{person.name=people/*}\x12\xb3\x01\n" +
+	"\x13CreateAuthorization\x125.coldsection.compliance.v1.CreateAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\";\x82\xd3\xe4\x93\x025:\rauthorization\"$/v1/{parent=people/*}/authorizations\x12\xb1\x01\n" +
+	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xc0\x13\n" +
 	"\x16ComplianceQueryService\x12\x83\x01\n" +
 	"\vGetAircraft\x12-.coldsection.compliance.v1.GetAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=aircraft/*}\x90\x02\x01\x12\x88\x01\n" +
 	"\fListAircraft\x12..coldsection.compliance.v1.ListAircraftRequest\x1a/.coldsection.compliance.v1.ListAircraftResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/aircraft\x90\x02\x01\x12|\n" +
@@ -7013,8 +7017,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x10ListRequirements\x122.coldsection.compliance.v1.ListRequirementsRequest\x1a3.coldsection.compliance.v1.ListRequirementsResponse\"\x1b\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/requirements\x90\x02\x01\x12\x80\x01\n" +
 	"\n" +
 	"GetDueItem\x12,.coldsection.compliance.v1.GetDueItemRequest\x1a\".coldsection.compliance.v1.DueItem\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=dueItems/*}\x90\x02\x01\x12\x88\x01\n" +
-	"\fListDueItems\x12..coldsection.compliance.v1.ListDueItemsRequest\x1a/.coldsection.compliance.v1.ListDueItemsResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/dueItems\x90\x02\x01\x12\x97\x01\n" +
-	"\x0eExplainDueItem\x120.coldsection.compliance.v1.ExplainDueItemRequest\x1a).coldsection.compliance.v1.DueExplanation\"(\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=dueItems/*}:explain\x90\x02\x01\x12\xbc\x01\n" +
+	"\fListDueItems\x12..coldsection.compliance.v1.ListDueItemsRequest\x1a/.coldsection.compliance.v1.ListDueItemsResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/dueItems\x90\x02\x01\x12\x9f\x01\n" +
+	"\x0eExplainDueItem\x120.coldsection.compliance.v1.ExplainDueItemRequest\x1a1.coldsection.compliance.v1.ExplainDueItemResponse\"(\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=dueItems/*}:explain\x90\x02\x01\x12\xbc\x01\n" +
 	"\x13ListAccomplishments\x125.coldsection.compliance.v1.ListAccomplishmentsRequest\x1a6.coldsection.compliance.v1.ListAccomplishmentsResponse\"6\x82\xd3\xe4\x93\x02-\x12+/v1/{parent=requirements/*}/accomplishments\x90\x02\x01\x12\x9a\x01\n" +
 	"\x13GetComplianceStatus\x125.coldsection.compliance.v1.GetComplianceStatusRequest\x1a+.coldsection.compliance.v1.ComplianceStatus\"\x1f\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/complianceStatus\x90\x02\x01\x12t\n" +
 	"\aGetTool\x12).coldsection.compliance.v1.GetToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"\x1d\x82\xd3\xe4\x93\x02\x14\x12\x12/v1/{name=tools/*}\x90\x02\x01\x12|\n" +
@@ -7067,7 +7071,7 @@ var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(*DueItem)(nil),                         // 21: coldsection.compliance.v1.DueItem
 	(*Remaining)(nil),                       // 22: coldsection.compliance.v1.Remaining
 	(*Extension)(nil),                       // 23: coldsection.compliance.v1.Extension
-	(*DueExplanation)(nil),                  // 24: coldsection.compliance.v1.DueExplanation
+	(*ExplainDueItemResponse)(nil),          // 24: coldsection.compliance.v1.ExplainDueItemResponse
 	(*Accomplishment)(nil),                  // 25: coldsection.compliance.v1.Accomplishment
 	(*ComplianceStatus)(nil),                // 26: coldsection.compliance.v1.ComplianceStatus
 	(*Tool)(nil),                            // 27: coldsection.compliance.v1.Tool
@@ -7103,13 +7107,13 @@ var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(*ListDueItemsRequest)(nil),             // 57: coldsection.compliance.v1.ListDueItemsRequest
 	(*ListDueItemsResponse)(nil),            // 58: coldsection.compliance.v1.ListDueItemsResponse
 	(*ExplainDueItemRequest)(nil),           // 59: coldsection.compliance.v1.ExplainDueItemRequest
-	(*GrantExtensionRequest)(nil),           // 60: coldsection.compliance.v1.GrantExtensionRequest
+	(*ExtendDueItemRequest)(nil),            // 60: coldsection.compliance.v1.ExtendDueItemRequest
 	(*CreateAccomplishmentRequest)(nil),     // 61: coldsection.compliance.v1.CreateAccomplishmentRequest
 	(*ListAccomplishmentsRequest)(nil),      // 62: coldsection.compliance.v1.ListAccomplishmentsRequest
 	(*ListAccomplishmentsResponse)(nil),     // 63: coldsection.compliance.v1.ListAccomplishmentsResponse
 	(*GetComplianceStatusRequest)(nil),      // 64: coldsection.compliance.v1.GetComplianceStatusRequest
 	(*CreateToolRequest)(nil),               // 65: coldsection.compliance.v1.CreateToolRequest
-	(*RecordCalibrationRequest)(nil),        // 66: coldsection.compliance.v1.RecordCalibrationRequest
+	(*CalibrateToolRequest)(nil),            // 66: coldsection.compliance.v1.CalibrateToolRequest
 	(*WithdrawToolRequest)(nil),             // 67: coldsection.compliance.v1.WithdrawToolRequest
 	(*GetToolRequest)(nil),                  // 68: coldsection.compliance.v1.GetToolRequest
 	(*ListToolsRequest)(nil),                // 69: coldsection.compliance.v1.ListToolsRequest
@@ -7119,7 +7123,7 @@ var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(*GetPersonRequest)(nil),                // 73: coldsection.compliance.v1.GetPersonRequest
 	(*ListPeopleRequest)(nil),               // 74: coldsection.compliance.v1.ListPeopleRequest
 	(*ListPeopleResponse)(nil),              // 75: coldsection.compliance.v1.ListPeopleResponse
-	(*GrantAuthorizationRequest)(nil),       // 76: coldsection.compliance.v1.GrantAuthorizationRequest
+	(*CreateAuthorizationRequest)(nil),      // 76: coldsection.compliance.v1.CreateAuthorizationRequest
 	(*SuspendAuthorizationRequest)(nil),     // 77: coldsection.compliance.v1.SuspendAuthorizationRequest
 	(*ListAuthorizationsRequest)(nil),       // 78: coldsection.compliance.v1.ListAuthorizationsRequest
 	(*ListAuthorizationsResponse)(nil),      // 79: coldsection.compliance.v1.ListAuthorizationsResponse
@@ -7178,9 +7182,9 @@ var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	82,  // 44: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
 	82,  // 45: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
 	83,  // 46: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
-	21,  // 47: coldsection.compliance.v1.DueExplanation.due_item:type_name -> coldsection.compliance.v1.DueItem
-	11,  // 48: coldsection.compliance.v1.DueExplanation.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	84,  // 49: coldsection.compliance.v1.DueExplanation.document:type_name -> coldsection.common.v1.DocumentReference
+	21,  // 47: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
+	11,  // 48: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	84,  // 49: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
 	82,  // 50: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
 	10,  // 51: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
 	83,  // 52: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
@@ -7196,8 +7200,8 @@ var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	82,  // 62: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
 	83,  // 63: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
 	83,  // 64: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	82,  // 65: coldsection.compliance.v1.Authorization.valid_from_date:type_name -> google.type.Date
-	82,  // 66: coldsection.compliance.v1.Authorization.valid_to_date:type_name -> google.type.Date
+	82,  // 65: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
+	82,  // 66: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
 	82,  // 67: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
 	8,   // 68: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
 	83,  // 69: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
@@ -7224,19 +7228,19 @@ var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	14,  // 90: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
 	82,  // 91: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
 	21,  // 92: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
-	23,  // 93: coldsection.compliance.v1.GrantExtensionRequest.extension:type_name -> coldsection.compliance.v1.Extension
+	23,  // 93: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
 	25,  // 94: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
 	25,  // 95: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
 	83,  // 96: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
 	83,  // 97: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
 	27,  // 98: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
-	28,  // 99: coldsection.compliance.v1.RecordCalibrationRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
+	28,  // 99: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
 	27,  // 100: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
 	29,  // 101: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
 	29,  // 102: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
 	85,  // 103: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
 	29,  // 104: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
-	30,  // 105: coldsection.compliance.v1.GrantAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
+	30,  // 105: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
 	30,  // 106: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
 	34,  // 107: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
 	35,  // 108: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
@@ -7249,13 +7253,13 @@ var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	51,  // 115: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
 	52,  // 116: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
 	61,  // 117: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
-	60,  // 118: coldsection.compliance.v1.ComplianceService.GrantExtension:input_type -> coldsection.compliance.v1.GrantExtensionRequest
+	60,  // 118: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
 	65,  // 119: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
-	66,  // 120: coldsection.compliance.v1.ComplianceService.RecordCalibration:input_type -> coldsection.compliance.v1.RecordCalibrationRequest
+	66,  // 120: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
 	67,  // 121: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
 	71,  // 122: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
 	72,  // 123: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
-	76,  // 124: coldsection.compliance.v1.ComplianceService.GrantAuthorization:input_type -> coldsection.compliance.v1.GrantAuthorizationRequest
+	76,  // 124: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
 	77,  // 125: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
 	36,  // 126: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
 	37,  // 127: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
@@ -7286,13 +7290,13 @@ var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	14,  // 152: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
 	14,  // 153: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
 	25,  // 154: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
-	21,  // 155: coldsection.compliance.v1.ComplianceService.GrantExtension:output_type -> coldsection.compliance.v1.DueItem
+	21,  // 155: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
 	27,  // 156: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
-	27,  // 157: coldsection.compliance.v1.ComplianceService.RecordCalibration:output_type -> coldsection.compliance.v1.Tool
+	27,  // 157: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
 	27,  // 158: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
 	29,  // 159: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
 	29,  // 160: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
-	30,  // 161: coldsection.compliance.v1.ComplianceService.GrantAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	30,  // 161: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
 	30,  // 162: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
 	9,   // 163: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
 	38,  // 164: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
@@ -7303,7 +7307,7 @@ var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	55,  // 169: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
 	21,  // 170: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
 	58,  // 171: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
-	24,  // 172: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.DueExplanation
+	24,  // 172: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
 	63,  // 173: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
 	26,  // 174: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
 	27,  // 175: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool

@@ -654,9 +654,9 @@ func local_request_ComplianceService_CreateAccomplishment_0(ctx context.Context,
 	return msg, metadata, err
 }
 
-func request_ComplianceService_GrantExtension_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+func request_ComplianceService_ExtendDueItem_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
-		protoReq GrantExtensionRequest
+		protoReq ExtendDueItemRequest
 		metadata runtime.ServerMetadata
 		err      error
 	)
@@ -674,13 +674,13 @@ func request_ComplianceService_GrantExtension_0(ctx context.Context, marshaler r
 	if req.Body != nil {
 		_, _ = io.Copy(io.Discard, req.Body)
 	}
-	msg, err := client.GrantExtension(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	msg, err := client.ExtendDueItem(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
 	return msg, metadata, err
 }
 
-func local_request_ComplianceService_GrantExtension_0(ctx context.Context, marshaler runtime.Marshaler, server ComplianceServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+func local_request_ComplianceService_ExtendDueItem_0(ctx context.Context, marshaler runtime.Marshaler, server ComplianceServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
-		protoReq GrantExtensionRequest
+		protoReq ExtendDueItemRequest
 		metadata runtime.ServerMetadata
 		err      error
 	)
@@ -695,7 +695,7 @@ func local_request_ComplianceService_GrantExtension_0(ctx context.Context, marsh
 	if err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
 	}
-	msg, err := server.GrantExtension(ctx, &protoReq)
+	msg, err := server.ExtendDueItem(ctx, &protoReq)
 	return msg, metadata, err
 }
 
@@ -740,9 +740,9 @@ func local_request_ComplianceService_CreateTool_0(ctx context.Context, marshaler
 	return msg, metadata, err
 }
 
-func request_ComplianceService_RecordCalibration_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+func request_ComplianceService_CalibrateTool_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
-		protoReq RecordCalibrationRequest
+		protoReq CalibrateToolRequest
 		metadata runtime.ServerMetadata
 		err      error
 	)
@@ -760,13 +760,13 @@ func request_ComplianceService_RecordCalibration_0(ctx context.Context, marshale
 	if req.Body != nil {
 		_, _ = io.Copy(io.Discard, req.Body)
 	}
-	msg, err := client.RecordCalibration(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	msg, err := client.CalibrateTool(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
 	return msg, metadata, err
 }
 
-func local_request_ComplianceService_RecordCalibration_0(ctx context.Context, marshaler runtime.Marshaler, server ComplianceServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+func local_request_ComplianceService_CalibrateTool_0(ctx context.Context, marshaler runtime.Marshaler, server ComplianceServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
-		protoReq RecordCalibrationRequest
+		protoReq CalibrateToolRequest
 		metadata runtime.ServerMetadata
 		err      error
 	)
@@ -781,7 +781,7 @@ func local_request_ComplianceService_RecordCalibration_0(ctx context.Context, ma
 	if err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
 	}
-	msg, err := server.RecordCalibration(ctx, &protoReq)
+	msg, err := server.CalibrateTool(ctx, &protoReq)
 	return msg, metadata, err
 }
 
@@ -952,11 +952,11 @@ func local_request_ComplianceService_UpdatePerson_0(ctx context.Context, marshal
 	return msg, metadata, err
 }
 
-var filter_ComplianceService_GrantAuthorization_0 = &utilities.DoubleArray{Encoding: map[string]int{"authorization": 0, "parent": 1}, Base: []int{1, 1, 2, 0, 0}, Check: []int{0, 1, 1, 2, 3}}
+var filter_ComplianceService_CreateAuthorization_0 = &utilities.DoubleArray{Encoding: map[string]int{"authorization": 0, "parent": 1}, Base: []int{1, 1, 2, 0, 0}, Check: []int{0, 1, 1, 2, 3}}
 
-func request_ComplianceService_GrantAuthorization_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+func request_ComplianceService_CreateAuthorization_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
-		protoReq GrantAuthorizationRequest
+		protoReq CreateAuthorizationRequest
 		metadata runtime.ServerMetadata
 		err      error
 	)
@@ -974,19 +974,19 @@ func request_ComplianceService_GrantAuthorization_0(ctx context.Context, marshal
 	if err := req.ParseForm(); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
-	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ComplianceService_GrantAuthorization_0); err != nil {
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ComplianceService_CreateAuthorization_0); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
 	if req.Body != nil {
 		_, _ = io.Copy(io.Discard, req.Body)
 	}
-	msg, err := client.GrantAuthorization(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	msg, err := client.CreateAuthorization(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
 	return msg, metadata, err
 }
 
-func local_request_ComplianceService_GrantAuthorization_0(ctx context.Context, marshaler runtime.Marshaler, server ComplianceServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+func local_request_ComplianceService_CreateAuthorization_0(ctx context.Context, marshaler runtime.Marshaler, server ComplianceServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
-		protoReq GrantAuthorizationRequest
+		protoReq CreateAuthorizationRequest
 		metadata runtime.ServerMetadata
 		err      error
 	)
@@ -1004,10 +1004,10 @@ func local_request_ComplianceService_GrantAuthorization_0(ctx context.Context, m
 	if err := req.ParseForm(); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
-	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ComplianceService_GrantAuthorization_0); err != nil {
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ComplianceService_CreateAuthorization_0); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
-	msg, err := server.GrantAuthorization(ctx, &protoReq)
+	msg, err := server.CreateAuthorization(ctx, &protoReq)
 	return msg, metadata, err
 }
 
@@ -1986,25 +1986,25 @@ func RegisterComplianceServiceHandlerServer(ctx context.Context, mux *runtime.Se
 		}
 		forward_ComplianceService_CreateAccomplishment_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
-	mux.Handle(http.MethodPost, pattern_ComplianceService_GrantExtension_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+	mux.Handle(http.MethodPost, pattern_ComplianceService_ExtendDueItem_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		var stream runtime.ServerTransportStream
 		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/GrantExtension", runtime.WithHTTPPathPattern("/v1/{name=dueItems/*}:extend"))
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/ExtendDueItem", runtime.WithHTTPPathPattern("/v1/{name=dueItems/*}:extend"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		resp, md, err := local_request_ComplianceService_GrantExtension_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		resp, md, err := local_request_ComplianceService_ExtendDueItem_0(annotatedContext, inboundMarshaler, server, req, pathParams)
 		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
 		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
 		if err != nil {
 			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		forward_ComplianceService_GrantExtension_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+		forward_ComplianceService_ExtendDueItem_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_ComplianceService_CreateTool_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -2026,25 +2026,25 @@ func RegisterComplianceServiceHandlerServer(ctx context.Context, mux *runtime.Se
 		}
 		forward_ComplianceService_CreateTool_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
-	mux.Handle(http.MethodPost, pattern_ComplianceService_RecordCalibration_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+	mux.Handle(http.MethodPost, pattern_ComplianceService_CalibrateTool_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		var stream runtime.ServerTransportStream
 		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/RecordCalibration", runtime.WithHTTPPathPattern("/v1/{name=tools/*}:calibrate"))
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/CalibrateTool", runtime.WithHTTPPathPattern("/v1/{name=tools/*}:calibrate"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		resp, md, err := local_request_ComplianceService_RecordCalibration_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		resp, md, err := local_request_ComplianceService_CalibrateTool_0(annotatedContext, inboundMarshaler, server, req, pathParams)
 		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
 		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
 		if err != nil {
 			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		forward_ComplianceService_RecordCalibration_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+		forward_ComplianceService_CalibrateTool_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_ComplianceService_WithdrawTool_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -2106,25 +2106,25 @@ func RegisterComplianceServiceHandlerServer(ctx context.Context, mux *runtime.Se
 		}
 		forward_ComplianceService_UpdatePerson_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
-	mux.Handle(http.MethodPost, pattern_ComplianceService_GrantAuthorization_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+	mux.Handle(http.MethodPost, pattern_ComplianceService_CreateAuthorization_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		var stream runtime.ServerTransportStream
 		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/GrantAuthorization", runtime.WithHTTPPathPattern("/v1/{parent=people/*}/authorizations"))
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/CreateAuthorization", runtime.WithHTTPPathPattern("/v1/{parent=people/*}/authorizations"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		resp, md, err := local_request_ComplianceService_GrantAuthorization_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		resp, md, err := local_request_ComplianceService_CreateAuthorization_0(annotatedContext, inboundMarshaler, server, req, pathParams)
 		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
 		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
 		if err != nil {
 			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		forward_ComplianceService_GrantAuthorization_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+		forward_ComplianceService_CreateAuthorization_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_ComplianceService_SuspendAuthorization_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -2753,22 +2753,22 @@ func RegisterComplianceServiceHandlerClient(ctx context.Context, mux *runtime.Se
 		}
 		forward_ComplianceService_CreateAccomplishment_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
-	mux.Handle(http.MethodPost, pattern_ComplianceService_GrantExtension_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+	mux.Handle(http.MethodPost, pattern_ComplianceService_ExtendDueItem_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/GrantExtension", runtime.WithHTTPPathPattern("/v1/{name=dueItems/*}:extend"))
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/ExtendDueItem", runtime.WithHTTPPathPattern("/v1/{name=dueItems/*}:extend"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		resp, md, err := request_ComplianceService_GrantExtension_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		resp, md, err := request_ComplianceService_ExtendDueItem_0(annotatedContext, inboundMarshaler, client, req, pathParams)
 		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
 		if err != nil {
 			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		forward_ComplianceService_GrantExtension_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+		forward_ComplianceService_ExtendDueItem_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_ComplianceService_CreateTool_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -2787,22 +2787,22 @@ func RegisterComplianceServiceHandlerClient(ctx context.Context, mux *runtime.Se
 		}
 		forward_ComplianceService_CreateTool_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
-	mux.Handle(http.MethodPost, pattern_ComplianceService_RecordCalibration_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+	mux.Handle(http.MethodPost, pattern_ComplianceService_CalibrateTool_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/RecordCalibration", runtime.WithHTTPPathPattern("/v1/{name=tools/*}:calibrate"))
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/CalibrateTool", runtime.WithHTTPPathPattern("/v1/{name=tools/*}:calibrate"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		resp, md, err := request_ComplianceService_RecordCalibration_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		resp, md, err := request_ComplianceService_CalibrateTool_0(annotatedContext, inboundMarshaler, client, req, pathParams)
 		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
 		if err != nil {
 			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		forward_ComplianceService_RecordCalibration_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+		forward_ComplianceService_CalibrateTool_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_ComplianceService_WithdrawTool_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -2855,22 +2855,22 @@ func RegisterComplianceServiceHandlerClient(ctx context.Context, mux *runtime.Se
 		}
 		forward_ComplianceService_UpdatePerson_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
-	mux.Handle(http.MethodPost, pattern_ComplianceService_GrantAuthorization_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+	mux.Handle(http.MethodPost, pattern_ComplianceService_CreateAuthorization_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/GrantAuthorization", runtime.WithHTTPPathPattern("/v1/{parent=people/*}/authorizations"))
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/CreateAuthorization", runtime.WithHTTPPathPattern("/v1/{parent=people/*}/authorizations"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		resp, md, err := request_ComplianceService_GrantAuthorization_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		resp, md, err := request_ComplianceService_CreateAuthorization_0(annotatedContext, inboundMarshaler, client, req, pathParams)
 		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
 		if err != nil {
 			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		forward_ComplianceService_GrantAuthorization_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+		forward_ComplianceService_CreateAuthorization_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_ComplianceService_SuspendAuthorization_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -2904,13 +2904,13 @@ var (
 	pattern_ComplianceService_CreateRequirement_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "requirements"}, ""))
 	pattern_ComplianceService_UpdateRequirement_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "requirements", "requirement.name"}, ""))
 	pattern_ComplianceService_CreateAccomplishment_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "requirements", "parent", "accomplishments"}, ""))
-	pattern_ComplianceService_GrantExtension_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "dueItems", "name"}, "extend"))
+	pattern_ComplianceService_ExtendDueItem_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "dueItems", "name"}, "extend"))
 	pattern_ComplianceService_CreateTool_0              = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "tools"}, ""))
-	pattern_ComplianceService_RecordCalibration_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "tools", "name"}, "calibrate"))
+	pattern_ComplianceService_CalibrateTool_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "tools", "name"}, "calibrate"))
 	pattern_ComplianceService_WithdrawTool_0            = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "tools", "name"}, "withdraw"))
 	pattern_ComplianceService_CreatePerson_0            = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "people"}, ""))
 	pattern_ComplianceService_UpdatePerson_0            = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "people", "person.name"}, ""))
-	pattern_ComplianceService_GrantAuthorization_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "people", "parent", "authorizations"}, ""))
+	pattern_ComplianceService_CreateAuthorization_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "people", "parent", "authorizations"}, ""))
 	pattern_ComplianceService_SuspendAuthorization_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "people", "authorizations", "name"}, "suspend"))
 )
 
@@ -2926,13 +2926,13 @@ var (
 	forward_ComplianceService_CreateRequirement_0       = runtime.ForwardResponseMessage
 	forward_ComplianceService_UpdateRequirement_0       = runtime.ForwardResponseMessage
 	forward_ComplianceService_CreateAccomplishment_0    = runtime.ForwardResponseMessage
-	forward_ComplianceService_GrantExtension_0          = runtime.ForwardResponseMessage
+	forward_ComplianceService_ExtendDueItem_0           = runtime.ForwardResponseMessage
 	forward_ComplianceService_CreateTool_0              = runtime.ForwardResponseMessage
-	forward_ComplianceService_RecordCalibration_0       = runtime.ForwardResponseMessage
+	forward_ComplianceService_CalibrateTool_0           = runtime.ForwardResponseMessage
 	forward_ComplianceService_WithdrawTool_0            = runtime.ForwardResponseMessage
 	forward_ComplianceService_CreatePerson_0            = runtime.ForwardResponseMessage
 	forward_ComplianceService_UpdatePerson_0            = runtime.ForwardResponseMessage
-	forward_ComplianceService_GrantAuthorization_0      = runtime.ForwardResponseMessage
+	forward_ComplianceService_CreateAuthorization_0     = runtime.ForwardResponseMessage
 	forward_ComplianceService_SuspendAuthorization_0    = runtime.ForwardResponseMessage
 )
 

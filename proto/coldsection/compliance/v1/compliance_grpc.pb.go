@@ -32,13 +32,13 @@ const (
 	ComplianceService_CreateRequirement_FullMethodName       = "/coldsection.compliance.v1.ComplianceService/CreateRequirement"
 	ComplianceService_UpdateRequirement_FullMethodName       = "/coldsection.compliance.v1.ComplianceService/UpdateRequirement"
 	ComplianceService_CreateAccomplishment_FullMethodName    = "/coldsection.compliance.v1.ComplianceService/CreateAccomplishment"
-	ComplianceService_GrantExtension_FullMethodName          = "/coldsection.compliance.v1.ComplianceService/GrantExtension"
+	ComplianceService_ExtendDueItem_FullMethodName           = "/coldsection.compliance.v1.ComplianceService/ExtendDueItem"
 	ComplianceService_CreateTool_FullMethodName              = "/coldsection.compliance.v1.ComplianceService/CreateTool"
-	ComplianceService_RecordCalibration_FullMethodName       = "/coldsection.compliance.v1.ComplianceService/RecordCalibration"
+	ComplianceService_CalibrateTool_FullMethodName           = "/coldsection.compliance.v1.ComplianceService/CalibrateTool"
 	ComplianceService_WithdrawTool_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/WithdrawTool"
 	ComplianceService_CreatePerson_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/CreatePerson"
 	ComplianceService_UpdatePerson_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/UpdatePerson"
-	ComplianceService_GrantAuthorization_FullMethodName      = "/coldsection.compliance.v1.ComplianceService/GrantAuthorization"
+	ComplianceService_CreateAuthorization_FullMethodName     = "/coldsection.compliance.v1.ComplianceService/CreateAuthorization"
 	ComplianceService_SuspendAuthorization_FullMethodName    = "/coldsection.compliance.v1.ComplianceService/SuspendAuthorization"
 )
 
@@ -75,11 +75,11 @@ type ComplianceServiceClient interface {
 	CreateAccomplishment(ctx context.Context, in *CreateAccomplishmentRequest, opts ...grpc.CallOption) (*Accomplishment, error)
 	// Extends a due item once, with authority and a hard stop. Role: quality. Reasons: EXTENSION_NOT_ALLOWED,
 	// EXTENSION_TOO_LONG.
-	GrantExtension(ctx context.Context, in *GrantExtensionRequest, opts ...grpc.CallOption) (*DueItem, error)
+	ExtendDueItem(ctx context.Context, in *ExtendDueItemRequest, opts ...grpc.CallOption) (*DueItem, error)
 	// Adds a tool. Roles: quality, planner.
 	CreateTool(ctx context.Context, in *CreateToolRequest, opts ...grpc.CallOption) (*Tool, error)
 	// Records a calibration. Role: quality. Reasons: DATE_IN_FUTURE, CALIBRATION_INVALID.
-	RecordCalibration(ctx context.Context, in *RecordCalibrationRequest, opts ...grpc.CallOption) (*Tool, error)
+	CalibrateTool(ctx context.Context, in *CalibrateToolRequest, opts ...grpc.CallOption) (*Tool, error)
 	// Takes a tool out of use. Roles: quality, stores, technician.
 	WithdrawTool(ctx context.Context, in *WithdrawToolRequest, opts ...grpc.CallOption) (*Tool, error)
 	// Adds a person. Roles: quality, admin.
@@ -87,7 +87,7 @@ type ComplianceServiceClient interface {
 	// Changes a person. Roles: quality, admin.
 	UpdatePerson(ctx context.Context, in *UpdatePersonRequest, opts ...grpc.CallOption) (*Person, error)
 	// Authorizes a person for a scope between two dates. Role: quality.
-	GrantAuthorization(ctx context.Context, in *GrantAuthorizationRequest, opts ...grpc.CallOption) (*Authorization, error)
+	CreateAuthorization(ctx context.Context, in *CreateAuthorizationRequest, opts ...grpc.CallOption) (*Authorization, error)
 	// Suspends an authorization from now on; signatures made before stay valid. Role: quality.
 	SuspendAuthorization(ctx context.Context, in *SuspendAuthorizationRequest, opts ...grpc.CallOption) (*Authorization, error)
 }
@@ -210,10 +210,10 @@ func (c *complianceServiceClient) CreateAccomplishment(ctx context.Context, in *
 	return out, nil
 }
 
-func (c *complianceServiceClient) GrantExtension(ctx context.Context, in *GrantExtensionRequest, opts ...grpc.CallOption) (*DueItem, error) {
+func (c *complianceServiceClient) ExtendDueItem(ctx context.Context, in *ExtendDueItemRequest, opts ...grpc.CallOption) (*DueItem, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(DueItem)
-	err := c.cc.Invoke(ctx, ComplianceService_GrantExtension_FullMethodName, in, out, cOpts...)
+	err := c.cc.Invoke(ctx, ComplianceService_ExtendDueItem_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -230,10 +230,10 @@ func (c *complianceServiceClient) CreateTool(ctx context.Context, in *CreateTool
 	return out, nil
 }
 
-func (c *complianceServiceClient) RecordCalibration(ctx context.Context, in *RecordCalibrationRequest, opts ...grpc.CallOption) (*Tool, error) {
+func (c *complianceServiceClient) CalibrateTool(ctx context.Context, in *CalibrateToolRequest, opts ...grpc.CallOption) (*Tool, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Tool)
-	err := c.cc.Invoke(ctx, ComplianceService_RecordCalibration_FullMethodName, in, out, cOpts...)
+	err := c.cc.Invoke(ctx, ComplianceService_CalibrateTool_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -270,10 +270,10 @@ func (c *complianceServiceClient) UpdatePerson(ctx context.Context, in *UpdatePe
 	return out, nil
 }
 
-func (c *complianceServiceClient) GrantAuthorization(ctx context.Context, in *GrantAuthorizationRequest, opts ...grpc.CallOption) (*Authorization, error) {
+func (c *complianceServiceClient) CreateAuthorization(ctx context.Context, in *CreateAuthorizationRequest, opts ...grpc.CallOption) (*Authorization, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Authorization)
-	err := c.cc.Invoke(ctx, ComplianceService_GrantAuthorization_FullMethodName, in, out, cOpts...)
+	err := c.cc.Invoke(ctx, ComplianceService_CreateAuthorization_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -323,11 +323,11 @@ type ComplianceServiceServer interface {
 	CreateAccomplishment(context.Context, *CreateAccomplishmentRequest) (*Accomplishment, error)
 	// Extends a due item once, with authority and a hard stop. Role: quality. Reasons: EXTENSION_NOT_ALLOWED,
 	// EXTENSION_TOO_LONG.
-	GrantExtension(context.Context, *GrantExtensionRequest) (*DueItem, error)
+	ExtendDueItem(context.Context, *ExtendDueItemRequest) (*DueItem, error)
 	// Adds a tool. Roles: quality, planner.
 	CreateTool(context.Context, *CreateToolRequest) (*Tool, error)
 	// Records a calibration. Role: quality. Reasons: DATE_IN_FUTURE, CALIBRATION_INVALID.
-	RecordCalibration(context.Context, *RecordCalibrationRequest) (*Tool, error)
+	CalibrateTool(context.Context, *CalibrateToolRequest) (*Tool, error)
 	// Takes a tool out of use. Roles: quality, stores, technician.
 	WithdrawTool(context.Context, *WithdrawToolRequest) (*Tool, error)
 	// Adds a person. Roles: quality, admin.
@@ -335,7 +335,7 @@ type ComplianceServiceServer interface {
 	// Changes a person. Roles: quality, admin.
 	UpdatePerson(context.Context, *UpdatePersonRequest) (*Person, error)
 	// Authorizes a person for a scope between two dates. Role: quality.
-	GrantAuthorization(context.Context, *GrantAuthorizationRequest) (*Authorization, error)
+	CreateAuthorization(context.Context, *CreateAuthorizationRequest) (*Authorization, error)
 	// Suspends an authorization from now on; signatures made before stay valid. Role: quality.
 	SuspendAuthorization(context.Context, *SuspendAuthorizationRequest) (*Authorization, error)
 	mustEmbedUnimplementedComplianceServiceServer()
@@ -381,14 +381,14 @@ func (UnimplementedComplianceServiceServer) UpdateRequirement(context.Context, *
 func (UnimplementedComplianceServiceServer) CreateAccomplishment(context.Context, *CreateAccomplishmentRequest) (*Accomplishment, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateAccomplishment not implemented")
 }
-func (UnimplementedComplianceServiceServer) GrantExtension(context.Context, *GrantExtensionRequest) (*DueItem, error) {
-	return nil, status.Error(codes.Unimplemented, "method GrantExtension not implemented")
+func (UnimplementedComplianceServiceServer) ExtendDueItem(context.Context, *ExtendDueItemRequest) (*DueItem, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExtendDueItem not implemented")
 }
 func (UnimplementedComplianceServiceServer) CreateTool(context.Context, *CreateToolRequest) (*Tool, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateTool not implemented")
 }
-func (UnimplementedComplianceServiceServer) RecordCalibration(context.Context, *RecordCalibrationRequest) (*Tool, error) {
-	return nil, status.Error(codes.Unimplemented, "method RecordCalibration not implemented")
+func (UnimplementedComplianceServiceServer) CalibrateTool(context.Context, *CalibrateToolRequest) (*Tool, error) {
+	return nil, status.Error(codes.Unimplemented, "method CalibrateTool not implemented")
 }
 func (UnimplementedComplianceServiceServer) WithdrawTool(context.Context, *WithdrawToolRequest) (*Tool, error) {
 	return nil, status.Error(codes.Unimplemented, "method WithdrawTool not implemented")
@@ -399,8 +399,8 @@ func (UnimplementedComplianceServiceServer) CreatePerson(context.Context, *Creat
 func (UnimplementedComplianceServiceServer) UpdatePerson(context.Context, *UpdatePersonRequest) (*Person, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdatePerson not implemented")
 }
-func (UnimplementedComplianceServiceServer) GrantAuthorization(context.Context, *GrantAuthorizationRequest) (*Authorization, error) {
-	return nil, status.Error(codes.Unimplemented, "method GrantAuthorization not implemented")
+func (UnimplementedComplianceServiceServer) CreateAuthorization(context.Context, *CreateAuthorizationRequest) (*Authorization, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateAuthorization not implemented")
 }
 func (UnimplementedComplianceServiceServer) SuspendAuthorization(context.Context, *SuspendAuthorizationRequest) (*Authorization, error) {
 	return nil, status.Error(codes.Unimplemented, "method SuspendAuthorization not implemented")
@@ -624,20 +624,20 @@ func _ComplianceService_CreateAccomplishment_Handler(srv interface{}, ctx contex
 	return interceptor(ctx, in, info, handler)
 }
 
-func _ComplianceService_GrantExtension_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
-	in := new(GrantExtensionRequest)
+func _ComplianceService_ExtendDueItem_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExtendDueItemRequest)
 	if err := dec(in); err != nil {
 		return nil, err
 	}
 	if interceptor == nil {
-		return srv.(ComplianceServiceServer).GrantExtension(ctx, in)
+		return srv.(ComplianceServiceServer).ExtendDueItem(ctx, in)
 	}
 	info := &grpc.UnaryServerInfo{
 		Server:     srv,
-		FullMethod: ComplianceService_GrantExtension_FullMethodName,
+		FullMethod: ComplianceService_ExtendDueItem_FullMethodName,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
-		return srv.(ComplianceServiceServer).GrantExtension(ctx, req.(*GrantExtensionRequest))
+		return srv.(ComplianceServiceServer).ExtendDueItem(ctx, req.(*ExtendDueItemRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -660,20 +660,20 @@ func _ComplianceService_CreateTool_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
-func _ComplianceService_RecordCalibration_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
-	in := new(RecordCalibrationRequest)
+func _ComplianceService_CalibrateTool_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CalibrateToolRequest)
 	if err := dec(in); err != nil {
 		return nil, err
 	}
 	if interceptor == nil {
-		return srv.(ComplianceServiceServer).RecordCalibration(ctx, in)
+		return srv.(ComplianceServiceServer).CalibrateTool(ctx, in)
 	}
 	info := &grpc.UnaryServerInfo{
 		Server:     srv,
-		FullMethod: ComplianceService_RecordCalibration_FullMethodName,
+		FullMethod: ComplianceService_CalibrateTool_FullMethodName,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
-		return srv.(ComplianceServiceServer).RecordCalibration(ctx, req.(*RecordCalibrationRequest))
+		return srv.(ComplianceServiceServer).CalibrateTool(ctx, req.(*CalibrateToolRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -732,20 +732,20 @@ func _ComplianceService_UpdatePerson_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
-func _ComplianceService_GrantAuthorization_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
-	in := new(GrantAuthorizationRequest)
+func _ComplianceService_CreateAuthorization_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateAuthorizationRequest)
 	if err := dec(in); err != nil {
 		return nil, err
 	}
 	if interceptor == nil {
-		return srv.(ComplianceServiceServer).GrantAuthorization(ctx, in)
+		return srv.(ComplianceServiceServer).CreateAuthorization(ctx, in)
 	}
 	info := &grpc.UnaryServerInfo{
 		Server:     srv,
-		FullMethod: ComplianceService_GrantAuthorization_FullMethodName,
+		FullMethod: ComplianceService_CreateAuthorization_FullMethodName,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
-		return srv.(ComplianceServiceServer).GrantAuthorization(ctx, req.(*GrantAuthorizationRequest))
+		return srv.(ComplianceServiceServer).CreateAuthorization(ctx, req.(*CreateAuthorizationRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -820,16 +820,16 @@ var ComplianceService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _ComplianceService_CreateAccomplishment_Handler,
 		},
 		{
-			MethodName: "GrantExtension",
-			Handler:    _ComplianceService_GrantExtension_Handler,
+			MethodName: "ExtendDueItem",
+			Handler:    _ComplianceService_ExtendDueItem_Handler,
 		},
 		{
 			MethodName: "CreateTool",
 			Handler:    _ComplianceService_CreateTool_Handler,
 		},
 		{
-			MethodName: "RecordCalibration",
-			Handler:    _ComplianceService_RecordCalibration_Handler,
+			MethodName: "CalibrateTool",
+			Handler:    _ComplianceService_CalibrateTool_Handler,
 		},
 		{
 			MethodName: "WithdrawTool",
@@ -844,8 +844,8 @@ var ComplianceService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _ComplianceService_UpdatePerson_Handler,
 		},
 		{
-			MethodName: "GrantAuthorization",
-			Handler:    _ComplianceService_GrantAuthorization_Handler,
+			MethodName: "CreateAuthorization",
+			Handler:    _ComplianceService_CreateAuthorization_Handler,
 		},
 		{
 			MethodName: "SuspendAuthorization",
@@ -901,7 +901,7 @@ type ComplianceQueryServiceClient interface {
 	// Lists what is due on what, by default soonest first. Filter fields: subject, requirement, band, due_date, kind.
 	ListDueItems(ctx context.Context, in *ListDueItemsRequest, opts ...grpc.CallOption) (*ListDueItemsResponse, error)
 	// Shows why it is due then, so that a person can redo it by hand.
-	ExplainDueItem(ctx context.Context, in *ExplainDueItemRequest, opts ...grpc.CallOption) (*DueExplanation, error)
+	ExplainDueItem(ctx context.Context, in *ExplainDueItemRequest, opts ...grpc.CallOption) (*ExplainDueItemResponse, error)
 	// Lists when a requirement was done; "-" as requirement reads across all. Filter fields: subject, work_order,
 	// done_date, create_time.
 	ListAccomplishments(ctx context.Context, in *ListAccomplishmentsRequest, opts ...grpc.CallOption) (*ListAccomplishmentsResponse, error)
@@ -1017,9 +1017,9 @@ func (c *complianceQueryServiceClient) ListDueItems(ctx context.Context, in *Lis
 	return out, nil
 }
 
-func (c *complianceQueryServiceClient) ExplainDueItem(ctx context.Context, in *ExplainDueItemRequest, opts ...grpc.CallOption) (*DueExplanation, error) {
+func (c *complianceQueryServiceClient) ExplainDueItem(ctx context.Context, in *ExplainDueItemRequest, opts ...grpc.CallOption) (*ExplainDueItemResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(DueExplanation)
+	out := new(ExplainDueItemResponse)
 	err := c.cc.Invoke(ctx, ComplianceQueryService_ExplainDueItem_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
@@ -1122,7 +1122,7 @@ type ComplianceQueryServiceServer interface {
 	// Lists what is due on what, by default soonest first. Filter fields: subject, requirement, band, due_date, kind.
 	ListDueItems(context.Context, *ListDueItemsRequest) (*ListDueItemsResponse, error)
 	// Shows why it is due then, so that a person can redo it by hand.
-	ExplainDueItem(context.Context, *ExplainDueItemRequest) (*DueExplanation, error)
+	ExplainDueItem(context.Context, *ExplainDueItemRequest) (*ExplainDueItemResponse, error)
 	// Lists when a requirement was done; "-" as requirement reads across all. Filter fields: subject, work_order,
 	// done_date, create_time.
 	ListAccomplishments(context.Context, *ListAccomplishmentsRequest) (*ListAccomplishmentsResponse, error)
@@ -1175,7 +1175,7 @@ func (UnimplementedComplianceQueryServiceServer) GetDueItem(context.Context, *Ge
 func (UnimplementedComplianceQueryServiceServer) ListDueItems(context.Context, *ListDueItemsRequest) (*ListDueItemsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListDueItems not implemented")
 }
-func (UnimplementedComplianceQueryServiceServer) ExplainDueItem(context.Context, *ExplainDueItemRequest) (*DueExplanation, error) {
+func (UnimplementedComplianceQueryServiceServer) ExplainDueItem(context.Context, *ExplainDueItemRequest) (*ExplainDueItemResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExplainDueItem not implemented")
 }
 func (UnimplementedComplianceQueryServiceServer) ListAccomplishments(context.Context, *ListAccomplishmentsRequest) (*ListAccomplishmentsResponse, error) {

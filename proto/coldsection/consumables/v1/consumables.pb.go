@@ -699,7 +699,7 @@ type Item struct {
 	// For cleaners: must not be mixed.
 	ReadyToUse bool `protobuf:"varint,8,opt,name=ready_to_use,json=readyToUse,proto3" json:"ready_to_use,omitempty"`
 	// The specification that it meets, such as a public military or industry specification.
-	Specification string `protobuf:"bytes,9,opt,name=specification,proto3" json:"specification,omitempty"`
+	MaterialSpec string `protobuf:"bytes,9,opt,name=material_spec,json=materialSpec,proto3" json:"material_spec,omitempty"`
 	// Days that a sealed container keeps after manufacture, where no use-by date is given; 0 means that the use-by date
 	// must be given.
 	ShelfLifeDays int32 `protobuf:"varint,10,opt,name=shelf_life_days,json=shelfLifeDays,proto3" json:"shelf_life_days,omitempty"`
@@ -827,9 +827,9 @@ func (x *Item) GetReadyToUse() bool {
 	return false
 }
 
-func (x *Item) GetSpecification() string {
+func (x *Item) GetMaterialSpec() string {
 	if x != nil {
-		return x.Specification
+		return x.MaterialSpec
 	}
 	return ""
 }
@@ -1188,7 +1188,7 @@ type Lot struct {
 	OpenTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=open_time,json=openTime,proto3" json:"open_time,omitempty"`
 	// The instant after which it may not be used: the earliest of use-by, opened life, pot life and its parents'; unset
 	// when it keeps for ever or is unknown.
-	UsableUntilTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=usable_until_time,json=usableUntilTime,proto3" json:"usable_until_time,omitempty"`
+	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
 	// Which of those rules binds, in words.
 	LifeRule string `protobuf:"bytes,13,opt,name=life_rule,json=lifeRule,proto3" json:"life_rule,omitempty"`
 	// For a blend or decanted container: what it was made from.
@@ -1322,9 +1322,9 @@ func (x *Lot) GetOpenTime() *timestamppb.Timestamp {
 	return nil
 }
 
-func (x *Lot) GetUsableUntilTime() *timestamppb.Timestamp {
+func (x *Lot) GetExpireTime() *timestamppb.Timestamp {
 	if x != nil {
-		return x.UsableUntilTime
+		return x.ExpireTime
 	}
 	return nil
 }
@@ -2067,7 +2067,7 @@ type StockMovement struct {
 	// The movement that this one undoes.
 	ReversesMovement string `protobuf:"bytes,10,opt,name=reverses_movement,json=reversesMovement,proto3" json:"reverses_movement,omitempty"`
 	// The movement that undid this one.
-	ReversedByMovement string `protobuf:"bytes,11,opt,name=reversed_by_movement,json=reversedByMovement,proto3" json:"reversed_by_movement,omitempty"`
+	ReversalMovement string `protobuf:"bytes,11,opt,name=reversal_movement,json=reversalMovement,proto3" json:"reversal_movement,omitempty"`
 	// Who did it: the account.
 	Actor string `protobuf:"bytes,12,opt,name=actor,proto3" json:"actor,omitempty"`
 	// The person of that account.
@@ -2077,7 +2077,7 @@ type StockMovement struct {
 	// When it was recorded.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// What was left of the lot in stores after it.
-	BalanceAfter  *v1.Quantity `protobuf:"bytes,16,opt,name=balance_after,json=balanceAfter,proto3" json:"balance_after,omitempty"`
+	Remaining     *v1.Quantity `protobuf:"bytes,16,opt,name=remaining,proto3" json:"remaining,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2182,9 +2182,9 @@ func (x *StockMovement) GetReversesMovement() string {
 	return ""
 }
 
-func (x *StockMovement) GetReversedByMovement() string {
+func (x *StockMovement) GetReversalMovement() string {
 	if x != nil {
-		return x.ReversedByMovement
+		return x.ReversalMovement
 	}
 	return ""
 }
@@ -2217,9 +2217,9 @@ func (x *StockMovement) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
-func (x *StockMovement) GetBalanceAfter() *v1.Quantity {
+func (x *StockMovement) GetRemaining() *v1.Quantity {
 	if x != nil {
-		return x.BalanceAfter
+		return x.Remaining
 	}
 	return nil
 }
@@ -2429,7 +2429,7 @@ type StockDemand struct {
 	// How much was handed out, less what came back.
 	Issued *v1.Quantity `protobuf:"bytes,5,opt,name=issued,proto3" json:"issued,omitempty"`
 	// How much is neither claimed nor issued.
-	ShortBy *v1.Quantity `protobuf:"bytes,6,opt,name=short_by,json=shortBy,proto3" json:"short_by,omitempty"`
+	Shortfall *v1.Quantity `protobuf:"bytes,6,opt,name=shortfall,proto3" json:"shortfall,omitempty"`
 	// When it is needed.
 	NeedTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=need_time,json=needTime,proto3" json:"need_time,omitempty"`
 	// How far the demand is met.
@@ -2503,9 +2503,9 @@ func (x *StockDemand) GetIssued() *v1.Quantity {
 	return nil
 }
 
-func (x *StockDemand) GetShortBy() *v1.Quantity {
+func (x *StockDemand) GetShortfall() *v1.Quantity {
 	if x != nil {
-		return x.ShortBy
+		return x.Shortfall
 	}
 	return nil
 }
@@ -3364,7 +3364,7 @@ func (x *InspectionAnswer) GetAnswer() InspectionAnswer_Answer {
 }
 
 // The request to record a water test.
-type RecordWaterTestRequest struct {
+type CreateWaterTestRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The lot.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
@@ -3378,20 +3378,20 @@ type RecordWaterTestRequest struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *RecordWaterTestRequest) Reset() {
-	*x = RecordWaterTestRequest{}
+func (x *CreateWaterTestRequest) Reset() {
+	*x = CreateWaterTestRequest{}
 	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *RecordWaterTestRequest) String() string {
+func (x *CreateWaterTestRequest) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*RecordWaterTestRequest) ProtoMessage() {}
+func (*CreateWaterTestRequest) ProtoMessage() {}
 
-func (x *RecordWaterTestRequest) ProtoReflect() protoreflect.Message {
+func (x *CreateWaterTestRequest) ProtoReflect() protoreflect.Message {
 	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -3403,33 +3403,33 @@ func (x *RecordWaterTestRequest) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use RecordWaterTestRequest.ProtoReflect.Descriptor instead.
-func (*RecordWaterTestRequest) Descriptor() ([]byte, []int) {
+// Deprecated: Use CreateWaterTestRequest.ProtoReflect.Descriptor instead.
+func (*CreateWaterTestRequest) Descriptor() ([]byte, []int) {
 	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27}
 }
 
-func (x *RecordWaterTestRequest) GetParent() string {
+func (x *CreateWaterTestRequest) GetParent() string {
 	if x != nil {
 		return x.Parent
 	}
 	return ""
 }
 
-func (x *RecordWaterTestRequest) GetWaterTest() *WaterTest {
+func (x *CreateWaterTestRequest) GetWaterTest() *WaterTest {
 	if x != nil {
 		return x.WaterTest
 	}
 	return nil
 }
 
-func (x *RecordWaterTestRequest) GetWaterTestId() string {
+func (x *CreateWaterTestRequest) GetWaterTestId() string {
 	if x != nil {
 		return x.WaterTestId
 	}
 	return ""
 }
 
-func (x *RecordWaterTestRequest) GetRequestId() string {
+func (x *CreateWaterTestRequest) GetRequestId() string {
 	if x != nil {
 		return x.RequestId
 	}
@@ -4706,11 +4706,11 @@ type MoveStockRequest struct {
 	// How much.
 	Quantity *v1.Quantity `protobuf:"bytes,4,opt,name=quantity,proto3" json:"quantity,omitempty"`
 	// From where.
-	FromLocation string `protobuf:"bytes,5,opt,name=from_location,json=fromLocation,proto3" json:"from_location,omitempty"`
+	SourceLocation string `protobuf:"bytes,5,opt,name=source_location,json=sourceLocation,proto3" json:"source_location,omitempty"`
 	// To where.
-	ToLocation    string `protobuf:"bytes,6,opt,name=to_location,json=toLocation,proto3" json:"to_location,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	TargetLocation string `protobuf:"bytes,6,opt,name=target_location,json=targetLocation,proto3" json:"target_location,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *MoveStockRequest) Reset() {
@@ -4771,16 +4771,16 @@ func (x *MoveStockRequest) GetQuantity() *v1.Quantity {
 	return nil
 }
 
-func (x *MoveStockRequest) GetFromLocation() string {
+func (x *MoveStockRequest) GetSourceLocation() string {
 	if x != nil {
-		return x.FromLocation
+		return x.SourceLocation
 	}
 	return ""
 }
 
-func (x *MoveStockRequest) GetToLocation() string {
+func (x *MoveStockRequest) GetTargetLocation() string {
 	if x != nil {
-		return x.ToLocation
+		return x.TargetLocation
 	}
 	return ""
 }
@@ -5935,7 +5935,7 @@ type SuggestLotsResponse struct {
 	// What was passed over, and why.
 	Skipped []*SkippedLot `protobuf:"bytes,2,rep,name=skipped,proto3" json:"skipped,omitempty"`
 	// What is missing; zero when the suggestions suffice.
-	ShortBy       *v1.Quantity `protobuf:"bytes,3,opt,name=short_by,json=shortBy,proto3" json:"short_by,omitempty"`
+	Shortfall     *v1.Quantity `protobuf:"bytes,3,opt,name=shortfall,proto3" json:"shortfall,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5984,9 +5984,9 @@ func (x *SuggestLotsResponse) GetSkipped() []*SkippedLot {
 	return nil
 }
 
-func (x *SuggestLotsResponse) GetShortBy() *v1.Quantity {
+func (x *SuggestLotsResponse) GetShortfall() *v1.Quantity {
 	if x != nil {
-		return x.ShortBy
+		return x.Shortfall
 	}
 	return nil
 }
@@ -6003,7 +6003,7 @@ type LotSuggestion struct {
 	// How much to take.
 	Quantity *v1.Quantity `protobuf:"bytes,4,opt,name=quantity,proto3" json:"quantity,omitempty"`
 	// How long it keeps.
-	UsableUntilTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=usable_until_time,json=usableUntilTime,proto3" json:"usable_until_time,omitempty"`
+	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
 	// Why this one.
 	Explanation   string `protobuf:"bytes,6,opt,name=explanation,proto3" json:"explanation,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -6068,9 +6068,9 @@ func (x *LotSuggestion) GetQuantity() *v1.Quantity {
 	return nil
 }
 
-func (x *LotSuggestion) GetUsableUntilTime() *timestamppb.Timestamp {
+func (x *LotSuggestion) GetExpireTime() *timestamppb.Timestamp {
 	if x != nil {
-		return x.UsableUntilTime
+		return x.ExpireTime
 	}
 	return nil
 }
@@ -6378,9 +6378,9 @@ func (x *TraceNode) GetDepth() int32 {
 type TraceEdge struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What went in.
-	FromLot string `protobuf:"bytes,1,opt,name=from_lot,json=fromLot,proto3" json:"from_lot,omitempty"`
+	SourceLot string `protobuf:"bytes,1,opt,name=source_lot,json=sourceLot,proto3" json:"source_lot,omitempty"`
 	// What was made.
-	IntoLot string `protobuf:"bytes,2,opt,name=into_lot,json=intoLot,proto3" json:"into_lot,omitempty"`
+	TargetLot string `protobuf:"bytes,2,opt,name=target_lot,json=targetLot,proto3" json:"target_lot,omitempty"`
 	// How much went in.
 	Quantity *v1.Quantity `protobuf:"bytes,3,opt,name=quantity,proto3" json:"quantity,omitempty"`
 	// The movement that did it.
@@ -6419,16 +6419,16 @@ func (*TraceEdge) Descriptor() ([]byte, []int) {
 	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
 }
 
-func (x *TraceEdge) GetFromLot() string {
+func (x *TraceEdge) GetSourceLot() string {
 	if x != nil {
-		return x.FromLot
+		return x.SourceLot
 	}
 	return ""
 }
 
-func (x *TraceEdge) GetIntoLot() string {
+func (x *TraceEdge) GetTargetLot() string {
 	if x != nil {
-		return x.IntoLot
+		return x.TargetLot
 	}
 	return ""
 }
@@ -6543,7 +6543,7 @@ type LotBalanceLine struct {
 	// Went into blends or containers, mixing loss included.
 	Mixed *v1.Quantity `protobuf:"bytes,5,opt,name=mixed,proto3" json:"mixed,omitempty"`
 	// Issued and not yet used.
-	WithJobs *v1.Quantity `protobuf:"bytes,6,opt,name=with_jobs,json=withJobs,proto3" json:"with_jobs,omitempty"`
+	IssuedUnused *v1.Quantity `protobuf:"bytes,6,opt,name=issued_unused,json=issuedUnused,proto3" json:"issued_unused,omitempty"`
 	// In stores.
 	OnHand *v1.Quantity `protobuf:"bytes,7,opt,name=on_hand,json=onHand,proto3" json:"on_hand,omitempty"`
 	// Missed (positive) or found (negative) in counts.
@@ -6617,9 +6617,9 @@ func (x *LotBalanceLine) GetMixed() *v1.Quantity {
 	return nil
 }
 
-func (x *LotBalanceLine) GetWithJobs() *v1.Quantity {
+func (x *LotBalanceLine) GetIssuedUnused() *v1.Quantity {
 	if x != nil {
-		return x.WithJobs
+		return x.IssuedUnused
 	}
 	return nil
 }
@@ -6642,7 +6642,7 @@ var File_coldsection_consumables_v1_consumables_proto protoreflect.FileDescripto
 
 const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xb4\x0e\n" +
+	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xb3\x0e\n" +
 	"\x04Item\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12H\n" +
@@ -6654,8 +6654,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"pack_sizes\x18\x06 \x03(\v2$.coldsection.consumables.v1.PackSizeB\x04\xe2A\x01\x01R\tpackSizes\x12Z\n" +
 	"\x13approved_mix_ratios\x18\a \x03(\v2$.coldsection.consumables.v1.MixRatioB\x04\xe2A\x01\x01R\x11approvedMixRatios\x12&\n" +
 	"\fready_to_use\x18\b \x01(\bB\x04\xe2A\x01\x01R\n" +
-	"readyToUse\x121\n" +
-	"\rspecification\x18\t \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18xR\rspecification\x123\n" +
+	"readyToUse\x120\n" +
+	"\rmaterial_spec\x18\t \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18xR\fmaterialSpec\x123\n" +
 	"\x0fshelf_life_days\x18\n" +
 	" \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\rshelfLifeDays\x125\n" +
 	"\x10opened_life_days\x18\v \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x0eopenedLifeDays\x121\n" +
@@ -6722,7 +6722,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vMIXING_LOSS\x10\a\x12\t\n" +
 	"\x05WASTE\x10\b\x12\x14\n" +
 	"\x10COUNT_DIFFERENCE\x10\t:L\xeaAI\n" +
-	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xda\v\n" +
+	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xcf\v\n" +
 	"\x03Lot\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x04item\x18\x02 \x01(\tB)\xe2A\x02\x02\x05\xfaA\x1a\n" +
@@ -6738,8 +6738,9 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x10manufacture_date\x18\t \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\x0fmanufactureDate\x127\n" +
 	"\vuse_by_date\x18\n" +
 	" \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\tuseByDate\x12=\n" +
-	"\topen_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bopenTime\x12L\n" +
-	"\x11usable_until_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0fusableUntilTime\x12!\n" +
+	"\topen_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bopenTime\x12A\n" +
+	"\vexpire_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"expireTime\x12!\n" +
 	"\tlife_rule\x18\r \x01(\tB\x04\xe2A\x01\x03R\blifeRule\x12E\n" +
 	"\aparents\x18\x0e \x03(\v2%.coldsection.consumables.v1.BlendPartB\x04\xe2A\x01\x03R\aparents\x12A\n" +
 	"\breceived\x18\x0f \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\breceived\x12>\n" +
@@ -6832,7 +6833,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"retestDays\x12J\n" +
 	"\bdocument\x18\t \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x02R\bdocument:W\xeaAT\n" +
 	"\x1ecoldsection.example/WaterGrade\x12\x19waterGrades/{water_grade}*\vwaterGrades2\n" +
-	"waterGrade\"\xa6\b\n" +
+	"waterGrade\"\x9a\b\n" +
 	"\rStockMovement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12H\n" +
 	"\x04kind\x18\x02 \x01(\x0e2..coldsection.consumables.v1.StockMovement.KindB\x04\xe2A\x01\x03R\x04kind\x12E\n" +
@@ -6845,14 +6846,14 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x06engine\x18\b \x01(\tB\x04\xe2A\x01\x03R\x06engine\x12\x1c\n" +
 	"\x06reason\x18\t \x01(\tB\x04\xe2A\x01\x03R\x06reason\x121\n" +
 	"\x11reverses_movement\x18\n" +
-	" \x01(\tB\x04\xe2A\x01\x03R\x10reversesMovement\x126\n" +
-	"\x14reversed_by_movement\x18\v \x01(\tB\x04\xe2A\x01\x03R\x12reversedByMovement\x12\x1a\n" +
+	" \x01(\tB\x04\xe2A\x01\x03R\x10reversesMovement\x121\n" +
+	"\x11reversal_movement\x18\v \x01(\tB\x04\xe2A\x01\x03R\x10reversalMovement\x12\x1a\n" +
 	"\x05actor\x18\f \x01(\tB\x04\xe2A\x01\x03R\x05actor\x12\x1c\n" +
 	"\x06person\x18\r \x01(\tB\x04\xe2A\x01\x03R\x06person\x12G\n" +
 	"\x0eeffective_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\reffectiveTime\x12A\n" +
 	"\vcreate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\x12J\n" +
-	"\rbalance_after\x18\x10 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\fbalanceAfter\"\xae\x01\n" +
+	"createTime\x12C\n" +
+	"\tremaining\x18\x10 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\tremaining\"\xae\x01\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bRECEIVED\x10\x01\x12\v\n" +
@@ -6896,15 +6897,15 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x05FREED\x10\x03\x12\n" +
 	"\n" +
 	"\x06LAPSED\x10\x04:[\xeaAX\n" +
-	"\x1fcoldsection.example/Reservation\x12\x1areservations/{reservation}*\freservations2\vreservation\"\xa9\x04\n" +
+	"\x1fcoldsection.example/Reservation\x12\x1areservations/{reservation}*\freservations2\vreservation\"\xac\x04\n" +
 	"\vStockDemand\x12#\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\tworkOrder\x12\x18\n" +
 	"\x04item\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12=\n" +
 	"\x06needed\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x06needed\x12A\n" +
 	"\breserved\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\breserved\x12=\n" +
-	"\x06issued\x18\x05 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x06issued\x12@\n" +
-	"\bshort_by\x18\x06 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\ashortBy\x12=\n" +
+	"\x06issued\x18\x05 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x06issued\x12C\n" +
+	"\tshortfall\x18\x06 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\tshortfall\x12=\n" +
 	"\tneed_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bneedTime\x12I\n" +
 	"\x05state\x18\b \x01(\x0e2-.coldsection.consumables.v1.StockDemand.StateB\x04\xe2A\x01\x03R\x05state\"N\n" +
 	"\x05State\x12\x15\n" +
@@ -7011,7 +7012,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x03YES\x10\x01\x12\x06\n" +
 	"\x02NO\x10\x02\x12\x12\n" +
 	"\x0eNOT_APPLICABLE\x10\x03\"\xbb\x02\n" +
-	"\x16RecordWaterTestRequest\x12E\n" +
+	"\x16CreateWaterTestRequest\x12E\n" +
 	"\x06parent\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\x12\x1dcoldsection.example/WaterTest\xbaH\x04r\x02\x10\x01R\x06parent\x12P\n" +
 	"\n" +
 	"water_test\x18\x02 \x01(\v2%.coldsection.consumables.v1.WaterTestB\n" +
@@ -7144,7 +7145,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\bquantity\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bquantity\x12A\n" +
 	"\blocation\x18\x05 \x01(\tB%\xe2A\x01\x01\xfaA\x1e\n" +
-	"\x1ccoldsection.example/LocationR\blocation\"\x89\x03\n" +
+	"\x1ccoldsection.example/LocationR\blocation\"\x95\x03\n" +
 	"\x10MoveStockRequest\x12;\n" +
 	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
 	"\x17coldsection.example/Lot\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -7152,12 +7153,11 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12G\n" +
 	"\bquantity\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bquantity\x12Q\n" +
-	"\rfrom_location\x18\x05 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
-	"\x1ccoldsection.example/Location\xbaH\x04r\x02\x10\x01R\ffromLocation\x12M\n" +
-	"\vto_location\x18\x06 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
-	"\x1ccoldsection.example/Location\xbaH\x04r\x02\x10\x01R\n" +
-	"toLocation\"\xdc\x02\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bquantity\x12U\n" +
+	"\x0fsource_location\x18\x05 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
+	"\x1ccoldsection.example/Location\xbaH\x04r\x02\x10\x01R\x0esourceLocation\x12U\n" +
+	"\x0ftarget_location\x18\x06 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
+	"\x1ccoldsection.example/Location\xbaH\x04r\x02\x10\x01R\x0etargetLocation\"\xdc\x02\n" +
 	"\x13DisposeStockRequest\x12;\n" +
 	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
 	"\x17coldsection.example/Lot\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -7254,18 +7254,19 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x18coldsection.example/Item\xbaH\x04r\x02\x10\x01R\x04item\x12P\n" +
 	"\x0equantity_value\x18\x02 \x01(\tB)\xe2A\x01\x02\xbaH\"r 2\x1e^[0-9]{1,19}([.][0-9]{1,19})?$R\rquantityValue\x129\n" +
 	"\x12quantity_unit_code\x18\x03 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x10quantityUnitCode\x12=\n" +
-	"\tneed_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\bneedTime\"\xf2\x01\n" +
+	"\tneed_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\bneedTime\"\xf5\x01\n" +
 	"\x13SuggestLotsResponse\x12Q\n" +
 	"\vsuggestions\x18\x01 \x03(\v2).coldsection.consumables.v1.LotSuggestionB\x04\xe2A\x01\x03R\vsuggestions\x12F\n" +
-	"\askipped\x18\x02 \x03(\v2&.coldsection.consumables.v1.SkippedLotB\x04\xe2A\x01\x03R\askipped\x12@\n" +
-	"\bshort_by\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\ashortBy\"\xa7\x02\n" +
+	"\askipped\x18\x02 \x03(\v2&.coldsection.consumables.v1.SkippedLotB\x04\xe2A\x01\x03R\askipped\x12C\n" +
+	"\tshortfall\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\tshortfall\"\x9c\x02\n" +
 	"\rLotSuggestion\x12\x16\n" +
 	"\x03lot\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x03lot\x12#\n" +
 	"\n" +
 	"short_code\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tshortCode\x12 \n" +
 	"\blocation\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\blocation\x12A\n" +
-	"\bquantity\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\x12L\n" +
-	"\x11usable_until_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0fusableUntilTime\x12&\n" +
+	"\bquantity\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\x12A\n" +
+	"\vexpire_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"expireTime\x12&\n" +
 	"\vexplanation\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\"j\n" +
 	"\n" +
 	"SkippedLot\x12\x16\n" +
@@ -7293,10 +7294,12 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x04item\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12/\n" +
 	"\x10manufacturer_lot\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x0fmanufacturerLot\x12A\n" +
 	"\x05state\x18\x04 \x01(\x0e2%.coldsection.consumables.v1.Lot.StateB\x04\xe2A\x01\x03R\x05state\x12\x1a\n" +
-	"\x05depth\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\x05depth\"\xb2\x01\n" +
-	"\tTraceEdge\x12\x1f\n" +
-	"\bfrom_lot\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\afromLot\x12\x1f\n" +
-	"\binto_lot\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\aintoLot\x12A\n" +
+	"\x05depth\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\x05depth\"\xba\x01\n" +
+	"\tTraceEdge\x12#\n" +
+	"\n" +
+	"source_lot\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\tsourceLot\x12#\n" +
+	"\n" +
+	"target_lot\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\ttargetLot\x12A\n" +
 	"\bquantity\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\x12 \n" +
 	"\bmovement\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\bmovement\"\xe5\x01\n" +
 	"\bTraceUse\x12\x16\n" +
@@ -7305,14 +7308,14 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"work_order\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tworkOrder\x12\x1c\n" +
 	"\x06engine\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06engine\x12A\n" +
 	"\bquantity\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\x12;\n" +
-	"\buse_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\auseTime\"\xf1\x03\n" +
+	"\buse_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\auseTime\"\xf9\x03\n" +
 	"\x0eLotBalanceLine\x12\x16\n" +
 	"\x03lot\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x03lot\x12A\n" +
 	"\breceived\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\breceived\x129\n" +
 	"\x04used\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x04used\x12A\n" +
 	"\bdisposed\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bdisposed\x12;\n" +
-	"\x05mixed\x18\x05 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x05mixed\x12B\n" +
-	"\twith_jobs\x18\x06 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bwithJobs\x12>\n" +
+	"\x05mixed\x18\x05 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x05mixed\x12J\n" +
+	"\rissued_unused\x18\x06 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\fissuedUnused\x12>\n" +
 	"\aon_hand\x18\a \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x06onHand\x12E\n" +
 	"\n" +
 	"difference\x18\b \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\n" +
@@ -7325,7 +7328,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x0eCreateLocation\x121.coldsection.consumables.v1.CreateLocationRequest\x1a$.coldsection.consumables.v1.Location\"\x1f\x82\xd3\xe4\x93\x02\x19:\blocation\"\r/v1/locations\x12y\n" +
 	"\n" +
 	"ReceiveLot\x12-.coldsection.consumables.v1.ReceiveLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"\x1b\x82\xd3\xe4\x93\x02\x15:\x01*\"\x10/v1/lots:receive\x12\xa0\x01\n" +
-	"\x0fRecordWaterTest\x122.coldsection.consumables.v1.RecordWaterTestRequest\x1a%.coldsection.consumables.v1.WaterTest\"2\x82\xd3\xe4\x93\x02,:\n" +
+	"\x0fCreateWaterTest\x122.coldsection.consumables.v1.CreateWaterTestRequest\x1a%.coldsection.consumables.v1.WaterTest\"2\x82\xd3\xe4\x93\x02,:\n" +
 	"water_test\"\x1e/v1/{parent=lots/*}/waterTests\x12|\n" +
 	"\bClearLot\x12+.coldsection.consumables.v1.ClearLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/{name=lots/*}:clear\x12y\n" +
 	"\aHoldLot\x12*.coldsection.consumables.v1.HoldLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"!\x82\xd3\xe4\x93\x02\x1b:\x01*\"\x16/v1/{name=lots/*}:hold\x12\x7f\n" +
@@ -7413,7 +7416,7 @@ var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(*ListLocationsResponse)(nil),      // 34: coldsection.consumables.v1.ListLocationsResponse
 	(*ReceiveLotRequest)(nil),          // 35: coldsection.consumables.v1.ReceiveLotRequest
 	(*InspectionAnswer)(nil),           // 36: coldsection.consumables.v1.InspectionAnswer
-	(*RecordWaterTestRequest)(nil),     // 37: coldsection.consumables.v1.RecordWaterTestRequest
+	(*CreateWaterTestRequest)(nil),     // 37: coldsection.consumables.v1.CreateWaterTestRequest
 	(*ListWaterTestsRequest)(nil),      // 38: coldsection.consumables.v1.ListWaterTestsRequest
 	(*ListWaterTestsResponse)(nil),     // 39: coldsection.consumables.v1.ListWaterTestsResponse
 	(*ListWaterGradesRequest)(nil),     // 40: coldsection.consumables.v1.ListWaterGradesRequest
@@ -7484,7 +7487,7 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	82,  // 15: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
 	82,  // 16: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
 	84,  // 17: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
-	84,  // 18: coldsection.consumables.v1.Lot.usable_until_time:type_name -> google.protobuf.Timestamp
+	84,  // 18: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
 	17,  // 19: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
 	83,  // 20: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
 	83,  // 21: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
@@ -7511,7 +7514,7 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	83,  // 42: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
 	84,  // 43: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
 	84,  // 44: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 45: coldsection.consumables.v1.StockMovement.balance_after:type_name -> coldsection.common.v1.Quantity
+	83,  // 45: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
 	83,  // 46: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
 	83,  // 47: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
 	84,  // 48: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
@@ -7521,7 +7524,7 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	83,  // 52: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
 	83,  // 53: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
 	83,  // 54: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	83,  // 55: coldsection.consumables.v1.StockDemand.short_by:type_name -> coldsection.common.v1.Quantity
+	83,  // 55: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
 	84,  // 56: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
 	6,   // 57: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
 	83,  // 58: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
@@ -7540,7 +7543,7 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	83,  // 71: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
 	36,  // 72: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
 	8,   // 73: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
-	19,  // 74: coldsection.consumables.v1.RecordWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	19,  // 74: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
 	19,  // 75: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
 	21,  // 76: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
 	14,  // 77: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
@@ -7568,9 +7571,9 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	84,  // 99: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
 	73,  // 100: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
 	74,  // 101: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	83,  // 102: coldsection.consumables.v1.SuggestLotsResponse.short_by:type_name -> coldsection.common.v1.Quantity
+	83,  // 102: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
 	83,  // 103: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 104: coldsection.consumables.v1.LotSuggestion.usable_until_time:type_name -> google.protobuf.Timestamp
+	84,  // 104: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
 	9,   // 105: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
 	84,  // 106: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
 	77,  // 107: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
@@ -7586,14 +7589,14 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	83,  // 117: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
 	83,  // 118: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
 	83,  // 119: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	83,  // 120: coldsection.consumables.v1.LotBalanceLine.with_jobs:type_name -> coldsection.common.v1.Quantity
+	83,  // 120: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
 	83,  // 121: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
 	83,  // 122: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
 	27,  // 123: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
 	28,  // 124: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
 	32,  // 125: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
 	35,  // 126: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
-	37,  // 127: coldsection.consumables.v1.ConsumablesService.RecordWaterTest:input_type -> coldsection.consumables.v1.RecordWaterTestRequest
+	37,  // 127: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
 	45,  // 128: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
 	46,  // 129: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
 	47,  // 130: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
@@ -7628,7 +7631,7 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	10,  // 159: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
 	13,  // 160: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
 	14,  // 161: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	19,  // 162: coldsection.consumables.v1.ConsumablesService.RecordWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	19,  // 162: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
 	14,  // 163: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
 	14,  // 164: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
 	14,  // 165: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot

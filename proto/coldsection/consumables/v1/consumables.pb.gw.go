@@ -225,11 +225,11 @@ func local_request_ConsumablesService_ReceiveLot_0(ctx context.Context, marshale
 	return msg, metadata, err
 }
 
-var filter_ConsumablesService_RecordWaterTest_0 = &utilities.DoubleArray{Encoding: map[string]int{"water_test": 0, "parent": 1}, Base: []int{1, 1, 2, 0, 0}, Check: []int{0, 1, 1, 2, 3}}
+var filter_ConsumablesService_CreateWaterTest_0 = &utilities.DoubleArray{Encoding: map[string]int{"water_test": 0, "parent": 1}, Base: []int{1, 1, 2, 0, 0}, Check: []int{0, 1, 1, 2, 3}}
 
-func request_ConsumablesService_RecordWaterTest_0(ctx context.Context, marshaler runtime.Marshaler, client ConsumablesServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+func request_ConsumablesService_CreateWaterTest_0(ctx context.Context, marshaler runtime.Marshaler, client ConsumablesServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
-		protoReq RecordWaterTestRequest
+		protoReq CreateWaterTestRequest
 		metadata runtime.ServerMetadata
 		err      error
 	)
@@ -247,19 +247,19 @@ func request_ConsumablesService_RecordWaterTest_0(ctx context.Context, marshaler
 	if err := req.ParseForm(); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
-	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ConsumablesService_RecordWaterTest_0); err != nil {
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ConsumablesService_CreateWaterTest_0); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
 	if req.Body != nil {
 		_, _ = io.Copy(io.Discard, req.Body)
 	}
-	msg, err := client.RecordWaterTest(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	msg, err := client.CreateWaterTest(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
 	return msg, metadata, err
 }
 
-func local_request_ConsumablesService_RecordWaterTest_0(ctx context.Context, marshaler runtime.Marshaler, server ConsumablesServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+func local_request_ConsumablesService_CreateWaterTest_0(ctx context.Context, marshaler runtime.Marshaler, server ConsumablesServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
-		protoReq RecordWaterTestRequest
+		protoReq CreateWaterTestRequest
 		metadata runtime.ServerMetadata
 		err      error
 	)
@@ -277,10 +277,10 @@ func local_request_ConsumablesService_RecordWaterTest_0(ctx context.Context, mar
 	if err := req.ParseForm(); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
-	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ConsumablesService_RecordWaterTest_0); err != nil {
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ConsumablesService_CreateWaterTest_0); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
-	msg, err := server.RecordWaterTest(ctx, &protoReq)
+	msg, err := server.CreateWaterTest(ctx, &protoReq)
 	return msg, metadata, err
 }
 
@@ -1596,25 +1596,25 @@ func RegisterConsumablesServiceHandlerServer(ctx context.Context, mux *runtime.S
 		}
 		forward_ConsumablesService_ReceiveLot_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
-	mux.Handle(http.MethodPost, pattern_ConsumablesService_RecordWaterTest_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+	mux.Handle(http.MethodPost, pattern_ConsumablesService_CreateWaterTest_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		var stream runtime.ServerTransportStream
 		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.consumables.v1.ConsumablesService/RecordWaterTest", runtime.WithHTTPPathPattern("/v1/{parent=lots/*}/waterTests"))
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.consumables.v1.ConsumablesService/CreateWaterTest", runtime.WithHTTPPathPattern("/v1/{parent=lots/*}/waterTests"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		resp, md, err := local_request_ConsumablesService_RecordWaterTest_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		resp, md, err := local_request_ConsumablesService_CreateWaterTest_0(annotatedContext, inboundMarshaler, server, req, pathParams)
 		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
 		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
 		if err != nil {
 			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		forward_ConsumablesService_RecordWaterTest_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+		forward_ConsumablesService_CreateWaterTest_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_ConsumablesService_ClearLot_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -2334,22 +2334,22 @@ func RegisterConsumablesServiceHandlerClient(ctx context.Context, mux *runtime.S
 		}
 		forward_ConsumablesService_ReceiveLot_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
-	mux.Handle(http.MethodPost, pattern_ConsumablesService_RecordWaterTest_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+	mux.Handle(http.MethodPost, pattern_ConsumablesService_CreateWaterTest_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.consumables.v1.ConsumablesService/RecordWaterTest", runtime.WithHTTPPathPattern("/v1/{parent=lots/*}/waterTests"))
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.consumables.v1.ConsumablesService/CreateWaterTest", runtime.WithHTTPPathPattern("/v1/{parent=lots/*}/waterTests"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		resp, md, err := request_ConsumablesService_RecordWaterTest_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		resp, md, err := request_ConsumablesService_CreateWaterTest_0(annotatedContext, inboundMarshaler, client, req, pathParams)
 		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
 		if err != nil {
 			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		forward_ConsumablesService_RecordWaterTest_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+		forward_ConsumablesService_CreateWaterTest_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_ConsumablesService_ClearLot_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -2614,7 +2614,7 @@ var (
 	pattern_ConsumablesService_UpdateItem_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "items", "item.name"}, ""))
 	pattern_ConsumablesService_CreateLocation_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "locations"}, ""))
 	pattern_ConsumablesService_ReceiveLot_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "lots"}, "receive"))
-	pattern_ConsumablesService_RecordWaterTest_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "lots", "parent", "waterTests"}, ""))
+	pattern_ConsumablesService_CreateWaterTest_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "lots", "parent", "waterTests"}, ""))
 	pattern_ConsumablesService_ClearLot_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "clear"))
 	pattern_ConsumablesService_HoldLot_0            = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "hold"))
 	pattern_ConsumablesService_RecallLot_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "recall"))
@@ -2637,7 +2637,7 @@ var (
 	forward_ConsumablesService_UpdateItem_0         = runtime.ForwardResponseMessage
 	forward_ConsumablesService_CreateLocation_0     = runtime.ForwardResponseMessage
 	forward_ConsumablesService_ReceiveLot_0         = runtime.ForwardResponseMessage
-	forward_ConsumablesService_RecordWaterTest_0    = runtime.ForwardResponseMessage
+	forward_ConsumablesService_CreateWaterTest_0    = runtime.ForwardResponseMessage
 	forward_ConsumablesService_ClearLot_0           = runtime.ForwardResponseMessage
 	forward_ConsumablesService_HoldLot_0            = runtime.ForwardResponseMessage
 	forward_ConsumablesService_RecallLot_0          = runtime.ForwardResponseMessage

@@ -25,7 +25,7 @@ const (
 	ConsumablesService_UpdateItem_FullMethodName         = "/coldsection.consumables.v1.ConsumablesService/UpdateItem"
 	ConsumablesService_CreateLocation_FullMethodName     = "/coldsection.consumables.v1.ConsumablesService/CreateLocation"
 	ConsumablesService_ReceiveLot_FullMethodName         = "/coldsection.consumables.v1.ConsumablesService/ReceiveLot"
-	ConsumablesService_RecordWaterTest_FullMethodName    = "/coldsection.consumables.v1.ConsumablesService/RecordWaterTest"
+	ConsumablesService_CreateWaterTest_FullMethodName    = "/coldsection.consumables.v1.ConsumablesService/CreateWaterTest"
 	ConsumablesService_ClearLot_FullMethodName           = "/coldsection.consumables.v1.ConsumablesService/ClearLot"
 	ConsumablesService_HoldLot_FullMethodName            = "/coldsection.consumables.v1.ConsumablesService/HoldLot"
 	ConsumablesService_RecallLot_FullMethodName          = "/coldsection.consumables.v1.ConsumablesService/RecallLot"
@@ -60,7 +60,7 @@ type ConsumablesServiceClient interface {
 	ReceiveLot(ctx context.Context, in *ReceiveLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records readings of a water lot and judges them against a grade. Roles: stores, technician. Reasons:
 	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE.
-	RecordWaterTest(ctx context.Context, in *RecordWaterTestRequest, opts ...grpc.CallOption) (*WaterTest, error)
+	CreateWaterTest(ctx context.Context, in *CreateWaterTestRequest, opts ...grpc.CallOption) (*WaterTest, error)
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
 	// CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON.
 	ClearLot(ctx context.Context, in *ClearLotRequest, opts ...grpc.CallOption) (*Lot, error)
@@ -147,10 +147,10 @@ func (c *consumablesServiceClient) ReceiveLot(ctx context.Context, in *ReceiveLo
 	return out, nil
 }
 
-func (c *consumablesServiceClient) RecordWaterTest(ctx context.Context, in *RecordWaterTestRequest, opts ...grpc.CallOption) (*WaterTest, error) {
+func (c *consumablesServiceClient) CreateWaterTest(ctx context.Context, in *CreateWaterTestRequest, opts ...grpc.CallOption) (*WaterTest, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(WaterTest)
-	err := c.cc.Invoke(ctx, ConsumablesService_RecordWaterTest_FullMethodName, in, out, cOpts...)
+	err := c.cc.Invoke(ctx, ConsumablesService_CreateWaterTest_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -324,7 +324,7 @@ type ConsumablesServiceServer interface {
 	ReceiveLot(context.Context, *ReceiveLotRequest) (*Lot, error)
 	// Records readings of a water lot and judges them against a grade. Roles: stores, technician. Reasons:
 	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE.
-	RecordWaterTest(context.Context, *RecordWaterTestRequest) (*WaterTest, error)
+	CreateWaterTest(context.Context, *CreateWaterTestRequest) (*WaterTest, error)
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
 	// CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON.
 	ClearLot(context.Context, *ClearLotRequest) (*Lot, error)
@@ -383,8 +383,8 @@ func (UnimplementedConsumablesServiceServer) CreateLocation(context.Context, *Cr
 func (UnimplementedConsumablesServiceServer) ReceiveLot(context.Context, *ReceiveLotRequest) (*Lot, error) {
 	return nil, status.Error(codes.Unimplemented, "method ReceiveLot not implemented")
 }
-func (UnimplementedConsumablesServiceServer) RecordWaterTest(context.Context, *RecordWaterTestRequest) (*WaterTest, error) {
-	return nil, status.Error(codes.Unimplemented, "method RecordWaterTest not implemented")
+func (UnimplementedConsumablesServiceServer) CreateWaterTest(context.Context, *CreateWaterTestRequest) (*WaterTest, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateWaterTest not implemented")
 }
 func (UnimplementedConsumablesServiceServer) ClearLot(context.Context, *ClearLotRequest) (*Lot, error) {
 	return nil, status.Error(codes.Unimplemented, "method ClearLot not implemented")
@@ -524,20 +524,20 @@ func _ConsumablesService_ReceiveLot_Handler(srv interface{}, ctx context.Context
 	return interceptor(ctx, in, info, handler)
 }
 
-func _ConsumablesService_RecordWaterTest_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
-	in := new(RecordWaterTestRequest)
+func _ConsumablesService_CreateWaterTest_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateWaterTestRequest)
 	if err := dec(in); err != nil {
 		return nil, err
 	}
 	if interceptor == nil {
-		return srv.(ConsumablesServiceServer).RecordWaterTest(ctx, in)
+		return srv.(ConsumablesServiceServer).CreateWaterTest(ctx, in)
 	}
 	info := &grpc.UnaryServerInfo{
 		Server:     srv,
-		FullMethod: ConsumablesService_RecordWaterTest_FullMethodName,
+		FullMethod: ConsumablesService_CreateWaterTest_FullMethodName,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
-		return srv.(ConsumablesServiceServer).RecordWaterTest(ctx, req.(*RecordWaterTestRequest))
+		return srv.(ConsumablesServiceServer).CreateWaterTest(ctx, req.(*CreateWaterTestRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -836,8 +836,8 @@ var ConsumablesService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _ConsumablesService_ReceiveLot_Handler,
 		},
 		{
-			MethodName: "RecordWaterTest",
-			Handler:    _ConsumablesService_RecordWaterTest_Handler,
+			MethodName: "CreateWaterTest",
+			Handler:    _ConsumablesService_CreateWaterTest_Handler,
 		},
 		{
 			MethodName: "ClearLot",

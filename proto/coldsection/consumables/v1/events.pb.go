@@ -326,7 +326,7 @@ type DemandLine struct {
 	// How much is claimed.
 	Reserved *v1.Quantity `protobuf:"bytes,3,opt,name=reserved,proto3" json:"reserved,omitempty"`
 	// How much is missing.
-	ShortBy *v1.Quantity `protobuf:"bytes,4,opt,name=short_by,json=shortBy,proto3" json:"short_by,omitempty"`
+	Shortfall *v1.Quantity `protobuf:"bytes,4,opt,name=shortfall,proto3" json:"shortfall,omitempty"`
 	// The lots that are claimed.
 	Lots          []string `protobuf:"bytes,5,rep,name=lots,proto3" json:"lots,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -384,9 +384,9 @@ func (x *DemandLine) GetReserved() *v1.Quantity {
 	return nil
 }
 
-func (x *DemandLine) GetShortBy() *v1.Quantity {
+func (x *DemandLine) GetShortfall() *v1.Quantity {
 	if x != nil {
-		return x.ShortBy
+		return x.Shortfall
 	}
 	return nil
 }
@@ -485,13 +485,13 @@ const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12<\n" +
 	"\x05lines\x18\x02 \x03(\v2&.coldsection.consumables.v1.DemandLineR\x05lines\x12\x1a\n" +
-	"\bcomplete\x18\x03 \x01(\bR\bcomplete\"\xe6\x01\n" +
+	"\bcomplete\x18\x03 \x01(\bR\bcomplete\"\xe9\x01\n" +
 	"\n" +
 	"DemandLine\x12\x12\n" +
 	"\x04item\x18\x01 \x01(\tR\x04item\x127\n" +
 	"\x06needed\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityR\x06needed\x12;\n" +
-	"\breserved\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityR\breserved\x12:\n" +
-	"\bshort_by\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityR\ashortBy\x12\x12\n" +
+	"\breserved\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityR\breserved\x12=\n" +
+	"\tshortfall\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityR\tshortfall\x12\x12\n" +
 	"\x04lots\x18\x05 \x03(\tR\x04lots\"i\n" +
 	"\n" +
 	"DemandsMet\x12\x1d\n" +
@@ -528,7 +528,7 @@ var file_coldsection_consumables_v1_events_proto_depIdxs = []int32{
 	3, // 3: coldsection.consumables.v1.DemandsAnswered.lines:type_name -> coldsection.consumables.v1.DemandLine
 	5, // 4: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
 	5, // 5: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
-	5, // 6: coldsection.consumables.v1.DemandLine.short_by:type_name -> coldsection.common.v1.Quantity
+	5, // 6: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
 	3, // 7: coldsection.consumables.v1.DemandsMet.lines:type_name -> coldsection.consumables.v1.DemandLine
 	8, // [8:8] is the sub-list for method output_type
 	8, // [8:8] is the sub-list for method input_type

@@ -2465,7 +2465,7 @@ type Assessment struct {
 	// The newest wash.
 	LatestWashTime *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=latest_wash_time,json=latestWashTime,proto3" json:"latest_wash_time,omitempty"`
 	// Hours of operation since then.
-	HoursSinceWash float64 `protobuf:"fixed64,19,opt,name=hours_since_wash,json=hoursSinceWash,proto3" json:"hours_since_wash,omitempty"`
+	WashAgeHours float64 `protobuf:"fixed64,19,opt,name=wash_age_hours,json=washAgeHours,proto3" json:"wash_age_hours,omitempty"`
 	// When it was computed.
 	ComputeTime   *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=compute_time,json=computeTime,proto3" json:"compute_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -2628,9 +2628,9 @@ func (x *Assessment) GetLatestWashTime() *timestamppb.Timestamp {
 	return nil
 }
 
-func (x *Assessment) GetHoursSinceWash() float64 {
+func (x *Assessment) GetWashAgeHours() float64 {
 	if x != nil {
-		return x.HoursSinceWash
+		return x.WashAgeHours
 	}
 	return 0
 }
@@ -2651,9 +2651,9 @@ type Cause struct {
 	// From 0 to 1, given the readings and the stated priors.
 	Probability float64 `protobuf:"fixed64,2,opt,name=probability,proto3" json:"probability,omitempty"`
 	// What speaks for it.
-	EvidenceFor []string `protobuf:"bytes,3,rep,name=evidence_for,json=evidenceFor,proto3" json:"evidence_for,omitempty"`
+	SupportingEvidence []string `protobuf:"bytes,3,rep,name=supporting_evidence,json=supportingEvidence,proto3" json:"supporting_evidence,omitempty"`
 	// What speaks against it.
-	EvidenceAgainst []string `protobuf:"bytes,4,rep,name=evidence_against,json=evidenceAgainst,proto3" json:"evidence_against,omitempty"`
+	OpposingEvidence []string `protobuf:"bytes,4,rep,name=opposing_evidence,json=opposingEvidence,proto3" json:"opposing_evidence,omitempty"`
 	// The check that would separate it from the others.
 	NextCheck     string `protobuf:"bytes,5,opt,name=next_check,json=nextCheck,proto3" json:"next_check,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -2704,16 +2704,16 @@ func (x *Cause) GetProbability() float64 {
 	return 0
 }
 
-func (x *Cause) GetEvidenceFor() []string {
+func (x *Cause) GetSupportingEvidence() []string {
 	if x != nil {
-		return x.EvidenceFor
+		return x.SupportingEvidence
 	}
 	return nil
 }
 
-func (x *Cause) GetEvidenceAgainst() []string {
+func (x *Cause) GetOpposingEvidence() []string {
 	if x != nil {
-		return x.EvidenceAgainst
+		return x.OpposingEvidence
 	}
 	return nil
 }
@@ -3135,7 +3135,7 @@ func (x *TrendPoint) GetBandHalfWidth() *Deviation {
 }
 
 // A drawn chart.
-type Chart struct {
+type RenderTrendResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The drawing, SVG in UTF-8.
 	Svg []byte `protobuf:"bytes,1,opt,name=svg,proto3" json:"svg,omitempty"`
@@ -3145,20 +3145,20 @@ type Chart struct {
 	sizeCache       protoimpl.SizeCache
 }
 
-func (x *Chart) Reset() {
-	*x = Chart{}
+func (x *RenderTrendResponse) Reset() {
+	*x = RenderTrendResponse{}
 	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *Chart) String() string {
+func (x *RenderTrendResponse) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*Chart) ProtoMessage() {}
+func (*RenderTrendResponse) ProtoMessage() {}
 
-func (x *Chart) ProtoReflect() protoreflect.Message {
+func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
 	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -3170,19 +3170,19 @@ func (x *Chart) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use Chart.ProtoReflect.Descriptor instead.
-func (*Chart) Descriptor() ([]byte, []int) {
+// Deprecated: Use RenderTrendResponse.ProtoReflect.Descriptor instead.
+func (*RenderTrendResponse) Descriptor() ([]byte, []int) {
 	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
 }
 
-func (x *Chart) GetSvg() []byte {
+func (x *RenderTrendResponse) GetSvg() []byte {
 	if x != nil {
 		return x.Svg
 	}
 	return nil
 }
 
-func (x *Chart) GetAlternativeText() string {
+func (x *RenderTrendResponse) GetAlternativeText() string {
 	if x != nil {
 		return x.AlternativeText
 	}
@@ -3209,9 +3209,9 @@ type Recovery struct {
 	// Change of the fuel-flow deviation, in per cent; negative is recovery.
 	FuelFlowStepPct *Interval `protobuf:"bytes,8,opt,name=fuel_flow_step_pct,json=fuelFlowStepPct,proto3" json:"fuel_flow_step_pct,omitempty"`
 	// How many readings before the wash it rests on.
-	ReadingsBefore int32 `protobuf:"varint,9,opt,name=readings_before,json=readingsBefore,proto3" json:"readings_before,omitempty"`
+	PriorReadingCount int32 `protobuf:"varint,9,opt,name=prior_reading_count,json=priorReadingCount,proto3" json:"prior_reading_count,omitempty"`
 	// How many after it.
-	ReadingsAfter int32 `protobuf:"varint,10,opt,name=readings_after,json=readingsAfter,proto3" json:"readings_after,omitempty"`
+	LaterReadingCount int32 `protobuf:"varint,10,opt,name=later_reading_count,json=laterReadingCount,proto3" json:"later_reading_count,omitempty"`
 	// What it says.
 	Verdict Recovery_Verdict `protobuf:"varint,11,opt,name=verdict,proto3,enum=coldsection.performance.v1.Recovery_Verdict" json:"verdict,omitempty"`
 	// In words with numbers; for CANNOT_TELL, how many more readings would tell.
@@ -3310,16 +3310,16 @@ func (x *Recovery) GetFuelFlowStepPct() *Interval {
 	return nil
 }
 
-func (x *Recovery) GetReadingsBefore() int32 {
+func (x *Recovery) GetPriorReadingCount() int32 {
 	if x != nil {
-		return x.ReadingsBefore
+		return x.PriorReadingCount
 	}
 	return 0
 }
 
-func (x *Recovery) GetReadingsAfter() int32 {
+func (x *Recovery) GetLaterReadingCount() int32 {
 	if x != nil {
-		return x.ReadingsAfter
+		return x.LaterReadingCount
 	}
 	return 0
 }
@@ -3353,7 +3353,7 @@ func (x *Recovery) GetComputeTime() *timestamppb.Timestamp {
 }
 
 // How a deviation came about.
-type ReadingExplanation struct {
+type ExplainReadingResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The reading.
 	Reading *Reading `protobuf:"bytes,1,opt,name=reading,proto3" json:"reading,omitempty"`
@@ -3367,20 +3367,20 @@ type ReadingExplanation struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *ReadingExplanation) Reset() {
-	*x = ReadingExplanation{}
+func (x *ExplainReadingResponse) Reset() {
+	*x = ExplainReadingResponse{}
 	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *ReadingExplanation) String() string {
+func (x *ExplainReadingResponse) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*ReadingExplanation) ProtoMessage() {}
+func (*ExplainReadingResponse) ProtoMessage() {}
 
-func (x *ReadingExplanation) ProtoReflect() protoreflect.Message {
+func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
 	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -3392,33 +3392,33 @@ func (x *ReadingExplanation) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use ReadingExplanation.ProtoReflect.Descriptor instead.
-func (*ReadingExplanation) Descriptor() ([]byte, []int) {
+// Deprecated: Use ExplainReadingResponse.ProtoReflect.Descriptor instead.
+func (*ExplainReadingResponse) Descriptor() ([]byte, []int) {
 	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
 }
 
-func (x *ReadingExplanation) GetReading() *Reading {
+func (x *ExplainReadingResponse) GetReading() *Reading {
 	if x != nil {
 		return x.Reading
 	}
 	return nil
 }
 
-func (x *ReadingExplanation) GetSteps() []*v1.Explained {
+func (x *ExplainReadingResponse) GetSteps() []*v1.Explained {
 	if x != nil {
 		return x.Steps
 	}
 	return nil
 }
 
-func (x *ReadingExplanation) GetEngineModel() string {
+func (x *ExplainReadingResponse) GetEngineModel() string {
 	if x != nil {
 		return x.EngineModel
 	}
 	return ""
 }
 
-func (x *ReadingExplanation) GetModelRevision() int32 {
+func (x *ExplainReadingResponse) GetModelRevision() int32 {
 	if x != nil {
 		return x.ModelRevision
 	}
@@ -5642,8 +5642,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\bestimate\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\bestimate\x12\x1a\n" +
 	"\x05lower\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05lower\x12\x1a\n" +
 	"\x05upper\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\x05upper\x12'\n" +
-	"\fcoverage_pct\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\vcoveragePct\"\x82\n" +
-	"\n" +
+	"\fcoverage_pct\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\vcoveragePct\"\xfe\t\n" +
 	"\n" +
 	"Assessment\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
@@ -5664,16 +5663,16 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x10latest_read_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0elatestReadTime\x12)\n" +
 	"\rreadings_used\x18\x10 \x01(\x05B\x04\xe2A\x01\x03R\freadingsUsed\x12)\n" +
 	"\rreadings_held\x18\x11 \x01(\x05B\x04\xe2A\x01\x03R\freadingsHeld\x12J\n" +
-	"\x10latest_wash_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0elatestWashTime\x12.\n" +
-	"\x10hours_since_wash\x18\x13 \x01(\x01B\x04\xe2A\x01\x03R\x0ehoursSinceWash\x12C\n" +
+	"\x10latest_wash_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0elatestWashTime\x12*\n" +
+	"\x0ewash_age_hours\x18\x13 \x01(\x01B\x04\xe2A\x01\x03R\fwashAgeHours\x12C\n" +
 	"\fcompute_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcomputeTime:Y\xeaAV\n" +
 	"\x1ecoldsection.example/Assessment\x12\x1bengines/{engine}/assessment*\vassessments2\n" +
-	"assessment\"\xca\x01\n" +
+	"assessment\"\xda\x01\n" +
 	"\x05Cause\x12\x1a\n" +
 	"\x05cause\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x05cause\x12&\n" +
-	"\vprobability\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\vprobability\x12'\n" +
-	"\fevidence_for\x18\x03 \x03(\tB\x04\xe2A\x01\x03R\vevidenceFor\x12/\n" +
-	"\x10evidence_against\x18\x04 \x03(\tB\x04\xe2A\x01\x03R\x0fevidenceAgainst\x12#\n" +
+	"\vprobability\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\vprobability\x125\n" +
+	"\x13supporting_evidence\x18\x03 \x03(\tB\x04\xe2A\x01\x03R\x12supportingEvidence\x121\n" +
+	"\x11opposing_evidence\x18\x04 \x03(\tB\x04\xe2A\x01\x03R\x10opposingEvidence\x12#\n" +
 	"\n" +
 	"next_check\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\tnextCheck\"\xce\x02\n" +
 	"\x06Margin\x12L\n" +
@@ -5724,10 +5723,10 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x05state\x18\x04 \x01(\x0e2).coldsection.performance.v1.Reading.StateB\x04\xe2A\x01\x03R\x05state\x12I\n" +
 	"\tdeviation\x18\x05 \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\tdeviation\x12A\n" +
 	"\x05level\x18\x06 \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\x05level\x12S\n" +
-	"\x0fband_half_width\x18\a \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\rbandHalfWidth\"P\n" +
-	"\x05Chart\x12\x16\n" +
+	"\x0fband_half_width\x18\a \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\rbandHalfWidth\"^\n" +
+	"\x13RenderTrendResponse\x12\x16\n" +
 	"\x03svg\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\x03svg\x12/\n" +
-	"\x10alternative_text\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0falternativeText\"\xdb\a\n" +
+	"\x10alternative_text\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0falternativeText\"\xeb\a\n" +
 	"\bRecovery\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06engine\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06engine\x12)\n" +
@@ -5738,10 +5737,10 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\n" +
 	"itt_step_c\x18\x06 \x01(\v2$.coldsection.performance.v1.IntervalB\x04\xe2A\x01\x03R\bittStepC\x12J\n" +
 	"\vng_step_pct\x18\a \x01(\v2$.coldsection.performance.v1.IntervalB\x04\xe2A\x01\x03R\tngStepPct\x12W\n" +
-	"\x12fuel_flow_step_pct\x18\b \x01(\v2$.coldsection.performance.v1.IntervalB\x04\xe2A\x01\x03R\x0ffuelFlowStepPct\x12-\n" +
-	"\x0freadings_before\x18\t \x01(\x05B\x04\xe2A\x01\x03R\x0ereadingsBefore\x12+\n" +
-	"\x0ereadings_after\x18\n" +
-	" \x01(\x05B\x04\xe2A\x01\x03R\rreadingsAfter\x12L\n" +
+	"\x12fuel_flow_step_pct\x18\b \x01(\v2$.coldsection.performance.v1.IntervalB\x04\xe2A\x01\x03R\x0ffuelFlowStepPct\x124\n" +
+	"\x13prior_reading_count\x18\t \x01(\x05B\x04\xe2A\x01\x03R\x11priorReadingCount\x124\n" +
+	"\x13later_reading_count\x18\n" +
+	" \x01(\x05B\x04\xe2A\x01\x03R\x11laterReadingCount\x12L\n" +
 	"\averdict\x18\v \x01(\x0e2,.coldsection.performance.v1.Recovery.VerdictB\x04\xe2A\x01\x03R\averdict\x12&\n" +
 	"\vexplanation\x18\f \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12J\n" +
 	"\fother_causes\x18\r \x03(\v2!.coldsection.performance.v1.CauseB\x04\xe2A\x01\x03R\votherCauses\x12C\n" +
@@ -5752,8 +5751,8 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\rNOT_RECOVERED\x10\x02\x12\x0f\n" +
 	"\vCANNOT_TELL\x10\x03:_\xeaA\\\n" +
 	"\x1ccoldsection.example/Recovery\x12&engines/{engine}/recoveries/{recovery}*\n" +
-	"recoveries2\brecovery\"\xed\x01\n" +
-	"\x12ReadingExplanation\x12C\n" +
+	"recoveries2\brecovery\"\xf1\x01\n" +
+	"\x16ExplainReadingResponse\x12C\n" +
 	"\areading\x18\x01 \x01(\v2#.coldsection.performance.v1.ReadingB\x04\xe2A\x01\x03R\areading\x12<\n" +
 	"\x05steps\x18\x02 \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\x05steps\x12'\n" +
 	"\fengine_model\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12+\n" +
@@ -5950,20 +5949,20 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x0eStreamReadings\x121.coldsection.performance.v1.StreamReadingsRequest\x1a2.coldsection.performance.v1.StreamReadingsResponse\"\x00(\x01\x12\x9c\x01\n" +
 	"\x0eExcludeReading\x121.coldsection.performance.v1.ExcludeReadingRequest\x1a#.coldsection.performance.v1.Reading\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engines/*/readings/*}:exclude\x12\x9c\x01\n" +
 	"\x0eIncludeReading\x121.coldsection.performance.v1.IncludeReadingRequest\x1a#.coldsection.performance.v1.Reading\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engines/*/readings/*}:include\x12\xad\x01\n" +
-	"\x11CreateEngineEvent\x124.coldsection.performance.v1.CreateEngineEventRequest\x1a'.coldsection.performance.v1.EngineEvent\"9\x82\xd3\xe4\x93\x023:\fengine_event\"#/v1/{parent=engines/*}/engineEvents2\x82\x10\n" +
+	"\x11CreateEngineEvent\x124.coldsection.performance.v1.CreateEngineEventRequest\x1a'.coldsection.performance.v1.EngineEvent\"9\x82\xd3\xe4\x93\x023:\fengine_event\"#/v1/{parent=engines/*}/engineEvents2\x94\x10\n" +
 	"\x17PerformanceQueryService\x12\x92\x01\n" +
 	"\x0eGetEngineModel\x121.coldsection.performance.v1.GetEngineModelRequest\x1a'.coldsection.performance.v1.EngineModel\"$\x82\xd3\xe4\x93\x02\x1b\x12\x19/v1/{name=engineModels/*}\x90\x02\x01\x12\x9a\x01\n" +
 	"\x10ListEngineModels\x123.coldsection.performance.v1.ListEngineModelsRequest\x1a4.coldsection.performance.v1.ListEngineModelsResponse\"\x1b\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/engineModels\x90\x02\x01\x12\x8c\x01\n" +
 	"\n" +
 	"GetReading\x12-.coldsection.performance.v1.GetReadingRequest\x1a#.coldsection.performance.v1.Reading\"*\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{name=engines/*/readings/*}\x90\x02\x01\x12\x9d\x01\n" +
-	"\fListReadings\x12/.coldsection.performance.v1.ListReadingsRequest\x1a0.coldsection.performance.v1.ListReadingsResponse\"*\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{parent=engines/*}/readings\x90\x02\x01\x12\xa7\x01\n" +
-	"\x0eExplainReading\x121.coldsection.performance.v1.ExplainReadingRequest\x1a..coldsection.performance.v1.ReadingExplanation\"2\x82\xd3\xe4\x93\x02)\x12'/v1/{name=engines/*/readings/*}:explain\x90\x02\x01\x12\xad\x01\n" +
+	"\fListReadings\x12/.coldsection.performance.v1.ListReadingsRequest\x1a0.coldsection.performance.v1.ListReadingsResponse\"*\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{parent=engines/*}/readings\x90\x02\x01\x12\xab\x01\n" +
+	"\x0eExplainReading\x121.coldsection.performance.v1.ExplainReadingRequest\x1a2.coldsection.performance.v1.ExplainReadingResponse\"2\x82\xd3\xe4\x93\x02)\x12'/v1/{name=engines/*/readings/*}:explain\x90\x02\x01\x12\xad\x01\n" +
 	"\x10ListEngineEvents\x123.coldsection.performance.v1.ListEngineEventsRequest\x1a4.coldsection.performance.v1.ListEngineEventsResponse\".\x82\xd3\xe4\x93\x02%\x12#/v1/{parent=engines/*}/engineEvents\x90\x02\x01\x12\x95\x01\n" +
 	"\rGetAssessment\x120.coldsection.performance.v1.GetAssessmentRequest\x1a&.coldsection.performance.v1.Assessment\"*\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{name=engines/*/assessment}\x90\x02\x01\x12\x96\x01\n" +
 	"\x0fListAssessments\x122.coldsection.performance.v1.ListAssessmentsRequest\x1a3.coldsection.performance.v1.ListAssessmentsResponse\"\x1a\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/assessments\x90\x02\x01\x12\xa9\x01\n" +
 	"\x0fListWashAdvices\x122.coldsection.performance.v1.ListWashAdvicesRequest\x1a3.coldsection.performance.v1.ListWashAdvicesResponse\"-\x82\xd3\xe4\x93\x02$\x12\"/v1/{parent=engines/*}/washAdvices\x90\x02\x01\x12\x81\x01\n" +
-	"\bGetTrend\x12+.coldsection.performance.v1.GetTrendRequest\x1a!.coldsection.performance.v1.Trend\"%\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/{name=engines/*/trend}\x90\x02\x01\x12\x8e\x01\n" +
-	"\vRenderTrend\x12..coldsection.performance.v1.RenderTrendRequest\x1a!.coldsection.performance.v1.Chart\",\x82\xd3\xe4\x93\x02#\x12!/v1/{name=engines/*/trend}:render\x90\x02\x01\x12\x91\x01\n" +
+	"\bGetTrend\x12+.coldsection.performance.v1.GetTrendRequest\x1a!.coldsection.performance.v1.Trend\"%\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/{name=engines/*/trend}\x90\x02\x01\x12\x9c\x01\n" +
+	"\vRenderTrend\x12..coldsection.performance.v1.RenderTrendRequest\x1a/.coldsection.performance.v1.RenderTrendResponse\",\x82\xd3\xe4\x93\x02#\x12!/v1/{name=engines/*/trend}:render\x90\x02\x01\x12\x91\x01\n" +
 	"\vGetRecovery\x12..coldsection.performance.v1.GetRecoveryRequest\x1a$.coldsection.performance.v1.Recovery\",\x82\xd3\xe4\x93\x02#\x12!/v1/{name=engines/*/recoveries/*}\x90\x02\x01\x12\xa5\x01\n" +
 	"\x0eListRecoveries\x121.coldsection.performance.v1.ListRecoveriesRequest\x1a2.coldsection.performance.v1.ListRecoveriesResponse\",\x82\xd3\xe4\x93\x02#\x12!/v1/{parent=engines/*}/recoveries\x90\x02\x01BDZBcoldsection.example/proto/coldsection/performance/v1;performancev1b\x06proto3"
 
@@ -6014,9 +6013,9 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(*WashAdvice)(nil),               // 29: coldsection.performance.v1.WashAdvice
 	(*Trend)(nil),                    // 30: coldsection.performance.v1.Trend
 	(*TrendPoint)(nil),               // 31: coldsection.performance.v1.TrendPoint
-	(*Chart)(nil),                    // 32: coldsection.performance.v1.Chart
+	(*RenderTrendResponse)(nil),      // 32: coldsection.performance.v1.RenderTrendResponse
 	(*Recovery)(nil),                 // 33: coldsection.performance.v1.Recovery
-	(*ReadingExplanation)(nil),       // 34: coldsection.performance.v1.ReadingExplanation
+	(*ExplainReadingResponse)(nil),   // 34: coldsection.performance.v1.ExplainReadingResponse
 	(*CreateEngineModelRequest)(nil), // 35: coldsection.performance.v1.CreateEngineModelRequest
 	(*UpdateEngineModelRequest)(nil), // 36: coldsection.performance.v1.UpdateEngineModelRequest
 	(*GetEngineModelRequest)(nil),    // 37: coldsection.performance.v1.GetEngineModelRequest
@@ -6127,8 +6126,8 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	5,   // 68: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
 	27,  // 69: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
 	66,  // 70: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	21,  // 71: coldsection.performance.v1.ReadingExplanation.reading:type_name -> coldsection.performance.v1.Reading
-	70,  // 72: coldsection.performance.v1.ReadingExplanation.steps:type_name -> coldsection.common.v1.Explained
+	21,  // 71: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	70,  // 72: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
 	6,   // 73: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
 	6,   // 74: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
 	71,  // 75: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
@@ -6179,13 +6178,13 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	39,  // 120: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
 	21,  // 121: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
 	51,  // 122: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	34,  // 123: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ReadingExplanation
+	34,  // 123: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
 	54,  // 124: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
 	26,  // 125: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
 	57,  // 126: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
 	59,  // 127: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
 	30,  // 128: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	32,  // 129: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.Chart
+	32,  // 129: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
 	33,  // 130: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
 	64,  // 131: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
 	111, // [111:132] is the sub-list for method output_type

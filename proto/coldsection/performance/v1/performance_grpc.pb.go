@@ -442,7 +442,7 @@ type PerformanceQueryServiceClient interface {
 	ListReadings(ctx context.Context, in *ListReadingsRequest, opts ...grpc.CallOption) (*ListReadingsResponse, error)
 	// Shows raw, corrected, expected and deviation with every constant, so that a person can redo it by hand. Reason:
 	// READING_NOT_ANALYSED.
-	ExplainReading(ctx context.Context, in *ExplainReadingRequest, opts ...grpc.CallOption) (*ReadingExplanation, error)
+	ExplainReading(ctx context.Context, in *ExplainReadingRequest, opts ...grpc.CallOption) (*ExplainReadingResponse, error)
 	// Lists what was done to the engine. Filter fields: kind, event_time.
 	ListEngineEvents(ctx context.Context, in *ListEngineEventsRequest, opts ...grpc.CallOption) (*ListEngineEventsResponse, error)
 	// Reads what the readings say about an engine now.
@@ -455,7 +455,7 @@ type PerformanceQueryServiceClient interface {
 	// Reads deviations over time with level, band and events.
 	GetTrend(ctx context.Context, in *GetTrendRequest, opts ...grpc.CallOption) (*Trend, error)
 	// Draws the trend as SVG, for records and for people without the console.
-	RenderTrend(ctx context.Context, in *RenderTrendRequest, opts ...grpc.CallOption) (*Chart, error)
+	RenderTrend(ctx context.Context, in *RenderTrendRequest, opts ...grpc.CallOption) (*RenderTrendResponse, error)
 	// Reads what one wash recovered.
 	GetRecovery(ctx context.Context, in *GetRecoveryRequest, opts ...grpc.CallOption) (*Recovery, error)
 	// Lists what the washes recovered; "-" as engine reads across all. Filter fields: verdict, wash_time, work_order.
@@ -510,9 +510,9 @@ func (c *performanceQueryServiceClient) ListReadings(ctx context.Context, in *Li
 	return out, nil
 }
 
-func (c *performanceQueryServiceClient) ExplainReading(ctx context.Context, in *ExplainReadingRequest, opts ...grpc.CallOption) (*ReadingExplanation, error) {
+func (c *performanceQueryServiceClient) ExplainReading(ctx context.Context, in *ExplainReadingRequest, opts ...grpc.CallOption) (*ExplainReadingResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(ReadingExplanation)
+	out := new(ExplainReadingResponse)
 	err := c.cc.Invoke(ctx, PerformanceQueryService_ExplainReading_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
@@ -570,9 +570,9 @@ func (c *performanceQueryServiceClient) GetTrend(ctx context.Context, in *GetTre
 	return out, nil
 }
 
-func (c *performanceQueryServiceClient) RenderTrend(ctx context.Context, in *RenderTrendRequest, opts ...grpc.CallOption) (*Chart, error) {
+func (c *performanceQueryServiceClient) RenderTrend(ctx context.Context, in *RenderTrendRequest, opts ...grpc.CallOption) (*RenderTrendResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(Chart)
+	out := new(RenderTrendResponse)
 	err := c.cc.Invoke(ctx, PerformanceQueryService_RenderTrend_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
@@ -616,7 +616,7 @@ type PerformanceQueryServiceServer interface {
 	ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error)
 	// Shows raw, corrected, expected and deviation with every constant, so that a person can redo it by hand. Reason:
 	// READING_NOT_ANALYSED.
-	ExplainReading(context.Context, *ExplainReadingRequest) (*ReadingExplanation, error)
+	ExplainReading(context.Context, *ExplainReadingRequest) (*ExplainReadingResponse, error)
 	// Lists what was done to the engine. Filter fields: kind, event_time.
 	ListEngineEvents(context.Context, *ListEngineEventsRequest) (*ListEngineEventsResponse, error)
 	// Reads what the readings say about an engine now.
@@ -629,7 +629,7 @@ type PerformanceQueryServiceServer interface {
 	// Reads deviations over time with level, band and events.
 	GetTrend(context.Context, *GetTrendRequest) (*Trend, error)
 	// Draws the trend as SVG, for records and for people without the console.
-	RenderTrend(context.Context, *RenderTrendRequest) (*Chart, error)
+	RenderTrend(context.Context, *RenderTrendRequest) (*RenderTrendResponse, error)
 	// Reads what one wash recovered.
 	GetRecovery(context.Context, *GetRecoveryRequest) (*Recovery, error)
 	// Lists what the washes recovered; "-" as engine reads across all. Filter fields: verdict, wash_time, work_order.
@@ -656,7 +656,7 @@ func (UnimplementedPerformanceQueryServiceServer) GetReading(context.Context, *G
 func (UnimplementedPerformanceQueryServiceServer) ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListReadings not implemented")
 }
-func (UnimplementedPerformanceQueryServiceServer) ExplainReading(context.Context, *ExplainReadingRequest) (*ReadingExplanation, error) {
+func (UnimplementedPerformanceQueryServiceServer) ExplainReading(context.Context, *ExplainReadingRequest) (*ExplainReadingResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExplainReading not implemented")
 }
 func (UnimplementedPerformanceQueryServiceServer) ListEngineEvents(context.Context, *ListEngineEventsRequest) (*ListEngineEventsResponse, error) {
@@ -674,7 +674,7 @@ func (UnimplementedPerformanceQueryServiceServer) ListWashAdvices(context.Contex
 func (UnimplementedPerformanceQueryServiceServer) GetTrend(context.Context, *GetTrendRequest) (*Trend, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetTrend not implemented")
 }
-func (UnimplementedPerformanceQueryServiceServer) RenderTrend(context.Context, *RenderTrendRequest) (*Chart, error) {
+func (UnimplementedPerformanceQueryServiceServer) RenderTrend(context.Context, *RenderTrendRequest) (*RenderTrendResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RenderTrend not implemented")
 }
 func (UnimplementedPerformanceQueryServiceServer) GetRecovery(context.Context, *GetRecoveryRequest) (*Recovery, error) {

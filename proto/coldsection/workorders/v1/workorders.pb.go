@@ -1323,7 +1323,7 @@ type WorkOrder struct {
 	// Free text.
 	Remarks string `protobuf:"bytes,29,opt,name=remarks,proto3" json:"remarks,omitempty"`
 	// Drafted by a machine and not yet scheduled by a person.
-	DraftedByAgent bool `protobuf:"varint,30,opt,name=drafted_by_agent,json=draftedByAgent,proto3" json:"drafted_by_agent,omitempty"`
+	AgentDrafted bool `protobuf:"varint,30,opt,name=agent_drafted,json=agentDrafted,proto3" json:"agent_drafted,omitempty"`
 	// The text of the release, once released.
 	ReleaseStatement string `protobuf:"bytes,31,opt,name=release_statement,json=releaseStatement,proto3" json:"release_statement,omitempty"`
 	// Inspected under the recorded exception that lets a performer re-inspect; counted.
@@ -1571,9 +1571,9 @@ func (x *WorkOrder) GetRemarks() string {
 	return ""
 }
 
-func (x *WorkOrder) GetDraftedByAgent() bool {
+func (x *WorkOrder) GetAgentDrafted() bool {
 	if x != nil {
-		return x.DraftedByAgent
+		return x.AgentDrafted
 	}
 	return false
 }
@@ -1824,7 +1824,7 @@ type MaterialDemand struct {
 	// How much was issued so far, as stores reported it.
 	Issued *v1.Quantity `protobuf:"bytes,3,opt,name=issued,proto3" json:"issued,omitempty"`
 	// How much stores could not promise.
-	ShortBy *v1.Quantity `protobuf:"bytes,4,opt,name=short_by,json=shortBy,proto3" json:"short_by,omitempty"`
+	Shortfall *v1.Quantity `protobuf:"bytes,4,opt,name=shortfall,proto3" json:"shortfall,omitempty"`
 	// What for.
 	Purpose       string `protobuf:"bytes,5,opt,name=purpose,proto3" json:"purpose,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1882,9 +1882,9 @@ func (x *MaterialDemand) GetIssued() *v1.Quantity {
 	return nil
 }
 
-func (x *MaterialDemand) GetShortBy() *v1.Quantity {
+func (x *MaterialDemand) GetShortfall() *v1.Quantity {
 	if x != nil {
-		return x.ShortBy
+		return x.Shortfall
 	}
 	return nil
 }
@@ -2321,7 +2321,7 @@ type Antifreeze struct {
 	// Share of the water phase by volume, in per cent, from the printed row.
 	VolumePercent float64 `protobuf:"fixed64,2,opt,name=volume_percent,json=volumePercent,proto3" json:"volume_percent,omitempty"`
 	// Freezing point of that row, in degrees Celsius.
-	ProtectsToC float64 `protobuf:"fixed64,3,opt,name=protects_to_c,json=protectsToC,proto3" json:"protects_to_c,omitempty"`
+	FreezingPointC float64 `protobuf:"fixed64,3,opt,name=freezing_point_c,json=freezingPointC,proto3" json:"freezing_point_c,omitempty"`
 	// Which row of which table, and why.
 	Explanation   string `protobuf:"bytes,4,opt,name=explanation,proto3" json:"explanation,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -2372,9 +2372,9 @@ func (x *Antifreeze) GetVolumePercent() float64 {
 	return 0
 }
 
-func (x *Antifreeze) GetProtectsToC() float64 {
+func (x *Antifreeze) GetFreezingPointC() float64 {
 	if x != nil {
-		return x.ProtectsToC
+		return x.FreezingPointC
 	}
 	return 0
 }
@@ -2514,7 +2514,7 @@ type Step struct {
 	// When its cautions were acknowledged.
 	AcknowledgeTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=acknowledge_time,json=acknowledgeTime,proto3" json:"acknowledge_time,omitempty"`
 	// Who acknowledged them.
-	AcknowledgedBy string `protobuf:"bytes,13,opt,name=acknowledged_by,json=acknowledgedBy,proto3" json:"acknowledged_by,omitempty"`
+	Acknowledger string `protobuf:"bytes,13,opt,name=acknowledger,proto3" json:"acknowledger,omitempty"`
 	// When it was done.
 	CompleteTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=complete_time,json=completeTime,proto3" json:"complete_time,omitempty"`
 	// Who did it, people/{person}.
@@ -2524,9 +2524,9 @@ type Step struct {
 	// What was used in it.
 	Materials []*MaterialUse `protobuf:"bytes,17,rep,name=materials,proto3" json:"materials,omitempty"`
 	// For restore-and-count: how many blanks, caps and tools went out.
-	ItemsOut int32 `protobuf:"varint,18,opt,name=items_out,json=itemsOut,proto3" json:"items_out,omitempty"`
+	RemovedItemCount int32 `protobuf:"varint,18,opt,name=removed_item_count,json=removedItemCount,proto3" json:"removed_item_count,omitempty"`
 	// How many came back.
-	ItemsIn int32 `protobuf:"varint,19,opt,name=items_in,json=itemsIn,proto3" json:"items_in,omitempty"`
+	RestoredItemCount int32 `protobuf:"varint,19,opt,name=restored_item_count,json=restoredItemCount,proto3" json:"restored_item_count,omitempty"`
 	// Changes with every change.
 	Etag          string `protobuf:"bytes,20,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -2647,9 +2647,9 @@ func (x *Step) GetAcknowledgeTime() *timestamppb.Timestamp {
 	return nil
 }
 
-func (x *Step) GetAcknowledgedBy() string {
+func (x *Step) GetAcknowledger() string {
 	if x != nil {
-		return x.AcknowledgedBy
+		return x.Acknowledger
 	}
 	return ""
 }
@@ -2682,16 +2682,16 @@ func (x *Step) GetMaterials() []*MaterialUse {
 	return nil
 }
 
-func (x *Step) GetItemsOut() int32 {
+func (x *Step) GetRemovedItemCount() int32 {
 	if x != nil {
-		return x.ItemsOut
+		return x.RemovedItemCount
 	}
 	return 0
 }
 
-func (x *Step) GetItemsIn() int32 {
+func (x *Step) GetRestoredItemCount() int32 {
 	if x != nil {
-		return x.ItemsIn
+		return x.RestoredItemCount
 	}
 	return 0
 }
@@ -2723,15 +2723,15 @@ type Measurement struct {
 	// The calibration that covered the tool on that day.
 	ToolCalibration string `protobuf:"bytes,8,opt,name=tool_calibration,json=toolCalibration,proto3" json:"tool_calibration,omitempty"`
 	// Whether it is within the step's limits.
-	WithinLimits bool `protobuf:"varint,9,opt,name=within_limits,json=withinLimits,proto3" json:"within_limits,omitempty"`
+	LimitsMet bool `protobuf:"varint,9,opt,name=limits_met,json=limitsMet,proto3" json:"limits_met,omitempty"`
 	// The person confirms a value outside the limits; without it such a value is refused.
-	OutOfLimitsConfirmed bool `protobuf:"varint,10,opt,name=out_of_limits_confirmed,json=outOfLimitsConfirmed,proto3" json:"out_of_limits_confirmed,omitempty"`
+	ExceedanceConfirmed bool `protobuf:"varint,10,opt,name=exceedance_confirmed,json=exceedanceConfirmed,proto3" json:"exceedance_confirmed,omitempty"`
 	// For a correction: why.
 	Reason string `protobuf:"bytes,11,opt,name=reason,proto3" json:"reason,omitempty"`
 	// The value that it corrects.
 	Supersedes string `protobuf:"bytes,12,opt,name=supersedes,proto3" json:"supersedes,omitempty"`
 	// The value that corrects it.
-	SupersededBy string `protobuf:"bytes,13,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
+	Successor string `protobuf:"bytes,13,opt,name=successor,proto3" json:"successor,omitempty"`
 	// Who took it.
 	Person string `protobuf:"bytes,14,opt,name=person,proto3" json:"person,omitempty"`
 	// When it was taken; unset means now.
@@ -2828,16 +2828,16 @@ func (x *Measurement) GetToolCalibration() string {
 	return ""
 }
 
-func (x *Measurement) GetWithinLimits() bool {
+func (x *Measurement) GetLimitsMet() bool {
 	if x != nil {
-		return x.WithinLimits
+		return x.LimitsMet
 	}
 	return false
 }
 
-func (x *Measurement) GetOutOfLimitsConfirmed() bool {
+func (x *Measurement) GetExceedanceConfirmed() bool {
 	if x != nil {
-		return x.OutOfLimitsConfirmed
+		return x.ExceedanceConfirmed
 	}
 	return false
 }
@@ -2856,9 +2856,9 @@ func (x *Measurement) GetSupersedes() string {
 	return ""
 }
 
-func (x *Measurement) GetSupersededBy() string {
+func (x *Measurement) GetSuccessor() string {
 	if x != nil {
-		return x.SupersededBy
+		return x.Successor
 	}
 	return ""
 }
@@ -3023,7 +3023,7 @@ type MotoringLimits struct {
 	// How long that run may be, in seconds.
 	MaxSeconds int32 `protobuf:"varint,4,opt,name=max_seconds,json=maxSeconds,proto3" json:"max_seconds,omitempty"`
 	// Runs since the last full rest.
-	RunsInSeries int32 `protobuf:"varint,5,opt,name=runs_in_series,json=runsInSeries,proto3" json:"runs_in_series,omitempty"`
+	SeriesRunCount int32 `protobuf:"varint,5,opt,name=series_run_count,json=seriesRunCount,proto3" json:"series_run_count,omitempty"`
 	// Which limit binds, in words.
 	BindingLimit  string `protobuf:"bytes,6,opt,name=binding_limit,json=bindingLimit,proto3" json:"binding_limit,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -3088,9 +3088,9 @@ func (x *MotoringLimits) GetMaxSeconds() int32 {
 	return 0
 }
 
-func (x *MotoringLimits) GetRunsInSeries() int32 {
+func (x *MotoringLimits) GetSeriesRunCount() int32 {
 	if x != nil {
-		return x.RunsInSeries
+		return x.SeriesRunCount
 	}
 	return 0
 }
@@ -3384,7 +3384,7 @@ func (x *LabourEntry) GetCreateTime() *timestamppb.Timestamp {
 }
 
 // Exactly what would be signed.
-type SigningStatement struct {
+type PreviewSignatureResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What the signature would say.
 	Meaning v1.Signature_Meaning `protobuf:"varint,1,opt,name=meaning,proto3,enum=coldsection.common.v1.Signature_Meaning" json:"meaning,omitempty"`
@@ -3400,20 +3400,20 @@ type SigningStatement struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *SigningStatement) Reset() {
-	*x = SigningStatement{}
+func (x *PreviewSignatureResponse) Reset() {
+	*x = PreviewSignatureResponse{}
 	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *SigningStatement) String() string {
+func (x *PreviewSignatureResponse) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*SigningStatement) ProtoMessage() {}
+func (*PreviewSignatureResponse) ProtoMessage() {}
 
-func (x *SigningStatement) ProtoReflect() protoreflect.Message {
+func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
 	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -3425,40 +3425,40 @@ func (x *SigningStatement) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use SigningStatement.ProtoReflect.Descriptor instead.
-func (*SigningStatement) Descriptor() ([]byte, []int) {
+// Deprecated: Use PreviewSignatureResponse.ProtoReflect.Descriptor instead.
+func (*PreviewSignatureResponse) Descriptor() ([]byte, []int) {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
 }
 
-func (x *SigningStatement) GetMeaning() v1.Signature_Meaning {
+func (x *PreviewSignatureResponse) GetMeaning() v1.Signature_Meaning {
 	if x != nil {
 		return x.Meaning
 	}
 	return v1.Signature_Meaning(0)
 }
 
-func (x *SigningStatement) GetStatement() string {
+func (x *PreviewSignatureResponse) GetStatement() string {
 	if x != nil {
 		return x.Statement
 	}
 	return ""
 }
 
-func (x *SigningStatement) GetContentHash() string {
+func (x *PreviewSignatureResponse) GetContentHash() string {
 	if x != nil {
 		return x.ContentHash
 	}
 	return ""
 }
 
-func (x *SigningStatement) GetMissing() []string {
+func (x *PreviewSignatureResponse) GetMissing() []string {
 	if x != nil {
 		return x.Missing
 	}
 	return nil
 }
 
-func (x *SigningStatement) GetEtag() string {
+func (x *PreviewSignatureResponse) GetEtag() string {
 	if x != nil {
 		return x.Etag
 	}
@@ -3466,7 +3466,7 @@ func (x *SigningStatement) GetEtag() string {
 }
 
 // Whether a signature still covers what it covered.
-type SignatureVerification struct {
+type VerifySignatureResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Whether the content is the same as when it was signed.
 	Valid bool `protobuf:"varint,1,opt,name=valid,proto3" json:"valid,omitempty"`
@@ -3478,20 +3478,20 @@ type SignatureVerification struct {
 	sizeCache      protoimpl.SizeCache
 }
 
-func (x *SignatureVerification) Reset() {
-	*x = SignatureVerification{}
+func (x *VerifySignatureResponse) Reset() {
+	*x = VerifySignatureResponse{}
 	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *SignatureVerification) String() string {
+func (x *VerifySignatureResponse) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*SignatureVerification) ProtoMessage() {}
+func (*VerifySignatureResponse) ProtoMessage() {}
 
-func (x *SignatureVerification) ProtoReflect() protoreflect.Message {
+func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
 	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -3503,26 +3503,26 @@ func (x *SignatureVerification) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use SignatureVerification.ProtoReflect.Descriptor instead.
-func (*SignatureVerification) Descriptor() ([]byte, []int) {
+// Deprecated: Use VerifySignatureResponse.ProtoReflect.Descriptor instead.
+func (*VerifySignatureResponse) Descriptor() ([]byte, []int) {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
 }
 
-func (x *SignatureVerification) GetValid() bool {
+func (x *VerifySignatureResponse) GetValid() bool {
 	if x != nil {
 		return x.Valid
 	}
 	return false
 }
 
-func (x *SignatureVerification) GetExplanation() string {
+func (x *VerifySignatureResponse) GetExplanation() string {
 	if x != nil {
 		return x.Explanation
 	}
 	return ""
 }
 
-func (x *SignatureVerification) GetRecomputedHash() string {
+func (x *VerifySignatureResponse) GetRecomputedHash() string {
 	if x != nil {
 		return x.RecomputedHash
 	}
@@ -4897,9 +4897,9 @@ type CompleteStepRequest struct {
 	// What was used in it.
 	Materials []*MaterialUse `protobuf:"bytes,6,rep,name=materials,proto3" json:"materials,omitempty"`
 	// For restore-and-count: how many went out.
-	ItemsOut int32 `protobuf:"varint,7,opt,name=items_out,json=itemsOut,proto3" json:"items_out,omitempty"`
+	RemovedItemCount int32 `protobuf:"varint,7,opt,name=removed_item_count,json=removedItemCount,proto3" json:"removed_item_count,omitempty"`
 	// How many came back.
-	ItemsIn int32 `protobuf:"varint,8,opt,name=items_in,json=itemsIn,proto3" json:"items_in,omitempty"`
+	RestoredItemCount int32 `protobuf:"varint,8,opt,name=restored_item_count,json=restoredItemCount,proto3" json:"restored_item_count,omitempty"`
 	// When it was done; unset means now.
 	CompleteTime  *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=complete_time,json=completeTime,proto3" json:"complete_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -4978,16 +4978,16 @@ func (x *CompleteStepRequest) GetMaterials() []*MaterialUse {
 	return nil
 }
 
-func (x *CompleteStepRequest) GetItemsOut() int32 {
+func (x *CompleteStepRequest) GetRemovedItemCount() int32 {
 	if x != nil {
-		return x.ItemsOut
+		return x.RemovedItemCount
 	}
 	return 0
 }
 
-func (x *CompleteStepRequest) GetItemsIn() int32 {
+func (x *CompleteStepRequest) GetRestoredItemCount() int32 {
 	if x != nil {
-		return x.ItemsIn
+		return x.RestoredItemCount
 	}
 	return 0
 }
@@ -5095,9 +5095,9 @@ type SupersedeMeasurementRequest struct {
 	// What was wrong.
 	Reason string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
 	// As in Measurement.
-	OutOfLimitsConfirmed bool `protobuf:"varint,6,opt,name=out_of_limits_confirmed,json=outOfLimitsConfirmed,proto3" json:"out_of_limits_confirmed,omitempty"`
-	unknownFields        protoimpl.UnknownFields
-	sizeCache            protoimpl.SizeCache
+	ExceedanceConfirmed bool `protobuf:"varint,6,opt,name=exceedance_confirmed,json=exceedanceConfirmed,proto3" json:"exceedance_confirmed,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *SupersedeMeasurementRequest) Reset() {
@@ -5165,15 +5165,15 @@ func (x *SupersedeMeasurementRequest) GetReason() string {
 	return ""
 }
 
-func (x *SupersedeMeasurementRequest) GetOutOfLimitsConfirmed() bool {
+func (x *SupersedeMeasurementRequest) GetExceedanceConfirmed() bool {
 	if x != nil {
-		return x.OutOfLimitsConfirmed
+		return x.ExceedanceConfirmed
 	}
 	return false
 }
 
 // The request to record a run of the starter.
-type RecordMotoringRunRequest struct {
+type CreateMotoringRunRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The order.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
@@ -5185,20 +5185,20 @@ type RecordMotoringRunRequest struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *RecordMotoringRunRequest) Reset() {
-	*x = RecordMotoringRunRequest{}
+func (x *CreateMotoringRunRequest) Reset() {
+	*x = CreateMotoringRunRequest{}
 	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *RecordMotoringRunRequest) String() string {
+func (x *CreateMotoringRunRequest) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*RecordMotoringRunRequest) ProtoMessage() {}
+func (*CreateMotoringRunRequest) ProtoMessage() {}
 
-func (x *RecordMotoringRunRequest) ProtoReflect() protoreflect.Message {
+func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
 	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -5210,26 +5210,26 @@ func (x *RecordMotoringRunRequest) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use RecordMotoringRunRequest.ProtoReflect.Descriptor instead.
-func (*RecordMotoringRunRequest) Descriptor() ([]byte, []int) {
+// Deprecated: Use CreateMotoringRunRequest.ProtoReflect.Descriptor instead.
+func (*CreateMotoringRunRequest) Descriptor() ([]byte, []int) {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
 }
 
-func (x *RecordMotoringRunRequest) GetParent() string {
+func (x *CreateMotoringRunRequest) GetParent() string {
 	if x != nil {
 		return x.Parent
 	}
 	return ""
 }
 
-func (x *RecordMotoringRunRequest) GetMotoringRun() *MotoringRun {
+func (x *CreateMotoringRunRequest) GetMotoringRun() *MotoringRun {
 	if x != nil {
 		return x.MotoringRun
 	}
 	return nil
 }
 
-func (x *RecordMotoringRunRequest) GetRequestId() string {
+func (x *CreateMotoringRunRequest) GetRequestId() string {
 	if x != nil {
 		return x.RequestId
 	}
@@ -7104,7 +7104,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"_min_valueB\f\n" +
 	"\n" +
-	"_max_value\"\xb0\x11\n" +
+	"_max_value\"\xab\x11\n" +
 	"\tWorkOrder\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06number\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06number\x12/\n" +
@@ -7139,8 +7139,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\frelease_time\x18\x1a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vreleaseTime\x12:\n" +
 	"\frelease_date\x18\x1b \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\vreleaseDate\x12)\n" +
 	"\rrework_reason\x18\x1c \x01(\tB\x04\xe2A\x01\x03R\freworkReason\x12&\n" +
-	"\aremarks\x18\x1d \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xa0\x1fR\aremarks\x12.\n" +
-	"\x10drafted_by_agent\x18\x1e \x01(\bB\x04\xe2A\x01\x03R\x0edraftedByAgent\x121\n" +
+	"\aremarks\x18\x1d \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xa0\x1fR\aremarks\x12)\n" +
+	"\ragent_drafted\x18\x1e \x01(\bB\x04\xe2A\x01\x03R\fagentDrafted\x121\n" +
 	"\x11release_statement\x18\x1f \x01(\tB\x04\xe2A\x01\x03R\x10releaseStatement\x12;\n" +
 	"\x16reinspection_exception\x18  \x01(\bB\x04\xe2A\x01\x03R\x15reinspectionException\x12\x18\n" +
 	"\x04etag\x18! \x01(\tB\x04\xe2A\x01\x01R\x04etag\x12A\n" +
@@ -7183,12 +7183,12 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\bCounters\x128\n" +
 	"\x11operating_seconds\x18\x01 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x10operatingSeconds\x12#\n" +
 	"\x06cycles\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\x12#\n" +
-	"\x06starts\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06starts\"\x8e\x02\n" +
+	"\x06starts\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06starts\"\x91\x02\n" +
 	"\x0eMaterialDemand\x12\x18\n" +
 	"\x04item\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12A\n" +
 	"\bquantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\x12=\n" +
-	"\x06issued\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x06issued\x12@\n" +
-	"\bshort_by\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\ashortBy\x12\x1e\n" +
+	"\x06issued\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x06issued\x12C\n" +
+	"\tshortfall\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\tshortfall\x12\x1e\n" +
 	"\apurpose\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\apurpose\"\xcc\x01\n" +
 	"\vMaterialUse\x12\x1d\n" +
 	"\x03lot\x18\x01 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x03lot\x12G\n" +
@@ -7236,12 +7236,12 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x04item\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12\x18\n" +
 	"\x04role\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04role\x12A\n" +
 	"\bquantity\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\x12C\n" +
-	"\talternate\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\talternate\"\xac\x02\n" +
+	"\talternate\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\talternate\"\xb2\x02\n" +
 	"\n" +
 	"Antifreeze\x12P\n" +
 	"\bdecision\x18\x01 \x01(\x0e2..coldsection.workorders.v1.Antifreeze.DecisionB\x04\xe2A\x01\x03R\bdecision\x12+\n" +
-	"\x0evolume_percent\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\rvolumePercent\x12(\n" +
-	"\rprotects_to_c\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\vprotectsToC\x12&\n" +
+	"\x0evolume_percent\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\rvolumePercent\x12.\n" +
+	"\x10freezing_point_c\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\x0efreezingPointC\x12&\n" +
 	"\vexplanation\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\"M\n" +
 	"\bDecision\x12\x18\n" +
 	"\x14DECISION_UNSPECIFIED\x10\x00\x12\x0f\n" +
@@ -7264,7 +7264,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x04REST\x10\x03\x12\b\n" +
 	"\x04SOAK\x10\x04\x12\x0e\n" +
 	"\n" +
-	"DRYING_RUN\x10\x05\"\xf7\b\n" +
+	"DRYING_RUN\x10\x05\"\x98\t\n" +
 	"\x04Step\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12 \n" +
 	"\bposition\x18\x02 \x01(\x05B\x04\xe2A\x01\x03R\bposition\x12\x1a\n" +
@@ -7278,21 +7278,21 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\bcritical\x18\n" +
 	" \x01(\bB\x04\xe2A\x01\x03R\bcritical\x12A\n" +
 	"\x05state\x18\v \x01(\x0e2%.coldsection.workorders.v1.Step.StateB\x04\xe2A\x01\x03R\x05state\x12K\n" +
-	"\x10acknowledge_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0facknowledgeTime\x12-\n" +
-	"\x0facknowledged_by\x18\r \x01(\tB\x04\xe2A\x01\x03R\x0eacknowledgedBy\x12E\n" +
+	"\x10acknowledge_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0facknowledgeTime\x12(\n" +
+	"\facknowledger\x18\r \x01(\tB\x04\xe2A\x01\x03R\facknowledger\x12E\n" +
 	"\rcomplete_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\fcompleteTime\x12\"\n" +
 	"\tperformer\x18\x0f \x01(\tB\x04\xe2A\x01\x03R\tperformer\x12\x18\n" +
 	"\x04note\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\x04note\x12J\n" +
-	"\tmaterials\x18\x11 \x03(\v2&.coldsection.workorders.v1.MaterialUseB\x04\xe2A\x01\x03R\tmaterials\x12!\n" +
-	"\titems_out\x18\x12 \x01(\x05B\x04\xe2A\x01\x03R\bitemsOut\x12\x1f\n" +
-	"\bitems_in\x18\x13 \x01(\x05B\x04\xe2A\x01\x03R\aitemsIn\x12\x18\n" +
+	"\tmaterials\x18\x11 \x03(\v2&.coldsection.workorders.v1.MaterialUseB\x04\xe2A\x01\x03R\tmaterials\x122\n" +
+	"\x12removed_item_count\x18\x12 \x01(\x05B\x04\xe2A\x01\x03R\x10removedItemCount\x124\n" +
+	"\x13restored_item_count\x18\x13 \x01(\x05B\x04\xe2A\x01\x03R\x11restoredItemCount\x12\x18\n" +
 	"\x04etag\x18\x14 \x01(\tB\x04\xe2A\x01\x03R\x04etag\"F\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04OPEN\x10\x01\x12\b\n" +
 	"\x04DONE\x10\x02\x12\x12\n" +
 	"\x0eNOT_APPLICABLE\x10\x03:P\xeaAM\n" +
-	"\x18coldsection.example/Step\x12$workOrders/{work_order}/steps/{step}*\x05steps2\x04step\"\xab\x06\n" +
+	"\x18coldsection.example/Step\x12$workOrders/{work_order}/steps/{step}*\x05steps2\x04step\"\x9a\x06\n" +
 	"\vMeasurement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1f\n" +
 	"\x04step\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04step\x12\x1f\n" +
@@ -7302,15 +7302,16 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x05value\x18\x05 \x01(\x01B\x04\xe2A\x01\x03R\x05value\x12!\n" +
 	"\tunit_code\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\bunitCode\x12\x18\n" +
 	"\x04tool\x18\a \x01(\tB\x04\xe2A\x01\x01R\x04tool\x12/\n" +
-	"\x10tool_calibration\x18\b \x01(\tB\x04\xe2A\x01\x03R\x0ftoolCalibration\x12)\n" +
-	"\rwithin_limits\x18\t \x01(\bB\x04\xe2A\x01\x03R\fwithinLimits\x12;\n" +
-	"\x17out_of_limits_confirmed\x18\n" +
-	" \x01(\bB\x04\xe2A\x01\x01R\x14outOfLimitsConfirmed\x12\x1c\n" +
+	"\x10tool_calibration\x18\b \x01(\tB\x04\xe2A\x01\x03R\x0ftoolCalibration\x12#\n" +
+	"\n" +
+	"limits_met\x18\t \x01(\bB\x04\xe2A\x01\x03R\tlimitsMet\x127\n" +
+	"\x14exceedance_confirmed\x18\n" +
+	" \x01(\bB\x04\xe2A\x01\x01R\x13exceedanceConfirmed\x12\x1c\n" +
 	"\x06reason\x18\v \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12$\n" +
 	"\n" +
 	"supersedes\x18\f \x01(\tB\x04\xe2A\x01\x03R\n" +
-	"supersedes\x12)\n" +
-	"\rsuperseded_by\x18\r \x01(\tB\x04\xe2A\x01\x03R\fsupersededBy\x12\x1c\n" +
+	"supersedes\x12\"\n" +
+	"\tsuccessor\x18\r \x01(\tB\x04\xe2A\x01\x03R\tsuccessor\x12\x1c\n" +
 	"\x06person\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\x06person\x12C\n" +
 	"\fmeasure_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\vmeasureTime\x12A\n" +
 	"\vcreate_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
@@ -7334,14 +7335,14 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\vcreate_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime:t\xeaAq\n" +
-	"\x1fcoldsection.example/MotoringRun\x123workOrders/{work_order}/motoringRuns/{motoring_run}*\fmotoringRuns2\vmotoringRun\"\x87\x03\n" +
+	"\x1fcoldsection.example/MotoringRun\x123workOrders/{work_order}/motoringRuns/{motoring_run}*\fmotoringRuns2\vmotoringRun\"\x8b\x03\n" +
 	"\x0eMotoringLimits\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1e\n" +
 	"\aprofile\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\aprofile\x12L\n" +
 	"\x11next_allowed_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0fnextAllowedTime\x12%\n" +
 	"\vmax_seconds\x18\x04 \x01(\x05B\x04\xe2A\x01\x03R\n" +
-	"maxSeconds\x12*\n" +
-	"\x0eruns_in_series\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\frunsInSeries\x12)\n" +
+	"maxSeconds\x12.\n" +
+	"\x10series_run_count\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\x0eseriesRunCount\x12)\n" +
 	"\rbinding_limit\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\fbindingLimit:o\xeaAl\n" +
 	"\"coldsection.example/MotoringLimits\x12&workOrders/{work_order}/motoringLimits*\x0emotoringLimits2\x0emotoringLimits\"\xfd\a\n" +
 	"\aFinding\x12\x18\n" +
@@ -7391,14 +7392,14 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x0eworked_seconds\x18\x06 \x01(\x03B\x04\xe2A\x01\x03R\rworkedSeconds\x12A\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime:v\xeaAs\n" +
-	"\x1fcoldsection.example/LabourEntry\x124workOrders/{work_order}/labourEntries/{labour_entry}*\rlabourEntries2\vlabourEntry\"\xe3\x01\n" +
-	"\x10SigningStatement\x12H\n" +
+	"\x1fcoldsection.example/LabourEntry\x124workOrders/{work_order}/labourEntries/{labour_entry}*\rlabourEntries2\vlabourEntry\"\xeb\x01\n" +
+	"\x18PreviewSignatureResponse\x12H\n" +
 	"\ameaning\x18\x01 \x01(\x0e2(.coldsection.common.v1.Signature.MeaningB\x04\xe2A\x01\x03R\ameaning\x12\"\n" +
 	"\tstatement\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tstatement\x12'\n" +
 	"\fcontent_hash\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\vcontentHash\x12\x1e\n" +
 	"\amissing\x18\x04 \x03(\tB\x04\xe2A\x01\x03R\amissing\x12\x18\n" +
-	"\x04etag\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x04etag\"\x8a\x01\n" +
-	"\x15SignatureVerification\x12\x1a\n" +
+	"\x04etag\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x04etag\"\x8c\x01\n" +
+	"\x17VerifySignatureResponse\x12\x1a\n" +
 	"\x05valid\x18\x01 \x01(\bB\x04\xe2A\x01\x03R\x05valid\x12&\n" +
 	"\vexplanation\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12-\n" +
 	"\x0frecomputed_hash\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x0erecomputedHash\"\x90\x02\n" +
@@ -7528,7 +7529,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x18coldsection.example/Step\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
 	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xde\x03\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\x84\x04\n" +
 	"\x13CompleteStepRequest\x12<\n" +
 	"\x04name\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
 	"\x18coldsection.example/Step\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -7537,9 +7538,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12+\n" +
 	"\x0enot_applicable\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\rnotApplicable\x12 \n" +
 	"\x04note\x18\x05 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xd0\x0fR\x04note\x12R\n" +
-	"\tmaterials\x18\x06 \x03(\v2&.coldsection.workorders.v1.MaterialUseB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\tmaterials\x12(\n" +
-	"\titems_out\x18\a \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\bitemsOut\x12&\n" +
-	"\bitems_in\x18\b \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\aitemsIn\x12E\n" +
+	"\tmaterials\x18\x06 \x03(\v2&.coldsection.workorders.v1.MaterialUseB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\tmaterials\x129\n" +
+	"\x12removed_item_count\x18\a \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x10removedItemCount\x12;\n" +
+	"\x13restored_item_count\x18\b \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x11restoredItemCount\x12E\n" +
 	"\rcomplete_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\fcompleteTime\"\xf1\x02\n" +
 	"\x18CreateMeasurementRequest\x12G\n" +
 	"\x06parent\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\x12\x1fcoldsection.example/Measurement\xbaH\x04r\x02\x10\x01R\x06parent\x12T\n" +
@@ -7548,7 +7549,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x0emeasurement_id\x18\x03 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\rmeasurementId\x123\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xdc\x02\n" +
+	"\rvalidate_only\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xd8\x02\n" +
 	"\x1bSupersedeMeasurementRequest\x12C\n" +
 	"\x04name\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\n" +
 	"\x1fcoldsection.example/Measurement\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -7557,9 +7558,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12D\n" +
 	"\aentered\x18\x04 \x01(\v2\x1e.coldsection.common.v1.EnteredB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\aentered\x12&\n" +
-	"\x06reason\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\x12;\n" +
-	"\x17out_of_limits_confirmed\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\x14outOfLimitsConfirmed\"\xef\x01\n" +
-	"\x18RecordMotoringRunRequest\x12G\n" +
+	"\x06reason\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\x127\n" +
+	"\x14exceedance_confirmed\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\x13exceedanceConfirmed\"\xef\x01\n" +
+	"\x18CreateMotoringRunRequest\x12G\n" +
 	"\x06parent\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\x12\x1fcoldsection.example/MotoringRun\xbaH\x04r\x02\x10\x01R\x06parent\x12U\n" +
 	"\fmotoring_run\x18\x02 \x01(\v2&.coldsection.workorders.v1.MotoringRunB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vmotoringRun\x123\n" +
@@ -7748,7 +7749,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\fCompleteStep\x12..coldsection.workorders.v1.CompleteStepRequest\x1a\x1f.coldsection.workorders.v1.Step\"3\x82\xd3\xe4\x93\x02-:\x01*\"(/v1/{name=workOrders/*/steps/*}:complete\x12\xad\x01\n" +
 	"\x11CreateMeasurement\x123.coldsection.workorders.v1.CreateMeasurementRequest\x1a&.coldsection.workorders.v1.Measurement\";\x82\xd3\xe4\x93\x025:\vmeasurement\"&/v1/{parent=workOrders/*}/measurements\x12\xb3\x01\n" +
 	"\x14SupersedeMeasurement\x126.coldsection.workorders.v1.SupersedeMeasurementRequest\x1a&.coldsection.workorders.v1.Measurement\";\x82\xd3\xe4\x93\x025:\x01*\"0/v1/{name=workOrders/*/measurements/*}:supersede\x12\xae\x01\n" +
-	"\x11RecordMotoringRun\x123.coldsection.workorders.v1.RecordMotoringRunRequest\x1a&.coldsection.workorders.v1.MotoringRun\"<\x82\xd3\xe4\x93\x026:\fmotoring_run\"&/v1/{parent=workOrders/*}/motoringRuns\x12\x99\x01\n" +
+	"\x11CreateMotoringRun\x123.coldsection.workorders.v1.CreateMotoringRunRequest\x1a&.coldsection.workorders.v1.MotoringRun\"<\x82\xd3\xe4\x93\x026:\fmotoring_run\"&/v1/{parent=workOrders/*}/motoringRuns\x12\x99\x01\n" +
 	"\rCreateFinding\x12/.coldsection.workorders.v1.CreateFindingRequest\x1a\".coldsection.workorders.v1.Finding\"3\x82\xd3\xe4\x93\x02-:\afinding\"\"/v1/{parent=workOrders/*}/findings\x12\x9a\x01\n" +
 	"\rAnswerFinding\x12/.coldsection.workorders.v1.AnswerFindingRequest\x1a\".coldsection.workorders.v1.Finding\"4\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{name=workOrders/*/findings/*}:answer\x12\x97\x01\n" +
 	"\fCloseFinding\x12..coldsection.workorders.v1.CloseFindingRequest\x1a\".coldsection.workorders.v1.Finding\"3\x82\xd3\xe4\x93\x02-:\x01*\"(/v1/{name=workOrders/*/findings/*}:close\x12\xaf\x01\n" +
@@ -7757,7 +7758,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x0fReworkWorkOrder\x121.coldsection.workorders.v1.ReworkWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=workOrders/*}:rework\x12\x98\x01\n" +
 	"\x10InspectWorkOrder\x122.coldsection.workorders.v1.InspectWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=workOrders/*}:inspect\x12\x98\x01\n" +
 	"\x10ReleaseWorkOrder\x122.coldsection.workorders.v1.ReleaseWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=workOrders/*}:release\x12\x8f\x01\n" +
-	"\rVoidWorkOrder\x12/.coldsection.workorders.v1.VoidWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=workOrders/*}:void2\xe6\x13\n" +
+	"\rVoidWorkOrder\x12/.coldsection.workorders.v1.VoidWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=workOrders/*}:void2\xf0\x13\n" +
 	"\x16WorkOrdersQueryService\x12\x80\x01\n" +
 	"\n" +
 	"GetStation\x12,.coldsection.workorders.v1.GetStationRequest\x1a\".coldsection.workorders.v1.Station\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=stations/*}\x90\x02\x01\x12\x88\x01\n" +
@@ -7773,9 +7774,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x11GetMotoringLimits\x123.coldsection.workorders.v1.GetMotoringLimitsRequest\x1a).coldsection.workorders.v1.MotoringLimits\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{name=workOrders/*/motoringLimits}\x90\x02\x01\x12\x9e\x01\n" +
 	"\fListFindings\x12..coldsection.workorders.v1.ListFindingsRequest\x1a/.coldsection.workorders.v1.ListFindingsResponse\"-\x82\xd3\xe4\x93\x02$\x12\"/v1/{parent=workOrders/*}/findings\x90\x02\x01\x12\xb2\x01\n" +
 	"\x11ListLabourEntries\x123.coldsection.workorders.v1.ListLabourEntriesRequest\x1a4.coldsection.workorders.v1.ListLabourEntriesResponse\"2\x82\xd3\xe4\x93\x02)\x12'/v1/{parent=workOrders/*}/labourEntries\x90\x02\x01\x12\xa6\x01\n" +
-	"\x0eListSignatures\x120.coldsection.workorders.v1.ListSignaturesRequest\x1a1.coldsection.workorders.v1.ListSignaturesResponse\"/\x82\xd3\xe4\x93\x02&\x12$/v1/{parent=workOrders/*}/signatures\x90\x02\x01\x12\xa8\x01\n" +
-	"\x10PreviewSignature\x122.coldsection.workorders.v1.PreviewSignatureRequest\x1a+.coldsection.workorders.v1.SigningStatement\"3\x82\xd3\xe4\x93\x02*\x12(/v1/{name=workOrders/*}:previewSignature\x90\x02\x01\x12\xae\x01\n" +
-	"\x0fVerifySignature\x121.coldsection.workorders.v1.VerifySignatureRequest\x1a0.coldsection.workorders.v1.SignatureVerification\"6\x82\xd3\xe4\x93\x02-\x12+/v1/{name=workOrders/*/signatures/*}:verify\x90\x02\x01BBZ@coldsection.example/proto/coldsection/workorders/v1;workordersv1b\x06proto3"
+	"\x0eListSignatures\x120.coldsection.workorders.v1.ListSignaturesRequest\x1a1.coldsection.workorders.v1.ListSignaturesResponse\"/\x82\xd3\xe4\x93\x02&\x12$/v1/{parent=workOrders/*}/signatures\x90\x02\x01\x12\xb0\x01\n" +
+	"\x10PreviewSignature\x122.coldsection.workorders.v1.PreviewSignatureRequest\x1a3.coldsection.workorders.v1.PreviewSignatureResponse\"3\x82\xd3\xe4\x93\x02*\x12(/v1/{name=workOrders/*}:previewSignature\x90\x02\x01\x12\xb0\x01\n" +
+	"\x0fVerifySignature\x121.coldsection.workorders.v1.VerifySignatureRequest\x1a2.coldsection.workorders.v1.VerifySignatureResponse\"6\x82\xd3\xe4\x93\x02-\x12+/v1/{name=workOrders/*/signatures/*}:verify\x90\x02\x01BBZ@coldsection.example/proto/coldsection/workorders/v1;workordersv1b\x06proto3"
 
 var (
 	file_coldsection_workorders_v1_workorders_proto_rawDescOnce sync.Once
@@ -7824,8 +7825,8 @@ var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(*MotoringLimits)(nil),              // 29: coldsection.workorders.v1.MotoringLimits
 	(*Finding)(nil),                     // 30: coldsection.workorders.v1.Finding
 	(*LabourEntry)(nil),                 // 31: coldsection.workorders.v1.LabourEntry
-	(*SigningStatement)(nil),            // 32: coldsection.workorders.v1.SigningStatement
-	(*SignatureVerification)(nil),       // 33: coldsection.workorders.v1.SignatureVerification
+	(*PreviewSignatureResponse)(nil),    // 32: coldsection.workorders.v1.PreviewSignatureResponse
+	(*VerifySignatureResponse)(nil),     // 33: coldsection.workorders.v1.VerifySignatureResponse
 	(*CreateStationRequest)(nil),        // 34: coldsection.workorders.v1.CreateStationRequest
 	(*UpdateStationRequest)(nil),        // 35: coldsection.workorders.v1.UpdateStationRequest
 	(*GetStationRequest)(nil),           // 36: coldsection.workorders.v1.GetStationRequest
@@ -7849,7 +7850,7 @@ var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(*CompleteStepRequest)(nil),         // 54: coldsection.workorders.v1.CompleteStepRequest
 	(*CreateMeasurementRequest)(nil),    // 55: coldsection.workorders.v1.CreateMeasurementRequest
 	(*SupersedeMeasurementRequest)(nil), // 56: coldsection.workorders.v1.SupersedeMeasurementRequest
-	(*RecordMotoringRunRequest)(nil),    // 57: coldsection.workorders.v1.RecordMotoringRunRequest
+	(*CreateMotoringRunRequest)(nil),    // 57: coldsection.workorders.v1.CreateMotoringRunRequest
 	(*CreateFindingRequest)(nil),        // 58: coldsection.workorders.v1.CreateFindingRequest
 	(*AnswerFindingRequest)(nil),        // 59: coldsection.workorders.v1.AnswerFindingRequest
 	(*CloseFindingRequest)(nil),         // 60: coldsection.workorders.v1.CloseFindingRequest
@@ -7918,7 +7919,7 @@ var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
 	83,  // 29: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
 	86,  // 30: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
 	86,  // 31: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
-	86,  // 32: coldsection.workorders.v1.MaterialDemand.short_by:type_name -> coldsection.common.v1.Quantity
+	86,  // 32: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
 	86,  // 33: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
 	83,  // 34: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
 	84,  // 35: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
@@ -7958,7 +7959,7 @@ var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
 	83,  // 69: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
 	83,  // 70: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
 	83,  // 71: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
-	89,  // 72: coldsection.workorders.v1.SigningStatement.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	89,  // 72: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
 	10,  // 73: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
 	10,  // 74: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
 	90,  // 75: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
@@ -7977,7 +7978,7 @@ var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
 	83,  // 88: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
 	27,  // 89: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
 	88,  // 90: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
-	28,  // 91: coldsection.workorders.v1.RecordMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	28,  // 91: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
 	30,  // 92: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
 	9,   // 93: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
 	85,  // 94: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
@@ -8004,7 +8005,7 @@ var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
 	54,  // 115: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
 	55,  // 116: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
 	56,  // 117: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
-	57,  // 118: coldsection.workorders.v1.WorkOrdersService.RecordMotoringRun:input_type -> coldsection.workorders.v1.RecordMotoringRunRequest
+	57,  // 118: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
 	58,  // 119: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
 	59,  // 120: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
 	60,  // 121: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
@@ -8044,7 +8045,7 @@ var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
 	26,  // 155: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
 	27,  // 156: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
 	27,  // 157: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	28,  // 158: coldsection.workorders.v1.WorkOrdersService.RecordMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
+	28,  // 158: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
 	30,  // 159: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
 	30,  // 160: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
 	30,  // 161: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
@@ -8068,8 +8069,8 @@ var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
 	76,  // 179: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
 	78,  // 180: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
 	80,  // 181: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
-	32,  // 182: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.SigningStatement
-	33,  // 183: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.SignatureVerification
+	32,  // 182: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
+	33,  // 183: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
 	144, // [144:184] is the sub-list for method output_type
 	104, // [104:144] is the sub-list for method input_type
 	104, // [104:104] is the sub-list for extension type_name

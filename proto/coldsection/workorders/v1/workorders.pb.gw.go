@@ -739,11 +739,11 @@ func local_request_WorkOrdersService_SupersedeMeasurement_0(ctx context.Context,
 	return msg, metadata, err
 }
 
-var filter_WorkOrdersService_RecordMotoringRun_0 = &utilities.DoubleArray{Encoding: map[string]int{"motoring_run": 0, "parent": 1}, Base: []int{1, 1, 2, 0, 0}, Check: []int{0, 1, 1, 2, 3}}
+var filter_WorkOrdersService_CreateMotoringRun_0 = &utilities.DoubleArray{Encoding: map[string]int{"motoring_run": 0, "parent": 1}, Base: []int{1, 1, 2, 0, 0}, Check: []int{0, 1, 1, 2, 3}}
 
-func request_WorkOrdersService_RecordMotoringRun_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+func request_WorkOrdersService_CreateMotoringRun_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
-		protoReq RecordMotoringRunRequest
+		protoReq CreateMotoringRunRequest
 		metadata runtime.ServerMetadata
 		err      error
 	)
@@ -761,19 +761,19 @@ func request_WorkOrdersService_RecordMotoringRun_0(ctx context.Context, marshale
 	if err := req.ParseForm(); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
-	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_WorkOrdersService_RecordMotoringRun_0); err != nil {
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_WorkOrdersService_CreateMotoringRun_0); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
 	if req.Body != nil {
 		_, _ = io.Copy(io.Discard, req.Body)
 	}
-	msg, err := client.RecordMotoringRun(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	msg, err := client.CreateMotoringRun(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
 	return msg, metadata, err
 }
 
-func local_request_WorkOrdersService_RecordMotoringRun_0(ctx context.Context, marshaler runtime.Marshaler, server WorkOrdersServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+func local_request_WorkOrdersService_CreateMotoringRun_0(ctx context.Context, marshaler runtime.Marshaler, server WorkOrdersServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
-		protoReq RecordMotoringRunRequest
+		protoReq CreateMotoringRunRequest
 		metadata runtime.ServerMetadata
 		err      error
 	)
@@ -791,10 +791,10 @@ func local_request_WorkOrdersService_RecordMotoringRun_0(ctx context.Context, ma
 	if err := req.ParseForm(); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
-	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_WorkOrdersService_RecordMotoringRun_0); err != nil {
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_WorkOrdersService_CreateMotoringRun_0); err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
-	msg, err := server.RecordMotoringRun(ctx, &protoReq)
+	msg, err := server.CreateMotoringRun(ctx, &protoReq)
 	return msg, metadata, err
 }
 
@@ -2241,25 +2241,25 @@ func RegisterWorkOrdersServiceHandlerServer(ctx context.Context, mux *runtime.Se
 		}
 		forward_WorkOrdersService_SupersedeMeasurement_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
-	mux.Handle(http.MethodPost, pattern_WorkOrdersService_RecordMotoringRun_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+	mux.Handle(http.MethodPost, pattern_WorkOrdersService_CreateMotoringRun_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		var stream runtime.ServerTransportStream
 		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/RecordMotoringRun", runtime.WithHTTPPathPattern("/v1/{parent=workOrders/*}/motoringRuns"))
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/CreateMotoringRun", runtime.WithHTTPPathPattern("/v1/{parent=workOrders/*}/motoringRuns"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		resp, md, err := local_request_WorkOrdersService_RecordMotoringRun_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		resp, md, err := local_request_WorkOrdersService_CreateMotoringRun_0(annotatedContext, inboundMarshaler, server, req, pathParams)
 		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
 		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
 		if err != nil {
 			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		forward_WorkOrdersService_RecordMotoringRun_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+		forward_WorkOrdersService_CreateMotoringRun_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_WorkOrdersService_CreateFinding_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -3049,22 +3049,22 @@ func RegisterWorkOrdersServiceHandlerClient(ctx context.Context, mux *runtime.Se
 		}
 		forward_WorkOrdersService_SupersedeMeasurement_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
-	mux.Handle(http.MethodPost, pattern_WorkOrdersService_RecordMotoringRun_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+	mux.Handle(http.MethodPost, pattern_WorkOrdersService_CreateMotoringRun_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/RecordMotoringRun", runtime.WithHTTPPathPattern("/v1/{parent=workOrders/*}/motoringRuns"))
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/CreateMotoringRun", runtime.WithHTTPPathPattern("/v1/{parent=workOrders/*}/motoringRuns"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		resp, md, err := request_WorkOrdersService_RecordMotoringRun_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		resp, md, err := request_WorkOrdersService_CreateMotoringRun_0(annotatedContext, inboundMarshaler, client, req, pathParams)
 		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
 		if err != nil {
 			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
 			return
 		}
-		forward_WorkOrdersService_RecordMotoringRun_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+		forward_WorkOrdersService_CreateMotoringRun_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_WorkOrdersService_CreateFinding_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -3237,7 +3237,7 @@ var (
 	pattern_WorkOrdersService_CompleteStep_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "steps", "name"}, "complete"))
 	pattern_WorkOrdersService_CreateMeasurement_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "measurements"}, ""))
 	pattern_WorkOrdersService_SupersedeMeasurement_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "measurements", "name"}, "supersede"))
-	pattern_WorkOrdersService_RecordMotoringRun_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "motoringRuns"}, ""))
+	pattern_WorkOrdersService_CreateMotoringRun_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "motoringRuns"}, ""))
 	pattern_WorkOrdersService_CreateFinding_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "findings"}, ""))
 	pattern_WorkOrdersService_AnswerFinding_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "findings", "name"}, "answer"))
 	pattern_WorkOrdersService_CloseFinding_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "findings", "name"}, "close"))
@@ -3264,7 +3264,7 @@ var (
 	forward_WorkOrdersService_CompleteStep_0         = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CreateMeasurement_0    = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_SupersedeMeasurement_0 = runtime.ForwardResponseMessage
-	forward_WorkOrdersService_RecordMotoringRun_0    = runtime.ForwardResponseMessage
+	forward_WorkOrdersService_CreateMotoringRun_0    = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CreateFinding_0        = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_AnswerFinding_0        = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CloseFinding_0         = runtime.ForwardResponseMessage

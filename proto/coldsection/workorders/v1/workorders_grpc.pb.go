@@ -35,7 +35,7 @@ const (
 	WorkOrdersService_CompleteStep_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersService/CompleteStep"
 	WorkOrdersService_CreateMeasurement_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/CreateMeasurement"
 	WorkOrdersService_SupersedeMeasurement_FullMethodName = "/coldsection.workorders.v1.WorkOrdersService/SupersedeMeasurement"
-	WorkOrdersService_RecordMotoringRun_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/RecordMotoringRun"
+	WorkOrdersService_CreateMotoringRun_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/CreateMotoringRun"
 	WorkOrdersService_CreateFinding_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/CreateFinding"
 	WorkOrdersService_AnswerFinding_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/AnswerFinding"
 	WorkOrdersService_CloseFinding_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersService/CloseFinding"
@@ -92,7 +92,7 @@ type WorkOrdersServiceClient interface {
 	SupersedeMeasurement(ctx context.Context, in *SupersedeMeasurementRequest, opts ...grpc.CallOption) (*Measurement, error)
 	// Records a run of the starter by its absolute times; one that broke the duty limits is recorded as an exceedance.
 	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP.
-	RecordMotoringRun(ctx context.Context, in *RecordMotoringRunRequest, opts ...grpc.CallOption) (*MotoringRun, error)
+	CreateMotoringRun(ctx context.Context, in *CreateMotoringRunRequest, opts ...grpc.CallOption) (*MotoringRun, error)
 	// Reports something found; "stop work" puts the order on hold. Roles: technician, inspector, quality.
 	CreateFinding(ctx context.Context, in *CreateFindingRequest, opts ...grpc.CallOption) (*Finding, error)
 	// Says what is done about it. Roles: technician, inspector, quality. Reasons: DEFERRAL_INCOMPLETE, STATE_NOT_ALLOWED.
@@ -263,10 +263,10 @@ func (c *workOrdersServiceClient) SupersedeMeasurement(ctx context.Context, in *
 	return out, nil
 }
 
-func (c *workOrdersServiceClient) RecordMotoringRun(ctx context.Context, in *RecordMotoringRunRequest, opts ...grpc.CallOption) (*MotoringRun, error) {
+func (c *workOrdersServiceClient) CreateMotoringRun(ctx context.Context, in *CreateMotoringRunRequest, opts ...grpc.CallOption) (*MotoringRun, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(MotoringRun)
-	err := c.cc.Invoke(ctx, WorkOrdersService_RecordMotoringRun_FullMethodName, in, out, cOpts...)
+	err := c.cc.Invoke(ctx, WorkOrdersService_CreateMotoringRun_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -408,7 +408,7 @@ type WorkOrdersServiceServer interface {
 	SupersedeMeasurement(context.Context, *SupersedeMeasurementRequest) (*Measurement, error)
 	// Records a run of the starter by its absolute times; one that broke the duty limits is recorded as an exceedance.
 	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP.
-	RecordMotoringRun(context.Context, *RecordMotoringRunRequest) (*MotoringRun, error)
+	CreateMotoringRun(context.Context, *CreateMotoringRunRequest) (*MotoringRun, error)
 	// Reports something found; "stop work" puts the order on hold. Roles: technician, inspector, quality.
 	CreateFinding(context.Context, *CreateFindingRequest) (*Finding, error)
 	// Says what is done about it. Roles: technician, inspector, quality. Reasons: DEFERRAL_INCOMPLETE, STATE_NOT_ALLOWED.
@@ -481,8 +481,8 @@ func (UnimplementedWorkOrdersServiceServer) CreateMeasurement(context.Context, *
 func (UnimplementedWorkOrdersServiceServer) SupersedeMeasurement(context.Context, *SupersedeMeasurementRequest) (*Measurement, error) {
 	return nil, status.Error(codes.Unimplemented, "method SupersedeMeasurement not implemented")
 }
-func (UnimplementedWorkOrdersServiceServer) RecordMotoringRun(context.Context, *RecordMotoringRunRequest) (*MotoringRun, error) {
-	return nil, status.Error(codes.Unimplemented, "method RecordMotoringRun not implemented")
+func (UnimplementedWorkOrdersServiceServer) CreateMotoringRun(context.Context, *CreateMotoringRunRequest) (*MotoringRun, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateMotoringRun not implemented")
 }
 func (UnimplementedWorkOrdersServiceServer) CreateFinding(context.Context, *CreateFindingRequest) (*Finding, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateFinding not implemented")
@@ -784,20 +784,20 @@ func _WorkOrdersService_SupersedeMeasurement_Handler(srv interface{}, ctx contex
 	return interceptor(ctx, in, info, handler)
 }
 
-func _WorkOrdersService_RecordMotoringRun_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
-	in := new(RecordMotoringRunRequest)
+func _WorkOrdersService_CreateMotoringRun_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateMotoringRunRequest)
 	if err := dec(in); err != nil {
 		return nil, err
 	}
 	if interceptor == nil {
-		return srv.(WorkOrdersServiceServer).RecordMotoringRun(ctx, in)
+		return srv.(WorkOrdersServiceServer).CreateMotoringRun(ctx, in)
 	}
 	info := &grpc.UnaryServerInfo{
 		Server:     srv,
-		FullMethod: WorkOrdersService_RecordMotoringRun_FullMethodName,
+		FullMethod: WorkOrdersService_CreateMotoringRun_FullMethodName,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
-		return srv.(WorkOrdersServiceServer).RecordMotoringRun(ctx, req.(*RecordMotoringRunRequest))
+		return srv.(WorkOrdersServiceServer).CreateMotoringRun(ctx, req.(*CreateMotoringRunRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1028,8 +1028,8 @@ var WorkOrdersService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _WorkOrdersService_SupersedeMeasurement_Handler,
 		},
 		{
-			MethodName: "RecordMotoringRun",
-			Handler:    _WorkOrdersService_RecordMotoringRun_Handler,
+			MethodName: "CreateMotoringRun",
+			Handler:    _WorkOrdersService_CreateMotoringRun_Handler,
 		},
 		{
 			MethodName: "CreateFinding",
@@ -1114,7 +1114,7 @@ type WorkOrdersQueryServiceClient interface {
 	GetWashPlan(ctx context.Context, in *GetWashPlanRequest, opts ...grpc.CallOption) (*WashPlan, error)
 	// Lists the steps of an order in their order. Filter fields: kind, state.
 	ListSteps(ctx context.Context, in *ListStepsRequest, opts ...grpc.CallOption) (*ListStepsResponse, error)
-	// Lists measured values, superseded ones too. Filter fields: step, within_limits, superseded.
+	// Lists measured values, superseded ones too. Filter fields: step, limits_met, superseded.
 	ListMeasurements(ctx context.Context, in *ListMeasurementsRequest, opts ...grpc.CallOption) (*ListMeasurementsResponse, error)
 	// Lists runs of the starter. Filter field: exceedance.
 	ListMotoringRuns(ctx context.Context, in *ListMotoringRunsRequest, opts ...grpc.CallOption) (*ListMotoringRunsResponse, error)
@@ -1127,9 +1127,9 @@ type WorkOrdersQueryServiceClient interface {
 	// Lists signatures, voided ones too. Filter field: meaning.
 	ListSignatures(ctx context.Context, in *ListSignaturesRequest, opts ...grpc.CallOption) (*ListSignaturesResponse, error)
 	// Shows exactly what would be signed, its hash, and what is still missing.
-	PreviewSignature(ctx context.Context, in *PreviewSignatureRequest, opts ...grpc.CallOption) (*SigningStatement, error)
+	PreviewSignature(ctx context.Context, in *PreviewSignatureRequest, opts ...grpc.CallOption) (*PreviewSignatureResponse, error)
 	// Recomputes what was signed from the records and says whether it is still the same.
-	VerifySignature(ctx context.Context, in *VerifySignatureRequest, opts ...grpc.CallOption) (*SignatureVerification, error)
+	VerifySignature(ctx context.Context, in *VerifySignatureRequest, opts ...grpc.CallOption) (*VerifySignatureResponse, error)
 }
 
 type workOrdersQueryServiceClient struct {
@@ -1280,9 +1280,9 @@ func (c *workOrdersQueryServiceClient) ListSignatures(ctx context.Context, in *L
 	return out, nil
 }
 
-func (c *workOrdersQueryServiceClient) PreviewSignature(ctx context.Context, in *PreviewSignatureRequest, opts ...grpc.CallOption) (*SigningStatement, error) {
+func (c *workOrdersQueryServiceClient) PreviewSignature(ctx context.Context, in *PreviewSignatureRequest, opts ...grpc.CallOption) (*PreviewSignatureResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(SigningStatement)
+	out := new(PreviewSignatureResponse)
 	err := c.cc.Invoke(ctx, WorkOrdersQueryService_PreviewSignature_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
@@ -1290,9 +1290,9 @@ func (c *workOrdersQueryServiceClient) PreviewSignature(ctx context.Context, in 
 	return out, nil
 }
 
-func (c *workOrdersQueryServiceClient) VerifySignature(ctx context.Context, in *VerifySignatureRequest, opts ...grpc.CallOption) (*SignatureVerification, error) {
+func (c *workOrdersQueryServiceClient) VerifySignature(ctx context.Context, in *VerifySignatureRequest, opts ...grpc.CallOption) (*VerifySignatureResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(SignatureVerification)
+	out := new(VerifySignatureResponse)
 	err := c.cc.Invoke(ctx, WorkOrdersQueryService_VerifySignature_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
@@ -1323,7 +1323,7 @@ type WorkOrdersQueryServiceServer interface {
 	GetWashPlan(context.Context, *GetWashPlanRequest) (*WashPlan, error)
 	// Lists the steps of an order in their order. Filter fields: kind, state.
 	ListSteps(context.Context, *ListStepsRequest) (*ListStepsResponse, error)
-	// Lists measured values, superseded ones too. Filter fields: step, within_limits, superseded.
+	// Lists measured values, superseded ones too. Filter fields: step, limits_met, superseded.
 	ListMeasurements(context.Context, *ListMeasurementsRequest) (*ListMeasurementsResponse, error)
 	// Lists runs of the starter. Filter field: exceedance.
 	ListMotoringRuns(context.Context, *ListMotoringRunsRequest) (*ListMotoringRunsResponse, error)
@@ -1336,9 +1336,9 @@ type WorkOrdersQueryServiceServer interface {
 	// Lists signatures, voided ones too. Filter field: meaning.
 	ListSignatures(context.Context, *ListSignaturesRequest) (*ListSignaturesResponse, error)
 	// Shows exactly what would be signed, its hash, and what is still missing.
-	PreviewSignature(context.Context, *PreviewSignatureRequest) (*SigningStatement, error)
+	PreviewSignature(context.Context, *PreviewSignatureRequest) (*PreviewSignatureResponse, error)
 	// Recomputes what was signed from the records and says whether it is still the same.
-	VerifySignature(context.Context, *VerifySignatureRequest) (*SignatureVerification, error)
+	VerifySignature(context.Context, *VerifySignatureRequest) (*VerifySignatureResponse, error)
 	mustEmbedUnimplementedWorkOrdersQueryServiceServer()
 }
 
@@ -1391,10 +1391,10 @@ func (UnimplementedWorkOrdersQueryServiceServer) ListLabourEntries(context.Conte
 func (UnimplementedWorkOrdersQueryServiceServer) ListSignatures(context.Context, *ListSignaturesRequest) (*ListSignaturesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListSignatures not implemented")
 }
-func (UnimplementedWorkOrdersQueryServiceServer) PreviewSignature(context.Context, *PreviewSignatureRequest) (*SigningStatement, error) {
+func (UnimplementedWorkOrdersQueryServiceServer) PreviewSignature(context.Context, *PreviewSignatureRequest) (*PreviewSignatureResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method PreviewSignature not implemented")
 }
-func (UnimplementedWorkOrdersQueryServiceServer) VerifySignature(context.Context, *VerifySignatureRequest) (*SignatureVerification, error) {
+func (UnimplementedWorkOrdersQueryServiceServer) VerifySignature(context.Context, *VerifySignatureRequest) (*VerifySignatureResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method VerifySignature not implemented")
 }
 func (UnimplementedWorkOrdersQueryServiceServer) mustEmbedUnimplementedWorkOrdersQueryServiceServer() {
