@@ -1,0 +1,83 @@
+// Package auth says who calls, what a role may do, and how one process proves that to another.
+//
+// The gateway authenticates people and machines and mints short-lived assertions of their identity; services believe
+// nothing else. A fresh re-authentication is a second kind of assertion, for one signature. Both are JWTs with one fixed
+// algorithm over a secret that all processes of the suite share.
+package auth
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"coldsection.example/services/platform/fault"
+)
+
+// Kinds of caller.
+const (
+	Human   = "human"
+	Machine = "machine"
+	Service = "service"
+)
+
+// Anyone and SignedIn stand in a policy for everybody and for every signed-in caller; RoleService for the suite's own services.
+const (
+	Anyone      = "anyone"
+	SignedIn    = "*"
+	RoleService = "service"
+)
+
+// Identity is an authenticated caller.
+type Identity struct {
+	Account     string    // accounts/{account}, or the service's name
+	Person      string    // people/{person}; empty for machines
+	DisplayName string    // the name that others see
+	Roles       []string  // what the caller may do
+	Kind        string    // human, machine or service
+	AuthTime    time.Time // when the caller last proved who it is
+	SessionID   string    // the session or key
+}
+
+// Has reports whether the caller has the role.
+func (id Identity) Has(role string) bool { return slices.Contains(id.Roles, role) }
+
+type contextKey struct{}
+
+// NewContext returns a context that carries the caller.
+func NewContext(ctx context.Context, id Identity) context.Context {
+	return context.WithValue(ctx, contextKey{}, id)
+}
+
+// FromContext returns the caller.
+func FromContext(ctx context.Context) (Identity, bool) {
+	id, ok := ctx.Value(contextKey{}).(Identity)
+	return id, ok
+}
+
+// Policy says per full gRPC method which roles may call it.
+type Policy map[string][]string
+
+// For grants the roles every listed method of a service.
+func (p Policy) For(service string, roles []string, methods ...string) Policy {
+	for _, m := range methods {
+		p["/"+service+"/"+m] = roles
+	}
+	return p
+}
+
+// Authorise refuses the caller unless the policy names one of its roles for the method. A method without a row is refused.
+func (p Policy) Authorise(ctx context.Context, method string) error {
+	allowed := p[method]
+	if slices.Contains(allowed, Anyone) {
+		return nil
+	}
+	id, ok := FromContext(ctx)
+	if !ok {
+		return fault.New(fault.Unauthenticated, "NOT_SIGNED_IN", "This call needs a signed-in caller. Sign in, or send an API key.")
+	}
+	if slices.Contains(allowed, SignedIn) || slices.ContainsFunc(allowed, id.Has) {
+		return nil
+	}
+	return fault.Denied("ROLE_MISSING", "%s may not call %s, which is for: %v. Ask somebody with one of these roles.", id.Account, method, allowed).
+		With("method", method)
+}

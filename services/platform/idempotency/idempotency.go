@@ -1,0 +1,163 @@
+// Package idempotency gives the same request the same answer for 90 days, also after a restart and across protocols.
+//
+// The key is the request's request_id, or the metadata "idempotency-key" that the gateway makes of the HTTP header. The
+// answer is kept in the transaction that had the effect. A request with validate_only runs and is rolled back.
+package idempotency
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/storage"
+)
+
+// Keep is how long an answer is kept.
+const Keep = 90 * 24 * time.Hour
+
+// MetadataKey is the gRPC metadata that carries the key when the request has no request_id.
+const MetadataKey = "idempotency-key"
+
+// errDryRun rolls a validate_only request back.
+var errDryRun = errors.New("dry run")
+
+// Body is the effect of a request.
+type Body[Resp proto.Message] func(ctx context.Context, tx *storage.Tx) (Resp, error)
+
+// Execute runs the effect once per key. Reason: IDEMPOTENCY_KEY_REUSED when the key came with another request before.
+func Execute[Resp proto.Message](
+	ctx context.Context, db *storage.DB, clk clock.Clock, req proto.Message, fn Body[Resp],
+) (Resp, error) {
+	var answer Resp
+	key := keyOf(ctx, req)
+	if len(key) > 128 {
+		return answer, fault.Invalid("request_id", "IDEMPOTENCY_KEY_TOO_LONG", "The idempotency key has %d characters. Use at most 128.",
+			len(key))
+	}
+	dry := isDry(req)
+	err := db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		r := row{caller: callerOf(ctx), method: methodOf(ctx, req), key: key, fingerprint: fingerprint(req)}
+		if key != "" && !dry {
+			if first, err := r.reserve(ctx, tx, clk.Now()); err != nil {
+				return err
+			} else if !first {
+				return replay(ctx, tx, r, &answer)
+			}
+		}
+		var err error
+		if answer, err = fn(ctx, tx); err != nil {
+			return err
+		}
+		if dry {
+			return errDryRun
+		}
+		if key == "" {
+			return nil
+		}
+		return r.keep(ctx, tx, answer)
+	})
+	if errors.Is(err, errDryRun) {
+		err = nil
+	}
+	return answer, err
+}
+
+// row is a key and the request that it came with.
+type row struct{ caller, method, key, fingerprint string }
+
+// reserve takes the key and says whether this is its first request. Another request with the key that is under way is
+// waited for; a request that fails gives the key back with everything else.
+func (r row) reserve(ctx context.Context, tx *storage.Tx, now time.Time) (bool, error) {
+	n, err := tx.Exec(ctx, `INSERT INTO idempotency_keys (caller, method, request_key, fingerprint, answer, create_time)
+		VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING`,
+		r.caller, r.method, r.key, r.fingerprint, []byte{}, storage.Micros(now))
+	return n == 1, err
+}
+
+// replay reads the answer to the key's first request.
+func replay[Resp proto.Message](ctx context.Context, tx *storage.Tx, r row, answer *Resp) error {
+	var fingerprint string
+	var kept []byte
+	err := tx.QueryRow(ctx, "SELECT fingerprint, answer FROM idempotency_keys WHERE caller = $1 AND method = $2 AND request_key = $3",
+		r.caller, r.method, r.key).Scan(&fingerprint, &kept)
+	if err != nil {
+		return err
+	}
+	if fingerprint != r.fingerprint {
+		return fault.Invalid("request_id", "IDEMPOTENCY_KEY_REUSED",
+			"The idempotency key %q came with another request before. Use a new key for a new request.", r.key)
+	}
+	var zero Resp
+	fresh, _ := zero.ProtoReflect().New().Interface().(Resp)
+	*answer = fresh
+	return proto.Unmarshal(kept, fresh)
+}
+
+// keep writes the answer beside the key.
+func (r row) keep(ctx context.Context, tx *storage.Tx, answer proto.Message) error {
+	kept, err := proto.Marshal(answer)
+	if err != nil {
+		return err
+	}
+	_, err = tx.Exec(ctx, "UPDATE idempotency_keys SET answer = $1 WHERE caller = $2 AND method = $3 AND request_key = $4",
+		kept, r.caller, r.method, r.key)
+	return err
+}
+
+// Sweep forgets answers that are older than Keep.
+func Sweep(ctx context.Context, tx *storage.Tx, now time.Time) error {
+	_, err := tx.Exec(ctx, "DELETE FROM idempotency_keys WHERE create_time < $1", storage.Micros(now.Add(-Keep)))
+	return err
+}
+
+func keyOf(ctx context.Context, req proto.Message) string {
+	if r, ok := req.(interface{ GetRequestId() string }); ok && r.GetRequestId() != "" {
+		return r.GetRequestId()
+	}
+	md, _ := metadata.FromIncomingContext(ctx)
+	if v := md.Get(MetadataKey); len(v) > 0 {
+		return v[0]
+	}
+	return ""
+}
+
+func isDry(req proto.Message) bool {
+	r, ok := req.(interface{ GetValidateOnly() bool })
+	return ok && r.GetValidateOnly()
+}
+
+func callerOf(ctx context.Context) string {
+	id, _ := auth.FromContext(ctx)
+	return id.Account
+}
+
+func methodOf(ctx context.Context, req proto.Message) string {
+	if m, ok := grpc.Method(ctx); ok {
+		return m
+	}
+	return string(req.ProtoReflect().Descriptor().FullName())
+}
+
+// fingerprint is the same for two requests that differ in their key only.
+func fingerprint(req proto.Message) string {
+	bare := proto.Clone(req)
+	if f := bare.ProtoReflect().Descriptor().Fields().ByName("request_id"); f != nil && f.Kind() == protoreflect.StringKind {
+		bare.ProtoReflect().Clear(f)
+	}
+	raw, err := proto.MarshalOptions{Deterministic: true}.Marshal(bare)
+	if err != nil {
+		return "unmarshalable"
+	}
+	sum := sha256.Sum256(raw)
+	return hex.EncodeToString(sum[:])
+}
