@@ -78,6 +78,6 @@ func (p Policy) Authorise(ctx context.Context, method string) error {
 	if slices.Contains(allowed, SignedIn) || slices.ContainsFunc(allowed, id.Has) {
 		return nil
 	}
-	return fault.Denied("ROLE_MISSING", "%s may not call %s, which is for: %v. Ask somebody with one of these roles.", id.Account, method, allowed).
-		With("method", method)
+	return fault.Denied("ROLE_MISSING", "%s may not call %s, which is for: %v. Ask somebody with one of these roles.",
+		id.Account, method, allowed).With("method", method)
 }

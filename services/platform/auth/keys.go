@@ -57,7 +57,7 @@ func LoadKeys(path string, create bool) (*Keys, error) {
 		return nil, fmt.Errorf("the internal secret: %w", err)
 	}
 	var secrets [][]byte
-	for _, line := range strings.Fields(string(text)) {
+	for line := range strings.FieldsSeq(string(text)) {
 		secret, err := hex.DecodeString(line)
 		if err != nil {
 			return nil, fmt.Errorf("the internal secret in %s is not hexadecimal", path)
@@ -82,7 +82,8 @@ type identityClaims struct {
 func (k *Keys) MintIdentity(id Identity, now time.Time) (string, error) {
 	return k.mint(identityClaims{
 		RegisteredClaims: claims(id.Account, forIdentity, "", now, IdentityLife),
-		Person:           id.Person, Display: id.DisplayName, Roles: id.Roles, Kind: id.Kind, Auth: storage.Micros(id.AuthTime), Session: id.SessionID,
+		Person:           id.Person, Display: id.DisplayName, Roles: id.Roles, Kind: id.Kind,
+		Auth: storage.Micros(id.AuthTime), Session: id.SessionID,
 	})
 }
 
@@ -90,7 +91,8 @@ func (k *Keys) MintIdentity(id Identity, now time.Time) (string, error) {
 func (k *Keys) VerifyIdentity(token string, now time.Time) (Identity, error) {
 	var c identityClaims
 	if err := k.verify(token, &c, forIdentity, now); err != nil {
-		return Identity{}, fault.New(fault.Unauthenticated, "IDENTITY_INVALID", "The caller's identity could not be verified. Sign in again.").Because(err)
+		return Identity{}, fault.New(fault.Unauthenticated, "IDENTITY_INVALID",
+			"The caller's identity could not be verified. Sign in again.").Because(err)
 	}
 	return Identity{
 		Account: c.Subject, Person: c.Person, DisplayName: c.Display, Roles: c.Roles, Kind: c.Kind,
@@ -131,7 +133,8 @@ func (k *Keys) VerifyReauth(ctx context.Context, token string, now time.Time) (R
 }
 
 func needProof() *fault.Error {
-	return fault.Denied("REAUTHENTICATION_NEEDED", "A signature needs a fresh proof of who you are, used once and within two minutes. Enter your password again.")
+	return fault.Denied("REAUTHENTICATION_NEEDED",
+		"A signature needs a fresh proof of who you are, used once and within two minutes. Enter your password again.")
 }
 
 // UseProof marks a proof as used, in the transaction of the signature; a second use is refused.

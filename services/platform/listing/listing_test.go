@@ -173,7 +173,7 @@ func TestRefusals(t *testing.T) {
 		forged = "B" + token[1:]
 	}
 	for name, c := range map[string]struct {
-		ctx    context.Context //nolint:containedctx // the caller is what differs
+		ctx    context.Context
 		req    *request
 		reason string
 	}{

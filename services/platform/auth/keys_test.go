@@ -1,0 +1,188 @@
+package auth_test
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"github.com/golang-jwt/jwt/v5"
+
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/platform/storage/storagetest"
+)
+
+var now = time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
+
+func secret(letter string) []byte { return []byte(strings.Repeat(letter, 32)) }
+
+func keys(t *testing.T, letters ...string) *auth.Keys {
+	t.Helper()
+	var secrets [][]byte
+	for _, l := range letters {
+		secrets = append(secrets, secret(l))
+	}
+	k, err := auth.NewKeys(secrets...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return k
+}
+
+var ada = auth.Identity{
+	Account: "accounts/ada", Person: "people/ada", DisplayName: "Ada", Roles: []string{"stores", "planner"}, Kind: auth.Human,
+	AuthTime: now.Add(-time.Hour), SessionID: "s1",
+}
+
+func TestIdentityTravels(t *testing.T) {
+	token, err := keys(t, "a").MintIdentity(ada, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := keys(t, "a").VerifyIdentity(token, now.Add(auth.IdentityLife))
+	if err != nil || !reflect.DeepEqual(got, ada) {
+		t.Errorf("got %+v, %v; want %+v", got, err, ada)
+	}
+	if got, err := keys(t, "b", "a").VerifyIdentity(token, now); err != nil || got.Account != ada.Account {
+		t.Errorf("while the secret is being replaced: %v, %v", got, err)
+	}
+}
+
+func TestFalseIdentitiesAreRefused(t *testing.T) {
+	k := keys(t, "a")
+	good, err := k.MintIdentity(ada, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	proof, err := k.MintProof(auth.Reauth{Account: ada.Account, Person: ada.Person, ID: "p1", At: now, Method: "password"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	claims := jwt.MapClaims{
+		"iss": "coldsection", "aud": "coldsection-internal", "sub": "accounts/eve", "kind": "human", "exp": now.Add(time.Minute).Unix(),
+	}
+	unsigned, err := jwt.NewWithClaims(jwt.SigningMethodNone, claims).SignedString(jwt.UnsafeAllowNoneSignatureType)
+	if err != nil {
+		t.Fatal(err)
+	}
+	longer, err := jwt.NewWithClaims(jwt.SigningMethodHS512, claims).SignedString(secret("a"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	delete(claims, "exp")
+	forEver, err := jwt.NewWithClaims(jwt.SigningMethodHS256, claims).SignedString(secret("a"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	parts := strings.Split(good, ".")
+	for name, c := range map[string]struct {
+		token string
+		at    time.Time
+	}{
+		"too old": {good, now.Add(auth.IdentityLife + time.Minute)}, "from the future": {good, now.Add(-time.Hour)},
+		"nothing": {"", now}, "words": {"a.b.c", now}, "unsigned": {unsigned, now}, "another algorithm": {longer, now},
+		"without end": {forEver, now}, "a proof": {proof, now}, "cut": {parts[0] + "." + parts[1] + ".", now},
+	} {
+		if got, err := k.VerifyIdentity(c.token, c.at); !fault.HasReason(err, "IDENTITY_INVALID") || got.Account != "" {
+			t.Errorf("%s: got %v, %v", name, got, err)
+		}
+	}
+	if _, err := keys(t, "b").VerifyIdentity(good, now); !fault.HasReason(err, "IDENTITY_INVALID") {
+		t.Errorf("another secret: %v", err)
+	}
+}
+
+func TestProofIsTheCallersOwnAndFresh(t *testing.T) {
+	k := keys(t, "a")
+	token, err := k.MintProof(auth.Reauth{Account: ada.Account, Person: ada.Person, ID: "p1", At: now, Method: "password"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	identity, err := k.MintIdentity(ada, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	eve, shared := ada, ada
+	eve.Account, shared.Person = "accounts/eve", "people/eve"
+	got, err := k.VerifyReauth(auth.NewContext(t.Context(), ada), token, now.Add(time.Minute))
+	want := auth.Reauth{Account: ada.Account, Person: ada.Person, ID: "p1", At: got.At, Method: "password"}
+	if err != nil || got != want || !got.At.Equal(now) {
+		t.Errorf("got %+v, %v", got, err)
+	}
+	for name, c := range map[string]struct {
+		ctx   context.Context
+		token string
+		at    time.Time
+	}{
+		"somebody else's":  {auth.NewContext(t.Context(), eve), token, now},
+		"another person's": {auth.NewContext(t.Context(), shared), token, now},
+		"nobody's":         {t.Context(), token, now}, "too old": {auth.NewContext(t.Context(), ada), token, now.Add(auth.ProofLife + time.Minute)},
+		"no proof": {auth.NewContext(t.Context(), ada), "", now}, "an identity": {auth.NewContext(t.Context(), ada), identity, now},
+	} {
+		if _, err := k.VerifyReauth(c.ctx, c.token, c.at); !fault.HasReason(err, "REAUTHENTICATION_NEEDED") {
+			t.Errorf("%s: got %v", name, err)
+		}
+	}
+}
+
+func TestProofIsUsedOnce(t *testing.T) {
+	files := fstest.MapFS{"0001_none.sql": {Data: []byte("-- +goose Up\nSELECT 1;\n")}}
+	storagetest.Engines(t, storage.Migrations{SQLite: files, Postgres: files}, func(t *testing.T, db *storage.DB) {
+		use := func(id string) error {
+			return db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+				return auth.UseProof(ctx, tx, auth.Reauth{ID: id}, now)
+			})
+		}
+		if err := use("p1"); err != nil {
+			t.Fatal(err)
+		}
+		if err := use("p1"); !fault.HasReason(err, "REAUTHENTICATION_NEEDED") {
+			t.Errorf("the second use: %v", err)
+		}
+		if err := use("p2"); err != nil {
+			t.Errorf("another proof: %v", err)
+		}
+	})
+}
+
+func TestKeysAreLoadedOrMade(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "secret")
+	if _, err := auth.LoadKeys(path, false); err == nil {
+		t.Error("a missing file passes")
+	}
+	made, err := auth.LoadKeys(path, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if info, err := os.Stat(path); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("the file has mode %v, %v", info.Mode(), err)
+	}
+	token, err := made.MintIdentity(ada, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	loaded, err := auth.LoadKeys(path, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := loaded.VerifyIdentity(token, now); err != nil {
+		t.Errorf("after a restart: %v", err)
+	}
+	for name, text := range map[string]string{"empty": "", "short": "abcd\n", "not hexadecimal": strings.Repeat("xy", 32)} {
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := auth.LoadKeys(path, false); err == nil {
+			t.Errorf("%s: passes", name)
+		}
+	}
+	if _, err := auth.NewKeys(); err == nil {
+		t.Error("no secret passes")
+	}
+}
