@@ -122,8 +122,9 @@ func TestProofIsTheCallersOwnAndFresh(t *testing.T) {
 	}{
 		"somebody else's":  {auth.NewContext(t.Context(), eve), token, now},
 		"another person's": {auth.NewContext(t.Context(), shared), token, now},
-		"nobody's":         {t.Context(), token, now}, "too old": {auth.NewContext(t.Context(), ada), token, now.Add(auth.ProofLife + time.Minute)},
-		"no proof": {auth.NewContext(t.Context(), ada), "", now}, "an identity": {auth.NewContext(t.Context(), ada), identity, now},
+		"nobody's":         {t.Context(), token, now},
+		"too old":          {auth.NewContext(t.Context(), ada), token, now.Add(auth.ProofLife + time.Minute)},
+		"no proof":         {auth.NewContext(t.Context(), ada), "", now}, "an identity": {auth.NewContext(t.Context(), ada), identity, now},
 	} {
 		if _, err := k.VerifyReauth(c.ctx, c.token, c.at); !fault.HasReason(err, "REAUTHENTICATION_NEEDED") {
 			t.Errorf("%s: got %v", name, err)

@@ -1,0 +1,73 @@
+// Package outbox lets facts leave a service in the transaction that made them.
+//
+// Append writes a fact as a row; a Relay publishes the rows and marks them sent once the stream has acknowledged them. Sent
+// rows are kept, so that a lost stream can be filled again. Facts about one subject carry the numbers 1, 2, 3 … and leave
+// in that order.
+package outbox
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"go.opentelemetry.io/otel/propagation"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/storage"
+)
+
+// Event is a fact.
+type Event struct {
+	ID          string    // unique for ever
+	Type        string    // coldsection.<area>.<thing>.<past tense>.v1
+	Source      string    // the service, such as "consumables"
+	Subject     string    // the resource that it is about
+	Version     int64     // counts the facts of this source about this subject from 1; set by Append
+	Time        time.Time // when it happened
+	Actor       string    // the account that caused it; set by Append
+	TraceParent string    // W3C trace context; set by Append
+	Data        []byte    // the payload, protobuf JSON
+}
+
+// New makes a fact; the payload is rendered as JSON at once.
+func New(id string, now time.Time, source, typ, subject string, data proto.Message) Event {
+	raw, err := protojson.Marshal(data)
+	if err != nil {
+		raw = []byte("{}") // a message of ours always has a JSON form
+	}
+	return Event{ID: id, Type: typ, Source: source, Subject: subject, Time: now, Data: raw}
+}
+
+// Append writes facts in the transaction that made them.
+func Append(ctx context.Context, tx *storage.Tx, events ...Event) error {
+	id, _ := auth.FromContext(ctx)
+	carrier := propagation.MapCarrier{}
+	propagation.TraceContext{}.Inject(ctx, carrier)
+	for _, e := range events {
+		var err error
+		if e.Version, err = nextVersion(ctx, tx, e.Source, e.Subject); err != nil {
+			return err
+		}
+		if _, err := tx.Exec(ctx, `INSERT INTO outbox (id, type, source, subject, version, event_time, actor, traceparent, data)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+			e.ID, e.Type, e.Source, e.Subject, e.Version, storage.Micros(e.Time), id.Account, carrier["traceparent"], e.Data); err != nil {
+			return fmt.Errorf("writing fact %s: %w", e.Type, err)
+		}
+	}
+	return nil
+}
+
+// nextVersion is the number of the next fact about a subject. On PostgreSQL, where many write at once, it waits for
+// whoever is writing about the same subject.
+func nextVersion(ctx context.Context, tx *storage.Tx, source, subject string) (version int64, err error) {
+	if tx.Engine() == storage.Postgres {
+		if _, err := tx.Exec(ctx, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))", source+"\n"+subject); err != nil {
+			return 0, err
+		}
+	}
+	err = tx.QueryRow(ctx, "SELECT COALESCE(MAX(version), 0) + 1 FROM outbox WHERE source = $1 AND subject = $2", source, subject).
+		Scan(&version)
+	return version, err
+}
