@@ -1,0 +1,60 @@
+package resource
+
+import (
+	"slices"
+
+	"google.golang.org/genproto/googleapis/api/annotations"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+
+	"coldsection.example/services/platform/fault"
+)
+
+func behaves(fd protoreflect.FieldDescriptor, b annotations.FieldBehavior) bool {
+	all, _ := proto.GetExtension(fd.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
+	return slices.Contains(all, b)
+}
+
+// ClearOutputOnly removes what a caller may not set; AIP-203 says that such fields are ignored on input.
+func ClearOutputOnly(m proto.Message) {
+	r := m.ProtoReflect()
+	r.Range(func(fd protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		switch {
+		case behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY):
+			r.Clear(fd)
+		case fd.Kind() == protoreflect.MessageKind && !fd.IsMap() && !fd.IsList():
+			ClearOutputOnly(v.Message().Interface())
+		}
+		return true
+	})
+}
+
+// Apply changes current by the fields of update that the mask names: without a mask every field that is set, with "*" all.
+// Fields that are output only, immutable or the identifier stay. Reason: FIELD_UNKNOWN.
+func Apply(current, update proto.Message, mask *fieldmaskpb.FieldMask) error {
+	to, from := current.ProtoReflect(), update.ProtoReflect()
+	paths := mask.GetPaths()
+	for _, p := range paths {
+		if p != "*" && to.Descriptor().Fields().ByName(protoreflect.Name(p)) == nil {
+			return fault.Invalid("update_mask", "FIELD_UNKNOWN", "The update mask names %q, which %s does not have. Name its top-level fields.", p,
+				to.Descriptor().Name())
+		}
+	}
+	fields := to.Descriptor().Fields()
+	for i := range fields.Len() {
+		fd := fields.Get(i)
+		if fd.Name() == "etag" || behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY) || behaves(fd, annotations.FieldBehavior_IMMUTABLE) ||
+			behaves(fd, annotations.FieldBehavior_IDENTIFIER) {
+			continue
+		}
+		named := slices.Contains(paths, string(fd.Name())) || slices.Contains(paths, "*")
+		switch {
+		case from.Has(fd) && (named || len(paths) == 0):
+			to.Set(fd, from.Get(fd))
+		case named:
+			to.Clear(fd)
+		}
+	}
+	return nil
+}

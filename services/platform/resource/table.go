@@ -1,0 +1,286 @@
+// Package resource keeps the resources of the contract in tables: one row each, with the whole message in one column and
+// beside it the columns that are filtered, sorted or joined by.
+//
+// The columns are named in the contract's words and filled from the message by reflection: text for strings and enums,
+// bigint for numbers, booleans (0 or 1) and instants (microseconds), text YYYY-MM-DD for dates. Every table also has name
+// (primary key), version and body. The etag of a resource is made of its version.
+package resource
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/storage"
+)
+
+// Table keeps resources of type T.
+type Table[T proto.Message] struct {
+	name    string
+	columns []column
+	fields  listing.Fields
+	order   string
+}
+
+type column struct {
+	field protoreflect.FieldDescriptor
+	kind  listing.Kind
+}
+
+// NewTable describes a table whose columns are these fields of T, all of which a List call may filter and sort by; order
+// is the default order of a list. It panics when T has no such field, which a test of the service finds.
+func NewTable[T proto.Message](name, order string, fields ...string) *Table[T] {
+	t := &Table[T]{name: name, order: order, fields: listing.Fields{}}
+	var zero T
+	desc := zero.ProtoReflect().Descriptor()
+	for _, f := range fields {
+		fd := desc.Fields().ByName(protoreflect.Name(f))
+		if fd == nil {
+			panic(fmt.Sprintf("resource: %s has no field %s", desc.FullName(), f))
+		}
+		c := column{field: fd, kind: kindOf(fd)}
+		t.columns = append(t.columns, c)
+		t.fields[f] = listing.Field{Column: f, Kind: c.kind, Values: enumNames(fd)}
+	}
+	return t
+}
+
+func kindOf(fd protoreflect.FieldDescriptor) listing.Kind {
+	switch fd.Kind() {
+	case protoreflect.BoolKind:
+		return listing.Bool
+	case protoreflect.EnumKind:
+		return listing.Enum
+	case protoreflect.Int32Kind, protoreflect.Int64Kind:
+		return listing.Int
+	case protoreflect.MessageKind:
+		switch fd.Message().FullName() {
+		case "google.protobuf.Timestamp":
+			return listing.Time
+		case "google.type.Date":
+			return listing.Date
+		default:
+			return listing.Bool // a message that is set or not, such as a hold
+		}
+	default:
+		return listing.Text
+	}
+}
+
+func enumNames(fd protoreflect.FieldDescriptor) []string {
+	if fd.Kind() != protoreflect.EnumKind {
+		return nil
+	}
+	var names []string
+	for i := range fd.Enum().Values().Len() {
+		names = append(names, string(fd.Enum().Values().Get(i).Name()))
+	}
+	return names
+}
+
+func (c column) value(m protoreflect.Message) any {
+	v := m.Get(c.field)
+	switch c.kind {
+	case listing.Bool:
+		if c.field.Kind() == protoreflect.MessageKind {
+			return flag(m.Has(c.field))
+		}
+		return flag(v.Bool())
+	case listing.Enum:
+		return string(c.field.Enum().Values().ByNumber(v.Enum()).Name())
+	case listing.Int:
+		return v.Int()
+	case listing.Time:
+		ts, _ := v.Message().Interface().(*timestamppb.Timestamp)
+		if !m.Has(c.field) {
+			return int64(0)
+		}
+		return storage.Micros(ts.AsTime())
+	case listing.Date:
+		d, _ := v.Message().Interface().(*date.Date)
+		return DateText(d)
+	case listing.Text:
+		if c.field.IsList() {
+			return joined(v.List())
+		}
+		return v.String()
+	default:
+		return v.Interface()
+	}
+}
+
+func joined(l protoreflect.List) string {
+	parts := make([]string, l.Len())
+	for i := range parts {
+		parts[i] = l.Get(i).String()
+	}
+	return strings.Join(parts, " ")
+}
+
+func flag(b bool) int64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// DateText is a civil date as YYYY-MM-DD; no date is the empty text.
+func DateText(d *date.Date) string {
+	if d == nil || d.GetYear() == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%04d-%02d-%02d", d.GetYear(), d.GetMonth(), d.GetDay())
+}
+
+// Name is the resource name of a message.
+func Name(m proto.Message) string { return text(m, "name") }
+
+// Etag is the etag of a message.
+func Etag(m proto.Message) string { return text(m, "etag") }
+
+func text(m proto.Message, field protoreflect.Name) string {
+	fd := m.ProtoReflect().Descriptor().Fields().ByName(field)
+	if fd == nil {
+		return ""
+	}
+	return m.ProtoReflect().Get(fd).String()
+}
+
+// CheckEtag refuses a caller whose etag is not the current one; an empty etag passes.
+func CheckEtag(current proto.Message, etag string) error {
+	if etag != "" && etag != Etag(current) {
+		return fault.StaleEtag(Name(current)).With("current_etag", Etag(current))
+	}
+	return nil
+}
+
+// stamp sets the fields that the store owns.
+func stamp(m proto.Message, version int64, now time.Time, created bool) {
+	r := m.ProtoReflect()
+	set := func(name protoreflect.Name, v protoreflect.Value) {
+		if fd := r.Descriptor().Fields().ByName(name); fd != nil {
+			r.Set(fd, v)
+		}
+	}
+	set("etag", protoreflect.ValueOfString(fmt.Sprintf("v%d", version)))
+	at := protoreflect.ValueOfMessage(timestamppb.New(now).ProtoReflect())
+	if created {
+		set("create_time", at)
+	}
+	set("update_time", at)
+}
+
+// Insert adds a resource under its name. A name that is taken is refused with ALREADY_EXISTS.
+func (t *Table[T]) Insert(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
+	stamp(m, 1, now, true)
+	body, err := proto.Marshal(m)
+	if err != nil {
+		return err
+	}
+	names, marks, args := []string{"name", "version", "body"}, []string{"$1", "$2", "$3"}, []any{Name(m), int64(1), body}
+	for _, c := range t.columns {
+		names, args = append(names, string(c.field.Name())), append(args, c.value(m.ProtoReflect()))
+		marks = append(marks, fmt.Sprintf("$%d", len(args)))
+	}
+	n, err := tx.Exec(ctx, fmt.Sprintf("INSERT INTO %s (%s) VALUES (%s) ON CONFLICT (name) DO NOTHING", t.name,
+		strings.Join(names, ", "), strings.Join(marks, ", ")), args...)
+	if err == nil && n == 0 {
+		return fault.Exists(Name(m))
+	}
+	return err
+}
+
+// Save writes a changed resource back; it must have been read with Lock in the same transaction.
+func (t *Table[T]) Save(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
+	var version int64
+	if _, err := fmt.Sscanf(Etag(m), "v%d", &version); err != nil {
+		if err := tx.QueryRow(ctx, "SELECT version FROM "+t.name+" WHERE name = $1", Name(m)).Scan(&version); err != nil {
+			return err
+		}
+	}
+	stamp(m, version+1, now, false)
+	body, err := proto.Marshal(m)
+	if err != nil {
+		return err
+	}
+	sets, args := []string{"version = $1", "body = $2"}, []any{version + 1, body}
+	for _, c := range t.columns {
+		args = append(args, c.value(m.ProtoReflect()))
+		sets = append(sets, fmt.Sprintf("%s = $%d", c.field.Name(), len(args)))
+	}
+	args = append(args, Name(m), version)
+	n, err := tx.Exec(ctx, fmt.Sprintf("UPDATE %s SET %s WHERE name = $%d AND version = $%d", t.name, strings.Join(sets, ", "),
+		len(args)-1, len(args)), args...)
+	if err == nil && n == 0 {
+		return fault.StaleEtag(Name(m))
+	}
+	return err
+}
+
+// Get reads a resource. Reason: NOT_FOUND.
+func (t *Table[T]) Get(ctx context.Context, tx *storage.Tx, name string) (T, error) {
+	return t.read(ctx, tx, name, "")
+}
+
+// Lock reads a resource in order to change it.
+func (t *Table[T]) Lock(ctx context.Context, tx *storage.Tx, name string) (T, error) {
+	return t.read(ctx, tx, name, tx.ForUpdate())
+}
+
+func (t *Table[T]) read(ctx context.Context, tx *storage.Tx, name, lock string) (T, error) {
+	m, err := scan[T](tx.QueryRow(ctx, "SELECT body FROM "+t.name+" WHERE name = $1"+lock, name))
+	if errors.Is(err, storage.ErrNoRows) {
+		err = fault.Missing(name)
+	}
+	return m, err
+}
+
+func scan[T proto.Message](row storage.Scanner) (T, error) {
+	var body []byte
+	var zero T
+	if err := row.Scan(&body); err != nil {
+		return zero, err
+	}
+	m, _ := zero.ProtoReflect().New().Interface().(T)
+	return m, proto.Unmarshal(body, m)
+}
+
+// Where reads every resource that meets a condition, such as "work_order = $1 ORDER BY name".
+func (t *Table[T]) Where(ctx context.Context, tx *storage.Tx, condition string, args ...any) ([]T, error) {
+	return storage.Collect(ctx, tx, scan[T], "SELECT body FROM "+t.name+" WHERE "+condition, args...)
+}
+
+// List answers a List call over the table; parent, when set, is the name before the collection, and "x/-" spans all.
+func (t *Table[T]) List(ctx context.Context, db *storage.DB, l *listing.Lister, req listing.Request, parent string) (items []T, next string, err error) {
+	c := listing.Collection{Fields: t.fields, Key: "name", Order: t.order}
+	if parent != "" && !strings.HasSuffix(parent, "/-") {
+		c.Scope, c.ScopeArgs = "name >= $1 AND name < $2", []any{parent + "/", parent + "0"}
+	}
+	q, err := l.Parse(ctx, req, c)
+	if err != nil {
+		return nil, "", err
+	}
+	err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		items, next, err = listing.Page(ctx, tx, q, "body", t.name, scan[T])
+		return err
+	})
+	return items, next, err
+}
+
+// Read is Get in a snapshot of its own.
+func (t *Table[T]) Read(ctx context.Context, db *storage.DB, name string) (m T, err error) {
+	err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		m, err = t.Get(ctx, tx, name)
+		return err
+	})
+	return m, err
+}

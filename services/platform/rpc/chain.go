@@ -1,0 +1,185 @@
+package rpc
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"runtime/debug"
+
+	"buf.build/go/protovalidate"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/protobuf/proto"
+
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/fault"
+)
+
+// Metadata keys between processes of the suite.
+const (
+	identityKey  = "coldsection-identity"
+	requestIDKey = "coldsection-request-id"
+)
+
+// unaryChain is the order of interceptors of every call, outermost first.
+func (s *Server) unaryChain() []grpc.UnaryServerInterceptor {
+	return []grpc.UnaryServerInterceptor{
+		s.translate,    // first, so that every error below becomes a status with a reason
+		s.recover,      // a panic of anything below is an error of this call only
+		s.deadline,     // a caller without a deadline gets one
+		s.log,          // knows the outcome of all that follows
+		s.authenticate, // who calls
+		s.authorise,    // before the request is looked at, so that nobody probes with bad requests
+		s.validate,     // shape; rules that need data are the use case's
+	}
+}
+
+func (s *Server) translate(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+	resp, err := next(ctx, req)
+	if err != nil {
+		return nil, ToStatus(err)
+	}
+	return resp, nil
+}
+
+func (s *Server) recover(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (resp any, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("panic in %s: %v\n%s", info.FullMethod, p, debug.Stack())
+			s.deps.Log.ErrorContext(ctx, "panic", "method", info.FullMethod, "error", err)
+		}
+	}()
+	return next(ctx, req)
+}
+
+func (s *Server) deadline(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+	if _, ok := ctx.Deadline(); !ok {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, defaultDeadline)
+		defer cancel()
+	}
+	return next(ctx, req)
+}
+
+func (s *Server) log(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+	id := incoming(ctx, requestIDKey)
+	if id == "" {
+		id = s.deps.IDs.New()
+	}
+	resp, err := next(context.WithValue(ctx, requestID{}, id), req)
+	if err == nil {
+		return resp, nil
+	}
+	level, reason := slog.LevelError, "INTERNAL"
+	if f, ok := fault.As(err); ok {
+		level, reason = slog.LevelInfo, f.Reason
+		if cause := errors.Unwrap(f); cause != nil {
+			err = cause
+		}
+		s.deps.Log.Log(ctx, level, "call refused", "method", info.FullMethod, "reason", reason, "request_id", id, "cause", err.Error())
+		return nil, f
+	}
+	s.deps.Log.Log(ctx, level, "call failed", "method", info.FullMethod, "reason", reason, "request_id", id, "error", err.Error())
+	return nil, err
+}
+
+type requestID struct{}
+
+func (s *Server) authenticate(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+	ctx, err := s.identify(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return next(ctx, req)
+}
+
+// identify believes an assertion of the suite's own keys; a context that has a caller already keeps it.
+func (s *Server) identify(ctx context.Context) (context.Context, error) {
+	if _, ok := auth.FromContext(ctx); ok {
+		return ctx, nil
+	}
+	token := incoming(ctx, identityKey)
+	if token == "" {
+		return ctx, nil
+	}
+	id, err := s.deps.Keys.VerifyIdentity(token, s.deps.Clock.Now())
+	if err != nil {
+		return ctx, err
+	}
+	return auth.NewContext(ctx, id), nil
+}
+
+func (s *Server) authorise(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+	if err := s.policy.Authorise(ctx, info.FullMethod); err != nil {
+		return nil, err
+	}
+	return next(ctx, req)
+}
+
+func (s *Server) validate(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+	if m, ok := req.(proto.Message); ok {
+		if err := Validate(s.deps.Validator, m); err != nil {
+			return nil, err
+		}
+	}
+	return next(ctx, req)
+}
+
+// Validate checks the shape of a request: the rules in the contract, and that it has no fields that the contract lacks.
+// Reasons: FIELD_INVALID, UNKNOWN_FIELD.
+func Validate(v protovalidate.Validator, m proto.Message) error {
+	if len(m.ProtoReflect().GetUnknown()) > 0 {
+		return fault.Invalid("", "UNKNOWN_FIELD", "The request has a field that the contract does not know. Check the version of the contract.")
+	}
+	err := v.Validate(m)
+	var bad *protovalidate.ValidationError
+	if !errors.As(err, &bad) {
+		return err
+	}
+	out := fault.New(fault.InvalidArgument, "FIELD_INVALID", "")
+	for _, violation := range bad.Violations {
+		path := protovalidate.FieldPathString(violation.Proto.GetField())
+		text := fmt.Sprintf("%s: %s. Correct it and send the request again.", path, violation.Proto.GetMessage())
+		out.Violations = append(out.Violations, fault.Violation{Field: path, Description: text, Reason: "FIELD_INVALID"})
+	}
+	out.Message = out.Violations[0].Description
+	return out
+}
+
+func incoming(ctx context.Context, key string) string {
+	md, _ := metadata.FromIncomingContext(ctx)
+	if v := md.Get(key); len(v) > 0 {
+		return v[0]
+	}
+	return ""
+}
+
+// streamChain does for streams what unaryChain does for calls; the request is validated by the handler, message by message.
+func (s *Server) streamChain() []grpc.StreamServerInterceptor {
+	return []grpc.StreamServerInterceptor{func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
+		defer func() {
+			if p := recover(); p != nil {
+				s.deps.Log.Error("panic", "method", info.FullMethod, "panic", fmt.Sprint(p))
+				err = fmt.Errorf("panic: %v", p)
+			}
+			err = ToStatus(err)
+		}()
+		ctx, err := s.identify(stream.Context())
+		if err != nil {
+			return err
+		}
+		if err := s.policy.Authorise(ctx, info.FullMethod); err != nil {
+			return err
+		}
+		return next(srv, identified{ServerStream: stream, ctx: ctx})
+	}}
+}
+
+type identified struct {
+	grpc.ServerStream
+
+	ctx context.Context
+}
+
+func (i identified) Context() context.Context { return i.ctx }

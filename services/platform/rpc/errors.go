@@ -1,0 +1,101 @@
+package rpc
+
+import (
+	"context"
+	"errors"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/protoadapt"
+
+	"coldsection.example/services/platform/fault"
+)
+
+// Domain is the domain of every ErrorInfo of the suite.
+const Domain = "coldsection"
+
+// categories is the one table from refusals to gRPC codes.
+var categories = map[fault.Category]codes.Code{
+	fault.Internal:           codes.Internal,
+	fault.InvalidArgument:    codes.InvalidArgument,
+	fault.FailedPrecondition: codes.FailedPrecondition,
+	fault.NotFound:           codes.NotFound,
+	fault.AlreadyExists:      codes.AlreadyExists,
+	fault.Aborted:            codes.Aborted,
+	fault.PermissionDenied:   codes.PermissionDenied,
+	fault.Unauthenticated:    codes.Unauthenticated,
+	fault.ResourceExhausted:  codes.ResourceExhausted,
+	fault.Unavailable:        codes.Unavailable,
+	fault.OutOfRange:         codes.OutOfRange,
+	fault.Unimplemented:      codes.Unimplemented,
+}
+
+// ToStatus turns an error into what goes on the wire: a refusal with its reason, or a fixed text for everything else.
+func ToStatus(err error) error {
+	if err == nil {
+		return nil
+	}
+	if f, ok := fault.As(err); ok {
+		return withDetails(f)
+	}
+	if s, ok := status.FromError(err); ok {
+		return s.Err()
+	}
+	switch {
+	case errors.Is(err, context.Canceled):
+		return status.Error(codes.Canceled, "The caller ended the call.")
+	case errors.Is(err, context.DeadlineExceeded):
+		return withDetails(fault.New(fault.Unavailable, "DEADLINE_EXCEEDED", "The call took too long and was ended. Try again."))
+	default:
+		return withDetails(fault.New(fault.Internal, "INTERNAL",
+			"Something went wrong inside. Nothing half done was kept; try again, and report the request id if it stays."))
+	}
+}
+
+func withDetails(f *fault.Error) error {
+	s := status.New(categories[f.Category], f.Message)
+	details := []protoadapt.MessageV1{&errdetails.ErrorInfo{Reason: f.Reason, Domain: Domain, Metadata: f.Metadata}}
+	if len(f.Violations) > 0 {
+		bad := &errdetails.BadRequest{}
+		for _, v := range f.Violations {
+			bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{
+				Field: v.Field, Description: v.Description, Reason: v.Reason,
+			})
+		}
+		details = append(details, bad)
+	}
+	full, err := s.WithDetails(details...)
+	if err != nil {
+		return s.Err()
+	}
+	return full.Err()
+}
+
+// FromStatus turns what came over the wire back into a refusal, so that a caller can branch on its reason.
+func FromStatus(err error) error {
+	s, ok := status.FromError(err)
+	if err == nil || !ok {
+		return err
+	}
+	f := fault.New(fault.Internal, "UNKNOWN", "%s", s.Message())
+	for c, code := range categories {
+		if code == s.Code() {
+			f.Category = c
+		}
+	}
+	for _, d := range s.Details() {
+		switch d := d.(type) {
+		case *errdetails.ErrorInfo:
+			f.Reason, f.Metadata = d.GetReason(), d.GetMetadata()
+		case *errdetails.BadRequest:
+			for _, v := range d.GetFieldViolations() {
+				f.Violations = append(f.Violations, fault.Violation{Field: v.GetField(), Description: v.GetDescription(), Reason: v.GetReason()})
+			}
+		}
+	}
+	if s.Code() == codes.Unavailable && f.Reason == "UNKNOWN" {
+		f.Reason = "SERVICE_UNREACHABLE"
+	}
+	return f
+}
