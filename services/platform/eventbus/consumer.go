@@ -1,0 +1,195 @@
+package eventbus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"go.opentelemetry.io/otel/propagation"
+	"golang.org/x/sync/errgroup"
+
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/storage"
+)
+
+// Effect is what a fact does to the consumer's database; it can run more than once before it commits, like every
+// transaction body.
+type Effect func(ctx context.Context, tx *storage.Tx) error
+
+// Handler looks at a fact outside of any transaction, where it may call other services, and returns its effect; nil means
+// that there is nothing to do. NotYet parks the fact until it can take effect. Any other error is tried again a few times
+// and then parked too.
+type Handler func(ctx context.Context, m Message) (Effect, error)
+
+// Consumer handles facts of some types, each once.
+type Consumer struct {
+	Durable string   // its name for ever, such as "workorders"
+	Types   []string // event types, or prefixes such as "coldsection.stock.*"
+	Handle  Handler
+}
+
+type notYetError struct{ reason string }
+
+func (e notYetError) Error() string { return "not yet: " + e.reason }
+
+// NotYet says that a fact came before what it rests on; it is tried again until that is there.
+func NotYet(format string, args ...any) error { return notYetError{fmt.Sprintf(format, args...)} }
+
+const (
+	tries       = 4                      // of a fact that fails, before it is parked
+	firstPause  = 50 * time.Millisecond  // between tries; four times as long each time
+	retryParked = 250 * time.Millisecond // between looks at parked facts
+	retryFailed = 30 * time.Second       // between tries of a parked fact that failed
+	ackWait     = time.Minute            // longer than any handler takes
+)
+
+// worker is a consumer at work on one service's database.
+type worker struct {
+	Consumer
+
+	db  *storage.DB
+	clk clock.Clock
+	log *slog.Logger
+}
+
+// Consume handles facts until ctx ends. Any number of processes may run the same consumer: one fact is in work at a time,
+// so that order holds. It returns an error only when the consumer can't be set up.
+func (b *Bus) Consume(ctx context.Context, db *storage.DB, clk clock.Clock, log *slog.Logger, c Consumer) error {
+	subjects, err := subjectsOf(c.Types)
+	if err != nil {
+		return err
+	}
+	durable, err := b.stream.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{
+		Durable: c.Durable, FilterSubjects: subjects, AckPolicy: jetstream.AckExplicitPolicy, AckWait: ackWait, MaxAckPending: 1, MaxDeliver: -1,
+	})
+	if ctx.Err() != nil {
+		return nil // asked to stop before it began
+	}
+	if err != nil {
+		return fmt.Errorf("consumer %s: %w", c.Durable, err)
+	}
+	w := &worker{Consumer: c, db: db, clk: clk, log: log.With("consumer", c.Durable)}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		w.unpark(ctx)
+	}()
+	defer func() { <-done }()
+	for ctx.Err() == nil {
+		if err := w.pull(ctx, durable); err != nil && ctx.Err() == nil {
+			w.log.WarnContext(ctx, "facts wait in the stream", "error", err)
+			pause(ctx, time.Second)
+		}
+	}
+	return nil
+}
+
+// Run handles the facts of several consumers of one database until ctx ends or one of them can't be set up.
+func (b *Bus) Run(ctx context.Context, db *storage.DB, clk clock.Clock, log *slog.Logger, consumers ...Consumer) error {
+	group, ctx := errgroup.WithContext(ctx)
+	for _, c := range consumers {
+		group.Go(func() error { return b.Consume(ctx, db, clk, log, c) })
+	}
+	return group.Wait()
+}
+
+// pull works off messages until the stream fails or ctx ends.
+func (w *worker) pull(ctx context.Context, durable jetstream.Consumer) error {
+	messages, err := durable.Messages(jetstream.PullMaxMessages(1))
+	if err != nil {
+		return err
+	}
+	defer messages.Stop()
+	for {
+		msg, err := messages.Next(jetstream.NextContext(ctx))
+		if err != nil {
+			return err
+		}
+		m, err := decode(msg)
+		if err != nil {
+			w.log.ErrorContext(ctx, "message skipped", "error", err)
+		} else if err := w.settle(ctx, m); err != nil {
+			_ = msg.NakWithDelay(time.Second)
+			return err
+		}
+		if err := msg.DoubleAck(ctx); err != nil {
+			return err
+		}
+	}
+}
+
+// settle makes a fact take effect or parks it; an error means that the database could do neither.
+func (w *worker) settle(ctx context.Context, m Message) error {
+	done, held, err := w.state(ctx, m)
+	if err != nil || done {
+		return err
+	}
+	if held {
+		return w.park(ctx, m, "held behind an earlier fact about the same subject")
+	}
+	wait := firstPause
+	for try := 1; ; try++ {
+		err := w.apply(ctx, m)
+		if err == nil || ctx.Err() != nil {
+			return err
+		}
+		early := isNotYet(err)
+		if early || try == tries {
+			w.log.WarnContext(ctx, "fact parked", "type", m.Type, "event", m.ID, "subject", m.Subject, "reason", err)
+			return w.park(ctx, m, err.Error())
+		}
+		pause(ctx, wait)
+		wait *= 4
+	}
+}
+
+func isNotYet(err error) bool {
+	var early notYetError
+	return errors.As(err, &early)
+}
+
+// apply runs the handler and commits its effect together with the row that says so.
+func (w *worker) apply(ctx context.Context, m Message) error {
+	ctx = propagation.TraceContext{}.Extract(ctx, propagation.MapCarrier{"traceparent": m.TraceParent})
+	ctx = auth.NewContext(ctx, auth.Identity{Account: "services/" + w.Durable, Kind: auth.Service, Roles: []string{auth.RoleService}})
+	effect, err := w.handle(ctx, m)
+	if err != nil {
+		return err
+	}
+	return w.db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		n, err := tx.Exec(ctx, "INSERT INTO processed_events (consumer, event_id, process_time) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING",
+			w.Durable, m.ID, storage.Micros(w.clk.Now()))
+		if err != nil {
+			return err
+		}
+		if n == 1 && effect != nil {
+			if err := effect(ctx, tx); err != nil {
+				return err
+			}
+		}
+		_, err = tx.Exec(ctx, "DELETE FROM parked_events WHERE consumer = $1 AND event_id = $2", w.Durable, m.ID)
+		return err
+	})
+}
+
+// handle turns a panic of the handler into an error, so that one fact can't stop the consumer.
+func (w *worker) handle(ctx context.Context, m Message) (effect Effect, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			err = fmt.Errorf("the handler of %s panicked: %v", m.Type, r)
+		}
+	}()
+	return w.Handle(ctx, m)
+}
+
+// pause waits in real time, also where the suite's own clock stands still.
+func pause(ctx context.Context, d time.Duration) {
+	select {
+	case <-ctx.Done():
+	case <-clock.System().After(d):
+	}
+}

@@ -1,0 +1,102 @@
+package eventbus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// FeedQuery asks for facts in the order of the stream.
+type FeedQuery struct {
+	After   uint64        // the sequence to go on after; 0 for the beginning
+	Types   []string      // event types or prefixes; empty for all
+	Subject string        // only facts about this resource; empty for all
+	Limit   int           // at most this many
+	Wait    time.Duration // how long to wait for a first fact
+}
+
+// fetchLimit is how long a batch that is known to be there may take.
+const fetchLimit = 10 * time.Second
+
+// Feed reads facts and returns the sequence to go on after, which moves on past facts that were not asked for, too. It never
+// skips a fact: sequences are given when a fact is stored, one after the other.
+func (b *Bus) Feed(ctx context.Context, q FeedQuery) (facts []Message, next uint64, err error) {
+	subjects, err := subjectsOf(q.Types)
+	if err != nil {
+		return nil, q.After, err
+	}
+	next = q.After
+	for waited := false; len(facts) < q.Limit; {
+		wait := time.Duration(0)
+		if waited && len(facts) == 0 {
+			wait = q.Wait
+		}
+		batch, last, err := b.batch(ctx, subjects, next, q.Limit-len(facts), wait)
+		if err != nil {
+			return nil, q.After, err
+		}
+		for _, m := range batch {
+			if q.Subject == "" || m.Subject == q.Subject {
+				facts = append(facts, m)
+			}
+		}
+		next = max(next, last)
+		if len(batch) == 0 && (waited || len(facts) > 0 || q.Wait == 0) {
+			break
+		}
+		waited = waited || len(batch) == 0
+	}
+	return facts, next, nil
+}
+
+// batch reads the facts after a sequence that the stream holds now, or waits for the first one; last is how far it looked.
+func (b *Bus) batch(
+	ctx context.Context, subjects []string, after uint64, limit int, wait time.Duration,
+) (facts []Message, last uint64, err error) {
+	info, err := b.stream.Info(ctx)
+	if err != nil {
+		return nil, 0, fmt.Errorf("the event stream: %w", err)
+	}
+	if info.State.LastSeq <= after && wait == 0 {
+		return nil, after, nil
+	}
+	reader, err := b.stream.CreateConsumer(ctx, jetstream.ConsumerConfig{
+		FilterSubjects: subjects, DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: after + 1,
+		AckPolicy: jetstream.AckNonePolicy, MemoryStorage: true, Replicas: 1, InactiveThreshold: time.Minute,
+	})
+	if err != nil {
+		return nil, 0, fmt.Errorf("the event stream: %w", err)
+	}
+	defer func() { _ = b.stream.DeleteConsumer(context.WithoutCancel(ctx), reader.CachedInfo().Name) }()
+	waiting := int(min(reader.CachedInfo().NumPending, uint64(limit)))
+	if waiting > 0 {
+		wait = fetchLimit
+	} else if wait == 0 {
+		return nil, info.State.LastSeq, nil
+	}
+	fetched, err := reader.Fetch(max(waiting, 1), jetstream.FetchMaxWait(wait))
+	if err != nil {
+		return nil, 0, fmt.Errorf("the event stream: %w", err)
+	}
+	for msg := range fetched.Messages() {
+		m, err := decode(msg)
+		if err == nil {
+			facts = append(facts, m)
+		}
+		last = m.Sequence
+	}
+	if err := fetched.Error(); err != nil && !errors.Is(err, nats.ErrTimeout) {
+		return nil, 0, fmt.Errorf("the event stream: %w", err)
+	}
+	if len(facts) < waiting {
+		return facts, max(last, after), nil
+	}
+	if waiting < limit {
+		last = max(last, info.State.LastSeq)
+	}
+	return facts, max(last, after), nil
+}

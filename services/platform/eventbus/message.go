@@ -1,0 +1,145 @@
+package eventbus
+
+import (
+	"fmt"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+
+	"coldsection.example/services/platform/outbox"
+)
+
+// Message is a fact with its place in the stream.
+type Message struct {
+	outbox.Event
+
+	Sequence uint64 // grows along the stream; 0 for a fact that was parked
+}
+
+// Decode reads the payload; fields that this program does not know yet are left out.
+func (m Message) Decode(into proto.Message) error {
+	if err := (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(m.Data, into); err != nil {
+		return fmt.Errorf("the payload of %s %s: %w", m.Type, m.ID, err)
+	}
+	return nil
+}
+
+const (
+	subjectPrefix = "coldsection.v1."
+	typePrefix    = "coldsection."
+	typeSuffix    = ".v1"
+)
+
+// subjectOf is the stream's subject of a type: coldsection.stock.issued.v1 is on coldsection.v1.stock.issued.
+func subjectOf(typ string) (string, error) {
+	middle, ok := strings.CutPrefix(typ, typePrefix)
+	if ok {
+		middle, ok = strings.CutSuffix(middle, typeSuffix)
+	}
+	if !ok || middle == "" || strings.ContainsAny(middle, " *>") {
+		return "", fmt.Errorf("%q is no event type; one looks like coldsection.stock.issued.v1", typ)
+	}
+	return subjectPrefix + middle, nil
+}
+
+// subjectsOf are the subjects of types or of prefixes such as "coldsection.stock.*"; no types mean all.
+func subjectsOf(types []string) ([]string, error) {
+	if len(types) == 0 {
+		return []string{subjectPrefix + ">"}, nil
+	}
+	var subjects []string
+	for _, typ := range types {
+		prefix, all := strings.CutSuffix(typ, ".*")
+		if !all {
+			subject, err := subjectOf(typ)
+			if err != nil {
+				return nil, err
+			}
+			subjects = append(subjects, subject)
+			continue
+		}
+		area, ok := strings.CutPrefix(prefix+".", typePrefix)
+		if !ok || strings.ContainsAny(area, " *>") {
+			return nil, fmt.Errorf("%q is no prefix of event types; one looks like coldsection.stock.*", typ)
+		}
+		subjects = append(subjects, subjectPrefix+area+">")
+	}
+	return subjects, nil
+}
+
+// Header names of CloudEvents' NATS binding, and our extensions.
+const (
+	headerID          = "ce-id"
+	headerSource      = "ce-source"
+	headerSpec        = "ce-specversion"
+	headerType        = "ce-type"
+	headerSubject     = "ce-subject"
+	headerTime        = "ce-time"
+	headerContent     = "content-type"
+	headerVersion     = "ce-subjectversion"
+	headerActor       = "ce-actor"
+	headerTraceParent = "ce-traceparent"
+)
+
+func encode(e outbox.Event) (*nats.Msg, error) {
+	subject, err := subjectOf(e.Type)
+	if err != nil {
+		return nil, err
+	}
+	msg := nats.NewMsg(subject)
+	msg.Data = e.Data
+	for name, value := range map[string]string{
+		headerID: e.ID, headerSource: e.Source, headerSpec: "1.0", headerType: e.Type, headerSubject: e.Subject,
+		headerTime: e.Time.UTC().Format(time.RFC3339Nano), headerContent: "application/json",
+		headerVersion: strconv.FormatInt(e.Version, 10), headerActor: e.Actor, headerTraceParent: e.TraceParent,
+	} {
+		if value != "" {
+			msg.Header.Set(name, escape(value))
+		}
+	}
+	return msg, nil
+}
+
+// decode reads a message of the stream; one that is not a fact of ours is an error.
+func decode(msg jetstream.Msg) (Message, error) {
+	get := func(name string) string {
+		value, err := url.PathUnescape(msg.Headers().Get(name))
+		if err != nil {
+			return ""
+		}
+		return value
+	}
+	meta, err := msg.Metadata()
+	if err != nil {
+		return Message{}, err
+	}
+	at, timeErr := time.Parse(time.RFC3339Nano, get(headerTime))
+	version, versionErr := strconv.ParseInt(get(headerVersion), 10, 64)
+	m := Message{Sequence: meta.Sequence.Stream, Event: outbox.Event{
+		ID: get(headerID), Type: get(headerType), Source: get(headerSource), Subject: get(headerSubject), Version: version,
+		Time: at, Actor: get(headerActor), TraceParent: get(headerTraceParent), Data: msg.Data(),
+	}}
+	if m.ID == "" || m.Type == "" || timeErr != nil || versionErr != nil {
+		return m, fmt.Errorf("message %d of the stream is no fact: its headers are incomplete", meta.Sequence.Stream)
+	}
+	return m, nil
+}
+
+// escape writes a header value as the CloudEvents bindings ask: what is not printable ASCII, and " and %, in percent form.
+func escape(value string) string {
+	var b strings.Builder
+	for i := range len(value) {
+		if c := value[i]; c <= ' ' || c > '~' || c == '"' || c == '%' {
+			fmt.Fprintf(&b, "%%%02X", c)
+		} else {
+			b.WriteByte(c)
+		}
+	}
+	return b.String()
+}

@@ -1,0 +1,105 @@
+package eventbus
+
+import (
+	"context"
+	"time"
+
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/storage"
+)
+
+// Parked is a fact that waits beside the stream.
+type Parked struct {
+	Message
+
+	Consumer string
+	Reason   string
+	ParkTime time.Time
+}
+
+// ParkedEvents lists what waits in a database, in the order in which it would take effect.
+func ParkedEvents(ctx context.Context, tx *storage.Tx) ([]Parked, error) {
+	return storage.Collect(ctx, tx, scanParked, `SELECT consumer, event_id, type, source, subject, version, event_time, actor, traceparent,
+		data, reason, park_time FROM parked_events ORDER BY consumer, source, subject, version`)
+}
+
+func scanParked(row storage.Scanner) (Parked, error) {
+	var p Parked
+	var at, parked int64
+	err := row.Scan(&p.Consumer, &p.ID, &p.Type, &p.Source, &p.Subject, &p.Version, &at, &p.Actor, &p.TraceParent, &p.Data, &p.Reason, &parked)
+	p.Time, p.ParkTime = storage.FromMicros(at), storage.FromMicros(parked)
+	return p, err
+}
+
+// state says whether a fact took effect already, and whether an earlier one about its subject is parked.
+func (w *worker) state(ctx context.Context, m Message) (done, held bool, err error) {
+	err = w.db.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		var processed, parked int
+		if err := tx.QueryRow(ctx, "SELECT count(*) FROM processed_events WHERE consumer = $1 AND event_id = $2", w.Durable, m.ID).
+			Scan(&processed); err != nil {
+			return err
+		}
+		err := tx.QueryRow(ctx, "SELECT count(*) FROM parked_events WHERE consumer = $1 AND source = $2 AND subject = $3",
+			w.Durable, m.Source, m.Subject).Scan(&parked)
+		done, held = processed > 0, parked > 0
+		return err
+	})
+	return done, held, err
+}
+
+func (w *worker) park(ctx context.Context, m Message, reason string) error {
+	return w.db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, `INSERT INTO parked_events (consumer, event_id, type, source, subject, version, event_time, actor,
+			traceparent, data, reason, park_time) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12) ON CONFLICT DO NOTHING`,
+			w.Durable, m.ID, m.Type, m.Source, m.Subject, m.Version, storage.Micros(m.Time), m.Actor, m.TraceParent, m.Data,
+			reason, storage.Micros(w.clk.Now()))
+		return err
+	})
+}
+
+// unpark tries parked facts again until ctx ends: those that came too early at every look, failed ones now and then.
+func (w *worker) unpark(ctx context.Context) {
+	tried := map[string]time.Time{}
+	for ctx.Err() == nil {
+		pause(ctx, retryParked)
+		if err := w.retryOnce(ctx, tried); err != nil && ctx.Err() == nil {
+			w.log.WarnContext(ctx, "parked facts can't be read", "error", err)
+		}
+	}
+}
+
+// retryOnce goes through the parked facts; a subject is left at the first fact that still can't take effect.
+func (w *worker) retryOnce(ctx context.Context, tried map[string]time.Time) error {
+	var parked []Parked
+	err := w.db.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		parked, err = ParkedEvents(ctx, tx)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	type key struct{ source, subject string }
+	blocked := map[key]bool{}
+	now := clock.System().Now()
+	for _, p := range parked {
+		k := key{p.Source, p.Subject}
+		last, failedBefore := tried[p.ID]
+		switch {
+		case p.Consumer != w.Durable || blocked[k]:
+			continue
+		case failedBefore && now.Sub(last) < retryFailed:
+			blocked[k] = true
+			continue
+		}
+		if err := w.apply(ctx, p.Message); err != nil {
+			blocked[k] = true
+			if !isNotYet(err) {
+				tried[p.ID] = now
+			}
+			continue
+		}
+		delete(tried, p.ID)
+		w.log.InfoContext(ctx, "parked fact took effect", "type", p.Type, "event", p.ID, "subject", p.Subject)
+	}
+	return nil
+}
