@@ -115,7 +115,7 @@ func (s *Story) kit(ctx context.Context) error {
 // issue takes the lot that stores suggest: the first to expire that is still good when it is needed.
 func (s *Story) issue(ctx context.Context, d *consumablesv1.StockDemand) error {
 	suggestion, err := consumablesv1.NewConsumablesQueryServiceClient(s.cast["stores"]).SuggestLots(ctx, &consumablesv1.SuggestLotsRequest{
-		Item: d.GetItem(), QuantityValue: d.GetNeeded().GetValue(), QuantityUnitCode: d.GetNeeded().GetUnitCode(), NeedTime: d.GetNeedTime(),
+		Item: d.GetItem(), QuantityValue: d.GetNeeded().GetValue(), QuantityUnitCode: d.GetNeeded().GetUnitCode(), NeedTime: d.GetNeedTime(), WorkOrder: s.out.WorkOrder,
 	})
 	if err != nil {
 		return err

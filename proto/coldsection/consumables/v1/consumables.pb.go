@@ -5864,7 +5864,9 @@ type SuggestLotsRequest struct {
 	// Its unit.
 	QuantityUnitCode string `protobuf:"bytes,3,opt,name=quantity_unit_code,json=quantityUnitCode,proto3" json:"quantity_unit_code,omitempty"`
 	// When it is to be used; unset means now.
-	NeedTime      *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=need_time,json=needTime,proto3" json:"need_time,omitempty"`
+	NeedTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=need_time,json=needTime,proto3" json:"need_time,omitempty"`
+	// The work order that it is for: its own claims count as free for it.
+	WorkOrder     string `protobuf:"bytes,5,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5925,6 +5927,13 @@ func (x *SuggestLotsRequest) GetNeedTime() *timestamppb.Timestamp {
 		return x.NeedTime
 	}
 	return nil
+}
+
+func (x *SuggestLotsRequest) GetWorkOrder() string {
+	if x != nil {
+		return x.WorkOrder
+	}
+	return ""
 }
 
 // Which lots to take.
@@ -7248,13 +7257,15 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x03lot\x18\x01 \x01(\v2\x1f.coldsection.consumables.v1.LotB\x04\xe2A\x01\x03R\x03lot\x12\x1c\n" +
 	"\x06usable\x18\x02 \x01(\bB\x04\xe2A\x01\x03R\x06usable\x12\x1c\n" +
 	"\x06reason\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12&\n" +
-	"\vexplanation\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\"\x9e\x02\n" +
+	"\vexplanation\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\"\xc3\x02\n" +
 	"\x12SuggestLotsRequest\x12<\n" +
 	"\x04item\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
 	"\x18coldsection.example/Item\xbaH\x04r\x02\x10\x01R\x04item\x12P\n" +
 	"\x0equantity_value\x18\x02 \x01(\tB)\xe2A\x01\x02\xbaH\"r 2\x1e^[0-9]{1,19}([.][0-9]{1,19})?$R\rquantityValue\x129\n" +
 	"\x12quantity_unit_code\x18\x03 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x10quantityUnitCode\x12=\n" +
-	"\tneed_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\bneedTime\"\xf5\x01\n" +
+	"\tneed_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\bneedTime\x12#\n" +
+	"\n" +
+	"work_order\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\tworkOrder\"\xf5\x01\n" +
 	"\x13SuggestLotsResponse\x12Q\n" +
 	"\vsuggestions\x18\x01 \x03(\v2).coldsection.consumables.v1.LotSuggestionB\x04\xe2A\x01\x03R\vsuggestions\x12F\n" +
 	"\askipped\x18\x02 \x03(\v2&.coldsection.consumables.v1.SkippedLotB\x04\xe2A\x01\x03R\askipped\x12C\n" +

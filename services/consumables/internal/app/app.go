@@ -1,0 +1,167 @@
+// Package app holds the use cases of the stock service, one file each. They run in one transaction with the facts that
+// they publish, and know nothing of gRPC.
+package app
+
+import (
+	"context"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/ids"
+	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/outbox"
+	"coldsection.example/services/platform/storage"
+)
+
+// Gates asks compliance about tools at the moment of use.
+type Gates interface {
+	CheckGates(ctx context.Context, req *compliancev1.CheckGatesRequest) (*compliancev1.CheckGatesResponse, error)
+}
+
+// App is the stock service's use cases.
+type App struct {
+	DB     *storage.DB
+	Clock  clock.Clock
+	IDs    ids.Source
+	Lister *listing.Lister
+	Gates  Gates
+}
+
+const source = "consumables"
+
+// tx is one running use case: the transaction, the instant and the caller.
+type unit struct {
+	*storage.Tx
+
+	app    *App
+	now    time.Time
+	caller auth.Identity
+}
+
+func (a *App) unit(ctx context.Context, tx *storage.Tx) unit {
+	id, _ := auth.FromContext(ctx)
+	return unit{Tx: tx, app: a, now: a.Clock.Now(), caller: id}
+}
+
+func (u unit) publish(ctx context.Context, typ, subject string, data proto.Message) error {
+	return outbox.Append(ctx, u.Tx, outbox.New(u.app.IDs.New(), u.now, source, typ, subject, data))
+}
+
+// newName is the collection with the wanted id, or with a new one.
+func (a *App) newName(collection, id string) string {
+	if id == "" {
+		id = a.IDs.New()
+	}
+	return collection + "/" + id
+}
+
+// itemOf reads the item of a lot.
+func (u unit) itemOf(ctx context.Context, lot *consumablesv1.Lot) (*consumablesv1.Item, error) {
+	return store.Items.Get(ctx, u.Tx, lot.GetItem())
+}
+
+// zoneOf is the zone in which days are counted where the lot stands; UTC while it stands nowhere.
+func (u unit) zoneOf(ctx context.Context, location string) (*time.Location, error) {
+	if !store.Physical(location) {
+		return time.UTC, nil
+	}
+	place, err := store.Locations.Get(ctx, u.Tx, location)
+	if err != nil {
+		return nil, err
+	}
+	zone, err := time.LoadLocation(place.GetTimeZone())
+	if err != nil {
+		return nil, fault.Invalid("location.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone, such as Europe/Oslo.", place.GetTimeZone())
+	}
+	return zone, nil
+}
+
+// movement starts a movement of a lot.
+func (u unit) movement(kind consumablesv1.StockMovement_Kind, lot *consumablesv1.Lot, amount stock.Micro, base string) *consumablesv1.StockMovement {
+	return &consumablesv1.StockMovement{
+		Name: u.app.newName("stockMovements", ""), Kind: kind, Lot: lot.GetName(), Item: lot.GetItem(), Quantity: store.Quantity(amount, base),
+		Actor: u.caller.Account, Person: u.caller.Person, EffectiveTime: timestamppb.New(u.now),
+	}
+}
+
+// post writes a movement, refreshes the lots that it touched and publishes the fact.
+func (u unit) post(ctx context.Context, m *consumablesv1.StockMovement, item *consumablesv1.Item, postings []stock.Posting) error {
+	for _, p := range postings {
+		m.Postings = append(m.Postings, &consumablesv1.Posting{Lot: p.Lot, Location: p.Location, Quantity: store.Quantity(p.Amount, item.GetBaseUnitCode())})
+	}
+	if err := store.Post(ctx, u.Tx, m, postings, u.now); err != nil {
+		return err
+	}
+	for _, name := range lotsOf(postings) {
+		lot, err := store.Lots.Lock(ctx, u.Tx, name)
+		if err != nil {
+			return err
+		}
+		if err := u.refresh(ctx, lot); err != nil {
+			return err
+		}
+		if name == m.GetLot() {
+			m.Remaining = lot.GetOnHand()
+		}
+	}
+	if err := store.Movements.Save(ctx, u.Tx, m, u.now); err != nil {
+		return err
+	}
+	return u.publish(ctx, "coldsection.stock."+strings.ToLower(m.GetKind().String())+".v1", m.GetName(), &consumablesv1.StockMoved{
+		Movement: m.GetName(), Kind: m.GetKind().String(), Lot: m.GetLot(), Item: m.GetItem(), ItemKind: item.GetKind().String(), Quantity: m.GetQuantity(),
+		WorkOrder: m.GetWorkOrder(), Engine: m.GetEngine(), ReversesMovement: m.GetReversesMovement(), EffectiveTime: m.GetEffectiveTime(),
+	})
+}
+
+func lotsOf(postings []stock.Posting) []string {
+	var names []string
+	seen := map[string]bool{}
+	for _, p := range postings {
+		if !seen[p.Lot] {
+			seen[p.Lot] = true
+			names = append(names, p.Lot)
+		}
+	}
+	return names
+}
+
+// refresh recomputes what a lot shows from the ledger, and saves it.
+func (u unit) refresh(ctx context.Context, lot *consumablesv1.Lot) error {
+	item, err := u.itemOf(ctx, lot)
+	if err != nil {
+		return err
+	}
+	balances, err := store.Balances(ctx, u.Tx, lot.GetName())
+	if err != nil {
+		return err
+	}
+	var onHand, anywhere stock.Micro
+	lot.Balances = nil
+	for _, b := range balances {
+		lot.Balances = append(lot.Balances, &consumablesv1.LotBalance{Location: b.Location, Quantity: store.Quantity(b.Amount, item.GetBaseUnitCode())})
+		if store.Physical(b.Location) {
+			onHand += b.Amount
+		}
+		if store.Physical(b.Location) || strings.HasPrefix(b.Location, "workOrders/") {
+			anywhere += b.Amount
+		}
+	}
+	lot.OnHand = store.Quantity(onHand, item.GetBaseUnitCode())
+	switch {
+	case anywhere == 0 && lot.GetState() == consumablesv1.Lot_USABLE:
+		lot.State = consumablesv1.Lot_EMPTIED
+	case anywhere > 0 && lot.GetState() == consumablesv1.Lot_EMPTIED:
+		lot.State = consumablesv1.Lot_USABLE
+	}
+	return store.Lots.Save(ctx, u.Tx, lot, u.now)
+}

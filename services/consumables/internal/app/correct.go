@@ -1,0 +1,167 @@
+package app
+
+import (
+	"context"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/storage"
+)
+
+func cloneItem(item *consumablesv1.Item) (*consumablesv1.Item, bool) {
+	c, ok := proto.Clone(item).(*consumablesv1.Item)
+	return c, ok
+}
+
+// ReturnStock takes back at most what an issue handed out.
+func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockRequest) (*consumablesv1.StockMovement, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
+		u := a.unit(ctx, tx)
+		issue, err := store.Movements.Lock(ctx, tx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		lot, item, err := u.lockLot(ctx, issue.GetLot(), "")
+		if err != nil {
+			return nil, err
+		}
+		amount, err := amountOf(req.GetQuantity(), item)
+		if err != nil {
+			return nil, err
+		}
+		left, err := u.returnable(ctx, issue, item)
+		if err != nil {
+			return nil, err
+		}
+		if issue.GetKind() != consumablesv1.StockMovement_ISSUED || amount > left {
+			return nil, fault.Precondition("RETURN_EXCEEDS_ISSUE", "%s of %s can still come back from this issue; %s was brought. Return at most that.",
+				left.Text(), lot.GetName(), amount.Text()).With("returnable", left.Text())
+		}
+		m := u.movement(consumablesv1.StockMovement_RETURNED, lot, amount, item.GetBaseUnitCode())
+		m.WorkOrder, m.Reason = issue.GetWorkOrder(), req.GetReason()
+		if m.Reason == "" {
+			m.Reason = "Returned from " + issue.GetName()
+		} else {
+			m.Reason += " (from " + issue.GetName() + ")"
+		}
+		return m, u.post(ctx, m, item, transfer(lot.GetName(), issue.GetWorkOrder(), req.GetLocation(), amount))
+	})
+}
+
+// returnable is what an issue handed out less what came back from it.
+func (u unit) returnable(ctx context.Context, issue *consumablesv1.StockMovement, item *consumablesv1.Item) (stock.Micro, error) {
+	left, err := amountOf(issue.GetQuantity(), item)
+	if err != nil {
+		return 0, err
+	}
+	returns, err := store.Movements.Where(ctx, u.Tx, "work_order = $1 AND lot = $2 AND kind = 'RETURNED'", issue.GetWorkOrder(), issue.GetLot())
+	if err != nil {
+		return 0, err
+	}
+	for _, r := range returns {
+		if !strings.Contains(r.GetReason(), issue.GetName()) {
+			continue
+		}
+		back, err := amountOf(r.GetQuantity(), item)
+		if err != nil {
+			return 0, err
+		}
+		left -= back
+	}
+	return left, nil
+}
+
+// ReverseMovement undoes a movement with its mirror image; both stay visible.
+func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMovementRequest) (*consumablesv1.StockMovement, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
+		u := a.unit(ctx, tx)
+		wrong, err := store.Movements.Lock(ctx, tx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		if wrong.GetReversalMovement() != "" || wrong.GetKind() == consumablesv1.StockMovement_REVERSED {
+			return nil, fault.Precondition("MOVEMENT_ALREADY_REVERSED", "%s was reversed already, or is a reversal. Book the right movement instead.", wrong.GetName())
+		}
+		lot, item, err := u.lockLot(ctx, wrong.GetLot(), "")
+		if err != nil {
+			return nil, err
+		}
+		amount, err := amountOf(wrong.GetQuantity(), item)
+		if err != nil {
+			return nil, err
+		}
+		m := u.movement(consumablesv1.StockMovement_REVERSED, lot, amount, item.GetBaseUnitCode())
+		m.WorkOrder, m.Reason, m.ReversesMovement = wrong.GetWorkOrder(), req.GetReason(), wrong.GetName()
+		mirror, err := mirrored(wrong, item)
+		if err != nil {
+			return nil, err
+		}
+		if err := u.post(ctx, m, item, mirror); err != nil {
+			return nil, err
+		}
+		wrong.ReversalMovement = m.GetName()
+		return m, store.Movements.Save(ctx, tx, wrong, u.now)
+	})
+}
+
+func mirrored(m *consumablesv1.StockMovement, item *consumablesv1.Item) ([]stock.Posting, error) {
+	var out []stock.Posting
+	for _, p := range m.GetPostings() {
+		value, sign := strings.CutPrefix(p.GetQuantity().GetValue(), "-")
+		amount, err := stock.FromQuantity(value, p.GetQuantity().GetUnitCode(), item.GetBaseUnitCode())
+		if err != nil {
+			return nil, err
+		}
+		if !sign {
+			amount = -amount
+		}
+		out = append(out, stock.Posting{Lot: p.GetLot(), Location: p.GetLocation(), Amount: amount})
+	}
+	return out, nil
+}
+
+// MoveStock moves stock between places.
+func (a *App) MoveStock(ctx context.Context, req *consumablesv1.MoveStockRequest) (*consumablesv1.StockMovement, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
+		u := a.unit(ctx, tx)
+		for _, place := range []string{req.GetSourceLocation(), req.GetTargetLocation()} {
+			if _, err := store.Locations.Get(ctx, tx, place); err != nil {
+				return nil, err
+			}
+		}
+		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		amount, err := amountOf(req.GetQuantity(), item)
+		if err != nil {
+			return nil, err
+		}
+		m := u.movement(consumablesv1.StockMovement_MOVED, lot, amount, item.GetBaseUnitCode())
+		return m, u.post(ctx, m, item, transfer(lot.GetName(), req.GetSourceLocation(), req.GetTargetLocation(), amount))
+	})
+}
+
+// DisposeStock books stock out as waste.
+func (a *App) DisposeStock(ctx context.Context, req *consumablesv1.DisposeStockRequest) (*consumablesv1.StockMovement, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
+		u := a.unit(ctx, tx)
+		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		amount, err := amountOf(req.GetQuantity(), item)
+		if err != nil {
+			return nil, err
+		}
+		m := u.movement(consumablesv1.StockMovement_DISPOSED, lot, amount, item.GetBaseUnitCode())
+		m.Reason = req.GetReason()
+		return m, u.post(ctx, m, item, transfer(lot.GetName(), req.GetLocation(), store.Waste, amount))
+	})
+}

@@ -1,0 +1,329 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/storage"
+)
+
+// candidate is a lot as the rules see it.
+func (u unit) candidate(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) (stock.Candidate, error) {
+	c := stock.Candidate{Lot: lot.GetName(), ShortCode: lot.GetShortCode(), State: lot.GetState().String(), Opened: lot.GetOpenTime() != nil, Received: lot.GetCreateTime().AsTime()}
+	if lot.GetExpireTime() != nil {
+		c.Expire, c.Known = lot.GetExpireTime().AsTime(), true
+	} else {
+		c.Known = item.GetNoLifeLimit()
+	}
+	if reason, why := u.untested(ctx, lot, item); reason != "" {
+		c.Untested = why
+	}
+	balances, err := store.Balances(ctx, u.Tx, lot.GetName())
+	var most stock.Micro
+	for _, b := range balances {
+		if !store.Physical(b.Location) {
+			continue
+		}
+		c.Available += b.Amount
+		if b.Amount > most {
+			most, c.Location = b.Amount, b.Location
+		}
+	}
+	return c, err
+}
+
+// claimedByOthers is what reservations of other orders hold of a lot.
+func (u unit) claimedByOthers(ctx context.Context, lot, order string, base string) (stock.Micro, error) {
+	claims, err := store.Reservations.Where(ctx, u.Tx, "lot = $1 AND state = 'CLAIMED' AND work_order <> $2", lot, order)
+	var sum stock.Micro
+	for _, c := range claims {
+		if c.GetExpireTime().AsTime().Before(u.now) {
+			continue
+		}
+		m, err := stock.FromQuantity(c.GetQuantity().GetValue(), c.GetQuantity().GetUnitCode(), base)
+		if err != nil {
+			return 0, err
+		}
+		sum += m
+	}
+	return sum, err
+}
+
+// choose applies the rules to every lot of an item, leaving out what other orders have claimed.
+func (u unit) choose(ctx context.Context, item *consumablesv1.Item, order string, need stock.Micro, at time.Time) ([]stock.Pick, []stock.Skip, stock.Micro, error) {
+	lots, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND state IN ('USABLE', 'HELD') ORDER BY name", item.GetName())
+	if err != nil {
+		return nil, nil, 0, err
+	}
+	var all []stock.Candidate
+	for _, lot := range lots {
+		c, err := u.candidate(ctx, lot, item)
+		if err != nil {
+			return nil, nil, 0, err
+		}
+		claimed, err := u.claimedByOthers(ctx, lot.GetName(), order, item.GetBaseUnitCode())
+		if err != nil {
+			return nil, nil, 0, err
+		}
+		c.Available = max(0, c.Available-claimed)
+		all = append(all, c)
+	}
+	picks, skips, missing := stock.Choose(all, need, at)
+	return picks, skips, missing, nil
+}
+
+// IssueStock hands stock out to a work order.
+func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockRequest) (*consumablesv1.StockMovement, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
+		u := a.unit(ctx, tx)
+		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		amount, err := amountOf(req.GetQuantity(), item)
+		if err != nil {
+			return nil, err
+		}
+		demands, err := store.DemandsOf(ctx, tx, req.GetWorkOrder())
+		if err != nil {
+			return nil, err
+		}
+		if len(demands) == 0 {
+			return nil, fault.Precondition("WORK_ORDER_UNKNOWN", "Stores know of no demand of %s. Schedule the order first.", req.GetWorkOrder())
+		}
+		from, err := u.mayIssue(ctx, lot, item, req, amount)
+		if err != nil {
+			return nil, err
+		}
+		m := u.movement(consumablesv1.StockMovement_ISSUED, lot, amount, item.GetBaseUnitCode())
+		m.WorkOrder, m.Reason = req.GetWorkOrder(), req.GetOverrideReason()
+		if req.GetEffectiveTime() != nil {
+			m.EffectiveTime = req.GetEffectiveTime()
+		}
+		if err := u.post(ctx, m, item, transfer(lot.GetName(), from, req.GetWorkOrder(), amount)); err != nil {
+			return nil, err
+		}
+		return m, u.settle(ctx, demands, lot, amount)
+	})
+}
+
+// mayIssue checks the lot at this instant, that stock is there and unclaimed, and that no lot expires before it.
+func (u unit) mayIssue(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro) (string, error) {
+	c, err := u.candidate(ctx, lot, item)
+	if err != nil {
+		return "", err
+	}
+	if reason, why := stock.Refuse(c, u.now); reason != "" {
+		f := fault.Precondition(reason, "%s", why).With("lot", lot.GetName())
+		if picks, _, _, err := u.choose(ctx, item, req.GetWorkOrder(), amount, u.now); err == nil && len(picks) > 0 {
+			f = f.With("suggested_lot", picks[0].Lot)
+		}
+		return "", f
+	}
+	claimed, err := u.claimedByOthers(ctx, lot.GetName(), req.GetWorkOrder(), item.GetBaseUnitCode())
+	if err != nil {
+		return "", err
+	}
+	if free := max(0, c.Available-claimed); amount > free {
+		return "", fault.Precondition("INSUFFICIENT_STOCK", "Lot %s has %s %s that is not claimed by other orders; %s was asked for. Take less, or another lot.",
+			lot.GetName(), free.Text(), item.GetBaseUnitCode(), amount.Text()).With("available", free.Text()).With("lot", lot.GetName())
+	}
+	picks, _, _, err := u.choose(ctx, item, req.GetWorkOrder(), amount, u.now)
+	if err != nil {
+		return "", err
+	}
+	if len(picks) > 0 && picks[0].Lot != lot.GetName() && req.GetOverrideReason() == "" && !sameEnd(picks[0].Candidate, c) {
+		return "", fault.Precondition("LOT_NOT_FIRST_TO_EXPIRE", "Lot %s is to be taken first: %s Take it, or give a reason for another one.", picks[0].Lot, picks[0].Why).
+			With("suggested_lot", picks[0].Lot)
+	}
+	if req.GetLocation() != "" {
+		return req.GetLocation(), nil
+	}
+	return c.Location, nil
+}
+
+func sameEnd(a, b stock.Candidate) bool { return a.Expire.Equal(b.Expire) }
+
+// settle books an issue against the order's demand and claims, and tells when everything was issued.
+func (u unit) settle(ctx context.Context, demands []store.Demand, lot *consumablesv1.Lot, amount stock.Micro) error {
+	met := true
+	for i, d := range demands {
+		if d.Item == lot.GetItem() {
+			freed, err := u.fill(ctx, d, lot.GetName(), amount)
+			if err != nil {
+				return err
+			}
+			d.Issued += amount
+			d.Reserved -= freed
+			if err := store.SaveDemand(ctx, u.Tx, d); err != nil {
+				return err
+			}
+			demands[i] = d
+		}
+		met = met && demands[i].Issued >= demands[i].Needed
+	}
+	if !met {
+		return nil
+	}
+	return u.publish(ctx, "coldsection.stock.demand.met.v1", demands[0].WorkOrder, &consumablesv1.DemandsMet{
+		WorkOrder: demands[0].WorkOrder, Lines: demandLines(demands, nil),
+	})
+}
+
+// fill takes an issue off the order's claims, those on the same lot first, and returns how much claim it used up.
+func (u unit) fill(ctx context.Context, d store.Demand, lot string, amount stock.Micro) (stock.Micro, error) {
+	claims, err := store.Reservations.Where(ctx, u.Tx,
+		"work_order = $1 AND item = $2 AND state = 'CLAIMED' ORDER BY CASE WHEN lot = $3 THEN 0 ELSE 1 END, name", d.WorkOrder, d.Item, lot)
+	if err != nil {
+		return 0, err
+	}
+	var used stock.Micro
+	for _, c := range claims {
+		if used == amount {
+			break
+		}
+		held, err := stock.FromQuantity(c.GetQuantity().GetValue(), c.GetQuantity().GetUnitCode(), d.Unit)
+		if err != nil {
+			return 0, err
+		}
+		take := min(held, amount-used)
+		used += take
+		if c.State = consumablesv1.Reservation_FILLED; take < held {
+			c.State, c.Quantity = consumablesv1.Reservation_CLAIMED, store.Quantity(held-take, d.Unit)
+		}
+		if err := u.saveClaim(ctx, c); err != nil {
+			return 0, err
+		}
+	}
+	return used, nil
+}
+
+// saveClaim writes a claim and what its lot then has claimed.
+func (u unit) saveClaim(ctx context.Context, c *consumablesv1.Reservation) error {
+	if err := store.Reservations.Save(ctx, u.Tx, c, u.now); err != nil {
+		return err
+	}
+	return u.refreshClaims(ctx, c.GetLot())
+}
+
+func (u unit) refreshClaims(ctx context.Context, name string) error {
+	lot, err := store.Lots.Lock(ctx, u.Tx, name)
+	if err != nil {
+		return err
+	}
+	item, err := u.itemOf(ctx, lot)
+	if err != nil {
+		return err
+	}
+	claimed, err := u.claimedByOthers(ctx, name, "", item.GetBaseUnitCode())
+	if err != nil {
+		return err
+	}
+	lot.Reserved = store.Quantity(claimed, item.GetBaseUnitCode())
+	return store.Lots.Save(ctx, u.Tx, lot, u.now)
+}
+
+func demandLines(demands []store.Demand, lots map[string][]string) []*consumablesv1.DemandLine {
+	var lines []*consumablesv1.DemandLine
+	for _, d := range demands {
+		lines = append(lines, &consumablesv1.DemandLine{
+			Item: d.Item, Needed: store.Quantity(d.Needed, d.Unit), Reserved: store.Quantity(d.Reserved, d.Unit),
+			Shortfall: store.Quantity(d.Missing(), d.Unit), Lots: lots[d.Item],
+		})
+	}
+	return lines
+}
+
+// SuggestLots says which lots to take, and why others were passed over.
+func (a *App) SuggestLots(ctx context.Context, req *consumablesv1.SuggestLotsRequest) (*consumablesv1.SuggestLotsResponse, error) {
+	resp := &consumablesv1.SuggestLotsResponse{}
+	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		u := a.unit(ctx, tx)
+		item, err := store.Items.Get(ctx, tx, req.GetItem())
+		if err != nil {
+			return err
+		}
+		need, err := stock.FromQuantity(req.GetQuantityValue(), req.GetQuantityUnitCode(), item.GetBaseUnitCode())
+		if err != nil {
+			return err
+		}
+		at := u.now
+		if req.GetNeedTime() != nil {
+			at = req.GetNeedTime().AsTime()
+		}
+		picks, skips, missing, err := u.choose(ctx, item, req.GetWorkOrder(), need, at)
+		if err != nil {
+			return err
+		}
+		for _, p := range picks {
+			s := &consumablesv1.LotSuggestion{Lot: p.Lot, ShortCode: p.ShortCode, Location: p.Location, Quantity: store.Quantity(p.Amount, item.GetBaseUnitCode()), Explanation: p.Why}
+			if !p.Expire.IsZero() {
+				s.ExpireTime = timestamppb.New(p.Expire)
+			}
+			resp.Suggestions = append(resp.Suggestions, s)
+		}
+		for _, s := range skips {
+			resp.Skipped = append(resp.Skipped, &consumablesv1.SkippedLot{Lot: s.Lot, Reason: s.Reason, Explanation: s.Why})
+		}
+		resp.Shortfall = store.Quantity(missing, item.GetBaseUnitCode())
+		return err
+	})
+	return resp, err
+}
+
+// LookUpLot finds a lot by its short code or name and says whether it may be used.
+func (a *App) LookUpLot(ctx context.Context, req *consumablesv1.LookUpLotRequest) (*consumablesv1.LookUpLotResponse, error) {
+	resp := &consumablesv1.LookUpLotResponse{}
+	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		u := a.unit(ctx, tx)
+		lot, err := u.findLot(ctx, req.GetCode())
+		if err != nil {
+			return err
+		}
+		item, err := u.itemOf(ctx, lot)
+		if err != nil {
+			return err
+		}
+		c, err := u.candidate(ctx, lot, item)
+		if err != nil {
+			return err
+		}
+		at := u.now
+		if req.GetNeedTime() != nil {
+			at = req.GetNeedTime().AsTime()
+		}
+		reason, why := stock.Refuse(c, at)
+		if reason == "" {
+			why = fmt.Sprintf("Usable: %s.", lot.GetLifeRule())
+		}
+		resp.Lot, resp.Usable, resp.Reason, resp.Explanation = lot, reason == "", reason, why
+		return nil
+	})
+	return resp, err
+}
+
+func (u unit) findLot(ctx context.Context, code string) (*consumablesv1.Lot, error) {
+	if lot, err := store.Lots.Get(ctx, u.Tx, code); err == nil {
+		return lot, nil
+	}
+	short, err := stock.ReadShortCode(code)
+	if err != nil {
+		return nil, err
+	}
+	lots, err := store.Lots.Where(ctx, u.Tx, "short_code = $1", short)
+	if err != nil {
+		return nil, err
+	}
+	if len(lots) == 0 {
+		return nil, fault.New(fault.NotFound, "LOT_UNKNOWN", "No lot has the code %s. Stop, and ask stores.", short)
+	}
+	return lots[0], nil
+}

@@ -1,0 +1,316 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// ReceiveLot books a delivery into a HELD lot; the same manufacturer's lot arriving again is one lot with two receipts.
+func (a *App) ReceiveLot(ctx context.Context, req *consumablesv1.ReceiveLotRequest) (*consumablesv1.Lot, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
+		u := a.unit(ctx, tx)
+		item, err := store.Items.Get(ctx, tx, req.GetLot().GetItem())
+		if err != nil {
+			return nil, err
+		}
+		amount, err := amountOf(req.GetQuantity(), item)
+		if err != nil {
+			return nil, err
+		}
+		place, err := store.Locations.Get(ctx, tx, req.GetLocation())
+		if err != nil {
+			return nil, err
+		}
+		lot, err := u.lotToReceive(ctx, req, item, place.GetName())
+		if err != nil {
+			return nil, err
+		}
+		m := u.movement(consumablesv1.StockMovement_RECEIVED, lot, amount, item.GetBaseUnitCode())
+		m.Reason = req.GetProductionRun()
+		if err := u.post(ctx, m, item, transfer(lot.GetName(), store.Supplier, place.GetName(), amount)); err != nil {
+			return nil, err
+		}
+		if lot, err = u.addReceived(ctx, lot.GetName(), amount, item); err != nil {
+			return nil, err
+		}
+		return lot, u.lotFact(ctx, "received", lot, m.GetQuantity(), "")
+	})
+}
+
+func transfer(lot, source, target string, amount stock.Micro) []stock.Posting {
+	return []stock.Posting{{Lot: lot, Location: source, Amount: -amount}, {Lot: lot, Location: target, Amount: amount}}
+}
+
+func amountOf(q *commonv1.Quantity, item *consumablesv1.Item) (stock.Micro, error) {
+	return stock.FromQuantity(q.GetValue(), q.GetUnitCode(), item.GetBaseUnitCode())
+}
+
+func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotRequest, item *consumablesv1.Item, place string) (*consumablesv1.Lot, error) {
+	lot := req.GetLot()
+	if lot.GetManufacturerLot() != "" {
+		same, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND manufacturer_lot = $2 AND state <> 'DISPOSED'", item.GetName(), lot.GetManufacturerLot())
+		if err != nil {
+			return nil, err
+		}
+		if len(same) > 0 {
+			return same[0], nil
+		}
+	}
+	resource.ClearOutputOnly(lot)
+	lot.Name = u.app.newName("lots", req.GetLotId())
+	lot.State = consumablesv1.Lot_HELD
+	lot.HoldReason = "Waits for its receiving inspection"
+	for _, answer := range req.GetAnswers() {
+		if answer.GetAnswer() == consumablesv1.InspectionAnswer_NO {
+			lot.HoldReason = "Inspection: " + answer.GetQuestion() + " No"
+		}
+	}
+	if item.GetCertificateRequired() && lot.GetCertificate() == nil {
+		lot.HoldReason = "No certificate came with it"
+	}
+	return u.addLot(ctx, lot, item, place, nil)
+}
+
+// addLot gives a new lot its code and its end of life, and writes it.
+func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, place string, inputs []time.Time) (*consumablesv1.Lot, error) {
+	var n int64
+	if err := u.QueryRow(ctx, "SELECT COUNT(*) FROM lots").Scan(&n); err != nil {
+		return nil, err
+	}
+	lot.ShortCode = stock.ShortCode(n + 1)
+	for _, h := range item.GetHazardStatements() {
+		lot.Hazards = append(lot.Hazards, &consumablesv1.Hazard{Code: h[:min(4, len(h))], Text: h})
+	}
+	zone, err := u.zoneOf(ctx, place)
+	if err != nil {
+		return nil, err
+	}
+	life := stock.Life{
+		NoLimit: item.GetNoLifeLimit(), UseBy: resource.DateText(lot.GetUseByDate()), Manufactured: resource.DateText(lot.GetManufactureDate()),
+		ShelfDays: int(item.GetShelfLifeDays()), Inputs: inputs,
+	}
+	if len(inputs) > 0 {
+		life.Mixed, life.PotHours = u.now, int(item.GetPotLifeHours())
+	}
+	end, rule, known, err := life.End(zone)
+	if err != nil {
+		return nil, err
+	}
+	if lot.LifeRule = rule; known && !end.IsZero() {
+		lot.ExpireTime = timestamppb.New(end)
+		if len(inputs) == 0 && u.now.After(end) {
+			return nil, fault.Precondition("LOT_EXPIRED", "The lot was usable until %s (%s) and can't be received. Send it back.", end.Format("2006-01-02 15:04Z"), rule)
+		}
+	} else if !known {
+		lot.LifeRule = "unknown: not usable until a use-by date is recorded"
+	}
+	return lot, store.Lots.Insert(ctx, u.Tx, lot, u.now)
+}
+
+func (u unit) addReceived(ctx context.Context, name string, amount stock.Micro, item *consumablesv1.Item) (*consumablesv1.Lot, error) {
+	lot, err := store.Lots.Lock(ctx, u.Tx, name)
+	if err != nil {
+		return nil, err
+	}
+	var before stock.Micro
+	if lot.GetReceived() != nil {
+		if before, err = amountOf(lot.GetReceived(), item); err != nil {
+			return nil, err
+		}
+	}
+	lot.Received = store.Quantity(before+amount, item.GetBaseUnitCode())
+	return lot, store.Lots.Save(ctx, u.Tx, lot, u.now)
+}
+
+func (u unit) lotFact(ctx context.Context, verb string, lot *consumablesv1.Lot, amount *commonv1.Quantity, reason string) error {
+	return u.publish(ctx, "coldsection.stock.lot."+verb+".v1", lot.GetName(), &consumablesv1.LotChanged{
+		Lot: lot.GetName(), Item: lot.GetItem(), State: lot.GetState().String(), Reason: reason, Quantity: amount,
+	})
+}
+
+// ClearLot takes a HELD lot into usable stock.
+func (a *App) ClearLot(ctx context.Context, req *consumablesv1.ClearLotRequest) (*consumablesv1.Lot, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
+		u := a.unit(ctx, tx)
+		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		if err := u.mayClear(ctx, lot, item, req.GetAnswers()); err != nil {
+			return nil, err
+		}
+		lot.State, lot.HoldReason = consumablesv1.Lot_USABLE, ""
+		if err := store.Lots.Save(ctx, tx, lot, u.now); err != nil {
+			return nil, err
+		}
+		if req.GetLocation() != "" {
+			if err := u.putAway(ctx, lot, item, req.GetLocation()); err != nil {
+				return nil, err
+			}
+		}
+		if lot, err = store.Lots.Get(ctx, tx, lot.GetName()); err != nil {
+			return nil, err
+		}
+		return lot, u.lotFact(ctx, "cleared", lot, lot.GetOnHand(), "")
+	})
+}
+
+func (u unit) lockLot(ctx context.Context, name, etag string) (*consumablesv1.Lot, *consumablesv1.Item, error) {
+	lot, err := store.Lots.Lock(ctx, u.Tx, name)
+	if err != nil {
+		return nil, nil, err
+	}
+	if err := resource.CheckEtag(lot, etag); err != nil {
+		return nil, nil, err
+	}
+	item, err := u.itemOf(ctx, lot)
+	return lot, item, err
+}
+
+func (u unit) mayClear(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, answers []*consumablesv1.InspectionAnswer) error {
+	if lot.GetState() != consumablesv1.Lot_HELD {
+		return fault.Precondition("LOT_NOT_HELD", "Lot %s is %s; only a HELD lot is cleared.", lot.GetName(), lot.GetState()).With("state", lot.GetState().String())
+	}
+	if item.GetCertificateRequired() && lot.GetCertificate() == nil {
+		return fault.Precondition("CERTIFICATE_MISSING", "%s needs a certificate and lot %s has none. Record it, or send the lot back.", item.GetDisplayName(), lot.GetName())
+	}
+	for _, answer := range answers {
+		if answer.GetAnswer() == consumablesv1.InspectionAnswer_NO {
+			return fault.Precondition("INSPECTION_INCOMPLETE", "The inspection answered No to %q. Put it right first.", answer.GetQuestion())
+		}
+	}
+	if reason, why := u.untested(ctx, lot, item); reason != "" {
+		return fault.Precondition(reason, "%s", why).With("lot", lot.GetName())
+	}
+	return u.secondPerson(ctx, lot, item)
+}
+
+// untested says why a water lot may not be used; every other lot passes.
+func (u unit) untested(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) (reason, why string) {
+	if item.GetKind() != consumablesv1.Item_WATER || item.GetWaterGrade() == "" {
+		return "", ""
+	}
+	if lot.GetLatestWaterTest() == "" {
+		return "WATER_NOT_TESTED", fmt.Sprintf("Water lot %s was not tested for %s. Record a test first.", lot.GetName(), item.GetWaterGrade())
+	}
+	test, err := store.WaterTests.Get(ctx, u.Tx, lot.GetLatestWaterTest())
+	if err != nil || test.GetVerdict() != consumablesv1.WaterTest_PASSED {
+		return "WATER_TEST_FAILED", fmt.Sprintf("The newest test of water lot %s did not pass. Test again, or dispose of it.", lot.GetName())
+	}
+	return "", ""
+}
+
+func (u unit) secondPerson(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) error {
+	if !item.GetSecondPersonClears() {
+		return nil
+	}
+	receipts, err := store.Movements.Where(ctx, u.Tx, "lot = $1 AND kind = 'RECEIVED'", lot.GetName())
+	if err != nil {
+		return err
+	}
+	for _, r := range receipts {
+		if r.GetPerson() != "" && r.GetPerson() == u.caller.Person {
+			return fault.Precondition("SAME_PERSON", "%s received lot %s; another person must clear it.", u.caller.Person, lot.GetName())
+		}
+	}
+	return nil
+}
+
+// putAway moves all that is in other physical places to the bin.
+func (u unit) putAway(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, bin string) error {
+	if _, err := store.Locations.Get(ctx, u.Tx, bin); err != nil {
+		return err
+	}
+	balances, err := store.Balances(ctx, u.Tx, lot.GetName())
+	if err != nil {
+		return err
+	}
+	for _, b := range balances {
+		if !store.Physical(b.Location) || b.Location == bin {
+			continue
+		}
+		m := u.movement(consumablesv1.StockMovement_CLEARED, lot, b.Amount, item.GetBaseUnitCode())
+		if err := u.post(ctx, m, item, transfer(lot.GetName(), b.Location, bin, b.Amount)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// HoldLot puts a lot aside.
+func (a *App) HoldLot(ctx context.Context, req *consumablesv1.HoldLotRequest) (*consumablesv1.Lot, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
+		u := a.unit(ctx, tx)
+		lot, _, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		if lot.GetState() != consumablesv1.Lot_USABLE && lot.GetState() != consumablesv1.Lot_HELD {
+			return nil, fault.Precondition("LOT_"+lot.GetState().String(), "Lot %s is %s and can't be held.", lot.GetName(), lot.GetState())
+		}
+		lot.State, lot.HoldReason = consumablesv1.Lot_HELD, req.GetReason()
+		if err := store.Lots.Save(ctx, tx, lot, u.now); err != nil {
+			return nil, err
+		}
+		return lot, u.lotFact(ctx, "held", lot, lot.GetOnHand(), req.GetReason())
+	})
+}
+
+// RecallLot blocks a lot and everything that was made from it, to any depth.
+func (a *App) RecallLot(ctx context.Context, req *consumablesv1.RecallLotRequest) (*consumablesv1.Lot, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
+		u := a.unit(ctx, tx)
+		first, _, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		names, err := u.descendants(ctx, first.GetName())
+		if err != nil {
+			return nil, err
+		}
+		for _, name := range names {
+			lot, err := store.Lots.Lock(ctx, tx, name)
+			if err != nil {
+				return nil, err
+			}
+			lot.State, lot.HoldReason = consumablesv1.Lot_RECALLED, req.GetReason()
+			if err := store.Lots.Save(ctx, tx, lot, u.now); err != nil {
+				return nil, err
+			}
+			if err := u.lotFact(ctx, "recalled", lot, lot.GetOnHand(), req.GetReason()); err != nil {
+				return nil, err
+			}
+		}
+		return store.Lots.Get(ctx, tx, first.GetName())
+	})
+}
+
+// descendants are the lot itself and all that was made from it; each once, so that no cycle can hold it up.
+func (u unit) descendants(ctx context.Context, lot string) ([]string, error) {
+	names, seen := []string{lot}, map[string]bool{lot: true}
+	for i := 0; i < len(names); i++ {
+		edges, err := store.Edges(ctx, u.Tx, names[i], true)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range edges {
+			if !seen[e.Target] {
+				seen[e.Target] = true
+				names = append(names, e.Target)
+			}
+		}
+	}
+	return names, nil
+}

@@ -1,0 +1,301 @@
+package app
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/storage"
+)
+
+// claimGrace is how long after its need time a claim lapses by itself.
+const claimGrace = 7 * 24 * time.Hour
+
+// Line is what an order needs of an item.
+type Line struct{ Item, Value, Unit string }
+
+// Demand takes an order's needs in, or changes them, and claims lots that will still be usable at the need time.
+func (a *App) Demand(ctx context.Context, tx *storage.Tx, order string, at time.Time, lines []Line) error {
+	u := a.unit(ctx, tx)
+	old, err := store.DemandsOf(ctx, tx, order)
+	if err != nil {
+		return err
+	}
+	if err := u.freeClaims(ctx, order); err != nil {
+		return err
+	}
+	lots, short := map[string][]string{}, false
+	var demands []store.Demand
+	for _, line := range lines {
+		d, picked, err := u.claim(ctx, order, at, line, issuedOf(old, line.Item))
+		if err != nil {
+			return err
+		}
+		lots[d.Item] = picked
+		short = short || d.Missing() > 0
+		demands = append(demands, d)
+	}
+	typ := "coldsection.stock.reserved.v1"
+	if short {
+		typ = "coldsection.stock.ran_low.v1"
+	}
+	return u.publish(ctx, typ, order, &consumablesv1.DemandsAnswered{WorkOrder: order, Lines: demandLines(demands, lots), Complete: !short})
+}
+
+func issuedOf(demands []store.Demand, item string) stock.Micro {
+	for _, d := range demands {
+		if d.Item == item {
+			return d.Issued
+		}
+	}
+	return 0
+}
+
+func (u unit) claim(ctx context.Context, order string, at time.Time, line Line, issued stock.Micro) (store.Demand, []string, error) {
+	item, err := store.Items.Get(ctx, u.Tx, line.Item)
+	if err != nil {
+		return store.Demand{}, nil, err
+	}
+	need, err := stock.FromQuantity(line.Value, line.Unit, item.GetBaseUnitCode())
+	if err != nil {
+		return store.Demand{}, nil, err
+	}
+	d := store.Demand{WorkOrder: order, Item: item.GetName(), Unit: item.GetBaseUnitCode(), Needed: need, Issued: issued, Need: at}
+	picks, _, _, err := u.choose(ctx, item, order, max(0, need-issued), at)
+	if err != nil {
+		return d, nil, err
+	}
+	var lots []string
+	for _, p := range picks {
+		c := &consumablesv1.Reservation{
+			Name: u.app.newName("reservations", ""), WorkOrder: order, Item: d.Item, Lot: p.Lot, Quantity: store.Quantity(p.Amount, d.Unit),
+			NeedTime: timestamppb.New(at), ExpireTime: timestamppb.New(at.Add(claimGrace)), State: consumablesv1.Reservation_CLAIMED,
+		}
+		if err := store.Reservations.Insert(ctx, u.Tx, c, u.now); err != nil {
+			return d, nil, err
+		}
+		if err := u.refreshClaims(ctx, p.Lot); err != nil {
+			return d, nil, err
+		}
+		d.Reserved += p.Amount
+		lots = append(lots, p.Lot)
+	}
+	return d, lots, store.SaveDemand(ctx, u.Tx, d)
+}
+
+func (u unit) freeClaims(ctx context.Context, order string) error {
+	claims, err := store.Reservations.Where(ctx, u.Tx, "work_order = $1 AND state = 'CLAIMED' ORDER BY name", order)
+	if err != nil {
+		return err
+	}
+	for _, c := range claims {
+		c.State = consumablesv1.Reservation_FREED
+		if err := u.saveClaim(ctx, c); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Close ends an order's demands and frees its claims; what was issued and not used stays with the job until it is returned.
+func (a *App) Close(ctx context.Context, tx *storage.Tx, order string) error {
+	u := a.unit(ctx, tx)
+	if err := u.freeClaims(ctx, order); err != nil {
+		return err
+	}
+	demands, err := store.DemandsOf(ctx, tx, order)
+	if err != nil {
+		return err
+	}
+	for _, d := range demands {
+		d.Closed, d.Reserved = true, 0
+		if err := store.SaveDemand(ctx, tx, d); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Use books what an order used on its engine.
+func (a *App) Use(ctx context.Context, tx *storage.Tx, order, engine, lotName, value, unitCode string, at time.Time) error {
+	u := a.unit(ctx, tx)
+	lot, item, err := u.lockLot(ctx, lotName, "")
+	if err != nil {
+		return err
+	}
+	amount, err := stock.FromQuantity(value, unitCode, item.GetBaseUnitCode())
+	if err != nil {
+		return err
+	}
+	_, err = u.consume(ctx, lot, item, amount, order, engine, at)
+	return err
+}
+
+func (u unit) consume(
+	ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, order, engine string, at time.Time,
+) (*consumablesv1.StockMovement, error) {
+	m := u.movement(consumablesv1.StockMovement_CONSUMED, lot, amount, item.GetBaseUnitCode())
+	m.WorkOrder, m.Engine, m.EffectiveTime = order, engine, timestamppb.New(at)
+	return m, u.post(ctx, m, item, transfer(lot.GetName(), order, engine, amount))
+}
+
+// ConsumeStock is Use by hand; the lot must be usable at that time.
+func (a *App) ConsumeStock(ctx context.Context, req *consumablesv1.ConsumeStockRequest) (*consumablesv1.StockMovement, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
+		u := a.unit(ctx, tx)
+		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		amount, err := amountOf(req.GetQuantity(), item)
+		if err != nil {
+			return nil, err
+		}
+		at := u.now
+		if req.GetEffectiveTime() != nil {
+			at = req.GetEffectiveTime().AsTime()
+		}
+		if err := u.usable(ctx, lot, item, at); err != nil {
+			return nil, err
+		}
+		return u.consume(ctx, lot, item, amount, req.GetWorkOrder(), req.GetEngine(), at)
+	})
+}
+
+func (u unit) usable(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, at time.Time) error {
+	c, err := u.candidate(ctx, lot, item)
+	if err != nil {
+		return err
+	}
+	if reason, why := stock.Refuse(c, at); reason != "" {
+		return fault.Precondition(reason, "%s", why).With("lot", lot.GetName())
+	}
+	return nil
+}
+
+// BlendLots mixes what was issued to an order into a new lot.
+func (a *App) BlendLots(ctx context.Context, req *consumablesv1.BlendLotsRequest) (*consumablesv1.Lot, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
+		u := a.unit(ctx, tx)
+		item, err := store.Items.Get(ctx, tx, req.GetItem())
+		if err != nil {
+			return nil, err
+		}
+		if item.GetKind() != consumablesv1.Item_BLEND {
+			return nil, fault.Invalid("item", "ITEM_NOT_A_BLEND", "%s is %s; mixing makes an item of kind BLEND.", item.GetName(), item.GetKind())
+		}
+		mix, err := u.measure(ctx, req, item)
+		if err != nil {
+			return nil, err
+		}
+		return u.blend(ctx, req, item, mix)
+	})
+}
+
+// mix is what was measured in and out.
+type mix struct {
+	parts   []stock.Posting // lot and amount
+	in, out stock.Micro
+	ends    []time.Time
+	pot     int32
+}
+
+func (u unit) measure(ctx context.Context, req *consumablesv1.BlendLotsRequest, blend *consumablesv1.Item) (mix, error) {
+	var m mix
+	var water, cleaner stock.Micro
+	for _, part := range req.GetParts() {
+		lot, item, err := u.lockLot(ctx, part.GetLot(), "")
+		if err != nil {
+			return m, err
+		}
+		amount, err := stock.FromQuantity(part.GetQuantity().GetValue(), part.GetQuantity().GetUnitCode(), blend.GetBaseUnitCode())
+		if err != nil {
+			return m, err
+		}
+		if err := u.usable(ctx, lot, item, u.now); err != nil {
+			return m, err
+		}
+		switch item.GetKind() {
+		case consumablesv1.Item_CLEANER:
+			cleaner += amount
+			if err := ratioAllowed(item, req.GetRatio()); err != nil {
+				return m, err
+			}
+			m.pot = item.GetPotLifeHours()
+		case consumablesv1.Item_WATER, consumablesv1.Item_ANTIFREEZE:
+			water += amount
+		default:
+			return m, fault.Precondition("ITEM_NOT_FOR_MIXING", "%s is %s and is not mixed into a solution.", item.GetName(), item.GetKind())
+		}
+		m.in += amount
+		m.parts = append(m.parts, stock.Posting{Lot: lot.GetName(), Amount: amount})
+		m.ends = append(m.ends, lot.GetExpireTime().AsTime())
+	}
+	out, err := amountOf(req.GetOutput(), blend)
+	if err != nil {
+		return m, err
+	}
+	m.out = out
+	if err := stock.CheckLoss(m.in, m.out); err != nil {
+		return m, err
+	}
+	return m, stock.CheckRatio(water, cleaner, int64(req.GetRatio().GetWaterParts()), int64(req.GetRatio().GetCleanerParts()))
+}
+
+func ratioAllowed(cleaner *consumablesv1.Item, ratio *consumablesv1.MixRatio) error {
+	if cleaner.GetReadyToUse() {
+		return fault.Precondition("READY_TO_USE_NOT_MIXED", "%s is ready to use and must not be mixed.", cleaner.GetDisplayName())
+	}
+	if !slices.ContainsFunc(cleaner.GetApprovedMixRatios(), func(r *consumablesv1.MixRatio) bool {
+		return r.GetWaterParts() == ratio.GetWaterParts() && r.GetCleanerParts() == ratio.GetCleanerParts()
+	}) {
+		return fault.Precondition("MIX_RATIO_NOT_APPROVED", "%d parts of water to %d of cleaner is not an approved ratio of %s. Use an approved one, or have it approved on the item.",
+			ratio.GetWaterParts(), ratio.GetCleanerParts(), cleaner.GetDisplayName())
+	}
+	return nil
+}
+
+// blend posts the inputs into production and the output out of it, the loss named, all from and to the order.
+func (u unit) blend(ctx context.Context, req *consumablesv1.BlendLotsRequest, item *consumablesv1.Item, m mix) (*consumablesv1.Lot, error) {
+	potted, _ := cloneItem(item)
+	if potted.PotLifeHours = req.GetPotLifeHours(); potted.PotLifeHours == 0 {
+		if potted.PotLifeHours = m.pot; m.pot == 0 {
+			potted.PotLifeHours = item.GetPotLifeHours()
+		}
+	}
+	lot := &consumablesv1.Lot{
+		Name: u.app.newName("lots", req.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_USABLE, Parents: req.GetParts(),
+		Received: store.Quantity(m.out, item.GetBaseUnitCode()),
+	}
+	lot, err := u.addLot(ctx, lot, potted, store.Production, m.ends)
+	if err != nil {
+		return nil, err
+	}
+	movement := u.movement(consumablesv1.StockMovement_BLENDED, lot, m.out, item.GetBaseUnitCode())
+	movement.WorkOrder = req.GetWorkOrder()
+	postings := []stock.Posting{
+		{Lot: lot.GetName(), Location: store.Production, Amount: -m.in}, {Lot: lot.GetName(), Location: req.GetWorkOrder(), Amount: m.out},
+	}
+	if m.in > m.out {
+		postings = append(postings, stock.Posting{Lot: lot.GetName(), Location: store.MixingLoss, Amount: m.in - m.out})
+	}
+	for _, p := range m.parts {
+		postings = append(postings, transfer(p.Lot, req.GetWorkOrder(), store.Production, p.Amount)...)
+	}
+	if err := u.post(ctx, movement, item, postings); err != nil {
+		return nil, err
+	}
+	for _, p := range m.parts {
+		if err := store.AddEdge(ctx, u.Tx, store.Edge{Target: lot.GetName(), Origin: p.Lot, Movement: movement.GetName(), Amount: p.Amount}); err != nil {
+			return nil, err
+		}
+	}
+	return store.Lots.Get(ctx, u.Tx, lot.GetName())
+}

@@ -1,0 +1,98 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/storage"
+)
+
+// Demand is what a work order needs of an item, in ledger units.
+type Demand struct {
+	WorkOrder, Item, Unit    string
+	Needed, Reserved, Issued stock.Micro
+	Need                     time.Time
+	Closed                   bool
+}
+
+// Missing is what is neither claimed nor issued.
+func (d Demand) Missing() stock.Micro { return max(0, d.Needed-d.Reserved-d.Issued) }
+
+// State is how far the demand is met.
+func (d Demand) State() consumablesv1.StockDemand_State {
+	switch {
+	case d.Closed:
+		return consumablesv1.StockDemand_CLOSED
+	case d.Issued >= d.Needed:
+		return consumablesv1.StockDemand_ISSUED
+	case d.Missing() == 0:
+		return consumablesv1.StockDemand_RESERVED
+	default:
+		return consumablesv1.StockDemand_OPEN
+	}
+}
+
+// Proto is the demand as the API shows it.
+func (d Demand) Proto() *consumablesv1.StockDemand {
+	return &consumablesv1.StockDemand{
+		WorkOrder: d.WorkOrder, Item: d.Item, Needed: Quantity(d.Needed, d.Unit), Reserved: Quantity(d.Reserved, d.Unit),
+		Issued: Quantity(d.Issued, d.Unit), Shortfall: Quantity(d.Missing(), d.Unit), NeedTime: timestamppb.New(d.Need), State: d.State(),
+	}
+}
+
+// Quantity is a ledger amount as the API shows it.
+func Quantity(m stock.Micro, unit string) *commonv1.Quantity {
+	return &commonv1.Quantity{Value: m.Text(), UnitCode: unit}
+}
+
+const demandColumns = "work_order, item, unit_code, needed, reserved, issued, need_time, state"
+
+func scanDemand(row storage.Scanner) (Demand, error) {
+	var d Demand
+	var at int64
+	var state string
+	err := row.Scan(&d.WorkOrder, &d.Item, &d.Unit, (*int64)(&d.Needed), (*int64)(&d.Reserved), (*int64)(&d.Issued), &at, &state)
+	d.Need, d.Closed = storage.FromMicros(at), state == consumablesv1.StockDemand_CLOSED.String()
+	return d, err
+}
+
+// SaveDemand writes a demand.
+func SaveDemand(ctx context.Context, tx *storage.Tx, d Demand) error {
+	_, err := tx.Exec(ctx, `INSERT INTO demands (name, work_order, item, unit_code, needed, reserved, issued, need_time, state)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT (name) DO UPDATE SET needed = excluded.needed, reserved = excluded.reserved,
+		issued = excluded.issued, need_time = excluded.need_time, state = excluded.state`,
+		d.WorkOrder+" "+d.Item, d.WorkOrder, d.Item, d.Unit, int64(d.Needed), int64(d.Reserved), int64(d.Issued), storage.Micros(d.Need), d.State().String())
+	return err
+}
+
+// DemandsOf reads what an order needs, in order to change it.
+func DemandsOf(ctx context.Context, tx *storage.Tx, order string) ([]Demand, error) {
+	return storage.Collect(ctx, tx, scanDemand, "SELECT "+demandColumns+" FROM demands WHERE work_order = $1 ORDER BY name"+tx.ForUpdate(), order)
+}
+
+// ListDemands answers ListStockDemands.
+func ListDemands(ctx context.Context, db *storage.DB, l *listing.Lister, req *consumablesv1.ListStockDemandsRequest) (*consumablesv1.ListStockDemandsResponse, error) {
+	q, err := l.Parse(ctx, req, listing.Collection{Key: "name", Order: "need_time", Fields: listing.Fields{
+		"work_order": {Column: "work_order"}, "item": {Column: "item"}, "need_time": {Column: "need_time", Kind: listing.Time},
+		"state": {Column: "state", Kind: listing.Enum, Values: []string{"OPEN", "RESERVED", "ISSUED", "CLOSED"}},
+	}})
+	if err != nil {
+		return nil, err
+	}
+	resp := &consumablesv1.ListStockDemandsResponse{}
+	err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		page, next, err := listing.Page(ctx, tx, q, demandColumns, "demands", scanDemand)
+		resp.StockDemands, resp.NextPageToken = nil, next
+		for _, d := range page {
+			resp.StockDemands = append(resp.StockDemands, d.Proto())
+		}
+		return err
+	})
+	return resp, err
+}

@@ -1,0 +1,133 @@
+// Package store keeps stock: the resources of the contract, and the ledger with its balances.
+package store
+
+import (
+	"context"
+	"embed"
+	"fmt"
+	"io/fs"
+	"slices"
+	"strings"
+	"time"
+
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+//go:embed migrations/*.sql
+var files embed.FS
+
+// Migrations is the schema.
+func Migrations() storage.Migrations {
+	sub, err := fs.Sub(files, "migrations")
+	if err != nil {
+		panic(fmt.Sprintf("store: %v", err)) // the folder is embedded above
+	}
+	return storage.Portable(sub)
+}
+
+// The tables.
+var (
+	Items        = resource.NewTable[*consumablesv1.Item]("items", "", "kind", "display_name", "part_number")
+	Locations    = resource.NewTable[*consumablesv1.Location]("locations", "", "kind", "display_name")
+	Lots         = resource.NewTable[*consumablesv1.Lot]("lots", "", "item", "state", "manufacturer_lot", "short_code", "use_by_date", "create_time")
+	WaterTests   = resource.NewTable[*consumablesv1.WaterTest]("water_tests", "test_time desc", "verdict", "test_time", "meter")
+	Movements    = resource.NewTable[*consumablesv1.StockMovement]("movements", "create_time", "kind", "lot", "item", "work_order", "effective_time", "create_time")
+	Reservations = resource.NewTable[*consumablesv1.Reservation]("reservations", "", "work_order", "item", "lot", "state", "need_time")
+)
+
+// Places of the books.
+const (
+	Supplier        = "locations/supplier"
+	Production      = "locations/production"
+	MixingLoss      = "locations/mixing-loss"
+	Waste           = "locations/waste"
+	CountDifference = "locations/count-difference"
+)
+
+// Physical reports whether stock at a place is in stores: on a shelf or in a hold area.
+func Physical(location string) bool {
+	return strings.HasPrefix(location, "locations/") &&
+		!slices.Contains([]string{Supplier, Production, MixingLoss, Waste, CountDifference}, location)
+}
+
+// Post writes a movement with its postings and moves the balances, all in the caller's transaction. Reasons:
+// INSUFFICIENT_STOCK.
+func Post(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement, postings []stock.Posting, now time.Time) error {
+	if !stock.Balanced(postings) {
+		return fmt.Errorf("the postings of %s do not sum to zero", m.GetName())
+	}
+	if err := Movements.Insert(ctx, tx, m, now); err != nil {
+		return err
+	}
+	// Balances are taken in one order, so that two movements never wait for each other.
+	order := slices.SortedFunc(slices.Values(postings), func(a, b stock.Posting) int {
+		return strings.Compare(a.Lot+" "+a.Location, b.Lot+" "+b.Location)
+	})
+	for i, p := range order {
+		if _, err := tx.Exec(ctx, "INSERT INTO postings (movement, line, lot, location, amount) VALUES ($1, $2, $3, $4, $5)",
+			m.GetName(), int64(i+1), p.Lot, p.Location, int64(p.Amount)); err != nil {
+			return err
+		}
+		if err := move(ctx, tx, p); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// move changes a balance; one that would fall below zero is refused by the table's own check.
+func move(ctx context.Context, tx *storage.Tx, p stock.Posting) error {
+	if _, err := tx.Exec(ctx, "INSERT INTO balances (lot, location, amount) VALUES ($1, $2, 0) ON CONFLICT DO NOTHING", p.Lot, p.Location); err != nil {
+		return err
+	}
+	_, err := tx.Exec(ctx, "UPDATE balances SET amount = amount + $1 WHERE lot = $2 AND location = $3", int64(p.Amount), p.Lot, p.Location)
+	if storage.IsCheck(err) {
+		return fault.Precondition("INSUFFICIENT_STOCK", "There is less than %s of %s at %s. Take less, or another lot.", (-p.Amount).Text(), p.Lot, p.Location).
+			With("lot", p.Lot).With("location", p.Location)
+	}
+	return err
+}
+
+// Balances reads where a lot is; places without any of it are left out.
+func Balances(ctx context.Context, tx *storage.Tx, lot string) ([]stock.Posting, error) {
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (stock.Posting, error) {
+		p := stock.Posting{Lot: lot}
+		err := row.Scan(&p.Location, (*int64)(&p.Amount))
+		return p, err
+	}, "SELECT location, amount FROM balances WHERE lot = $1 AND amount <> 0 ORDER BY location", lot)
+}
+
+// Balance reads how much of a lot is at a place.
+func Balance(ctx context.Context, tx *storage.Tx, lot, location string) (stock.Micro, error) {
+	var amount int64
+	err := tx.QueryRow(ctx, "SELECT COALESCE(SUM(amount), 0) FROM balances WHERE lot = $1 AND location = $2", lot, location).Scan(&amount)
+	return stock.Micro(amount), err
+}
+
+// Edge is a step of a lot's origin.
+type Edge struct {
+	Target, Origin, Movement string
+	Amount                   stock.Micro
+}
+
+// AddEdge records that origin went into target.
+func AddEdge(ctx context.Context, tx *storage.Tx, e Edge) error {
+	_, err := tx.Exec(ctx, "INSERT INTO genealogy (target, origin, movement, amount) VALUES ($1, $2, $3, $4)", e.Target, e.Origin, e.Movement, int64(e.Amount))
+	return err
+}
+
+// Edges reads the steps out of a lot (forward) or into it.
+func Edges(ctx context.Context, tx *storage.Tx, lot string, forward bool) ([]Edge, error) {
+	column := "target"
+	if forward {
+		column = "origin"
+	}
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (e Edge, err error) {
+		err = row.Scan(&e.Target, &e.Origin, &e.Movement, (*int64)(&e.Amount))
+		return e, err
+	}, "SELECT target, origin, movement, amount FROM genealogy WHERE "+column+" = $1 ORDER BY target, origin", lot)
+}

@@ -1,0 +1,120 @@
+// Package water judges readings of water against a grade: published limits, and the treatment of temperature.
+//
+// Conductivity limits are stated at 25 °C. A raw reading is referred to it with the linear form κ25 = κ/(1 + 0.02 (T − 25))
+// (2 % per kelvin, the commonest coefficient, the linear form of EN 27888 devices).
+// Below about 5 µS/cm the water's own ions make the linear form err; the stepped table of USP <645> for uncompensated readings
+// is not applied yet, so a limit at or below 1.3 µS/cm is judged on a reading taken at 20 to 25 °C only.
+package water
+
+import (
+	"fmt"
+	"math"
+
+	"coldsection.example/services/platform/fault"
+)
+
+// Grade holds limits; zero means not limited.
+type Grade struct {
+	ConductivityMax float64 // µS/cm at 25 °C
+	PHMin, PHMax    float64
+	SilicaMax       float64 // mg/L
+	SolidsMax       float64 // mg/L
+	Source          string
+}
+
+// Reading holds what was read; NaN means not read.
+type Reading struct {
+	Conductivity float64 // µS/cm, as the meter showed
+	Temperature  float64 // °C
+	Compensated  bool    // the meter had referred its reading to 25 °C
+	PH           float64
+	Silica       float64 // mg/L
+	Solids       float64 // mg/L
+}
+
+// Check is one limit against its reading.
+type Check struct {
+	Property    string
+	Value       float64
+	Unit        string
+	Limit       string
+	Met         bool
+	Explanation string
+}
+
+const (
+	coefficient = 0.02 // per kelvin
+	pure        = 1.3  // µS/cm: at or below, the linear form is not trusted
+)
+
+// At25 refers a conductivity to 25 °C.
+func (r Reading) At25() float64 {
+	if r.Compensated {
+		return r.Conductivity
+	}
+	return r.Conductivity / (1 + coefficient*(r.Temperature-25))
+}
+
+// Validate refuses readings that no water has. Reason: READING_IMPLAUSIBLE.
+func (r Reading) Validate() error {
+	switch {
+	case math.IsNaN(r.Conductivity) || r.Conductivity < 0 || r.Conductivity > 20_000:
+		return fault.Invalid("water_test.conductivity", "READING_IMPLAUSIBLE", "A conductivity of %g µS/cm is not that of wash water. Check the unit.", r.Conductivity)
+	case math.IsNaN(r.Temperature) || r.Temperature < 0 || r.Temperature > 60:
+		return fault.Invalid("water_test.temperature", "READING_IMPLAUSIBLE", "The water can't have been %g °C at the reading (0 to 60). Check the unit.", r.Temperature)
+	case r.PH < 0 || r.PH > 14:
+		return fault.Invalid("water_test.ph", "READING_IMPLAUSIBLE", "A pH of %g does not exist. Read it again.", r.PH)
+	}
+	return nil
+}
+
+// Judge compares a reading with a grade; every limit of the grade must have its reading to be met.
+func Judge(g Grade, r Reading) (checks []Check, passed bool) {
+	how := fmt.Sprintf("%g at %g °C, compensated by the meter", r.Conductivity, r.Temperature)
+	if !r.Compensated {
+		how = fmt.Sprintf("%g / (1 + 0.02 × (%g − 25)) = %.3g at 25 °C", r.Conductivity, r.Temperature, r.At25())
+	}
+	checks = append(checks, Check{
+		"conductivity", r.At25(), "uS/cm", fmt.Sprintf("at most %g µS/cm at 25 °C", g.ConductivityMax), r.At25() <= g.ConductivityMax, how,
+	})
+	if g.PHMax > 0 {
+		checks = append(checks, Check{"pH", r.PH, "[pH]", fmt.Sprintf("%g to %g", g.PHMin, g.PHMax), r.PH >= g.PHMin && r.PH <= g.PHMax, read(r.PH)})
+	}
+	if g.SilicaMax > 0 {
+		checks = append(checks, Check{"silica", r.Silica, "mg/L", fmt.Sprintf("at most %g mg/L", g.SilicaMax), r.Silica <= g.SilicaMax, read(r.Silica)})
+	}
+	if g.SolidsMax > 0 {
+		checks = append(checks, Check{"residue", r.Solids, "mg/L", fmt.Sprintf("at most %g mg/L", g.SolidsMax), r.Solids <= g.SolidsMax, read(r.Solids)})
+	}
+	if g.ConductivityMax <= pure && (r.Temperature < 20 || r.Temperature > 25) {
+		checks[0].Met = false
+		checks[0].Explanation += "; water this pure is judged on a reading at 20 to 25 °C only: read it again there"
+	}
+	passed = true
+	for i := range checks {
+		passed = passed && checks[i].Met
+		if math.IsNaN(checks[i].Value) {
+			checks[i].Value = 0
+		}
+	}
+	return checks, passed
+}
+
+func read(v float64) string {
+	if math.IsNaN(v) {
+		return "not read"
+	}
+	return "as read"
+}
+
+// Published grades. ISO 3696:1987: conductivity at 25 °C, pH, silica, residue after evaporation. ASTM D1193: conductivity,
+// and pH for type IV; its types are not a ranking (III is purer than II in conductivity).
+var Published = map[string]Grade{
+	"iso3696-1":      {ConductivityMax: 0.1, SilicaMax: 0.01, Source: "ISO 3696:1987, grade 1"},
+	"iso3696-2":      {ConductivityMax: 1.0, SilicaMax: 0.02, SolidsMax: 1, Source: "ISO 3696:1987, grade 2"},
+	"iso3696-3":      {ConductivityMax: 5.0, PHMin: 5.0, PHMax: 7.5, SolidsMax: 2, Source: "ISO 3696:1987, grade 3"},
+	"astm-d1193-i":   {ConductivityMax: 0.056, SilicaMax: 0.003, Source: "ASTM D1193, type I"},
+	"astm-d1193-ii":  {ConductivityMax: 1.0, SilicaMax: 0.003, Source: "ASTM D1193, type II"},
+	"astm-d1193-iii": {ConductivityMax: 0.25, SilicaMax: 0.5, Source: "ASTM D1193, type III"},
+	"astm-d1193-iv":  {ConductivityMax: 5.0, PHMin: 5.0, PHMax: 8.0, Source: "ASTM D1193, type IV"},
+}
