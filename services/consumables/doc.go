@@ -1,0 +1,10 @@
+// Package consumables is the stock service: items, lots, places, the double-entry ledger, claims, water tests and mixes.
+//
+// It owns every movement of stock. Invariants: the postings of a movement sum to zero lot by lot; no balance of a real
+// place, job or engine is below zero, which the database enforces in the same transaction; movements are never changed, a
+// mistake is reversed; what is used on an engine was issued to a job and received before.
+//
+// It serves ConsumablesService and ConsumablesQueryService. It publishes coldsection.stock.* facts and reacts to
+// coldsection.workorder.scheduled (claims lots that will be usable then), step.completed (books use), released and voided
+// (frees claims). Its tables are in internal/store/migrations. It does not decide whether a job may be signed.
+package consumables

@@ -1,0 +1,104 @@
+package app
+
+import (
+	"context"
+	"time"
+
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/quantity"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// CreateItem adds an item to the catalogue.
+func (a *App) CreateItem(ctx context.Context, req *consumablesv1.CreateItemRequest) (*consumablesv1.Item, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Item, error) {
+		item := req.GetItem()
+		resource.ClearOutputOnly(item)
+		unit, err := quantity.Lookup(item.GetBaseUnitCode())
+		if err != nil {
+			return nil, err
+		}
+		if code := unit.Code; code != "L" && code != "kg" && code != "{each}" {
+			return nil, fault.Invalid("item.base_unit_code", "UNIT_MISMATCH", "The ledger counts in L, kg or {each}, not in %q. Choose one of them.", code)
+		}
+		item.BaseUnitCode = unit.Code
+		item.Name = a.newName("items", req.GetItemId())
+		return item, store.Items.Insert(ctx, tx, item, a.Clock.Now())
+	})
+}
+
+// UpdateItem changes an item.
+func (a *App) UpdateItem(ctx context.Context, req *consumablesv1.UpdateItemRequest) (*consumablesv1.Item, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Item, error) {
+		item, err := store.Items.Lock(ctx, tx, req.GetItem().GetName())
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(item, req.GetItem().GetEtag()); err != nil {
+			return nil, err
+		}
+		if err := resource.Apply(item, req.GetItem(), req.GetUpdateMask()); err != nil {
+			return nil, err
+		}
+		return item, store.Items.Save(ctx, tx, item, a.Clock.Now())
+	})
+}
+
+// CreateLocation adds a place of stores.
+func (a *App) CreateLocation(ctx context.Context, req *consumablesv1.CreateLocationRequest) (*consumablesv1.Location, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Location, error) {
+		place := req.GetLocation()
+		resource.ClearOutputOnly(place)
+		if k := place.GetKind(); k != consumablesv1.Location_BIN && k != consumablesv1.Location_HOLD_AREA {
+			return nil, fault.Invalid("location.kind", "LOCATION_KIND_NOT_ALLOWED", "People create a BIN or a HOLD_AREA; %s belongs to the books.", k)
+		}
+		if _, err := time.LoadLocation(place.GetTimeZone()); err != nil || place.GetTimeZone() == "" {
+			return nil, fault.Invalid("location.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone. Use-by days are counted in it; give one such as Europe/Oslo.", place.GetTimeZone())
+		}
+		place.Name = a.newName("locations", req.GetLocationId())
+		if !store.Physical(place.GetName()) {
+			return nil, fault.Exists(place.GetName())
+		}
+		return place, store.Locations.Insert(ctx, tx, place, a.Clock.Now())
+	})
+}
+
+// ReserveStock claims stock for an order by hand.
+func (a *App) ReserveStock(ctx context.Context, req *consumablesv1.ReserveStockRequest) (*consumablesv1.Reservation, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Reservation, error) {
+		u := a.unit(ctx, tx)
+		line := Line{Item: req.GetItem(), Value: req.GetQuantity().GetValue(), Unit: req.GetQuantity().GetUnitCode()}
+		d, lots, err := u.claim(ctx, req.GetWorkOrder(), req.GetNeedTime().AsTime(), line, 0)
+		if err != nil {
+			return nil, err
+		}
+		if d.Missing() > 0 || len(lots) == 0 {
+			return nil, fault.Precondition("INSUFFICIENT_STOCK", "%s %s of %s can't be promised. Receive more, or ask for less.", d.Missing().Text(), d.Unit, d.Item)
+		}
+		claims, err := store.Reservations.Where(ctx, tx, "work_order = $1 AND lot = $2 AND state = 'CLAIMED' ORDER BY name DESC", req.GetWorkOrder(), lots[0])
+		if err != nil {
+			return nil, err
+		}
+		return claims[0], nil
+	})
+}
+
+// ReleaseReservation gives a claim up.
+func (a *App) ReleaseReservation(ctx context.Context, req *consumablesv1.ReleaseReservationRequest) (*consumablesv1.Reservation, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Reservation, error) {
+		u := a.unit(ctx, tx)
+		claim, err := store.Reservations.Lock(ctx, tx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		if claim.GetState() != consumablesv1.Reservation_CLAIMED {
+			return nil, fault.Precondition("RESERVATION_"+claim.GetState().String(), "%s is %s; there is nothing to release.", claim.GetName(), claim.GetState())
+		}
+		claim.State = consumablesv1.Reservation_FREED
+		return claim, u.saveClaim(ctx, claim)
+	})
+}

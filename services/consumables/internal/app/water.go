@@ -1,0 +1,137 @@
+package app
+
+import (
+	"context"
+	"math"
+	"strings"
+	"time"
+
+	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/consumables/internal/water"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/quantity"
+	"coldsection.example/services/platform/storage"
+)
+
+// CreateWaterTest records readings of a water lot and judges them. The meter's calibration is asked of compliance for the
+// civil day of the test, before the transaction; without an answer the test is refused.
+func (a *App) CreateWaterTest(ctx context.Context, req *consumablesv1.CreateWaterTestRequest) (*consumablesv1.WaterTest, error) {
+	test := req.GetWaterTest()
+	if test.GetMeter() == "" {
+		return nil, fault.Invalid("water_test.meter", "INSTRUMENT_MISSING", "A water test names the meter that it was read with. Add it.")
+	}
+	at := a.Clock.Now()
+	if test.GetTestTime() != nil {
+		at = test.GetTestTime().AsTime()
+	}
+	if at.After(a.Clock.Now().Add(time.Minute)) {
+		return nil, fault.Invalid("water_test.test_time", "TIME_IN_FUTURE", "The test is dated in the future. Correct its time.")
+	}
+	if err := a.meterInCalibration(ctx, test.GetMeter(), at); err != nil {
+		return nil, err
+	}
+	reading, err := readingOf(test)
+	if err != nil {
+		return nil, err
+	}
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.WaterTest, error) {
+		return a.unit(ctx, tx).judge(ctx, req, reading, at)
+	})
+}
+
+func (a *App) meterInCalibration(ctx context.Context, meter string, at time.Time) error {
+	answer, err := a.Gates.CheckGates(ctx, &compliancev1.CheckGatesRequest{
+		CivilDate: &date.Date{Year: int32(at.Year()), Month: int32(at.Month()), Day: int32(at.Day())}, Tools: []string{meter},
+	})
+	if err != nil {
+		return fault.New(fault.Unavailable, "COMPLIANCE_UNREACHABLE", "The meter's calibration can't be checked now, so the test is not taken. Try again in a moment.").Because(err)
+	}
+	for _, r := range answer.GetResults() {
+		if !r.GetOpen() {
+			reason := "INSTRUMENT_LAPSED"
+			if r.GetReason() == "TOOL_UNKNOWN" {
+				reason = "INSTRUMENT_UNKNOWN"
+			}
+			return fault.Precondition(reason, "%s", r.GetExplanation()).With("meter", meter)
+		}
+	}
+	return nil
+}
+
+func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestRequest, reading water.Reading, at time.Time) (*consumablesv1.WaterTest, error) {
+	test := req.GetWaterTest()
+	lot, item, err := u.lockLot(ctx, req.GetParent(), "")
+	if err != nil {
+		return nil, err
+	}
+	if test.GetGrade() == "" {
+		test.Grade = item.GetWaterGrade()
+	}
+	grade, ok := water.Published[strings.TrimPrefix(test.GetGrade(), "waterGrades/")]
+	if item.GetKind() != consumablesv1.Item_WATER || !ok {
+		return nil, fault.Precondition("WATER_GRADE_UNKNOWN", "%s of item %s can't be judged against grade %q. Name a grade of ListWaterGrades on the item or the test.",
+			lot.GetName(), item.GetName(), test.GetGrade())
+	}
+	checks, passed := water.Judge(grade, reading)
+	test.Checks, test.Verdict = nil, consumablesv1.WaterTest_FAILED
+	if passed {
+		test.Verdict = consumablesv1.WaterTest_PASSED
+	}
+	for _, c := range checks {
+		test.Checks = append(test.Checks, &consumablesv1.WaterCheck{
+			Property: c.Property, Value: c.Value, UnitCode: c.Unit, Limit: c.Limit, Met: c.Met, Explanation: c.Explanation, Source: grade.Source,
+		})
+	}
+	test.Name, test.TestTime, test.ConductivityUsCm = u.app.newName(lot.GetName()+"/waterTests", req.GetWaterTestId()), timestamppb.New(at), reading.At25()
+	if test.Tester = u.caller.Person; test.GetTester() == "" {
+		test.Tester = u.caller.Account
+	}
+	if err := store.WaterTests.Insert(ctx, u.Tx, test, u.now); err != nil {
+		return nil, err
+	}
+	lot.LatestWaterTest = test.GetName()
+	if !passed && lot.GetState() == consumablesv1.Lot_USABLE {
+		lot.State, lot.HoldReason = consumablesv1.Lot_HELD, "Its newest water test failed"
+	}
+	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
+		return nil, err
+	}
+	return test, u.lotFact(ctx, "tested", lot, lot.GetOnHand(), test.GetVerdict().String())
+}
+
+func readingOf(test *consumablesv1.WaterTest) (r water.Reading, err error) {
+	r.Compensated = test.GetMeterCompensated()
+	for _, f := range []struct {
+		into    *float64
+		entered *commonv1.Entered
+		want    quantity.Dimension
+		field   string
+		scale   float64
+	}{
+		{&r.Conductivity, test.GetConductivity(), quantity.Conductivity, "conductivity", 1},
+		{&r.Temperature, test.GetTemperature(), quantity.Temperature, "temperature", 1},
+		{&r.PH, test.GetPh(), quantity.Acidity, "ph", 1},
+		{&r.Silica, test.GetSilica(), quantity.Density, "silica", 1e6},
+		{&r.Solids, test.GetDissolvedSolids(), quantity.Density, "dissolved_solids", 1e6},
+	} {
+		if *f.into = math.NaN(); f.entered == nil {
+			continue
+		}
+		q, err := quantity.Parse(strings.Replace(f.entered.GetText(), ",", ".", 1), f.entered.GetUnitCode())
+		if err != nil {
+			return r, err
+		}
+		if q.Unit().Dimension != f.want {
+			return r, fault.Invalid("water_test."+f.field, "UNIT_MISMATCH", "%s of water is not read in %q. Use a unit of %s.", f.field, q.Unit().Code, f.want)
+		}
+		*f.into = q.Canonical() * f.scale
+	}
+	return r, r.Validate()
+}

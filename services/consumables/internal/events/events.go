@@ -1,0 +1,69 @@
+// Package events reacts to facts of other services: orders that need, use, or no longer need stock.
+package events
+
+import (
+	"context"
+
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/consumables/internal/app"
+	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/storage"
+)
+
+// Consumer is the service's one subscription; facts about one order arrive in their order.
+func Consumer(a *app.App) eventbus.Consumer {
+	return eventbus.Consumer{
+		Durable: "consumables",
+		Types: []string{
+			"coldsection.workorder.scheduled.v1", "coldsection.workorder.step.completed.v1",
+			"coldsection.workorder.released.v1", "coldsection.workorder.voided.v1",
+		},
+		Handle: func(_ context.Context, m eventbus.Message) (eventbus.Effect, error) { return handle(a, m) },
+	}
+}
+
+func handle(a *app.App, m eventbus.Message) (eventbus.Effect, error) {
+	switch m.Type {
+	case "coldsection.workorder.step.completed.v1":
+		var fact workordersv1.StepCompleted
+		if err := m.Decode(&fact); err != nil {
+			return nil, err
+		}
+		return used(a, &fact), nil
+	case "coldsection.workorder.scheduled.v1":
+		var fact workordersv1.WorkOrderChanged
+		if err := m.Decode(&fact); err != nil {
+			return nil, err
+		}
+		return needed(a, &fact), nil
+	default:
+		var fact workordersv1.WorkOrderChanged
+		if err := m.Decode(&fact); err != nil {
+			return nil, err
+		}
+		return func(ctx context.Context, tx *storage.Tx) error { return a.Close(ctx, tx, fact.GetWorkOrder()) }, nil
+	}
+}
+
+func needed(a *app.App, fact *workordersv1.WorkOrderChanged) eventbus.Effect {
+	var lines []app.Line
+	for _, d := range fact.GetDemands() {
+		lines = append(lines, app.Line{Item: d.GetItem(), Value: d.GetQuantity().GetValue(), Unit: d.GetQuantity().GetUnitCode()})
+	}
+	return func(ctx context.Context, tx *storage.Tx) error {
+		return a.Demand(ctx, tx, fact.GetWorkOrder(), fact.GetPlanStartTime().AsTime(), lines)
+	}
+}
+
+func used(a *app.App, fact *workordersv1.StepCompleted) eventbus.Effect {
+	return func(ctx context.Context, tx *storage.Tx) error {
+		for _, use := range fact.GetMaterials() {
+			err := a.Use(ctx, tx, fact.GetWorkOrder(), fact.GetEngine(), use.GetLot(), use.GetQuantity().GetValue(), use.GetQuantity().GetUnitCode(),
+				fact.GetCompleteTime().AsTime())
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+}
