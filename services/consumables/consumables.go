@@ -48,7 +48,9 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Service, error) {
 }
 
 // gates asks compliance on the service's own account, because a clerk may not ask the gates.
-type gates struct{ client compliancev1.GateServiceClient }
+type gates struct {
+	client compliancev1.GateServiceClient
+}
 
 func (g gates) CheckGates(ctx context.Context, req *compliancev1.CheckGatesRequest) (*compliancev1.CheckGatesResponse, error) {
 	return g.client.CheckGates(rpc.AsService(ctx, "consumables"), req)

@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/outbox"
 )
 
@@ -43,7 +44,7 @@ func subjectOf(typ string) (string, error) {
 		middle, ok = strings.CutSuffix(middle, typeSuffix)
 	}
 	if !ok || middle == "" || strings.ContainsAny(middle, " *>") {
-		return "", fmt.Errorf("%q is no event type; one looks like coldsection.stock.issued.v1", typ)
+		return "", fault.Invalid("types", "EVENT_TYPE_INVALID", "%q is no event type; one looks like coldsection.stock.issued.v1.", typ)
 	}
 	return subjectPrefix + middle, nil
 }
@@ -66,7 +67,7 @@ func subjectsOf(types []string) ([]string, error) {
 		}
 		area, ok := strings.CutPrefix(prefix+".", typePrefix)
 		if !ok || strings.ContainsAny(area, " *>") {
-			return nil, fmt.Errorf("%q is no prefix of event types; one looks like coldsection.stock.*", typ)
+			return nil, fault.Invalid("types", "EVENT_TYPE_INVALID", "%q is no prefix of event types; one looks like coldsection.stock.*.", typ)
 		}
 		subjects = append(subjects, subjectPrefix+area+">")
 	}

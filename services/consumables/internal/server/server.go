@@ -19,8 +19,15 @@ import (
 // commands serves what changes stock; its methods are the use cases themselves. Methods of the contract that are not built
 // yet answer UNIMPLEMENTED.
 type commands struct {
-	consumablesv1.UnimplementedConsumablesServiceServer
+	unbuilt
 	*app.App
+}
+
+var _ consumablesv1.ConsumablesServiceServer = (*commands)(nil)
+
+// unbuilt lies one level deeper than the use cases, so that they come first.
+type unbuilt struct {
+	consumablesv1.UnimplementedConsumablesServiceServer
 }
 
 type queries struct {
