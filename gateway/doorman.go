@@ -1,0 +1,129 @@
+package gateway
+
+import (
+	"context"
+	"log/slog"
+	"strings"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
+	"google.golang.org/protobuf/types/descriptorpb"
+
+	"coldsection.example/gateway/internal/accounts"
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/ids"
+	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/storage"
+)
+
+// doorman stands before the chain of every call: it reads the bearer token, and writes the audit of changes and refusals.
+type doorman struct {
+	store *accounts.Store
+	log   *slog.Logger
+	ids   ids.Source
+	clock clock.Clock
+	// assertion reads the identity that the HTTP side of the gateway found out.
+	assertion func(ctx context.Context) (context.Context, error)
+}
+
+func (d *doorman) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+	ctx, err := d.identify(ctx)
+	if err != nil {
+		return nil, rpc.ToStatus(err)
+	}
+	resp, err := next(ctx, req)
+	d.audit(ctx, info.FullMethod, req, err)
+	return resp, err
+}
+
+func (d *doorman) stream(srv any, stream grpc.ServerStream, _ *grpc.StreamServerInfo, next grpc.StreamHandler) error {
+	ctx, err := d.identify(stream.Context())
+	if err != nil {
+		return rpc.ToStatus(err)
+	}
+	return next(srv, known{ServerStream: stream, ctx: ctx})
+}
+
+// known is a stream whose caller is known.
+type known struct {
+	grpc.ServerStream
+
+	ctx context.Context
+}
+
+// Context carries the caller.
+func (k known) Context() context.Context { return k.ctx }
+
+// identify reads the bearer token of a call, if it has one, or the gateway's own assertion.
+func (d *doorman) identify(ctx context.Context) (context.Context, error) {
+	md, _ := metadata.FromIncomingContext(ctx)
+	v := md.Get("authorization")
+	if len(v) == 0 {
+		return d.assertion(ctx)
+	}
+	token, ok := strings.CutPrefix(v[0], "Bearer ")
+	if !ok {
+		return ctx, fault.New(fault.Unauthenticated, "CREDENTIALS_WRONG",
+			"The authorization is no bearer token. Send \"Bearer\" and a session's token or an API key.")
+	}
+	id, _, err := d.store.Identify(ctx, token)
+	if err != nil {
+		return ctx, err
+	}
+	return auth.NewContext(ctx, id), nil
+}
+
+// audit writes down changes, whether they succeeded or not, and refused reads. A failing audit is logged; the call stands.
+func (d *doorman) audit(ctx context.Context, method string, req any, err error) {
+	if err == nil && readOnly(method) {
+		return
+	}
+	outcome := "OK"
+	if err != nil {
+		outcome = "UNKNOWN"
+		if f, ok := fault.As(rpc.FromStatus(err)); ok {
+			outcome = f.Reason
+		}
+	}
+	id, _ := auth.FromContext(ctx)
+	event := &accessv1.AuditEvent{
+		Name: "auditEvents/" + d.ids.New(), Account: id.Account, Method: strings.TrimPrefix(method, "/"), Target: target(req), Outcome: outcome,
+	}
+	ctx = context.WithoutCancel(ctx)
+	if err := d.store.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		return accounts.Audit.Insert(ctx, tx, event, d.clock.Now())
+	}); err != nil {
+		d.log.ErrorContext(ctx, "a call is missing from the audit", "method", method, "outcome", outcome, "error", err)
+	}
+}
+
+// readOnly says whether the contract declares that a method has no side effects.
+func readOnly(method string) bool {
+	name := protoreflect.FullName(strings.ReplaceAll(strings.TrimPrefix(method, "/"), "/", "."))
+	d, err := protoregistry.GlobalFiles.FindDescriptorByName(name)
+	if err != nil {
+		return strings.HasPrefix(string(name), "grpc.")
+	}
+	options, _ := d.Options().(*descriptorpb.MethodOptions)
+	return options.GetIdempotencyLevel() == descriptorpb.MethodOptions_NO_SIDE_EFFECTS
+}
+
+// target is the resource that a request names.
+func target(req any) string {
+	m, ok := req.(proto.Message)
+	if !ok {
+		return ""
+	}
+	for _, field := range []protoreflect.Name{"name", "parent"} {
+		if fd := m.ProtoReflect().Descriptor().Fields().ByName(field); fd != nil && fd.Kind() == protoreflect.StringKind {
+			return m.ProtoReflect().Get(fd).String()
+		}
+	}
+	return ""
+}

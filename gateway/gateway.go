@@ -1,0 +1,112 @@
+// Package gateway is the suite's door: it knows who calls, serves the whole contract over gRPC and over HTTP, and has the
+// change feed.
+//
+// It owns accounts, sessions, API keys and the audit of calls. Every other call is made on the caller's behalf to the
+// service that owns it; which role may do what is decided there. A call is told apart by a bearer token, of a session or
+// an API key, or by the console's cookie.
+package gateway
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"maps"
+	"net/http"
+	"slices"
+
+	"google.golang.org/grpc"
+
+	"coldsection.example/gateway/internal/access"
+	"coldsection.example/gateway/internal/accounts"
+	"coldsection.example/gateway/internal/proxy"
+	"coldsection.example/gateway/internal/rest"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/ids"
+	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/storage"
+)
+
+// Config says where the gateway keeps its accounts.
+type Config struct {
+	Storage storage.Config
+}
+
+// Deps is what the gateway needs.
+type Deps struct {
+	Clock  clock.Clock
+	IDs    ids.Source
+	Log    *slog.Logger
+	Keys   *auth.Keys
+	Lister *listing.Lister
+	Events access.Feed // the event bus
+	// Backends reach the owners of the contract's packages, such as "coldsection.consumables.v1".
+	Backends map[string]grpc.ClientConnInterface
+}
+
+// Gateway is the door.
+type Gateway struct {
+	store  *accounts.Store
+	server *rpc.Server
+	deps   Deps
+	self   *grpc.ClientConn
+}
+
+// New opens the gateway's database and registers every service of the contract.
+func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
+	db, err := storage.Open(ctx, cfg.Storage, accounts.Migrations())
+	if err != nil {
+		return nil, fmt.Errorf("gateway: %w", err)
+	}
+	g := &Gateway{store: &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs}, deps: deps}
+	if err := g.register(); err != nil {
+		_ = db.Close()
+		return nil, fmt.Errorf("gateway: %w", err)
+	}
+	return g, nil
+}
+
+func (g *Gateway) register() error {
+	d := g.deps
+	doorman := &doorman{store: g.store, log: d.Log, ids: d.IDs, clock: d.Clock}
+	var err error
+	g.server, err = rpc.NewServer(rpc.Deps{Clock: d.Clock, IDs: d.IDs, Log: d.Log, Keys: d.Keys},
+		grpc.UnaryInterceptor(doorman.unary), grpc.StreamInterceptor(doorman.stream))
+	if err != nil {
+		return err
+	}
+	doorman.assertion = g.server.Identify
+	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister}, &access.Sessions{Store: g.store, Keys: d.Keys},
+		&access.Events{Feed: d.Events})
+	for _, pkg := range slices.Sorted(maps.Keys(d.Backends)) {
+		if err := proxy.Register(g.server, pkg, d.Backends[pkg]); err != nil {
+			return err
+		}
+	}
+	g.self, err = rpc.Caller{Keys: d.Keys, Clock: d.Clock}.DialMemory(g.server)
+	return err
+}
+
+// GRPC is the public gRPC server, to be served by the suite: on a port, and in memory for HTTP.
+func (g *Gateway) GRPC() *rpc.Server { return g.server }
+
+// HTTP serves the contract over HTTP; the gRPC server must be served in memory.
+func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
+	return rest.Handler(ctx, g.self, g.store.Identify)
+}
+
+// FirstAdmin makes the one-time token of the first administrator; "" once somebody can sign in.
+func (g *Gateway) FirstAdmin(ctx context.Context) (string, error) { return g.store.FirstAdmin(ctx) }
+
+// DB is the gateway's database.
+func (g *Gateway) DB() *storage.DB { return g.store.DB }
+
+// Ready says whether the gateway can serve.
+func (g *Gateway) Ready(ctx context.Context) error { return g.store.DB.Ping(ctx) }
+
+// Close ends the gateway's connections.
+func (g *Gateway) Close() error {
+	_ = g.self.Close()
+	return g.store.DB.Close()
+}

@@ -1,0 +1,163 @@
+// Package accounts keeps who may come in: accounts with their passwords, sessions, invitations and API keys, and the audit
+// of calls.
+//
+// Secrets are kept as hashes only: passwords with argon2id, random tokens with SHA-256. The same refusal answers a wrong
+// password and an unknown login. Ten wrong passwords in a row lock an account for a quarter of an hour.
+package accounts
+
+import (
+	"context"
+	"embed"
+	"errors"
+	"io/fs"
+	"time"
+
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/ids"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// How long things last.
+const (
+	sessionLife    = 12 * time.Hour
+	invitationLife = 7 * 24 * time.Hour
+	keyLife        = 365 * 24 * time.Hour
+	lockTime       = 15 * time.Minute
+	maxFailures    = 10
+	minPassword    = 12
+)
+
+//go:embed migrations
+var migrations embed.FS
+
+// Migrations are the tables of this package.
+func Migrations() storage.Migrations {
+	sub := func(engine string) fs.FS {
+		f, err := fs.Sub(migrations, "migrations/"+engine)
+		if err != nil {
+			panic(err) // the folder is embedded
+		}
+		return f
+	}
+	return storage.Migrations{SQLite: sub("sqlite"), Postgres: sub("postgres")}
+}
+
+// Store keeps accounts in a database.
+type Store struct {
+	DB    *storage.DB
+	Clock clock.Clock
+	IDs   ids.Source
+}
+
+// The tables of resources.
+var (
+	Accounts = resource.NewTable[*accessv1.Account]("accounts", "login", "login", "state", "kind", "person", "create_time")
+	Keys     = resource.NewTable[*accessv1.ApiKey]("api_keys", "create_time", "create_time")
+	Audit    = resource.NewTable[*accessv1.AuditEvent]("audit_events", "create_time desc",
+		"account", "method", "target", "outcome", "create_time")
+)
+
+func wrongCredentials() error {
+	return fault.New(fault.Unauthenticated, "CREDENTIALS_WRONG", "The login or the password is wrong. Check both and try again.")
+}
+
+// SignIn opens a session. Reasons: CREDENTIALS_WRONG, ACCOUNT_LOCKED.
+func (s *Store) SignIn(ctx context.Context, login, password string) (*accessv1.Session, error) {
+	var account *accessv1.Account
+	err := s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		found, err := Accounts.Where(ctx, tx, "login = $1", login)
+		if len(found) == 1 {
+			account = found[0]
+		}
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := s.checkPassword(ctx, account, password); err != nil {
+		return nil, err
+	}
+	var session *accessv1.Session
+	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		session, err = s.open(ctx, tx, account)
+		return err
+	})
+	return session, err
+}
+
+// checkPassword compares and counts failures; it takes the same time for an account that does not exist.
+func (s *Store) checkPassword(ctx context.Context, account *accessv1.Account, password string) error {
+	var hash string
+	var failures, lockedUntil int64
+	err := s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		err := tx.QueryRow(ctx, "SELECT hash, failures, locked_until FROM passwords WHERE account = $1", account.GetName()).
+			Scan(&hash, &failures, &lockedUntil)
+		if errors.Is(err, storage.ErrNoRows) {
+			return nil
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	now := s.Clock.Now()
+	right := auth.CheckPassword(password, hash)
+	switch {
+	case lockedUntil > storage.Micros(now):
+		return fault.New(fault.Unauthenticated, "ACCOUNT_LOCKED",
+			"Too many wrong passwords: the account is locked for %v. Wait, or ask an administrator.", lockTime)
+	case account.GetState() == accessv1.Account_DISABLED || hash == "" || !right:
+		if hash == "" {
+			return wrongCredentials()
+		}
+		if err := s.countFailure(ctx, account.GetName(), now); err != nil {
+			return err
+		}
+		return wrongCredentials()
+	case failures > 0:
+		return s.resetFailures(ctx, account.GetName())
+	default:
+		return nil
+	}
+}
+
+func (s *Store) countFailure(ctx context.Context, account string, now time.Time) error {
+	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, `UPDATE passwords SET failures = CASE WHEN failures + 1 >= $1 THEN 0 ELSE failures + 1 END,
+			locked_until = CASE WHEN failures + 1 >= $1 THEN $2 ELSE locked_until END WHERE account = $3`,
+			maxFailures, storage.Micros(now.Add(lockTime)), account)
+		return err
+	})
+}
+
+func (s *Store) resetFailures(ctx context.Context, account string) error {
+	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, "UPDATE passwords SET failures = 0, locked_until = 0 WHERE account = $1", account)
+		return err
+	})
+}
+
+// open makes a session of an account; the token is in this answer only.
+func (s *Store) open(ctx context.Context, tx *storage.Tx, account *accessv1.Account) (*accessv1.Session, error) {
+	now := s.Clock.Now()
+	token, csrf := auth.NewSecret("css_"), auth.NewSecret("")
+	expires := now.Add(sessionLife)
+	_, err := tx.Exec(ctx, "INSERT INTO sessions (token_hash, account, csrf_token, auth_time, expire_time) VALUES ($1, $2, $3, $4, $5)",
+		auth.HashSecret(token), account.GetName(), csrf, storage.Micros(now), storage.Micros(expires))
+	session := sessionOf(account, expires)
+	session.Token, session.CsrfToken = token, csrf
+	return session, err
+}
+
+// Reauthenticate checks the caller's password once more.
+func (s *Store) Reauthenticate(ctx context.Context, account, password string) error {
+	a, err := Accounts.Read(ctx, s.DB, account)
+	if err != nil {
+		return wrongCredentials()
+	}
+	return s.checkPassword(ctx, a, password)
+}

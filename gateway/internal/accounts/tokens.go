@@ -1,0 +1,219 @@
+package accounts
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/storage"
+)
+
+// FirstAdmin makes the account of the first administrator where there is no account, and a one-time token for it as long
+// as it was not used; it returns "" once somebody can sign in.
+func (s *Store) FirstAdmin(ctx context.Context) (token string, err error) {
+	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		token = ""
+		all, err := Accounts.Where(ctx, tx, "1 = 1 ORDER BY name")
+		if err != nil || len(all) > 1 || len(all) == 1 && all[0].GetState() != accessv1.Account_INVITED {
+			return err
+		}
+		admin := &accessv1.Account{
+			Name: "accounts/admin", Login: "admin", DisplayName: "Administrator", Roles: []string{"admin"},
+			Kind: accessv1.Account_HUMAN, State: accessv1.Account_INVITED,
+		}
+		if len(all) == 0 {
+			if err := Accounts.Insert(ctx, tx, admin, s.Clock.Now()); err != nil {
+				return err
+			}
+		}
+		token, _, err = s.Invite(ctx, tx, admin.GetName())
+		return err
+	})
+	return token, err
+}
+
+// Invite makes a one-time token for choosing a password; earlier ones of the account stop working.
+func (s *Store) Invite(ctx context.Context, tx *storage.Tx, account string) (token string, expires time.Time, err error) {
+	if _, err := tx.Exec(ctx, "DELETE FROM invitations WHERE account = $1", account); err != nil {
+		return "", expires, err
+	}
+	token, expires = auth.NewSecret("csi_"), s.Clock.Now().Add(invitationLife)
+	_, err = tx.Exec(ctx, "INSERT INTO invitations (token_hash, account, expire_time) VALUES ($1, $2, $3)",
+		auth.HashSecret(token), account, storage.Micros(expires))
+	return token, expires, err
+}
+
+// Accept chooses a password with a one-time token and opens a session. Reasons: INVITATION_INVALID, PASSWORD_TOO_WEAK.
+func (s *Store) Accept(ctx context.Context, token, password string) (session *accessv1.Session, err error) {
+	if err := checkStrength("password", password); err != nil {
+		return nil, err
+	}
+	hash := auth.HashPassword(password)
+	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		var name string
+		var expires int64
+		err := tx.QueryRow(ctx, "SELECT account, expire_time FROM invitations WHERE token_hash = $1"+tx.ForUpdate(), auth.HashSecret(token)).
+			Scan(&name, &expires)
+		if errors.Is(err, storage.ErrNoRows) || err == nil && expires < storage.Micros(s.Clock.Now()) {
+			return fault.New(fault.Unauthenticated, "INVITATION_INVALID",
+				"This invitation was used, replaced or is too old. Ask an administrator for a new one.")
+		}
+		if err != nil {
+			return err
+		}
+		account, err := Accounts.Lock(ctx, tx, name)
+		if err != nil {
+			return err
+		}
+		if err := s.setPassword(ctx, tx, name, hash); err != nil {
+			return err
+		}
+		if _, err := tx.Exec(ctx, "DELETE FROM invitations WHERE account = $1", name); err != nil {
+			return err
+		}
+		account.State = accessv1.Account_ACTIVE
+		if err := Accounts.Save(ctx, tx, account, s.Clock.Now()); err != nil {
+			return err
+		}
+		session, err = s.open(ctx, tx, account)
+		return err
+	})
+	return session, err
+}
+
+// setPassword also ends every session of the account.
+func (s *Store) setPassword(ctx context.Context, tx *storage.Tx, account, hash string) error {
+	_, err := tx.Exec(ctx, `INSERT INTO passwords (account, hash, failures, locked_until) VALUES ($1, $2, 0, 0)
+		ON CONFLICT (account) DO UPDATE SET hash = excluded.hash, failures = 0, locked_until = 0`, account, hash)
+	if err != nil {
+		return err
+	}
+	return EndSessions(ctx, tx, account)
+}
+
+// EndSessions ends every session of an account.
+func EndSessions(ctx context.Context, tx *storage.Tx, account string) error {
+	_, err := tx.Exec(ctx, "DELETE FROM sessions WHERE account = $1", account)
+	return err
+}
+
+func checkStrength(field, password string) error {
+	if len([]rune(password)) < minPassword || strings.Count(password, password[:1]) == len(password) {
+		return fault.Invalid(field, "PASSWORD_TOO_WEAK", "The password is too easy to guess. Use at least %d different characters, such as a few words.",
+			minPassword)
+	}
+	return nil
+}
+
+// ChangePassword sets the caller's own password and ends every session of the account but the one that calls.
+func (s *Store) ChangePassword(ctx context.Context, id auth.Identity, old, fresh string) error {
+	if err := checkStrength("new_password", fresh); err != nil {
+		return err
+	}
+	if err := s.Reauthenticate(ctx, id.Account, old); err != nil {
+		return err
+	}
+	hash := auth.HashPassword(fresh)
+	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, "UPDATE passwords SET hash = $1, failures = 0, locked_until = 0 WHERE account = $2", hash, id.Account)
+		if err == nil {
+			_, err = tx.Exec(ctx, "DELETE FROM sessions WHERE account = $1 AND token_hash <> $2", id.Account, id.SessionID)
+		}
+		return err
+	})
+}
+
+// SignOut ends one session.
+func (s *Store) SignOut(ctx context.Context, session string) error {
+	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, "DELETE FROM sessions WHERE token_hash = $1", session)
+		return err
+	})
+}
+
+// Identify says whose token this is: of a session or an API key. The session id of the identity is the token's hash, which
+// opens nothing. Reason: CREDENTIALS_WRONG.
+func (s *Store) Identify(ctx context.Context, token string) (id auth.Identity, csrf string, err error) {
+	hash, now := auth.HashSecret(token), storage.Micros(s.Clock.Now())
+	var account *accessv1.Account
+	var since int64
+	err = s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		var name string
+		err := tx.QueryRow(ctx, "SELECT account, csrf_token, auth_time FROM sessions WHERE token_hash = $1 AND expire_time > $2", hash, now).
+			Scan(&name, &csrf, &since)
+		if errors.Is(err, storage.ErrNoRows) {
+			name, since, err = s.keyOwner(ctx, tx, hash)
+		}
+		if err != nil {
+			return err
+		}
+		account, err = Accounts.Get(ctx, tx, name)
+		return err
+	})
+	usable := account.GetState() == accessv1.Account_ACTIVE
+	if errors.Is(err, storage.ErrNoRows) || fault.HasReason(err, "NOT_FOUND") || err == nil && !usable {
+		return id, "", fault.New(fault.Unauthenticated, "CREDENTIALS_WRONG", "This session or key is not valid any more. Sign in again.")
+	}
+	if err != nil {
+		return id, "", err
+	}
+	kind := auth.Human
+	if account.GetKind() == accessv1.Account_MACHINE {
+		kind = auth.Machine
+	}
+	return auth.Identity{
+		Account: account.GetName(), Person: account.GetPerson(), DisplayName: account.GetDisplayName(),
+		Roles: slices.Clone(account.GetRoles()), Kind: kind, AuthTime: storage.FromMicros(since), SessionID: hash,
+	}, csrf, nil
+}
+
+// keyOwner finds the account of an API key that works.
+func (s *Store) keyOwner(ctx context.Context, tx *storage.Tx, hash string) (account string, since int64, err error) {
+	var name string
+	if err := tx.QueryRow(ctx, "SELECT api_key FROM api_key_secrets WHERE secret_hash = $1", hash).Scan(&name); err != nil {
+		return "", 0, err
+	}
+	key, err := Keys.Get(ctx, tx, name)
+	if err != nil {
+		return "", 0, err
+	}
+	if key.GetRevokeTime() != nil || !key.GetExpireTime().AsTime().After(s.Clock.Now()) {
+		return "", 0, storage.ErrNoRows
+	}
+	account, _, _ = strings.Cut(name, "/apiKeys/")
+	return account, storage.Micros(key.GetCreateTime().AsTime()), nil
+}
+
+// CreateKey makes an API key that has no secret yet.
+func (s *Store) CreateKey(ctx context.Context, tx *storage.Tx, key *accessv1.ApiKey) error {
+	now := s.Clock.Now()
+	if key.GetExpireTime() == nil {
+		key.ExpireTime = timestamppb.New(now.Add(keyLife))
+	}
+	return Keys.Insert(ctx, tx, key, now)
+}
+
+// NewKeySecret gives a key a secret; the one before stops working. It is kept as a hash only.
+func (s *Store) NewKeySecret(ctx context.Context, key string) (secret string, err error) {
+	secret = auth.NewSecret("csk_")
+	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, `INSERT INTO api_key_secrets (secret_hash, api_key) VALUES ($1, $2)
+			ON CONFLICT (api_key) DO UPDATE SET secret_hash = excluded.secret_hash`, auth.HashSecret(secret), key)
+		return err
+	})
+	return secret, err
+}
+
+func sessionOf(account *accessv1.Account, expires time.Time) *accessv1.Session {
+	return &accessv1.Session{
+		Account: account.GetName(), Person: account.GetPerson(), DisplayName: account.GetDisplayName(), Roles: account.GetRoles(),
+		ExpireTime: timestamppb.New(expires),
+	}
+}

@@ -1,0 +1,106 @@
+package rest
+
+import (
+	"encoding/json"
+	"net/http"
+	"strings"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/rpc"
+)
+
+// Problem is a refusal as RFC 9457 asks, with the reason and metadata of the gRPC answer as extension members.
+type Problem struct {
+	Type       string            `json:"type"`
+	Title      string            `json:"title"`
+	Status     int               `json:"status"`
+	Detail     string            `json:"detail"`
+	Code       string            `json:"code"`
+	Reason     string            `json:"reason"`
+	Domain     string            `json:"domain"`
+	Metadata   map[string]string `json:"metadata,omitempty"`
+	Violations []Violation       `json:"violations,omitempty"`
+	RequestID  string            `json:"requestId,omitempty"`
+}
+
+// Violation is one field that is wrong.
+type Violation struct {
+	Field       string `json:"field"`
+	Description string `json:"description"`
+	Reason      string `json:"reason"`
+}
+
+// httpStatus is the HTTP status of a category; two reasons have one of their own.
+var httpStatus = map[fault.Category]int{
+	fault.Internal: http.StatusInternalServerError, fault.InvalidArgument: http.StatusBadRequest,
+	fault.FailedPrecondition: http.StatusBadRequest, fault.NotFound: http.StatusNotFound, fault.AlreadyExists: http.StatusConflict,
+	fault.Aborted: http.StatusConflict, fault.PermissionDenied: http.StatusForbidden, fault.Unauthenticated: http.StatusUnauthorized,
+	fault.ResourceExhausted: http.StatusTooManyRequests, fault.Unavailable: http.StatusServiceUnavailable,
+	fault.OutOfRange: http.StatusBadRequest, fault.Unimplemented: http.StatusNotImplemented,
+}
+
+var codeNames = map[fault.Category]string{
+	fault.Internal: "INTERNAL", fault.InvalidArgument: "INVALID_ARGUMENT", fault.FailedPrecondition: "FAILED_PRECONDITION",
+	fault.NotFound: "NOT_FOUND", fault.AlreadyExists: "ALREADY_EXISTS", fault.Aborted: "ABORTED",
+	fault.PermissionDenied: "PERMISSION_DENIED", fault.Unauthenticated: "UNAUTHENTICATED", fault.ResourceExhausted: "RESOURCE_EXHAUSTED",
+	fault.Unavailable: "UNAVAILABLE", fault.OutOfRange: "OUT_OF_RANGE", fault.Unimplemented: "UNIMPLEMENTED",
+}
+
+// ProblemOf describes an error for the wire.
+func ProblemOf(err error) Problem {
+	f, ok := fault.As(err)
+	if !ok {
+		f, _ = fault.As(rpc.FromStatus(rpc.ToStatus(edge(err))))
+	}
+	p := Problem{
+		Type: "/problems/" + strings.ToLower(strings.ReplaceAll(f.Reason, "_", "-")), Title: titleOf(f.Reason), Status: httpStatus[f.Category],
+		Detail: f.Message, Code: codeNames[f.Category], Reason: f.Reason, Domain: rpc.Domain, Metadata: f.Metadata,
+	}
+	if f.Reason == "IDEMPOTENCY_KEY_REUSED" {
+		p.Status = http.StatusUnprocessableEntity
+	}
+	for _, v := range f.Violations {
+		p.Violations = append(p.Violations, Violation(v))
+	}
+	return p
+}
+
+// edge gives a reason to what the HTTP mapping itself refuses.
+func edge(err error) error {
+	s, ok := status.FromError(err)
+	if !ok {
+		return err
+	}
+	text := s.Message()
+	switch {
+	case strings.Contains(text, "unknown field"):
+		return fault.Invalid("", "UNKNOWN_FIELD", "The request has a field that the contract does not know: %s. Leave it out or correct its name.", text)
+	case s.Code() == codes.InvalidArgument:
+		return fault.Invalid("", "REQUEST_UNREADABLE", "The request can't be read: %s. Correct it and send it again.", text)
+	case s.Code() == codes.NotFound || s.Code() == codes.Unimplemented:
+		return fault.New(fault.NotFound, "PATH_UNKNOWN", "There is no such path or method. See the API's description.")
+	default:
+		return err
+	}
+}
+
+// titleOf makes words of a reason: "Lot expired".
+func titleOf(reason string) string {
+	words := strings.ToLower(strings.ReplaceAll(reason, "_", " "))
+	if words == "" {
+		return "Refused"
+	}
+	return strings.ToUpper(words[:1]) + words[1:]
+}
+
+// Refuse answers with a problem.
+func Refuse(w http.ResponseWriter, err error, requestID string) {
+	p := ProblemOf(err)
+	p.RequestID = requestID
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(p.Status)
+	_ = json.NewEncoder(w).Encode(p)
+}

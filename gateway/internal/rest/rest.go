@@ -1,0 +1,154 @@
+// Package rest maps the contract to HTTP and JSON as its google.api.http options say, answers refusals as RFC 9457
+// problems, and knows callers by a bearer token or by the console's cookie.
+package rest
+
+import (
+	"context"
+	"crypto/subtle"
+	"net/http"
+	"strings"
+
+	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
+)
+
+// CookieName is the console's session cookie.
+const CookieName = "coldsection_session"
+
+// maxBody bounds a request; an import carries up to 16 MiB of text.
+const maxBody = 20 << 20
+
+// Identify says whose token this is and which CSRF token belongs to it.
+type Identify func(ctx context.Context, token string) (auth.Identity, string, error)
+
+// registrations are the HTTP mappings of every service of the contract.
+var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn) error{
+	accessv1.RegisterAccessServiceHandler, accessv1.RegisterAccessQueryServiceHandler, accessv1.RegisterSessionServiceHandler,
+	accessv1.RegisterEventsServiceHandler,
+	consumablesv1.RegisterConsumablesServiceHandler, consumablesv1.RegisterConsumablesQueryServiceHandler,
+	workordersv1.RegisterWorkOrdersServiceHandler, workordersv1.RegisterWorkOrdersQueryServiceHandler,
+	performancev1.RegisterPerformanceServiceHandler, performancev1.RegisterPerformanceQueryServiceHandler,
+	compliancev1.RegisterComplianceServiceHandler, compliancev1.RegisterComplianceQueryServiceHandler,
+	compliancev1.RegisterGateServiceHandler,
+}
+
+// Handler serves the contract over HTTP; conn reaches the gateway's own gRPC server.
+func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify) (http.Handler, error) {
+	mux := runtime.NewServeMux(
+		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.JSONPb{
+			MarshalOptions: protojson.MarshalOptions{EmitDefaultValues: true},
+		}),
+		runtime.WithIncomingHeaderMatcher(headers),
+		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }),
+		runtime.WithErrorHandler(func(ctx context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, err error) {
+			Refuse(w, err, "")
+		}),
+		runtime.WithRoutingErrorHandler(func(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, code int) {
+			refuseRoute(w, code)
+		}),
+		runtime.WithForwardResponseOption(etag),
+		runtime.WithForwardResponseOption(cookie),
+	)
+	for _, register := range registrations {
+		if err := register(ctx, mux, conn); err != nil {
+			return nil, err
+		}
+	}
+	return &door{next: mux, identify: identify}, nil
+}
+
+// headers are those that go on to the services.
+func headers(name string) (string, bool) {
+	if strings.EqualFold(name, "Idempotency-Key") {
+		return idempotency.MetadataKey, true
+	}
+	return "", false
+}
+
+func refuseRoute(w http.ResponseWriter, code int) {
+	if code == http.StatusMethodNotAllowed {
+		w.Header().Set("Allow", "GET, POST, PATCH")
+	}
+	Refuse(w, fault.New(fault.NotFound, "PATH_UNKNOWN", "There is no such path or method (%d). See the API's description.", code), "")
+}
+
+// etag shows a resource's etag as the HTTP header, quoted.
+func etag(_ context.Context, w http.ResponseWriter, m proto.Message) error {
+	if e := resource.Etag(m); e != "" {
+		w.Header().Set("ETag", `"`+e+`"`)
+	}
+	return nil
+}
+
+// cookie gives a browser that signed in the session's token where its scripts can't read it.
+func cookie(_ context.Context, w http.ResponseWriter, m proto.Message) error {
+	switch m := m.(type) {
+	case *accessv1.Session:
+		if m.GetToken() != "" {
+			http.SetCookie(w, &http.Cookie{
+				Name: CookieName, Value: m.GetToken(), Path: "/", Expires: m.GetExpireTime().AsTime(), HttpOnly: true,
+				SameSite: http.SameSiteStrictMode,
+			})
+		}
+	case *accessv1.SignOutResponse:
+		http.SetCookie(w, &http.Cookie{Name: CookieName, Path: "/", MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+	}
+	return nil
+}
+
+// door finds out who calls.
+type door struct {
+	next     http.Handler
+	identify Identify
+}
+
+// ServeHTTP serves one request.
+func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+	token, byCookie := credentials(r)
+	if token == "" {
+		d.next.ServeHTTP(w, r)
+		return
+	}
+	id, csrf, err := d.identify(r.Context(), token)
+	switch {
+	case err != nil && byCookie: // an old cookie is no caller, so that signing in again works
+		d.next.ServeHTTP(w, r)
+	case err != nil:
+		Refuse(w, err, "")
+	case byCookie && r.Method != http.MethodGet && subtle.ConstantTimeCompare([]byte(csrf), []byte(r.Header.Get("X-CSRF-Token"))) != 1:
+		Refuse(w, fault.Denied("CSRF_TOKEN_MISSING", "A browser must send the session's token in X-CSRF-Token with every change. Reload the page."), "")
+	default:
+		unquote(r.Header)
+		d.next.ServeHTTP(w, r.WithContext(auth.NewContext(r.Context(), id)))
+	}
+}
+
+// unquote reads the idempotency key, a quoted string of a structured field.
+func unquote(h http.Header) {
+	if key := h.Get("Idempotency-Key"); len(key) > 1 && strings.HasPrefix(key, `"`) && strings.HasSuffix(key, `"`) {
+		h.Set("Idempotency-Key", key[1:len(key)-1])
+	}
+}
+
+func credentials(r *http.Request) (token string, byCookie bool) {
+	if token, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer "); ok {
+		return token, false
+	}
+	if c, err := r.Cookie(CookieName); err == nil {
+		return c.Value, true
+	}
+	return "", false
+}
