@@ -78,7 +78,9 @@ func (b *Bus) batch(
 	} else if wait == 0 {
 		return nil, info.State.LastSeq, nil
 	}
-	fetched, err := reader.Fetch(max(waiting, 1), jetstream.FetchMaxWait(wait))
+	limited, cancel := context.WithTimeout(ctx, wait)
+	defer cancel()
+	fetched, err := reader.Fetch(max(waiting, 1), jetstream.FetchContext(limited))
 	if err != nil {
 		return nil, 0, fmt.Errorf("the event stream: %w", err)
 	}
@@ -89,7 +91,10 @@ func (b *Bus) batch(
 		}
 		last = m.Sequence
 	}
-	if err := fetched.Error(); err != nil && !errors.Is(err, nats.ErrTimeout) {
+	if ctx.Err() != nil {
+		return nil, 0, ctx.Err()
+	}
+	if err := fetched.Error(); err != nil && !errors.Is(err, nats.ErrTimeout) && !errors.Is(err, context.DeadlineExceeded) {
 		return nil, 0, fmt.Errorf("the event stream: %w", err)
 	}
 	if len(facts) < waiting {

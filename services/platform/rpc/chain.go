@@ -94,6 +94,9 @@ func (s *Server) authenticate(ctx context.Context, req any, _ *grpc.UnaryServerI
 	return next(ctx, req)
 }
 
+// Identify returns a context with the caller that an assertion in the metadata names, if there is one.
+func (s *Server) Identify(ctx context.Context) (context.Context, error) { return s.identify(ctx) }
+
 // identify believes an assertion of the suite's own keys; a context that has a caller already keeps it.
 func (s *Server) identify(ctx context.Context) (context.Context, error) {
 	if _, ok := auth.FromContext(ctx); ok {
