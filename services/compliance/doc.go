@@ -1,0 +1,11 @@
+// Package compliance keeps what must be done to aircraft and engines, and when: configuration, counters, requirements, due
+// items, accomplishments, tools and calibration, people and their authorizations.
+//
+// Invariants: only a released work order or a signed entry of the past moves a requirement; what can't be told is NO_DATA
+// and never counts as compliant; a gate answers for a civil day, and what is unknown is closed; accomplishments stand in a
+// record chain and are never changed.
+//
+// It serves ComplianceService, ComplianceQueryService and GateService. It publishes coldsection.compliance.*,
+// coldsection.engine.*, coldsection.tools.* and coldsection.access.* facts and reacts to coldsection.workorder.released.
+// Its tables are in internal/store/migrations. It never edits a signed record.
+package compliance

@@ -1,0 +1,318 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// CreateTool adds a tool, out of calibration until one is recorded.
+func (a *App) CreateTool(ctx context.Context, req *compliancev1.CreateToolRequest) (*compliancev1.Tool, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Tool, error) {
+		u := a.unit(ctx, tx)
+		tool := req.GetTool()
+		resource.ClearOutputOnly(tool)
+		tool.Name, tool.State = a.newName("tools", req.GetToolId()), toolState(tool, civil.Of(u.now))
+		return tool, store.Tools.Insert(ctx, tx, tool, u.now)
+	})
+}
+
+// CalibrateTool records a calibration.
+func (a *App) CalibrateTool(ctx context.Context, req *compliancev1.CalibrateToolRequest) (*compliancev1.Tool, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Tool, error) {
+		u := a.unit(ctx, tx)
+		tool, err := store.Tools.Lock(ctx, tx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(tool, req.GetEtag()); err != nil {
+			return nil, err
+		}
+		c := req.GetCalibration()
+		if err := u.checkCalibration(c); err != nil {
+			return nil, err
+		}
+		if err := store.AddCalibration(ctx, tx, tool.GetName(), c); err != nil {
+			return nil, err
+		}
+		if !dateOf(c.GetCalibrationDate()).Before(dateOf(tool.GetCalibrationDate())) || tool.GetCalibrationDate() == nil {
+			tool.CalibrationDate, tool.CalibrationDueDate, tool.Certificate = c.GetCalibrationDate(), c.GetDueDate(), c.GetCertificate()
+		}
+		tool.State = toolState(tool, civil.Of(u.now))
+		if err := store.Tools.Save(ctx, tx, tool, u.now); err != nil {
+			return nil, err
+		}
+		return tool, u.publish(ctx, "coldsection.tools.tool.calibrated.v1", tool.GetName(), &compliancev1.ToolChanged{
+			Tool: tool.GetName(), State: tool.GetState().String(), CalibrationDueDate: tool.GetCalibrationDueDate(), FoundOutOfTolerance: c.GetFoundOutOfTolerance(),
+		})
+	})
+}
+
+func (u unit) checkCalibration(c *compliancev1.Calibration) error {
+	done, err := realDate("calibration.calibration_date", c.GetCalibrationDate())
+	if err != nil {
+		return err
+	}
+	if err := u.notFuture("calibration.calibration_date", done); err != nil {
+		return err
+	}
+	end, err := realDate("calibration.due_date", c.GetDueDate())
+	if err != nil {
+		return err
+	}
+	if end.Before(done) {
+		return fault.Invalid("calibration.due_date", "CALIBRATION_INVALID", "The calibration of %s would end on %s, before it was done. Correct the dates.", done, end)
+	}
+	return nil
+}
+
+// WithdrawTool takes a tool out of use.
+func (a *App) WithdrawTool(ctx context.Context, req *compliancev1.WithdrawToolRequest) (*compliancev1.Tool, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Tool, error) {
+		u := a.unit(ctx, tx)
+		tool, err := store.Tools.Lock(ctx, tx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		tool.WithdrawReason = req.GetReason()
+		tool.State = toolState(tool, civil.Of(u.now))
+		return tool, store.Tools.Save(ctx, tx, tool, u.now)
+	})
+}
+
+// CreatePerson adds a person.
+func (a *App) CreatePerson(ctx context.Context, req *compliancev1.CreatePersonRequest) (*compliancev1.Person, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Person, error) {
+		person := req.GetPerson()
+		resource.ClearOutputOnly(person)
+		person.Name = a.newName("people", req.GetPersonId())
+		return person, store.People.Insert(ctx, tx, person, a.Clock.Now())
+	})
+}
+
+// UpdatePerson changes a person; signatures keep the name of their day.
+func (a *App) UpdatePerson(ctx context.Context, req *compliancev1.UpdatePersonRequest) (*compliancev1.Person, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Person, error) {
+		person, err := store.People.Lock(ctx, tx, req.GetPerson().GetName())
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(person, req.GetPerson().GetEtag()); err != nil {
+			return nil, err
+		}
+		if err := resource.Apply(person, req.GetPerson(), req.GetUpdateMask()); err != nil {
+			return nil, err
+		}
+		return person, store.People.Save(ctx, tx, person, a.Clock.Now())
+	})
+}
+
+// CreateAuthorization authorizes a person for a scope between two days.
+func (a *App) CreateAuthorization(ctx context.Context, req *compliancev1.CreateAuthorizationRequest) (*compliancev1.Authorization, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Authorization, error) {
+		u := a.unit(ctx, tx)
+		if _, err := store.People.Get(ctx, tx, req.GetParent()); err != nil {
+			return nil, err
+		}
+		auth := req.GetAuthorization()
+		resource.ClearOutputOnly(auth)
+		from, err := realDate("authorization.start_date", auth.GetStartDate())
+		if err != nil {
+			return nil, err
+		}
+		to, err := realDate("authorization.end_date", auth.GetEndDate())
+		if err != nil {
+			return nil, err
+		}
+		if to.Before(from) {
+			return nil, fault.Invalid("authorization.end_date", "DATES_REVERSED", "The authorization would end on %s, before it starts on %s. Correct the dates.", to, from)
+		}
+		auth.Name, auth.Version = a.newName(req.GetParent()+"/authorizations", req.GetAuthorizationId()), 1
+		auth.State = authState(auth, civil.Of(u.now))
+		if err := store.Authorizations.Insert(ctx, tx, auth, u.now); err != nil {
+			return nil, err
+		}
+		return auth, u.authFact(ctx, req.GetParent(), auth)
+	})
+}
+
+func (u unit) authFact(ctx context.Context, person string, auth *compliancev1.Authorization) error {
+	return u.publish(ctx, "coldsection.access.authorization.changed.v1", person, &compliancev1.AuthorizationChanged{
+		Person: person, Authorization: auth.GetName(), Scope: auth.GetScope(), State: auth.GetState().String(),
+	})
+}
+
+func authState(a *compliancev1.Authorization, day civil.Date) compliancev1.Authorization_State {
+	switch {
+	case a.GetSuspendTime() != nil:
+		return compliancev1.Authorization_SUSPENDED
+	case day.Before(dateOf(a.GetStartDate())):
+		return compliancev1.Authorization_NOT_YET
+	case dateOf(a.GetEndDate()).Before(day):
+		return compliancev1.Authorization_LAPSED
+	default:
+		return compliancev1.Authorization_IN_FORCE
+	}
+}
+
+// SuspendAuthorization ends an authorization from now on.
+func (a *App) SuspendAuthorization(ctx context.Context, req *compliancev1.SuspendAuthorizationRequest) (*compliancev1.Authorization, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Authorization, error) {
+		u := a.unit(ctx, tx)
+		auth, err := store.Authorizations.Lock(ctx, tx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		auth.SuspendTime, auth.SuspendReason = timestamppb.New(u.now), req.GetReason()
+		auth.Version++
+		auth.State = authState(auth, civil.Of(u.now))
+		if err := store.Authorizations.Save(ctx, tx, auth, u.now); err != nil {
+			return nil, err
+		}
+		return auth, u.authFact(ctx, parentOf(auth.GetName()), auth)
+	})
+}
+
+func parentOf(name string) string {
+	parts := 0
+	for i := range name {
+		if name[i] == '/' {
+			if parts++; parts == 2 {
+				return name[:i]
+			}
+		}
+	}
+	return name
+}
+
+// currencyMonths is how old the last relevant experience may be: 6 months of it in any 2 years (145.A.35, as the handbook
+// cites it) is recorded here as one date within 24 months.
+const currencyMonths = 24
+
+// CheckGates answers for a civil day. What is unknown is closed.
+func (a *App) CheckGates(ctx context.Context, req *compliancev1.CheckGatesRequest) (*compliancev1.CheckGatesResponse, error) {
+	day, err := realDate("civil_date", req.GetCivilDate())
+	if err != nil {
+		return nil, err
+	}
+	resp := &compliancev1.CheckGatesResponse{}
+	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		u := a.unit(ctx, tx)
+		*resp = compliancev1.CheckGatesResponse{Open: true}
+		if len(req.GetScopes()) > 0 || req.GetPerson() != "" {
+			if err := u.personGates(ctx, req, day, resp); err != nil {
+				return err
+			}
+		}
+		for _, tool := range req.GetTools() {
+			r, err := u.toolGate(ctx, tool, day)
+			if err != nil {
+				return err
+			}
+			resp.Results = append(resp.Results, r)
+		}
+		for _, r := range resp.GetResults() {
+			resp.Open = resp.GetOpen() && r.GetOpen()
+		}
+		return nil
+	})
+	return resp, err
+}
+
+func closed(asked, reason, format string, args ...any) *compliancev1.GateResult {
+	return &compliancev1.GateResult{Asked: asked, Reason: reason, Explanation: fmt.Sprintf(format, args...)}
+}
+
+func (u unit) personGates(ctx context.Context, req *compliancev1.CheckGatesRequest, day civil.Date, resp *compliancev1.CheckGatesResponse) error {
+	person, err := store.People.Get(ctx, u.Tx, req.GetPerson())
+	if fault.HasReason(err, "NOT_FOUND") {
+		resp.Results = append(resp.Results, closed(req.GetPerson(), "PERSON_UNKNOWN", "%q is not a person known here. Have quality add the person.", req.GetPerson()))
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	resp.PersonName, resp.Certificate = person.GetDisplayName(), person.GetCertificate()
+	model := ""
+	if req.GetEngine() != "" {
+		engine, err := store.Engines.Get(ctx, u.Tx, req.GetEngine())
+		if err != nil {
+			resp.Results = append(resp.Results, closed(req.GetEngine(), "ENGINE_UNKNOWN", "%s is not an engine known here.", req.GetEngine()))
+			return nil
+		}
+		model = engine.GetEngineModel()
+	}
+	held, err := store.Authorizations.Where(ctx, u.Tx, "name >= $1 AND name < $2 ORDER BY name", person.GetName()+"/", person.GetName()+"0")
+	if err != nil {
+		return err
+	}
+	for _, scope := range req.GetScopes() {
+		resp.Results = append(resp.Results, scopeGate(person, held, scope, model, day))
+	}
+	return nil
+}
+
+// scopeGate opens for one authorization that is in force on the day; else it names the nearest reason.
+func scopeGate(person *compliancev1.Person, held []*compliancev1.Authorization, scope, model string, day civil.Date) *compliancev1.GateResult {
+	result := closed(scope, "NOT_AUTHORIZED", "%s holds no authorization %q%s. Quality grants it.", person.GetDisplayName(), scope, forModel(model))
+	for _, a := range held {
+		if a.GetScope() != scope || len(a.GetEngineModels()) > 0 && !slices.Contains(a.GetEngineModels(), model) {
+			continue
+		}
+		experience := dateOf(a.GetLastExperienceDate())
+		switch state := authState(a, day); {
+		case state == compliancev1.Authorization_SUSPENDED:
+			result = closed(scope, "AUTHORIZATION_SUSPENDED", "The authorization %q of %s is suspended: %s.", scope, person.GetDisplayName(), a.GetSuspendReason())
+		case state != compliancev1.Authorization_IN_FORCE:
+			result = closed(scope, "AUTHORIZATION_LAPSED", "The authorization %q of %s is in force from %s to %s, not on %s. Quality renews it.", scope,
+				person.GetDisplayName(), dateOf(a.GetStartDate()), dateOf(a.GetEndDate()), day)
+		case !experience.IsZero() && experience.AddMonths(currencyMonths).Before(day):
+			result = closed(scope, "NOT_CURRENT", "The last relevant experience of %s was on %s, more than %d months before %s.", person.GetDisplayName(), experience,
+				currencyMonths, day)
+		default:
+			return &compliancev1.GateResult{Asked: scope, Open: true, Evidence: fmt.Sprintf("%s version %d", a.GetName(), a.GetVersion())}
+		}
+	}
+	return result
+}
+
+func forModel(model string) string {
+	if model == "" {
+		return ""
+	}
+	return " for " + model
+}
+
+func (u unit) toolGate(ctx context.Context, name string, day civil.Date) (*compliancev1.GateResult, error) {
+	tool, err := store.Tools.Get(ctx, u.Tx, name)
+	if fault.HasReason(err, "NOT_FOUND") {
+		return closed(name, "TOOL_UNKNOWN", "%q is not a tool known here. Scan the tool again.", name), nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	if tool.GetWithdrawReason() != "" {
+		return closed(name, "TOOL_WITHDRAWN", "%s %s was taken out of use: %s.", tool.GetDisplayName(), tool.GetSerial(), tool.GetWithdrawReason()), nil
+	}
+	if tool.GetCalibrationExempt() {
+		return &compliancev1.GateResult{Asked: name, Open: true, Evidence: "needs no calibration"}, nil
+	}
+	c, err := store.CalibrationOn(ctx, u.Tx, name, day.String())
+	if err != nil {
+		return nil, err
+	}
+	if c == nil {
+		return closed(name, "TOOL_LAPSED", "%s %s has no calibration that covers %s. Take another one.", tool.GetDisplayName(), tool.GetSerial(), day), nil
+	}
+	return &compliancev1.GateResult{Asked: name, Open: true, Evidence: fmt.Sprintf("certificate %s, valid through %s", c.GetCertificate(), dateOf(c.GetDueDate()))}, nil
+}

@@ -1,0 +1,84 @@
+// Package civil is arithmetic on civil dates: years, months and days without a time of day or zone.
+//
+// Month arithmetic clips to the last day of the month and never spills into the next one, unlike time.AddDate.
+package civil
+
+import (
+	"fmt"
+	"time"
+)
+
+// Date is a day of the proleptic Gregorian calendar; the zero value is no date.
+type Date struct {
+	Year, Month, Day int
+}
+
+// Parse reads YYYY-MM-DD.
+func Parse(s string) (Date, error) {
+	t, err := time.Parse("2006-01-02", s)
+	if err != nil {
+		return Date{}, fmt.Errorf("%q is not a date of the calendar; give YYYY-MM-DD", s)
+	}
+	return Of(t), nil
+}
+
+// Of is the civil date of an instant in its location.
+func Of(t time.Time) Date {
+	y, m, d := t.Date()
+	return Date{y, int(m), d}
+}
+
+// IsZero reports whether there is no date.
+func (d Date) IsZero() bool { return d == Date{} }
+
+// Valid reports whether the calendar has this day.
+func (d Date) Valid() bool {
+	return d.Month >= 1 && d.Month <= 12 && d.Day >= 1 && d.Day <= lastDay(d.Year, d.Month)
+}
+
+// String is YYYY-MM-DD, empty for no date.
+func (d Date) String() string {
+	if d.IsZero() {
+		return ""
+	}
+	return fmt.Sprintf("%04d-%02d-%02d", d.Year, d.Month, d.Day)
+}
+
+func (d Date) utc() time.Time {
+	return time.Date(d.Year, time.Month(d.Month), d.Day, 0, 0, 0, 0, time.UTC)
+}
+
+// AddDays is n days later.
+func (d Date) AddDays(n int) Date { return Of(d.utc().AddDate(0, 0, n)) }
+
+// Sub is the number of days from e to d.
+func (d Date) Sub(e Date) int { return int(d.utc().Sub(e.utc()).Hours() / 24) }
+
+// Before reports whether d is earlier than e.
+func (d Date) Before(e Date) bool { return d.utc().Before(e.utc()) }
+
+// AddMonths is the same day n months later, or the last day of that month when it has no such day.
+func (d Date) AddMonths(n int) Date {
+	months := d.Year*12 + d.Month - 1 + n
+	y, m := months/12, months%12+1
+	return Date{y, m, min(d.Day, lastDay(y, m))}
+}
+
+// EndOfMonth is the last day of the month that lies n months later: "calendar months".
+func (d Date) EndOfMonth(n int) Date {
+	e := Date{d.Year, d.Month, 1}.AddMonths(n)
+	return Date{e.Year, e.Month, lastDay(e.Year, e.Month)}
+}
+
+// KeepThrough is the last day of a retention of n months: it rounds up where the month is too short.
+func (d Date) KeepThrough(n int) Date {
+	e := d.AddMonths(n)
+	if e.Day < d.Day {
+		return Date{e.Year, e.Month, e.Day}.AddDays(1)
+	}
+	return e
+}
+
+func lastDay(year, month int) int {
+	return time.Date(year, time.Month(month)+1, 0, 0, 0, 0, 0, time.UTC).Day()
+}
