@@ -51,7 +51,7 @@ func (shelf) GetItem(ctx context.Context, req *consumablesv1.GetItemRequest) (*c
 	return &consumablesv1.Item{Name: req.GetName(), DisplayName: id.Account, Etag: "v1"}, nil
 }
 
-func (shelf) CreateItem(ctx context.Context, req *consumablesv1.CreateItemRequest) (*consumablesv1.Item, error) {
+func (shelf) CreateItem(ctx context.Context, _ *consumablesv1.CreateItemRequest) (*consumablesv1.Item, error) {
 	md, _ := metadata.FromIncomingContext(ctx)
 	return &consumablesv1.Item{Name: "items/new", DisplayName: strings.Join(md.Get("idempotency-key"), ",")}, nil
 }
@@ -79,7 +79,9 @@ func newWorld(t *testing.T) *world {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, desc := range []*grpc.ServiceDesc{&consumablesv1.ConsumablesQueryService_ServiceDesc, &consumablesv1.ConsumablesService_ServiceDesc} {
+	for _, desc := range []*grpc.ServiceDesc{
+		&consumablesv1.ConsumablesQueryService_ServiceDesc, &consumablesv1.ConsumablesService_ServiceDesc,
+	} {
 		policy := auth.Policy{}
 		for _, m := range desc.Methods {
 			policy.For(desc.ServiceName, []string{"stores", "admin"}, m.MethodName)
@@ -257,7 +259,8 @@ func TestRefusalsHaveTheSameReasonOnBothSides(t *testing.T) {
 		}
 		_, err := items.GetItem(ctx, &consumablesv1.GetItemRequest{Name: c.item})
 		status, problem, header := w.rest("GET", "/v1/"+c.item, c.token, "")
-		if reasonOf(err) != c.reason || status != c.status || problem["reason"] != c.reason || header.Get("Content-Type") != "application/problem+json" {
+		same := reasonOf(err) == c.reason && status == c.status && problem["reason"] == c.reason
+		if !same || header.Get("Content-Type") != "application/problem+json" {
 			t.Errorf("%+v: gRPC %v; REST %d %v", c, err, status, problem)
 		}
 	}
@@ -307,11 +310,13 @@ func TestSessionsEnd(t *testing.T) {
 		return session.GetToken()
 	}
 	first, second := signIn(), signIn()
-	if _, err := sessions.SignOut(w.as(first), &accessv1.SignOutRequest{}); err != nil || current(first) != "CREDENTIALS_WRONG" || current(second) != "" {
+	_, err := sessions.SignOut(w.as(first), &accessv1.SignOutRequest{})
+	if err != nil || current(first) != "CREDENTIALS_WRONG" || current(second) != "" {
 		t.Errorf("signed out: %v, then %q and %q", err, current(first), current(second))
 	}
 	change := &accessv1.ChangePasswordRequest{OldPassword: passphrase, NewPassword: "another long passphrase"}
-	if _, err := sessions.ChangePassword(w.as(second), change); err != nil || current(second) != "" || current(w.admin) != "CREDENTIALS_WRONG" {
+	_, err = sessions.ChangePassword(w.as(second), change)
+	if err != nil || current(second) != "" || current(w.admin) != "CREDENTIALS_WRONG" {
 		t.Errorf("changed password: %v, this session %q, the other %q", err, current(second), current(w.admin))
 	}
 	w.clock.Advance(13 * time.Hour)
@@ -357,7 +362,8 @@ func TestDisabledAccountsAndTheLastAdministrator(t *testing.T) {
 	if reasonOf(err) != "CREDENTIALS_WRONG" || reasonOf(again) != "CREDENTIALS_WRONG" {
 		t.Errorf("a disabled account: %v, %v", err, again)
 	}
-	if _, err := accounts.DisableAccount(w.as(w.admin), &accessv1.DisableAccountRequest{Name: "accounts/admin"}); reasonOf(err) != "LAST_ADMIN" {
+	_, err = accounts.DisableAccount(w.as(w.admin), &accessv1.DisableAccountRequest{Name: "accounts/admin"})
+	if reasonOf(err) != "LAST_ADMIN" {
 		t.Errorf("the last administrator: %v", err)
 	}
 	demote := &accessv1.UpdateAccountRequest{Account: &accessv1.Account{
@@ -435,7 +441,8 @@ func TestReauthentication(t *testing.T) {
 	if err != nil || proof.GetReauthenticationToken() == "" || !proof.GetExpireTime().AsTime().Equal(start.Add(auth.ProofLife)) {
 		t.Errorf("got %v, %v", proof, err)
 	}
-	if _, err := sessions.Reauthenticate(w.as(w.admin), &accessv1.ReauthenticateRequest{Password: "wrong"}); reasonOf(err) != "CREDENTIALS_WRONG" {
+	_, err = sessions.Reauthenticate(w.as(w.admin), &accessv1.ReauthenticateRequest{Password: "wrong"})
+	if reasonOf(err) != "CREDENTIALS_WRONG" {
 		t.Errorf("a wrong password: %v", err)
 	}
 }

@@ -3,6 +3,7 @@ package access
 
 import (
 	"context"
+	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
@@ -49,12 +50,8 @@ func Register(r rpc.Registrar, s *Server, sessions *Sessions, events *Events) {
 }
 
 func checkRoles(roles []string) error {
-	known := map[string]bool{}
-	for _, r := range Roles {
-		known[r] = true
-	}
 	for _, r := range roles {
-		if !known[r] {
+		if !slices.Contains(Roles, r) {
 			return fault.Invalid("account.roles", "ROLE_UNKNOWN", "%q is no role. Roles are %s.", r, strings.Join(Roles, ", "))
 		}
 	}
@@ -159,12 +156,7 @@ func (s *Server) change(ctx context.Context, req proto.Message, name, etag strin
 }
 
 func isAdmin(account *accessv1.Account) bool {
-	for _, r := range account.GetRoles() {
-		if r == "admin" {
-			return true
-		}
-	}
-	return false
+	return slices.Contains(account.GetRoles(), "admin")
 }
 
 // keepAnAdmin refuses to lose the last administrator who can sign in.
@@ -173,10 +165,8 @@ func (s *Server) keepAnAdmin(ctx context.Context, tx *storage.Tx, but string) er
 	if err != nil {
 		return err
 	}
-	for _, a := range others {
-		if isAdmin(a) {
-			return nil
-		}
+	if slices.ContainsFunc(others, isAdmin) {
+		return nil
 	}
 	return fault.Precondition("LAST_ADMIN", "%s is the last administrator. Give another account the role first.", but)
 }
@@ -211,7 +201,8 @@ func (s *Server) CreateApiKey(ctx context.Context, req *accessv1.CreateApiKeyReq
 			return nil, err
 		}
 		if account.GetKind() != accessv1.Account_MACHINE {
-			return nil, fault.Precondition("ACCOUNT_IS_A_PERSON", "%s is a person, who signs in. Make a machine account for the key.", req.GetParent())
+			return nil, fault.Precondition("ACCOUNT_IS_A_PERSON",
+				"%s is a person, who signs in. Make a machine account for the key.", req.GetParent())
 		}
 		key := proto.CloneOf(req.GetApiKey())
 		resource.ClearOutputOnly(key)

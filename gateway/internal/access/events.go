@@ -74,7 +74,8 @@ func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.Serve
 		return err
 	}
 	for stream.Context().Err() == nil {
-		facts, next, err := e.Feed.Feed(stream.Context(), eventbus.FeedQuery{After: after, Types: req.GetTypes(), Limit: defaultFeed, Wait: maxWait})
+		query := eventbus.FeedQuery{After: after, Types: req.GetTypes(), Limit: defaultFeed, Wait: maxWait}
+		facts, next, err := e.Feed.Feed(stream.Context(), query)
 		if err != nil {
 			return err
 		}
@@ -101,7 +102,8 @@ func parseCursor(text string) (uint64, error) {
 	}
 	n, err := strconv.ParseUint(text, 10, 64)
 	if err != nil {
-		return 0, fault.Invalid("after", "CURSOR_INVALID", "%q is no cursor. Give the next_cursor of the answer before, or nothing to start.", text)
+		return 0, fault.Invalid("after", "CURSOR_INVALID",
+			"%q is no cursor. Give the next_cursor of the answer before, or nothing to start.", text)
 	}
 	return n, nil
 }

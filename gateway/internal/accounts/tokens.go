@@ -59,8 +59,8 @@ func (s *Store) Accept(ctx context.Context, token, password string) (session *ac
 	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		var name string
 		var expires int64
-		err := tx.QueryRow(ctx, "SELECT account, expire_time FROM invitations WHERE token_hash = $1"+tx.ForUpdate(), auth.HashSecret(token)).
-			Scan(&name, &expires)
+		err := tx.QueryRow(ctx, "SELECT account, expire_time FROM invitations WHERE token_hash = $1"+tx.ForUpdate(),
+			auth.HashSecret(token)).Scan(&name, &expires)
 		if errors.Is(err, storage.ErrNoRows) || err == nil && expires < storage.Micros(s.Clock.Now()) {
 			return fault.New(fault.Unauthenticated, "INVITATION_INVALID",
 				"This invitation was used, replaced or is too old. Ask an administrator for a new one.")
@@ -106,8 +106,8 @@ func EndSessions(ctx context.Context, tx *storage.Tx, account string) error {
 
 func checkStrength(field, password string) error {
 	if len([]rune(password)) < minPassword || strings.Count(password, password[:1]) == len(password) {
-		return fault.Invalid(field, "PASSWORD_TOO_WEAK", "The password is too easy to guess. Use at least %d different characters, such as a few words.",
-			minPassword)
+		return fault.Invalid(field, "PASSWORD_TOO_WEAK",
+			"The password is too easy to guess. Use at least %d characters that are not all the same, such as a few words.", minPassword)
 	}
 	return nil
 }

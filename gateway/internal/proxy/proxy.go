@@ -12,7 +12,6 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/metadata"
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
 
@@ -95,6 +94,7 @@ func outgoing(ctx context.Context) context.Context {
 	return ctx
 }
 
+//nolint:revive // the order of arguments is grpc.MethodDesc's
 func (f *forwarder) unary(_ any, ctx context.Context, decode func(any) error, chain grpc.UnaryServerInterceptor) (any, error) {
 	in := f.input.New().Interface()
 	if err := decode(in); err != nil {
@@ -145,7 +145,7 @@ func relay(typ protoreflect.MessageType, receive, send func(any) error) error {
 		if err := receive(m); err != nil {
 			return err
 		}
-		if len(proto.Message.ProtoReflect(m).GetUnknown()) > 0 {
+		if len(m.ProtoReflect().GetUnknown()) > 0 {
 			return fault.Invalid("", "UNKNOWN_FIELD", "The message has a field that the contract does not know. Check the version of the contract.")
 		}
 		if err := send(m); err != nil {

@@ -77,7 +77,8 @@ func edge(err error) error {
 	text := s.Message()
 	switch {
 	case strings.Contains(text, "unknown field"):
-		return fault.Invalid("", "UNKNOWN_FIELD", "The request has a field that the contract does not know: %s. Leave it out or correct its name.", text)
+		return fault.Invalid("", "UNKNOWN_FIELD",
+			"The request has a field that the contract does not know: %s. Leave it out or correct its name.", text)
 	case s.Code() == codes.InvalidArgument:
 		return fault.Invalid("", "REQUEST_UNREADABLE", "The request can't be read: %s. Correct it and send it again.", text)
 	case s.Code() == codes.NotFound || s.Code() == codes.Unimplemented:
@@ -102,5 +103,8 @@ func Refuse(w http.ResponseWriter, err error, requestID string) {
 	p.RequestID = requestID
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)
-	_ = json.NewEncoder(w).Encode(p)
+	text, err := json.Marshal(p)
+	if err == nil {
+		_, _ = w.Write(text) // a caller who left needs no answer
+	}
 }

@@ -27,6 +27,9 @@ import (
 // CookieName is the console's session cookie.
 const CookieName = "coldsection_session"
 
+// csrfHeader carries the session's second token, which only a page of ours can read.
+const csrfHeader = "X-Csrf-Token"
+
 // maxBody bounds a request; an import carries up to 16 MiB of text.
 const maxBody = 20 << 20
 
@@ -52,12 +55,8 @@ func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify) (htt
 		}),
 		runtime.WithIncomingHeaderMatcher(headers),
 		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }),
-		runtime.WithErrorHandler(func(ctx context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, err error) {
-			Refuse(w, err, "")
-		}),
-		runtime.WithRoutingErrorHandler(func(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, code int) {
-			refuseRoute(w, code)
-		}),
+		runtime.WithErrorHandler(refuseCall),
+		runtime.WithRoutingErrorHandler(refuseRoute),
 		runtime.WithForwardResponseOption(etag),
 		runtime.WithForwardResponseOption(cookie),
 	)
@@ -77,7 +76,11 @@ func headers(name string) (string, bool) {
 	return "", false
 }
 
-func refuseRoute(w http.ResponseWriter, code int) {
+func refuseCall(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, err error) {
+	Refuse(w, err, "")
+}
+
+func refuseRoute(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, code int) {
 	if code == http.StatusMethodNotAllowed {
 		w.Header().Set("Allow", "GET, POST, PATCH")
 	}
@@ -97,13 +100,16 @@ func cookie(_ context.Context, w http.ResponseWriter, m proto.Message) error {
 	switch m := m.(type) {
 	case *accessv1.Session:
 		if m.GetToken() != "" {
-			http.SetCookie(w, &http.Cookie{
+			http.SetCookie(w, &http.Cookie{ //nolint:gosec // served on loopback without TLS too; a proxy that ends TLS adds Secure
 				Name: CookieName, Value: m.GetToken(), Path: "/", Expires: m.GetExpireTime().AsTime(), HttpOnly: true,
 				SameSite: http.SameSiteStrictMode,
 			})
 		}
 	case *accessv1.SignOutResponse:
-		http.SetCookie(w, &http.Cookie{Name: CookieName, Path: "/", MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+		gone := &http.Cookie{ //nolint:gosec // it carries nothing
+			Name: CookieName, Path: "/", MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteStrictMode,
+		}
+		http.SetCookie(w, gone)
 	}
 	return nil
 }
@@ -128,8 +134,9 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		d.next.ServeHTTP(w, r)
 	case err != nil:
 		Refuse(w, err, "")
-	case byCookie && r.Method != http.MethodGet && subtle.ConstantTimeCompare([]byte(csrf), []byte(r.Header.Get("X-CSRF-Token"))) != 1:
-		Refuse(w, fault.Denied("CSRF_TOKEN_MISSING", "A browser must send the session's token in X-CSRF-Token with every change. Reload the page."), "")
+	case byCookie && r.Method != http.MethodGet && subtle.ConstantTimeCompare([]byte(csrf), []byte(r.Header.Get(csrfHeader))) != 1:
+		Refuse(w, fault.Denied("CSRF_TOKEN_MISSING",
+			"A browser must send the session's token in X-CSRF-Token with every change. Reload the page."), "")
 	default:
 		unquote(r.Header)
 		d.next.ServeHTTP(w, r.WithContext(auth.NewContext(r.Context(), id)))
