@@ -1,0 +1,183 @@
+// Package baseline says what a clean nominal engine reads at a condition, learned from the operator's baseline table.
+//
+// Readings are referred to a standard day (theta, delta with the exponents of the model's data), and each referred
+// parameter is a polynomial of referred power, Mach number, propeller speed and pressure altitude, fitted to the table by
+// least squares. The residual of the fit is reported, because it is part of the uncertainty of every deviation.
+package baseline
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"coldsection.example/services/performance/internal/atmosphere"
+)
+
+// Exponents of theta and delta by which a parameter is divided. Ideal ones are in Ideal.
+type Exponents struct {
+	ITTTheta, NgTheta, FuelTheta, FuelDelta, TorqueDelta float64
+}
+
+// Ideal are the exponents of ideal similarity; real engines differ (Volponi, ASME J. Eng. Gas Turbines Power 121 (1999)
+// 613), so operators enter their own.
+var Ideal = Exponents{ITTTheta: 1, NgTheta: 0.5, FuelTheta: 0.5, FuelDelta: 1, TorqueDelta: 1}
+
+// Point is one reading or one row of the table.
+type Point struct {
+	Altitude, OAT, Airspeed, Np, Torque float64 // m, °C, kt, rpm, N·m
+	ITT, Ng, Fuel                       float64 // °C, %, kg/h
+}
+
+// Power is the shaft power [kW]: 2πQN/60.
+func (p Point) Power() float64 { return 2 * math.Pi * p.Torque * p.Np / 60 / 1000 }
+
+// Values are the three parameters that are compared: ITT [°C], Ng [%], fuel flow [kg/h].
+type Values struct{ ITT, Ng, Fuel float64 }
+
+// Model is a fitted baseline.
+type Model struct {
+	exponents Exponents
+	power, np float64 // scales of the regressors
+	itt       []float64
+	ng        []float64
+	fuel      []float64
+	Residual  Values // standard deviation of the fit, fuel flow in per cent
+	Points    int
+	low, high float64 // range of referred power in the table
+}
+
+const terms = 11
+
+// Fit learns a model from a table of at least 30 points.
+func Fit(table []Point, e Exponents) (*Model, error) {
+	if len(table) < 3*terms {
+		return nil, fmt.Errorf("the baseline table has %d points; it needs at least %d", len(table), 3*terms)
+	}
+	m := &Model{exponents: e, Points: len(table), low: math.Inf(1)}
+	conditions := make([]atmosphere.Condition, len(table))
+	for i, p := range table {
+		c, err := atmosphere.At(p.Altitude, p.OAT, p.Airspeed)
+		if err != nil {
+			return nil, fmt.Errorf("baseline point %d: %w", i+1, err)
+		}
+		conditions[i] = c
+		m.power = math.Max(m.power, referredPower(p, c))
+		m.np = math.Max(m.np, p.Np)
+	}
+	x := mat.NewDense(len(table), terms, nil)
+	y := mat.NewDense(len(table), 3, nil)
+	for i, p := range table {
+		r := referredPower(p, conditions[i])
+		m.low, m.high = math.Min(m.low, r), math.Max(m.high, r)
+		x.SetRow(i, m.regressors(p, conditions[i]))
+		v := m.refer(Values{p.ITT, p.Ng, p.Fuel}, conditions[i])
+		y.SetRow(i, []float64{v.ITT, v.Ng, v.Fuel})
+	}
+	var b mat.Dense
+	// A table with one Mach number or one propeller speed leaves terms undetermined; a little ridge keeps them small.
+	if err := solveRidge(&b, x, y); err != nil {
+		return nil, fmt.Errorf("the baseline table does not determine a model: %w", err)
+	}
+	m.itt, m.ng, m.fuel = mat.Col(nil, 0, &b), mat.Col(nil, 1, &b), mat.Col(nil, 2, &b)
+	return m, m.residuals(table)
+}
+
+func solveRidge(b *mat.Dense, x, y *mat.Dense) error {
+	const ridge = 1e-8
+	var xtx, xty mat.Dense
+	xtx.Mul(x.T(), x)
+	xty.Mul(x.T(), y)
+	rows, _ := x.Dims()
+	for i := range terms {
+		xtx.Set(i, i, xtx.At(i, i)+ridge*float64(rows))
+	}
+	err := b.Solve(&xtx, &xty)
+	var condition mat.Condition
+	if errors.As(err, &condition) {
+		return nil // solved, with a warning on conditioning that the residuals judge
+	}
+	return err
+}
+
+func referredPower(p Point, c atmosphere.Condition) float64 {
+	return p.Power() / (c.Delta * math.Sqrt(c.Theta))
+}
+
+func (m *Model) regressors(p Point, c atmosphere.Condition) []float64 {
+	x := referredPower(p, c) / m.power
+	n := p.Np/m.np - 1
+	h := p.Altitude / 10000
+	return []float64{1, x, x * x, x * x * x, c.Mach, c.Mach * c.Mach, x * c.Mach, n, x * n, h, x * h}
+}
+
+// refer divides by the powers of theta and delta.
+func (m *Model) refer(v Values, c atmosphere.Condition) Values {
+	e := m.exponents
+	return Values{
+		ITT: (v.ITT + 273.15) / math.Pow(c.Theta, e.ITTTheta), Ng: v.Ng / math.Pow(c.Theta, e.NgTheta),
+		Fuel: v.Fuel / (math.Pow(c.Theta, e.FuelTheta) * math.Pow(c.Delta, e.FuelDelta)),
+	}
+}
+
+// Expectation is what a clean engine would read, and how that came about.
+type Expectation struct {
+	Condition     atmosphere.Condition
+	Expected      Values // at the condition of the reading
+	Referred      Values // the reading on a standard day: ITT in K
+	ReferredClean Values // the clean engine on a standard day: ITT in K
+	ReferredPower float64
+	Extrapolated  bool // the power lies outside the table
+}
+
+// Expect works a reading's expectation out.
+func (m *Model) Expect(p Point) (Expectation, error) {
+	c, err := atmosphere.At(p.Altitude, p.OAT, p.Airspeed)
+	if err != nil {
+		return Expectation{}, err
+	}
+	r := m.regressors(p, c)
+	clean := Values{dot(m.itt, r), dot(m.ng, r), dot(m.fuel, r)}
+	e := m.exponents
+	out := Expectation{
+		Condition: c, Referred: m.refer(Values{p.ITT, p.Ng, p.Fuel}, c), ReferredClean: clean, ReferredPower: referredPower(p, c),
+		Expected: Values{
+			ITT: clean.ITT*math.Pow(c.Theta, e.ITTTheta) - 273.15, Ng: clean.Ng * math.Pow(c.Theta, e.NgTheta),
+			Fuel: clean.Fuel * math.Pow(c.Theta, e.FuelTheta) * math.Pow(c.Delta, e.FuelDelta),
+		},
+	}
+	out.Extrapolated = out.ReferredPower < 0.8*m.low || out.ReferredPower > 1.1*m.high
+	if math.IsNaN(out.Expected.ITT+out.Expected.Ng+out.Expected.Fuel) || !(out.Expected.Fuel > 0) {
+		return out, errors.New("the baseline has no value at this condition")
+	}
+	return out, nil
+}
+
+// Deviation of a reading: ITT [°C], Ng [% points], fuel flow [% of expected].
+func (x Expectation) Deviation(p Point) Values {
+	return Values{ITT: p.ITT - x.Expected.ITT, Ng: p.Ng - x.Expected.Ng, Fuel: 100 * (p.Fuel/x.Expected.Fuel - 1)}
+}
+
+func dot(a, b []float64) float64 {
+	sum := 0.0
+	for i := range a {
+		sum += a[i] * b[i]
+	}
+	return sum
+}
+
+func (m *Model) residuals(table []Point) error {
+	var sum Values
+	for _, p := range table {
+		x, err := m.Expect(p)
+		if err != nil {
+			return err
+		}
+		d := x.Deviation(p)
+		sum.ITT, sum.Ng, sum.Fuel = sum.ITT+d.ITT*d.ITT, sum.Ng+d.Ng*d.Ng, sum.Fuel+d.Fuel*d.Fuel
+	}
+	n := float64(len(table) - terms)
+	m.Residual = Values{math.Sqrt(sum.ITT / n), math.Sqrt(sum.Ng / n), math.Sqrt(sum.Fuel / n)}
+	return nil
+}

@@ -1,0 +1,75 @@
+package baseline_test
+
+import (
+	"math"
+	"testing"
+
+	"coldsection.example/services/performance/internal/baseline"
+)
+
+// engine is an invented engine that obeys ideal similarity exactly.
+func engine(altitude, oat, airspeed, np, torque float64) baseline.Point {
+	p := baseline.Point{Altitude: altitude, OAT: oat, Airspeed: airspeed, Np: np, Torque: torque}
+	delta := math.Pow(1-0.0065*altitude/288.15, 5.25588)
+	theta := (oat + 273.15) / 288.15
+	x := p.Power() / (delta * math.Sqrt(theta)) / 500
+	p.ITT = (800+250*x)*theta - 273.15
+	p.Ng = (78 + 20*x) * math.Sqrt(theta)
+	p.Fuel = (60 + 150*x) * delta * math.Sqrt(theta)
+	return p
+}
+
+func table() []baseline.Point {
+	var points []baseline.Point
+	for _, h := range []float64{0, 1500, 3000, 4500} {
+		for _, t := range []float64{-20, 0, 20, 35} {
+			for _, np := range []float64{1600, 1700} {
+				for _, q := range []float64{900, 1300, 1700, 2100} {
+					points = append(points, engine(h, t, 0, np, q))
+				}
+			}
+		}
+	}
+	return points
+}
+
+func TestTheFitFindsWhatItWasGiven(t *testing.T) {
+	m, err := baseline.Fit(table(), baseline.Ideal)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m.Residual.ITT > 0.05 || m.Residual.Ng > 0.01 || m.Residual.Fuel > 0.05 {
+		t.Errorf("residual %+v", m.Residual)
+	}
+	fouled := engine(2200, 11, 0, 1650, 1500)
+	fouled.ITT += 12
+	fouled.Fuel *= 1.01
+	x, err := m.Expect(fouled)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := x.Deviation(fouled)
+	if math.Abs(d.ITT-12) > 0.1 || math.Abs(d.Ng) > 0.02 || math.Abs(d.Fuel-1) > 0.1 {
+		t.Errorf("deviation %+v", d)
+	}
+}
+
+func TestBadTablesAndReadingsAreRefused(t *testing.T) {
+	if _, err := baseline.Fit(table()[:10], baseline.Ideal); err == nil {
+		t.Error("ten points were enough")
+	}
+	bad := table()
+	bad[3].OAT = -273.15
+	if _, err := baseline.Fit(bad, baseline.Ideal); err == nil {
+		t.Error("absolute zero was accepted")
+	}
+	m, err := baseline.Fit(table(), baseline.Ideal)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range []baseline.Point{{OAT: math.NaN()}, {Altitude: math.Inf(1)}, {OAT: 15, Torque: math.NaN(), Np: 1700}} {
+		if _, err := m.Expect(p); err == nil {
+			t.Errorf("%+v was accepted", p)
+		}
+	}
+}
