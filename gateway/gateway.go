@@ -15,6 +15,7 @@ import (
 	"slices"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/reflection"
 
 	"coldsection.example/gateway/internal/access"
 	"coldsection.example/gateway/internal/accounts"
@@ -30,7 +31,8 @@ import (
 
 // Config says where the gateway keeps its accounts.
 type Config struct {
-	Storage storage.Config
+	Storage    storage.Config
+	Reflection bool // lets gRPC clients that are not signed in ask for the contract
 }
 
 // Deps is what the gateway needs.
@@ -51,6 +53,8 @@ type Gateway struct {
 	server *rpc.Server
 	deps   Deps
 	self   *grpc.ClientConn
+
+	reflection bool
 }
 
 // New opens the gateway's database and registers every service of the contract.
@@ -59,7 +63,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	if err != nil {
 		return nil, fmt.Errorf("gateway: %w", err)
 	}
-	g := &Gateway{store: &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs}, deps: deps}
+	g := &Gateway{store: &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs}, deps: deps, reflection: cfg.Reflection}
 	if err := g.register(); err != nil {
 		_ = db.Close()
 		return nil, fmt.Errorf("gateway: %w", err)
@@ -84,9 +88,27 @@ func (g *Gateway) register() error {
 			return err
 		}
 	}
+	if g.reflection {
+		reflection.Register(registrar{g.server})
+	}
 	g.self, err = rpc.Caller{Keys: d.Keys, Clock: d.Clock}.DialMemory(g.server)
 	return err
 }
+
+// registrar registers gRPC's own services, which anybody may call.
+type registrar struct{ *rpc.Server }
+
+// RegisterService adds a service without a policy of its own.
+func (r registrar) RegisterService(desc *grpc.ServiceDesc, impl any) {
+	policy := auth.Policy{}
+	for _, m := range desc.Streams {
+		policy.For(desc.ServiceName, []string{auth.Anyone}, m.StreamName)
+	}
+	r.Register(desc, impl, policy)
+}
+
+// GetServiceInfo lists what is served.
+func (r registrar) GetServiceInfo() map[string]grpc.ServiceInfo { return r.GRPC().GetServiceInfo() }
 
 // GRPC is the public gRPC server, to be served by the suite: on a port, and in memory for HTTP.
 func (g *Gateway) GRPC() *rpc.Server { return g.server }

@@ -1,0 +1,126 @@
+package suite
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"runtime/debug"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// cli is the command line.
+type cli struct {
+	Serve   serveCommand `cmd:"" help:"Run the suite, or some of its parts."`
+	Demo    demoCommand  `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
+	Version struct{}     `cmd:"" help:"Say which version this is."`
+}
+
+type serveCommand struct {
+	Parts []string `arg:"" optional:"" help:"The parts to run: compliance, consumables, performance, workorders, gateway. None means all."`
+
+	State      string   `default:"${state}" env:"COLDSECTION_STATE" help:"The state folder."`
+	HTTP       string   `default:"127.0.0.1:8080" env:"COLDSECTION_HTTP" help:"Where the gateway serves HTTP."`
+	GRPC       string   `default:"127.0.0.1:8081" env:"COLDSECTION_GRPC" help:"Where the gateway serves gRPC."`
+	Postgres   string   `env:"COLDSECTION_POSTGRES" help:"PostgreSQL connection string; every part has a database of this name followed by _part."`
+	NATS       string   `name:"nats" env:"COLDSECTION_NATS" help:"Addresses of external event servers."`
+	Replicas   int      `default:"3" env:"COLDSECTION_REPLICAS" help:"Copies of the event stream on external servers."`
+	Address    []string `env:"COLDSECTION_ADDRESS" help:"part=host:port of every part, where they run in several processes."`
+	Secret     string   `env:"COLDSECTION_SECRET" help:"The file with the secret that all processes share."`
+	ClockFile  string   `env:"COLDSECTION_CLOCK_FILE" help:"A clock for demonstrations and tests."`
+	Reflection bool     `env:"COLDSECTION_REFLECTION" help:"Let gRPC clients ask for the contract."`
+}
+
+func (c *serveCommand) config() Config {
+	return Config{
+		Parts: c.Parts, StateDir: c.State, HTTP: c.HTTP, GRPC: c.GRPC, Postgres: c.Postgres, NATS: c.NATS, Replicas: c.Replicas,
+		Addresses: c.Address, SecretFile: c.Secret, ClockFile: c.ClockFile, Reflection: c.Reflection,
+	}
+}
+
+// Main runs a command line and returns the exit code: 0 for success, 1 for a failure, 2 for a wrong command.
+func Main(args []string, stdout, stderr io.Writer) int {
+	ctx, cancel := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer cancel()
+	var c cli
+	parser, err := kong.New(&c, kong.Name("coldsection"), kong.Writers(stdout, stderr), kong.Vars{"state": defaultState()},
+		kong.Description("Keeps small turboprop and turboshaft engines clean, in condition and in compliance."))
+	if err != nil {
+		return complain(stderr, 1, err)
+	}
+	command, err := parser.Parse(args)
+	if err != nil {
+		return complain(stderr, 2, err)
+	}
+	switch command.Command() {
+	case "version":
+		_, err = fmt.Fprintln(stdout, version())
+	case "demo":
+		err = c.Demo.run(ctx, stdout, stderr)
+	default:
+		err = c.Serve.run(ctx, stdout, stderr)
+	}
+	if err != nil {
+		return complain(stderr, 1, err)
+	}
+	return 0
+}
+
+func complain(w io.Writer, code int, err error) int {
+	_, _ = fmt.Fprintln(w, "coldsection:", err)
+	return code
+}
+
+func (c *serveCommand) run(ctx context.Context, stdout, stderr io.Writer) error {
+	s, err := Start(ctx, c.config(), slog.New(slog.NewJSONHandler(stderr, nil)))
+	if err != nil {
+		return err
+	}
+	defer s.Stop()
+	if err := announce(stdout, s); err != nil {
+		return err
+	}
+	return s.Wait(ctx)
+}
+
+// announce says where the suite is and how the first administrator comes in.
+func announce(w io.Writer, s *Suite) error {
+	text := "Ready."
+	if s.HTTPAddress() != "" {
+		text = fmt.Sprintf("Ready: http://%s for people and REST, %s for gRPC.", s.HTTPAddress(), s.GRPCAddress())
+	}
+	if token := s.FirstAdminToken(); token != "" {
+		text += fmt.Sprintf("\nThe first administrator chooses a password once with this token: %s", token)
+	}
+	_, err := fmt.Fprintln(w, text)
+	return err
+}
+
+// defaultState is the user's own state folder, as the XDG base directories are.
+func defaultState() string {
+	if dir := os.Getenv("XDG_STATE_HOME"); dir != "" {
+		return filepath.Join(dir, "coldsection")
+	}
+	home, err := os.UserHomeDir()
+	if err != nil {
+		return "coldsection-state"
+	}
+	return filepath.Join(home, ".local", "state", "coldsection")
+}
+
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok || info.Main.Version == "" {
+		return "coldsection (development)"
+	}
+	return "coldsection " + info.Main.Version
+}
+
+// errInterrupted is a demonstration that was ended early.
+var errInterrupted = errors.New("interrupted")

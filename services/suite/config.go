@@ -1,0 +1,124 @@
+package suite
+
+import (
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/storage"
+)
+
+// The parts of the suite, in the order in which they start.
+const (
+	Compliance  = "compliance"
+	Consumables = "consumables"
+	Performance = "performance"
+	WorkOrders  = "workorders"
+	Gateway     = "gateway"
+)
+
+// Parts are all parts, in the order in which they start.
+var Parts = []string{Compliance, Consumables, Performance, WorkOrders, Gateway}
+
+// Config says what a process runs and where it keeps and finds things.
+type Config struct {
+	Parts    []string // what this process runs; empty means all
+	StateDir string   // databases (SQLite), the event stream (embedded) and the internal secret are kept here
+
+	HTTP string // the gateway's HTTP address; empty means 127.0.0.1:8080
+	GRPC string // the gateway's gRPC address; empty means 127.0.0.1:8081
+
+	Postgres   string   // connection string; each part has the database of this name followed by _<part>. Empty means SQLite
+	NATS       string   // addresses of external event servers; empty means embedded
+	Replicas   int      // copies of the event stream on external servers; 0 means 3
+	Addresses  []string // part=host:port, where parts are served and reached when they run in several processes
+	SecretFile string   // the internal secret that all processes share; empty means a file in StateDir
+	ClockFile  string   // a clock that several processes share, for demonstrations and tests only
+	Reflection bool     // lets gRPC clients ask for the contract
+}
+
+// Validate names the first setting that can't work.
+func (c *Config) Validate() error {
+	for _, p := range c.Parts {
+		if !slices.Contains(Parts, p) {
+			return fmt.Errorf("there is no part %q; parts are %s", p, strings.Join(Parts, ", "))
+		}
+	}
+	if c.StateDir == "" {
+		return fmt.Errorf("no state folder is configured; give --state")
+	}
+	addresses, err := c.addresses()
+	if err != nil {
+		return err
+	}
+	for _, p := range Parts {
+		if !c.runs(p) && addresses[p] == "" && p != Gateway {
+			return fmt.Errorf("part %s runs elsewhere but has no address; give --address %s=host:port", p, p)
+		}
+	}
+	if len(c.Parts) > 0 && len(c.Parts) < len(Parts) && c.NATS == "" {
+		return fmt.Errorf("parts in several processes need external event servers; give --nats")
+	}
+	return nil
+}
+
+func (c *Config) runs(part string) bool { return len(c.Parts) == 0 || slices.Contains(c.Parts, part) }
+
+func (c *Config) addresses() (map[string]string, error) {
+	found := map[string]string{}
+	for _, a := range c.Addresses {
+		part, address, ok := strings.Cut(a, "=")
+		if !ok || !slices.Contains(Parts, part) {
+			return nil, fmt.Errorf("%q is no address of a part; write one as consumables=127.0.0.1:9001", a)
+		}
+		found[part] = address
+	}
+	return found, nil
+}
+
+// storage is where a part keeps its data.
+func (c *Config) storage(part string) (storage.Config, error) {
+	if c.Postgres == "" {
+		return storage.Config{Engine: storage.SQLite, Path: filepath.Join(c.StateDir, part+".db")}, nil
+	}
+	u, err := url.Parse(c.Postgres)
+	if err != nil {
+		return storage.Config{}, fmt.Errorf("the PostgreSQL connection string is no URL: %w", err)
+	}
+	u.Path += "_" + part
+	return storage.Config{Engine: storage.Postgres, DSN: u.String()}, nil
+}
+
+func (c *Config) bus() eventbus.Config {
+	if c.NATS != "" {
+		return eventbus.Config{URL: c.NATS, Replicas: c.Replicas}
+	}
+	return eventbus.Config{Dir: filepath.Join(c.StateDir, "events")}
+}
+
+func (c *Config) clock() (clock.Clock, error) {
+	if c.ClockFile == "" {
+		return clock.System(), nil
+	}
+	return clock.FromFile(c.ClockFile)
+}
+
+func (c *Config) secretFile() (path string, create bool) {
+	if c.SecretFile != "" {
+		return c.SecretFile, false
+	}
+	return filepath.Join(c.StateDir, "secret"), true
+}
+
+// prepare makes the state folder.
+func (c *Config) prepare() error {
+	if err := os.MkdirAll(c.StateDir, 0o700); err != nil {
+		return fmt.Errorf("the state folder: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,157 @@
+package suite
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"time"
+
+	"google.golang.org/grpc"
+
+	"coldsection.example/gateway"
+)
+
+// Where the gateway listens unless told otherwise.
+const (
+	defaultHTTP = "127.0.0.1:8080"
+	defaultGRPC = "127.0.0.1:8081"
+)
+
+// door is where the outside comes in.
+type door struct {
+	http, grpc string // the addresses in use
+	firstAdmin string // the one-time token of the first administrator
+}
+
+func (s *Suite) openGateway(ctx context.Context) error {
+	if !s.cfg.runs(Gateway) {
+		return nil
+	}
+	if err := s.ensureDatabase(ctx, Gateway); err != nil {
+		return fmt.Errorf("gateway: %w", err)
+	}
+	store, err := s.cfg.storage(Gateway)
+	if err != nil {
+		return err
+	}
+	backends := map[string]grpc.ClientConnInterface{}
+	for part, pkg := range packages {
+		if backends[pkg], err = s.connect(Gateway)(part); err != nil {
+			return err
+		}
+	}
+	s.gateway, err = gateway.New(ctx, gateway.Config{Storage: store, Reflection: s.cfg.Reflection}, gateway.Deps{
+		Clock: s.clock, IDs: s.ids, Log: s.log.With("part", Gateway), Keys: s.keys, Lister: s.lister, Events: s.bus, Backends: backends,
+	})
+	if err != nil {
+		return err
+	}
+	s.later(func() { _ = s.gateway.Close() })
+	return s.openDoor(ctx)
+}
+
+func (s *Suite) openDoor(ctx context.Context) error {
+	s.door = &door{}
+	var err error
+	if s.door.firstAdmin, err = s.gateway.FirstAdmin(ctx); err != nil {
+		return err
+	}
+	rpcListener, err := listen(ctx, orDefault(s.cfg.GRPC, defaultGRPC))
+	if err != nil {
+		return err
+	}
+	s.door.grpc = rpcListener.Addr().String()
+	if err := s.serve(ctx, Gateway, s.gateway.GRPC(), ""); err != nil {
+		return err
+	}
+	s.background(Gateway, func(context.Context) error { return s.gateway.GRPC().Serve(rpcListener) })
+	return s.openHTTP(ctx)
+}
+
+func (s *Suite) openHTTP(ctx context.Context) error {
+	api, err := s.gateway.HTTP(ctx)
+	if err != nil {
+		return err
+	}
+	mux := http.NewServeMux()
+	mux.Handle("/", api)
+	mux.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) })
+	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
+		if err := s.Ready(r.Context()); err != nil {
+			http.Error(w, err.Error(), http.StatusServiceUnavailable)
+			return
+		}
+		w.WriteHeader(http.StatusNoContent)
+	})
+	listener, err := listen(ctx, orDefault(s.cfg.HTTP, defaultHTTP))
+	if err != nil {
+		return err
+	}
+	s.door.http = listener.Addr().String()
+	server := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second}
+	s.background(Gateway, func(context.Context) error {
+		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+			return err
+		}
+		return nil
+	})
+	s.later(func() {
+		limited, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
+		defer cancel()
+		if server.Shutdown(limited) != nil {
+			_ = server.Close()
+		}
+	})
+	return nil
+}
+
+// Ready says what keeps this process from serving; nil when nothing does.
+func (s *Suite) Ready(ctx context.Context) error {
+	errs := []error{s.bus.Ready(ctx)}
+	for part, service := range s.services {
+		if err := service.DB().Ping(ctx); err != nil {
+			errs = append(errs, fmt.Errorf("%s: %w", part, err))
+		}
+	}
+	if s.gateway != nil {
+		errs = append(errs, s.gateway.Ready(ctx))
+	}
+	return errors.Join(errs...)
+}
+
+// HTTPAddress is where the gateway serves HTTP; empty when it runs elsewhere.
+func (s *Suite) HTTPAddress() string {
+	if s.door == nil {
+		return ""
+	}
+	return s.door.http
+}
+
+// GRPCAddress is where the gateway serves gRPC; empty when it runs elsewhere.
+func (s *Suite) GRPCAddress() string {
+	if s.door == nil {
+		return ""
+	}
+	return s.door.grpc
+}
+
+// FirstAdminToken is the one-time token of the first administrator; empty once it was used.
+func (s *Suite) FirstAdminToken() string {
+	if s.door == nil {
+		return ""
+	}
+	return s.door.firstAdmin
+}
+
+func listen(ctx context.Context, address string) (net.Listener, error) {
+	return (&net.ListenConfig{}).Listen(ctx, "tcp", address)
+}
+
+func orDefault(value, fallback string) string {
+	if value == "" {
+		return fallback
+	}
+	return value
+}

@@ -1,0 +1,53 @@
+package suite
+
+import (
+	"context"
+
+	"google.golang.org/grpc"
+
+	"coldsection.example/services/compliance"
+	"coldsection.example/services/consumables"
+	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/storage"
+)
+
+// service is a part that owns data and speaks gRPC.
+type service interface {
+	Register(r rpc.Registrar)
+	Consumers() []eventbus.Consumer
+	DB() *storage.DB
+	Close() error
+}
+
+// sweeper is a service that has something to do when time goes by.
+type sweeper interface {
+	Sweep(ctx context.Context) error
+}
+
+// packages are the contract's packages that each service owns.
+var packages = map[string]string{
+	Compliance:  "coldsection.compliance.v1",
+	Consumables: "coldsection.consumables.v1",
+	Performance: "coldsection.performance.v1",
+	WorkOrders:  "coldsection.workorders.v1",
+}
+
+// constructors make each service; to connects it to another part.
+var constructors = map[string]func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error){
+	Compliance: func(ctx context.Context, s *Suite, store storage.Config, _ connector) (service, error) {
+		return compliance.New(ctx, compliance.Config{Storage: store},
+			compliance.Deps{Clock: s.clock, IDs: s.ids, Lister: s.lister, Keys: s.keys})
+	},
+	Consumables: func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error) {
+		toCompliance, err := to(Compliance)
+		if err != nil {
+			return nil, err
+		}
+		return consumables.New(ctx, consumables.Config{Storage: store},
+			consumables.Deps{Clock: s.clock, IDs: s.ids, Lister: s.lister, Compliance: toCompliance})
+	},
+}
+
+// connector makes a connection to a part.
+type connector func(part string) (grpc.ClientConnInterface, error)

@@ -1,0 +1,4 @@
+package story
+
+// Password is the passphrase of everybody in the story.
+const Password = password

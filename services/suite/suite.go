@@ -1,0 +1,226 @@
+package suite
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"slices"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+
+	"coldsection.example/gateway"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/ids"
+	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/rpc"
+)
+
+// stopLimit is how long calls under way may take when the suite stops.
+const stopLimit = 10 * time.Second
+
+// Suite is a running process.
+type Suite struct {
+	cfg    Config
+	log    *slog.Logger
+	clock  clock.Clock
+	ids    ids.Source
+	keys   *auth.Keys
+	lister *listing.Lister
+	bus    *eventbus.Bus
+
+	addresses map[string]string
+	servers   map[string]*rpc.Server
+	services  map[string]service
+	gateway   *gateway.Gateway
+	door      *door
+
+	work   *errgroup.Group
+	ctx    context.Context //nolint:containedctx // the life of everything that runs in the background
+	cancel context.CancelFunc
+	undo   []func() // what Stop does, last first
+}
+
+// Start brings the configured parts up; when it returns they serve.
+func Start(ctx context.Context, cfg Config, log *slog.Logger) (*Suite, error) {
+	if err := cfg.Validate(); err != nil {
+		return nil, err
+	}
+	s := &Suite{cfg: cfg, log: log, ids: ids.System(), servers: map[string]*rpc.Server{}, services: map[string]service{}}
+	var life context.Context
+	life, s.cancel = context.WithCancel(context.WithoutCancel(ctx))
+	s.work, s.ctx = errgroup.WithContext(life)
+	for _, step := range []func(context.Context) error{s.openShared, s.openServices, s.serveServices, s.startWork, s.openGateway} {
+		if err := step(ctx); err != nil {
+			s.Stop()
+			return nil, err
+		}
+	}
+	return s, nil
+}
+
+// later adds something for Stop to do.
+func (s *Suite) later(fn func()) { s.undo = append(s.undo, fn) }
+
+// Stop ends everything in the reverse order of Start; a second call does nothing.
+func (s *Suite) Stop() {
+	for _, fn := range slices.Backward(s.undo) {
+		fn()
+	}
+	s.undo = nil
+	s.cancel()
+	_ = s.work.Wait()
+}
+
+// Wait returns when ctx ends, with nil, or when a part fails, with its error.
+func (s *Suite) Wait(ctx context.Context) error {
+	select {
+	case <-ctx.Done():
+		return nil
+	case <-s.ctx.Done():
+		return s.work.Wait()
+	}
+}
+
+// openShared opens what all parts use.
+func (s *Suite) openShared(ctx context.Context) error {
+	if err := s.cfg.prepare(); err != nil {
+		return err
+	}
+	var err error
+	if s.addresses, err = s.cfg.addresses(); err != nil {
+		return err
+	}
+	if s.clock, err = s.cfg.clock(); err != nil {
+		return err
+	}
+	if s.cfg.ClockFile != "" {
+		s.log.Warn("the clock follows a file; use this for demonstrations and tests only", "file", s.cfg.ClockFile)
+	}
+	path, create := s.cfg.secretFile()
+	if s.keys, err = auth.LoadKeys(path, create); err != nil {
+		return err
+	}
+	secret, err := os.ReadFile(path)
+	if err != nil {
+		return err
+	}
+	forTokens := sha256.Sum256(append([]byte("page tokens\n"), secret...))
+	s.lister = listing.New(forTokens[:])
+	if s.bus, err = eventbus.Open(ctx, s.cfg.bus()); err != nil {
+		return err
+	}
+	s.later(s.bus.Close)
+	return nil
+}
+
+// caller makes the connections of a part; the gateway has no account of its own, so that nobody stays nobody.
+func (s *Suite) caller(part string) rpc.Caller {
+	c := rpc.Caller{Keys: s.keys, Clock: s.clock, As: part}
+	if part == Gateway {
+		c.As = ""
+	}
+	return c
+}
+
+// connect returns how a part reaches others.
+func (s *Suite) connect(from string) connector {
+	return func(to string) (grpc.ClientConnInterface, error) {
+		var conn *grpc.ClientConn
+		var err error
+		if server := s.servers[to]; server != nil {
+			conn, err = s.caller(from).DialMemory(server)
+		} else {
+			conn, err = s.caller(from).Dial(s.addresses[to])
+		}
+		if err != nil {
+			return nil, fmt.Errorf("connecting %s to %s: %w", from, to, err)
+		}
+		s.later(func() { _ = conn.Close() })
+		return conn, nil
+	}
+}
+
+// local are the services that this process runs, in the order of their start.
+func (s *Suite) local() []string {
+	return slices.DeleteFunc(slices.Clone(Parts), func(p string) bool { return constructors[p] == nil || !s.cfg.runs(p) })
+}
+
+func (s *Suite) openServices(ctx context.Context) error {
+	for _, part := range s.local() {
+		server, err := rpc.NewServer(rpc.Deps{Clock: s.clock, IDs: s.ids, Log: s.log.With("part", part), Keys: s.keys})
+		if err != nil {
+			return err
+		}
+		s.servers[part] = server
+	}
+	for _, part := range s.local() {
+		if err := s.ensureDatabase(ctx, part); err != nil {
+			return fmt.Errorf("%s: %w", part, err)
+		}
+		store, err := s.cfg.storage(part)
+		if err != nil {
+			return err
+		}
+		service, err := constructors[part](ctx, s, store, s.connect(part))
+		if err != nil {
+			return fmt.Errorf("%s: %w", part, err)
+		}
+		s.later(func() {
+			if err := service.Close(); err != nil {
+				s.log.Error("closing", "part", part, "error", err)
+			}
+		})
+		s.services[part] = service
+		service.Register(s.servers[part])
+	}
+	return nil
+}
+
+// serveServices serves every service in memory and, where it has an address, on the network.
+func (s *Suite) serveServices(ctx context.Context) error {
+	for _, part := range s.local() {
+		if err := s.serve(ctx, part, s.servers[part], s.addresses[part]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// serve runs a server until Stop.
+func (s *Suite) serve(ctx context.Context, part string, server *rpc.Server, address string) error {
+	if err := server.Check(); err != nil {
+		return err
+	}
+	s.background(part, func(context.Context) error { return server.ServeMemory() })
+	if address != "" {
+		listener, err := listen(ctx, address)
+		if err != nil {
+			return fmt.Errorf("%s: %w", part, err)
+		}
+		s.log.Info("serving gRPC", "part", part, "address", listener.Addr().String())
+		s.background(part, func(context.Context) error { return server.Serve(listener) })
+	}
+	s.later(func() {
+		limited, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
+		defer cancel()
+		server.Stop(limited)
+	})
+	return nil
+}
+
+// background runs work whose failure ends the suite.
+func (s *Suite) background(part string, fn func(context.Context) error) {
+	s.work.Go(func() error {
+		if err := fn(s.ctx); err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, grpc.ErrServerStopped) {
+			return fmt.Errorf("%s: %w", part, err)
+		}
+		return nil
+	})
+}

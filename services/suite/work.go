@@ -1,0 +1,88 @@
+package suite
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/outbox"
+	"coldsection.example/services/platform/storage"
+)
+
+// How often work that nobody asks for is done, in real time.
+const (
+	relayEvery = 20 * time.Millisecond
+	sweepEvery = time.Second
+	purgeEvery = time.Hour
+)
+
+// startWork starts the relay and the consumers of every service, and what is done when time goes by.
+func (s *Suite) startWork(context.Context) error {
+	ctx, cancel := context.WithCancel(s.ctx)
+	var running sync.WaitGroup
+	s.later(func() {
+		cancel()
+		running.Wait()
+	})
+	for _, part := range s.local() {
+		service, log := s.services[part], s.log.With("part", part)
+		relay := outbox.NewRelay(service.DB(), s.bus, s.clock, relayEvery, log)
+		for _, run := range []func(){
+			func() { relay.Run(ctx) },
+			func() { every(ctx, purgeEvery, func() { s.purge(ctx, part) }) },
+			func() {
+				if sw, ok := service.(sweeper); ok {
+					every(ctx, sweepEvery, func() {
+						if err := sw.Sweep(ctx); err != nil && ctx.Err() == nil {
+							log.Warn("sweeping", "error", err)
+						}
+					})
+				}
+			},
+		} {
+			running.Go(run)
+		}
+		running.Add(1)
+		s.background(part, func(context.Context) error {
+			defer running.Done()
+			return s.bus.Run(ctx, service.DB(), s.clock, log, service.Consumers()...)
+		})
+	}
+	return nil
+}
+
+// purge forgets old answers to idempotency keys.
+func (s *Suite) purge(ctx context.Context, part string) {
+	err := s.services[part].DB().Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		return idempotency.Sweep(ctx, tx, s.clock.Now())
+	})
+	if err != nil && ctx.Err() == nil {
+		s.log.Warn("forgetting old answers", "part", part, "error", err)
+	}
+}
+
+// every calls fn at once and then at this interval, until ctx ends.
+func every(ctx context.Context, interval time.Duration, fn func()) {
+	for ctx.Err() == nil {
+		fn()
+		select {
+		case <-ctx.Done():
+		case <-clock.System().After(interval):
+		}
+	}
+}
+
+// ensureDatabase makes a part's PostgreSQL database where it is missing.
+func (s *Suite) ensureDatabase(ctx context.Context, part string) error {
+	cfg, err := s.cfg.storage(part)
+	if err != nil || cfg.Engine != storage.Postgres {
+		return err
+	}
+	if err := storage.EnsureDatabase(ctx, cfg.DSN); err != nil {
+		return fmt.Errorf("making its database: %w", err)
+	}
+	return nil
+}
