@@ -103,7 +103,7 @@ func (s *simulation) read(t time.Time, c condition) values {
 	}
 }
 
-const csvHeader = "engine_serial,read_time,operating_hours,phase,pressure_altitude_m,oat_c,airspeed_kt,propeller_speed_rpm,torque_nm," +
+const csvHeader = "engine_serial,time_utc,operating_hours_h,phase,pressure_altitude_m,oat_c,airspeed_kt,propeller_speed_rpm,torque_nm," +
 	"ng_pct,itt_c,fuel_flow_kg_h\n"
 
 // history is eighteen months of readings, with the mistakes that such tables have.
