@@ -1,0 +1,276 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/performance/internal/analysis"
+	"coldsection.example/services/performance/internal/store"
+	"coldsection.example/services/platform/fault"
+)
+
+const coverage = 90.0 // per cent, of every interval
+
+var eventKinds = map[performancev1.EngineEvent_Kind]string{
+	performancev1.EngineEvent_RECOVERY_WASH: "recovery_wash", performancev1.EngineEvent_SALT_RINSE: "salt_rinse",
+	performancev1.EngineEvent_HOT_SECTION: "hot_section", performancev1.EngineEvent_SENSOR_WORK: "sensor_work",
+	performancev1.EngineEvent_OVERHAUL: "overhaul", performancev1.EngineEvent_OTHER: "other",
+}
+
+var readingStates = map[analysis.State]performancev1.Reading_State{
+	analysis.Accepted: performancev1.Reading_ACCEPTED, analysis.Held: performancev1.Reading_HELD, analysis.Outlier: performancev1.Reading_OUTLIER,
+	analysis.Excluded: performancev1.Reading_EXCLUDED, analysis.Duplicate: performancev1.Reading_DUPLICATE,
+}
+
+// analyse works an engine out anew from all its readings and events, saves what changed and tells what follows.
+func (u unit) analyse(ctx context.Context, engine string) error {
+	profile, ok, err := store.FindProfile(ctx, u.Tx, engine)
+	if err != nil || !ok {
+		return fault.Precondition("ENGINE_UNKNOWN", "%s is not known here.", engine).Because(err)
+	}
+	model, fitted, err := u.baselineOf(ctx, profile.Model)
+	if err != nil {
+		return err
+	}
+	condition, args := store.Under(engine + "/readings")
+	stored, err := store.Readings.Where(ctx, u.Tx, condition, args...)
+	if err != nil {
+		return err
+	}
+	events, err := u.eventsOf(ctx, engine)
+	if err != nil {
+		return err
+	}
+	byID := map[string]*performancev1.Reading{}
+	var readings []analysis.Reading
+	for _, r := range stored {
+		byID[r.GetName()] = r
+		readings = append(readings, analysis.Reading{
+			ID: r.GetName(), At: r.GetReadTime().AsTime(), Hours: r.GetValues().GetOperatingHours(), Point: pointOf(r.GetValues()),
+			Excluded: r.GetStateReason() == excludedReason, Included: r.GetStateReason() == includedReason,
+		})
+	}
+	result := analysis.Analyse(fitted, readings, events, rulesOf(model))
+	if err := u.saveVerdicts(ctx, model, result, byID); err != nil {
+		return err
+	}
+	if err := u.saveAdvices(ctx, profile, result, events); err != nil {
+		return err
+	}
+	if err := u.saveRecoveries(ctx, profile, result); err != nil {
+		return err
+	}
+	return u.saveAssessment(ctx, profile, model, result, events)
+}
+
+func rulesOf(m *performancev1.EngineModel) analysis.Rules {
+	return analysis.Rules{
+		ProgrammeHours: int(m.GetAdvice().GetProgrammeHours()), ProgrammeDays: int(m.GetAdvice().GetProgrammeDays()),
+		FalseAdviceDays: m.GetAdvice().GetFalseAdviceDays(), NoiseITT: m.GetNoise().GetIttC(),
+	}
+}
+
+func (u unit) eventsOf(ctx context.Context, engine string) ([]analysis.Event, error) {
+	condition, args := store.Under(engine + "/engineEvents")
+	stored, err := store.Events.Where(ctx, u.Tx, condition, args...)
+	var events []analysis.Event
+	for _, e := range stored {
+		events = append(events, analysis.Event{At: e.GetEventTime().AsTime(), Hours: e.GetOperatingHours(), Kind: eventKinds[e.GetKind()], WorkOrder: e.GetWorkOrder()})
+	}
+	return events, err
+}
+
+// saveVerdicts writes the readings whose verdict changed.
+func (u unit) saveVerdicts(ctx context.Context, model *performancev1.EngineModel, result analysis.Result, byID map[string]*performancev1.Reading) error {
+	for i, v := range result.Verdicts {
+		r := byID[result.Readings[i].ID]
+		before := proto.Clone(r)
+		r.State = readingStates[v.State]
+		if r.GetStateReason() != excludedReason && r.GetStateReason() != includedReason {
+			r.StateReason, r.StateText = v.Reason, v.Text
+		}
+		if r.Deviation = nil; v.Analysed {
+			r.Deviation = &performancev1.Deviation{IttC: v.Deviation.ITT, NgPct: v.Deviation.Ng, FuelFlowPct: v.Deviation.Fuel}
+			r.ModelRevision = model.GetRevision()
+		}
+		if proto.Equal(before, r) {
+			continue
+		}
+		if err := store.Readings.Save(ctx, u.Tx, r, u.now); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// saveAdvices keeps each advice once, and tells of one to which no wash answered yet.
+func (u unit) saveAdvices(ctx context.Context, p store.Profile, result analysis.Result, events []analysis.Event) error {
+	washes := 0
+	for _, e := range events {
+		if e.Kind == "recovery_wash" {
+			washes++
+		}
+	}
+	for _, a := range result.Advices {
+		advice := &performancev1.WashAdvice{
+			Name: fmt.Sprintf("%s/washAdvices/c%d", p.Name, a.Cycle), Engine: p.Name, EngineSerial: p.Serial, Kind: "recovery_wash", Cause: a.Cause,
+			Reasons: a.Reasons, AdviseTime: timestamppb.New(a.At), IttDeviationC: a.Level, State: performancev1.WashAdvice_OPEN,
+		}
+		if a.Cycle < washes {
+			advice.State = performancev1.WashAdvice_WASHED
+		}
+		if err := u.saveAdvice(ctx, p, advice); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (u unit) saveAdvice(ctx context.Context, p store.Profile, advice *performancev1.WashAdvice) error {
+	old, err := store.Advices.Lock(ctx, u.Tx, advice.GetName())
+	if err == nil {
+		if old.GetState() == advice.GetState() {
+			return nil
+		}
+		old.State = advice.GetState()
+		return store.Advices.Save(ctx, u.Tx, old, u.now)
+	}
+	if !fault.HasReason(err, "NOT_FOUND") {
+		return err
+	}
+	if err := store.Advices.Insert(ctx, u.Tx, advice, u.now); err != nil || advice.GetState() != performancev1.WashAdvice_OPEN {
+		return err
+	}
+	return u.publish(ctx, "coldsection.performance.wash.recommended.v1", p.Name, &performancev1.WashRecommended{
+		Engine: p.Name, EngineSerial: p.Serial, EngineModel: p.Model, WashAdvice: advice.GetName(), Kind: advice.GetKind(), Cause: advice.GetCause(),
+		Reasons: advice.GetReasons(), AdviseTime: advice.GetAdviseTime(),
+	})
+}
+
+var outcomes = map[analysis.Outcome]performancev1.Recovery_Verdict{
+	analysis.Recovered: performancev1.Recovery_RECOVERED, analysis.NotRecovered: performancev1.Recovery_NOT_RECOVERED, analysis.CannotTell: performancev1.Recovery_CANNOT_TELL,
+}
+
+// saveRecoveries writes what each wash recovered and tells when a verdict changed.
+func (u unit) saveRecoveries(ctx context.Context, p store.Profile, result analysis.Result) error {
+	for _, r := range result.Recoveries {
+		fresh := &performancev1.Recovery{
+			Name: fmt.Sprintf("%s/recoveries/w%d", p.Name, r.At.Unix()), Engine: p.Name, EngineSerial: p.Serial, WorkOrder: r.WorkOrder,
+			WashTime: timestamppb.New(r.At), IttStepC: interval(r.ITT), NgStepPct: interval(r.Ng), FuelFlowStepPct: interval(r.Fuel),
+			PriorReadingCount: int32(r.Before), LaterReadingCount: int32(r.After), Verdict: outcomes[r.Outcome], Explanation: r.Text, ComputeTime: timestamppb.New(u.now),
+		}
+		old, err := store.Recoveries.Lock(ctx, u.Tx, fresh.GetName())
+		switch {
+		case fault.HasReason(err, "NOT_FOUND"):
+			err = store.Recoveries.Insert(ctx, u.Tx, fresh, u.now)
+		case err == nil:
+			if old.GetExplanation() == fresh.GetExplanation() {
+				continue
+			}
+			err = store.Recoveries.Save(ctx, u.Tx, fresh, u.now)
+		}
+		if err != nil {
+			return err
+		}
+		if old.GetVerdict() == fresh.GetVerdict() {
+			continue
+		}
+		if err := u.publish(ctx, "coldsection.performance.recovery.computed.v1", p.Name, &performancev1.RecoveryComputed{
+			Engine: p.Name, Recovery: fresh.GetName(), WorkOrder: fresh.GetWorkOrder(), Verdict: fresh.GetVerdict(), IttStepC: fresh.GetIttStepC(), Explanation: fresh.GetExplanation(),
+		}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func interval(e analysis.Estimate) *performancev1.Interval {
+	if e.Half > 1e6 {
+		return nil
+	}
+	return &performancev1.Interval{Estimate: e.Value, Lower: e.Value - e.Half, Upper: e.Value + e.Half, CoveragePct: coverage}
+}
+
+// saveAssessment writes how the engine stands now, and tells when its level changed.
+func (u unit) saveAssessment(ctx context.Context, p store.Profile, model *performancev1.EngineModel, result analysis.Result, events []analysis.Event) error {
+	fresh := &performancev1.Assessment{
+		Name: p.Name + "/assessment", Engine: p.Name, EngineSerial: p.Serial, EngineModel: p.Model, ModelRevision: model.GetRevision(),
+		IttDeviationC: interval(result.Level), NgDeviationPct: interval(result.Ng), FuelFlowDeviationPct: interval(result.Fuel),
+		IttSlopeCPer_100H: interval(result.Slope), ReadingsUsed: int32(result.Used), ReadingsHeld: int32(result.Kept), ComputeTime: timestamppb.New(u.now),
+	}
+	var lastHours float64
+	for i, r := range result.Readings {
+		if result.Verdicts[i].State == analysis.Accepted {
+			fresh.LatestReadTime, lastHours = timestamppb.New(r.At), r.Hours
+		}
+	}
+	var wash time.Time
+	for _, e := range events {
+		if e.Kind == "recovery_wash" && e.At.After(wash) {
+			wash = e.At
+			fresh.LatestWashTime = timestamppb.New(e.At)
+			fresh.WashAgeHours = max(0, lastHours-e.Hours)
+		}
+	}
+	open, err := u.openAdvice(ctx, p.Name)
+	if err != nil {
+		return err
+	}
+	fresh.Level, fresh.Summary = levelOf(result, open)
+	old, err := store.Assessments.Lock(ctx, u.Tx, fresh.GetName())
+	switch {
+	case fault.HasReason(err, "NOT_FOUND"):
+		err = store.Assessments.Insert(ctx, u.Tx, fresh, u.now)
+	case err == nil:
+		err = store.Assessments.Save(ctx, u.Tx, fresh, u.now)
+	}
+	if err != nil || old.GetLevel() == fresh.GetLevel() {
+		return err
+	}
+	return u.publish(ctx, "coldsection.performance.level.changed.v1", p.Name, &performancev1.AssessmentComputed{
+		Engine: p.Name, Level: fresh.GetLevel(), PreviousLevel: old.GetLevel(), Summary: fresh.GetSummary(), LatestReadTime: fresh.GetLatestReadTime(),
+	})
+}
+
+func (u unit) openAdvice(ctx context.Context, engine string) (*performancev1.WashAdvice, error) {
+	condition, args := store.Under(engine + "/washAdvices")
+	open, err := store.Advices.Where(ctx, u.Tx, condition+" AND state = 'OPEN' ORDER BY advise_time DESC", args...)
+	if err != nil || len(open) == 0 {
+		return nil, err
+	}
+	return open[0], nil
+}
+
+func levelOf(result analysis.Result, open *performancev1.WashAdvice) (performancev1.ConditionLevel, string) {
+	level := result.Level
+	words := fmt.Sprintf("Gas temperature %+.1f °C from a clean engine, 90 %% interval %+.1f to %+.1f, from %d readings", level.Value, level.Value-level.Half,
+		level.Value+level.Half, result.Used)
+	switch {
+	case result.Used < 8 || level.Half > 1e6:
+		return performancev1.ConditionLevel_CONDITION_LEVEL_NO_DATA, fmt.Sprintf("Not enough readings to say: %d.", result.Used)
+	case open != nil:
+		return performancev1.ConditionLevel_CONDITION_LEVEL_PLAN, words + ". A wash is advised: " + strings.Join(open.GetReasons(), "; ") + "."
+	case level.Value-result.Reference > level.Half+result.Noise/2:
+		return performancev1.ConditionLevel_CONDITION_LEVEL_WATCH, words + fmt.Sprintf("; the last reference was %+.1f °C.", result.Reference)
+	default:
+		return performancev1.ConditionLevel_CONDITION_LEVEL_STEADY, words + "."
+	}
+}
+
+// Mark puts something done to an engine on its time line, once, and works the engine out anew.
+func (u unit) mark(ctx context.Context, e *performancev1.EngineEvent, engine string) error {
+	err := store.Events.Insert(ctx, u.Tx, e, u.now)
+	if fault.HasReason(err, "ALREADY_EXISTS") {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	return u.analyse(ctx, engine)
+}

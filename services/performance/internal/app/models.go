@@ -1,0 +1,69 @@
+package app
+
+import (
+	"context"
+
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/performance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// CreateEngineModel adds a model; its baseline must determine a fit.
+func (a *App) CreateEngineModel(ctx context.Context, req *performancev1.CreateEngineModelRequest) (*performancev1.EngineModel, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*performancev1.EngineModel, error) {
+		u := a.unit(ctx, tx)
+		model := req.GetEngineModel()
+		resource.ClearOutputOnly(model)
+		if err := checkModel(model); err != nil {
+			return nil, err
+		}
+		model.Name, model.Revision = a.newName("engineModels", req.GetEngineModelId()), 1
+		if err := store.Models.Insert(ctx, tx, model, u.now); err != nil {
+			return nil, err
+		}
+		return model, u.publish(ctx, "coldsection.performance.baseline.adopted.v1", model.GetName(),
+			&performancev1.BaselineAdopted{EngineModel: model.GetName(), Revision: 1})
+	})
+}
+
+func checkModel(model *performancev1.EngineModel) error {
+	if model.GetDocument().GetTitle() == "" {
+		return fault.Invalid("engine_model.document", "DOCUMENT_MISSING", "Engine data name the document and revision that they come from. Add it.")
+	}
+	for _, p := range model.GetWash().GetStarterProfiles() {
+		if len(p.GetRuns()) == 0 {
+			return fault.Invalid("engine_model.wash.starter_profiles", "LIMIT_INVALID", "The starter profile %q has no run. Add its runs and rests.", p.GetId())
+		}
+	}
+	_, err := fit(model)
+	return err
+}
+
+// UpdateEngineModel makes the next revision.
+func (a *App) UpdateEngineModel(ctx context.Context, req *performancev1.UpdateEngineModelRequest) (*performancev1.EngineModel, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*performancev1.EngineModel, error) {
+		u := a.unit(ctx, tx)
+		model, err := store.Models.Lock(ctx, tx, req.GetEngineModel().GetName())
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(model, req.GetEngineModel().GetEtag()); err != nil {
+			return nil, err
+		}
+		if err := resource.Apply(model, req.GetEngineModel(), req.GetUpdateMask()); err != nil {
+			return nil, err
+		}
+		if err := checkModel(model); err != nil {
+			return nil, err
+		}
+		model.Revision++
+		if err := store.Models.Save(ctx, tx, model, u.now); err != nil {
+			return nil, err
+		}
+		return model, u.publish(ctx, "coldsection.performance.baseline.adopted.v1", model.GetName(),
+			&performancev1.BaselineAdopted{EngineModel: model.GetName(), Revision: model.GetRevision()})
+	})
+}

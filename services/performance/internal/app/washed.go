@@ -1,0 +1,121 @@
+package app
+
+import (
+	"context"
+	"strings"
+
+
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/performance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/storage"
+)
+
+// kinds of released work that stand on the time line.
+var released = map[string]performancev1.EngineEvent_Kind{
+	"RECOVERY_WASH": performancev1.EngineEvent_RECOVERY_WASH, "SALT_RINSE": performancev1.EngineEvent_SALT_RINSE,
+	"TEMPERATURE_TRIM_CHECK": performancev1.EngineEvent_SENSOR_WORK, "SENSE_LINE_HEATER_CHECK": performancev1.EngineEvent_SENSOR_WORK,
+}
+
+// Know is know for the reactions to facts.
+func (a *App) Know(ctx context.Context, engine string) error {
+	_, err := a.know(ctx, engine)
+	return err
+}
+
+// Released marks released work on the engine's time line; a wash counts from when the engine was last wetted.
+func (a *App) Released(ctx context.Context, tx *storage.Tx, fact *workordersv1.WorkOrderChanged) error {
+	kind, marked := released[fact.GetKind()]
+	if !marked {
+		return nil
+	}
+	at := fact.GetLastWettingTime()
+	if at == nil {
+		at = fact.GetEventTime()
+	}
+	return a.unit(ctx, tx).mark(ctx, &performancev1.EngineEvent{
+		Name: fact.GetEngine() + "/engineEvents/" + strings.TrimPrefix(fact.GetWorkOrder(), "workOrders/"), Kind: kind, EventTime: at,
+		OperatingHours: float64(fact.GetCounters().GetOperatingSeconds()) / 3600, WorkOrder: fact.GetWorkOrder(), Note: "Released work order " + fact.GetNumber(),
+	}, fact.GetEngine())
+}
+
+// CreateEngineEvent marks something from before the suite was in use.
+func (a *App) CreateEngineEvent(ctx context.Context, req *performancev1.CreateEngineEventRequest) (*performancev1.EngineEvent, error) {
+	profile, err := a.know(ctx, req.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*performancev1.EngineEvent, error) {
+		u := a.unit(ctx, tx)
+		e := req.GetEngineEvent()
+		if e.GetEventTime().AsTime().After(u.now) {
+			return nil, fault.Invalid("engine_event.event_time", "TIME_IN_FUTURE", "The event's time has not come yet. Correct it.")
+		}
+		e.Name = a.newName(profile.Name+"/engineEvents", req.GetEngineEventId())
+		return e, u.mark(ctx, e, profile.Name)
+	})
+}
+
+// Trend reads an engine's deviations with what was done to it.
+func (a *App) Trend(ctx context.Context, req *performancev1.GetTrendRequest) (*performancev1.Trend, error) {
+	engine, _ := strings.CutSuffix(req.GetName(), "/trend")
+	trend := &performancev1.Trend{Name: req.GetName(), CoveragePct: coverage}
+	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		condition, args := store.Under(engine + "/readings")
+		readings, err := store.Readings.Where(ctx, tx, condition+" ORDER BY read_time, name", args...)
+		if err != nil {
+			return err
+		}
+		trend.Points = points(readings, req)
+		condition, args = store.Under(engine + "/engineEvents")
+		if trend.Events, err = store.Events.Where(ctx, tx, condition+" ORDER BY event_time", args...); err != nil {
+			return err
+		}
+		now, err := store.Assessments.Get(ctx, tx, engine+"/assessment")
+		if err != nil {
+			return err
+		}
+		trend.Summary = now.GetSummary()
+		trend.Baseline = now.GetEngineModel() + ", a polynomial of referred power, Mach number, propeller speed and altitude fitted to its table"
+		return nil
+	})
+	return trend, err
+}
+
+const defaultPoints = 2000
+
+func points(readings []*performancev1.Reading, req *performancev1.GetTrendRequest) []*performancev1.TrendPoint {
+	var out []*performancev1.TrendPoint
+	var level *performancev1.Deviation
+	for _, r := range readings {
+		p := &performancev1.TrendPoint{Reading: r.GetName(), ReadTime: r.GetReadTime(), OperatingHours: r.GetValues().GetOperatingHours(), State: r.GetState(), Deviation: r.GetDeviation()}
+		if r.GetState() == performancev1.Reading_ACCEPTED && r.GetDeviation() != nil {
+			level = smooth(level, r.GetDeviation())
+			p.Level = level
+		}
+		at := r.GetReadTime().AsTime()
+		if req.GetStartTime() != nil && at.Before(req.GetStartTime().AsTime()) || req.GetEndTime() != nil && at.After(req.GetEndTime().AsTime()) {
+			continue
+		}
+		out = append(out, p)
+	}
+	limit := int(req.GetMaxPoints())
+	if limit == 0 {
+		limit = defaultPoints
+	}
+	return out[max(0, len(out)-limit):]
+}
+
+// smooth is an exponentially weighted mean with weight 0.2.
+func smooth(level, d *performancev1.Deviation) *performancev1.Deviation {
+	if level == nil {
+		return d
+	}
+	mix := func(a, b float64) float64 { return 0.8*a + 0.2*b }
+	return &performancev1.Deviation{
+		IttC: mix(level.GetIttC(), d.GetIttC()), NgPct: mix(level.GetNgPct(), d.GetNgPct()), FuelFlowPct: mix(level.GetFuelFlowPct(), d.GetFuelFlowPct()),
+	}
+}
+

@@ -1,0 +1,28 @@
+// Package events reacts to released work orders: what was done to an engine stands on its time line.
+package events
+
+import (
+	"context"
+
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/performance/internal/app"
+	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/storage"
+)
+
+// Consumer is the service's one subscription.
+func Consumer(a *app.App) eventbus.Consumer {
+	return eventbus.Consumer{
+		Durable: "performance", Types: []string{"coldsection.workorder.released.v1"},
+		Handle: func(ctx context.Context, m eventbus.Message) (eventbus.Effect, error) {
+			var fact workordersv1.WorkOrderChanged
+			if err := m.Decode(&fact); err != nil {
+				return nil, err
+			}
+			if err := a.Know(ctx, fact.GetEngine()); err != nil {
+				return nil, err
+			}
+			return func(ctx context.Context, tx *storage.Tx) error { return a.Released(ctx, tx, &fact) }, nil
+		},
+	}
+}
