@@ -4,7 +4,6 @@ import (
 	"context"
 	"strings"
 
-
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/performance/internal/store"
@@ -118,4 +117,3 @@ func smooth(level, d *performancev1.Deviation) *performancev1.Deviation {
 		IttC: mix(level.GetIttC(), d.GetIttC()), NgPct: mix(level.GetNgPct(), d.GetNgPct()), FuelFlowPct: mix(level.GetFuelFlowPct(), d.GetFuelFlowPct()),
 	}
 }
-
