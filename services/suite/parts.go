@@ -7,6 +7,7 @@ import (
 
 	"coldsection.example/services/compliance"
 	"coldsection.example/services/consumables"
+	"coldsection.example/services/performance"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/rpc"
 	"coldsection.example/services/platform/storage"
@@ -46,6 +47,14 @@ var constructors = map[string]func(ctx context.Context, s *Suite, store storage.
 		}
 		return consumables.New(ctx, consumables.Config{Storage: store},
 			consumables.Deps{Clock: s.clock, IDs: s.ids, Lister: s.lister, Compliance: toCompliance})
+	},
+	Performance: func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error) {
+		toCompliance, err := to(Compliance)
+		if err != nil {
+			return nil, err
+		}
+		return performance.New(ctx, performance.Config{Storage: store},
+			performance.Deps{Clock: s.clock, IDs: s.ids, Lister: s.lister, Compliance: toCompliance})
 	},
 }
 

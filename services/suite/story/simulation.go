@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 )
 
@@ -18,15 +19,16 @@ type simulation struct {
 
 // How the invented engine lives.
 const (
-	hoursPerDay   = 560.0 / 330 // flown
-	hoursAtStart  = 5230.0      // since new, on the first day in the suite
-	hoursSinceOld = 560.0       // flown since the wash before the suite was in use
-	dirtyITT      = 26.0        // °C that a very dirty compressor costs
-	dirtyFuel     = 1.5         // per cent
-	dirtyNg       = 0.25        // per cent
-	dirtHours     = 420.0       // after which 63 % of the dirt is there
-	washedOff     = 0.82        // share of the dirt that a wash takes off
-	scatterITT    = 2.2         // °C, one standard deviation of a reading
+	hoursPerDay  = 560.0 / 330 // flown
+	hoursAtStart = 5230.0      // since new, on the first day in the suite
+	dirtyITT     = 14.0        // °C that a very dirty compressor costs
+	dirtyFuel    = 1.1         // per cent
+	dirtyNg      = 0.5         // per cent points
+	dirtHours    = 250.0       // after which 63 % of the dirt is there
+	leftByWash   = 0.2         // share of the dirt that a wash leaves
+	scatterITT   = 2.5         // °C, one standard deviation of a reading
+	scatterNg    = 0.15        // per cent points
+	scatterFuel  = 0.008       // of the value
 )
 
 // newSimulation makes the same engine every time.
@@ -47,14 +49,16 @@ type condition struct {
 // values are what the gauges show.
 type values struct{ itt, ng, fuel float64 }
 
-// clean is what a clean engine reads: three curves of referred power, brought to the day by theta and delta (the standard
-// atmosphere of ISO 2533, with the ram rise of the airspeed).
+// clean is what a clean engine reads: three curves of referred power, brought to the day by theta and delta of the total
+// conditions (standard atmosphere of ISO 2533; Mach number from calibrated airspeed by isentropic flow).
 func clean(c condition) values {
-	mach := c.airspeed * 0.514444 / math.Sqrt(1.4*287.05287*(c.oat+273.15))
-	theta := (c.oat + 273.15) / 288.15 * (1 + 0.2*mach*mach)
-	delta := math.Pow(1-2.25577e-5*c.altitude, 5.25588) * math.Pow(1+0.2*mach*mach, 3.5)
-	power := 2 * math.Pi * c.torque * c.propeller / 60000
-	x := power / (delta * math.Sqrt(theta)) / 600
+	pressure := math.Pow(1-2.25577e-5*c.altitude, 5.25588)
+	mach := c.airspeed * 0.514444 / 340.294 // at sea level
+	impact := math.Pow(1+0.2*mach*mach, 3.5) - 1
+	ram := math.Pow(impact/pressure+1, 2.0/7) // 1 + 0.2 M²
+	theta := (c.oat + 273.15) / 288.15 * ram
+	delta := pressure * math.Pow(ram, 3.5)
+	x := 2 * math.Pi * c.torque * c.propeller / 60000 / (delta * math.Sqrt(theta)) / 600
 	return values{
 		itt:  theta*(640+215*x+95*x*x) - 273.15,
 		ng:   math.Sqrt(theta) * (71 + 27*x - 5*x*x),
@@ -62,35 +66,29 @@ func clean(c condition) values {
 	}
 }
 
-// dirt is the share of the worst dirt after so many hours since a clean start.
-func dirt(hours float64) float64 { return 1 - math.Exp(-hours/dirtHours) }
-
 // dirtAt is the share of the worst dirt at an instant.
 func dirtAt(t time.Time) float64 {
-	hours := func(since time.Time) float64 { return t.Sub(since).Hours() / 24 * hoursPerDay }
-	left := func(before, since float64) float64 { // what a wash leaves of the dirt before, and what comes after it
-		old := before * (1 - washedOff)
-		return old + (1-old)*dirt(since)
+	grown := func(from float64, since time.Time) float64 {
+		hours := t.Sub(since).Hours() / 24 * hoursPerDay
+		return from + (1-from)*(1-math.Exp(-hours/dirtHours))
 	}
-	first := dirt(oldWash().Sub(historyFrom).Hours() / 24 * hoursPerDay)
 	switch {
 	case t.Before(oldWash()):
-		return dirt(hours(historyFrom))
+		return grown(0.7, historyFrom)
 	case t.Before(washDay):
-		return left(first, hours(oldWash()))
+		return grown(0, oldWash())
 	default:
-		before := left(first, washDay.Sub(oldWash()).Hours()/24*hoursPerDay)
-		return left(before, hours(washDay))
+		return grown(leftByWash*dirtAt(washDay.Add(-time.Second)), washDay)
 	}
 }
 
 // cruise is the condition of a day: a season in the temperature, and a little of everything.
 func (s *simulation) cruise(t time.Time) condition {
 	season := 9 * math.Cos(2*math.Pi*(float64(t.YearDay())-200)/365)
-	altitude := 2400 + 300*float64(s.noise.IntN(6))
+	altitude := 2100 + 300*float64(s.noise.IntN(7))
 	return condition{
-		altitude: altitude, oat: 12 + season - 0.0065*altitude + 2*s.noise.NormFloat64(), airspeed: 165 + 15*s.noise.Float64(),
-		propeller: 1700, torque: 2050 + 300*s.noise.Float64(),
+		altitude: altitude, oat: 10 + season - 0.0065*altitude + 2*s.noise.NormFloat64(), airspeed: 135 + 25*s.noise.Float64(),
+		propeller: 1700, torque: 1850 + 350*s.noise.Float64(),
 	}
 }
 
@@ -98,20 +96,19 @@ func (s *simulation) read(t time.Time, c condition) values {
 	v, d := clean(c), dirtAt(t)
 	return values{
 		itt:  v.itt + dirtyITT*d + scatterITT*s.noise.NormFloat64(),
-		ng:   v.ng*(1+dirtyNg*d/100) + 0.12*s.noise.NormFloat64(),
-		fuel: v.fuel * (1 + dirtyFuel*d/100) * (1 + 0.004*s.noise.NormFloat64()),
+		ng:   v.ng + dirtyNg*d + scatterNg*s.noise.NormFloat64(),
+		fuel: v.fuel * (1 + dirtyFuel*d/100) * (1 + scatterFuel*s.noise.NormFloat64()),
 	}
 }
 
-const csvHeader = "engine_serial,time_utc,operating_hours_h,phase,pressure_altitude_m,oat_c,airspeed_kt,propeller_speed_rpm,torque_nm," +
-	"ng_pct,itt_c,fuel_flow_kg_h\n"
+const csvHeader = "engine_serial,time_utc,phase,pressure_altitude_ft,oat_c,cas_kt,torque_lbf_ft,np_rpm,ng_pct,itt_c,fuel_flow_lb_h,engine_hours\n"
 
 // history is eighteen months of readings, with the mistakes that such tables have.
 func (s *simulation) history() string {
 	var b strings.Builder
 	b.WriteString(csvHeader)
 	n := 0
-	for t := historyFrom; t.Before(beginning); t = t.AddDate(0, 0, 1) {
+	for t := historyFrom; t.Before(beginning.AddDate(0, 0, -1)); t = t.AddDate(0, 0, 1) {
 		if s.noise.IntN(7) == 0 {
 			continue // a day without a reading
 		}
@@ -119,14 +116,18 @@ func (s *simulation) history() string {
 		c := s.cruise(t)
 		v := s.read(t, c)
 		switch n {
-		case 60: // somebody wrote Fahrenheit
+		case 60, 233: // somebody wrote Fahrenheit
 			c.oat = c.oat*9/5 + 32
-		case 140: // the gauge was read from the wrong scale
-			v.itt += 150
+		case 140: // a digit slipped
+			v.itt += 200
 		}
-		s.row(&b, t, c, v)
+		line := s.row(t, c, v)
+		b.WriteString(line)
+		if n == 90 || n == 310 {
+			b.WriteString(line) // sent twice
+		}
 	}
-	b.WriteString(engineSerial + ",2026-08-30T10:00:00Z,5216.2,cruise,3000,n/a,170,1700,2200,93.1,655,158\n")
+	b.WriteString(engineSerial + ",2026-09-05T10:00Z,cruise,9000,n/a,150,1500,1700,90.1,610,310,5226.1\n")
 	return b.String()
 }
 
@@ -134,18 +135,20 @@ func (s *simulation) history() string {
 func (s *simulation) after() string {
 	var b strings.Builder
 	b.WriteString(csvHeader)
-	for t := washDay.AddDate(0, 0, 1); t.Before(weeksAfter); t = t.AddDate(0, 0, 1) {
+	for t := washDay.AddDate(0, 0, 1); t.Before(weeksAfter.AddDate(0, 0, -1)); t = t.AddDate(0, 0, 1) {
 		c := s.cruise(t)
-		s.row(&b, t, c, s.read(t, c))
+		b.WriteString(s.row(t, c, s.read(t, c)))
 	}
 	return b.String()
 }
 
-func (s *simulation) row(b *strings.Builder, t time.Time, c condition, v values) {
-	hours := hoursAtStart + t.Sub(beginning).Hours()/24*hoursPerDay
+// row is a reading in the units of the invented operator's flight log.
+func (s *simulation) row(t time.Time, c condition, v values) string {
+	const foot, footPound, pound = 0.3048, 1.3558179483314004, 0.45359237
 	at := t.Add(time.Duration(s.noise.IntN(8*60)) * time.Minute)
-	_, _ = fmt.Fprintf(b, "%s,%s,%.1f,cruise,%.0f,%.1f,%.0f,%.0f,%.0f,%.2f,%.1f,%.1f\n", engineSerial, at.Format(time.RFC3339), hours,
-		c.altitude, c.oat, c.airspeed, c.propeller, c.torque, v.ng, v.itt, v.fuel)
+	hours := hoursAtStart + at.Sub(beginning).Hours()/24*hoursPerDay
+	return fmt.Sprintf("%s,%s,cruise,%.0f,%.1f,%.0f,%.0f,%.0f,%.1f,%.0f,%.0f,%.1f\n", engineSerial, at.Format("2006-01-02T15:04Z"),
+		c.altitude/foot, c.oat, c.airspeed, c.torque/footPound, c.propeller, v.ng, v.itt, v.fuel/pound, hours)
 }
 
 // model is the invented engine model as an operator would enter it.
@@ -167,16 +170,18 @@ func (s *simulation) model() *performancev1.EngineModel {
 
 func baselineTable() []*performancev1.BaselinePoint {
 	var points []*performancev1.BaselinePoint
-	for altitude := 0.0; altitude <= 6000; altitude += 1500 {
-		for _, warmer := range []float64{-25, -10, 0, 10, 25} {
-			for _, airspeed := range []float64{120, 165, 210} {
-				for _, torque := range []float64{1400, 1800, 2200, 2600} {
-					c := condition{altitude, 15 - 0.0065*altitude + warmer, airspeed, 1700, torque}
-					v := clean(c)
-					points = append(points, &performancev1.BaselinePoint{
-						PressureAltitudeM: altitude, OatC: c.oat, AirspeedKt: airspeed, PropellerSpeedRpm: c.propeller, TorqueNm: torque,
-						IttC: v.itt, NgPct: v.ng, FuelFlowKgH: v.fuel,
-					})
+	for altitude := 0.0; altitude <= 4500; altitude += 1500 {
+		for _, oat := range []float64{-20, 0, 15, 35} {
+			for _, airspeed := range []float64{0, 160} {
+				for _, propeller := range []float64{1600, 1700} {
+					for _, torque := range []float64{1300, 1700, 2100, 2500} {
+						c := condition{altitude, oat, airspeed, propeller, torque}
+						v := clean(c)
+						points = append(points, &performancev1.BaselinePoint{
+							PressureAltitudeM: altitude, OatC: oat, AirspeedKt: airspeed, PropellerSpeedRpm: propeller, TorqueNm: torque,
+							IttC: v.itt, NgPct: v.ng, FuelFlowKgH: v.fuel,
+						})
+					}
 				}
 			}
 		}
@@ -188,21 +193,27 @@ func washData() *performancev1.WashData {
 	duty := func(id string) *performancev1.StarterProfile {
 		return &performancev1.StarterProfile{
 			Id: id, PowerSource: id, Document: demoDocument("Invented starter limits"),
-			Runs: []*performancev1.DutyRun{{OnSeconds: 25, RestSeconds: 60}, {OnSeconds: 25, RestSeconds: 120}, {OnSeconds: 25, RestSeconds: 1800}},
+			Runs: []*performancev1.DutyRun{{OnSeconds: 30, RestSeconds: 60}, {OnSeconds: 30, RestSeconds: 60}, {OnSeconds: 30, RestSeconds: 1800}},
 		}
 	}
 	return &performancev1.WashData{
 		CleanerItem: cleanerItem, WaterItem: waterItem, AntifreezeItem: "items/antifreeze", BlendItem: blendItem,
-		WaterParts: 4, CleanerParts: 1, BatchVolume: litres("9"), RinseVolume: litres("4.5"), RinseRuns: 2, MeasuringStep: litres("0.1"),
-		WaterGrade: "waterGrades/iso3696-3", RingFlowCoefficient: 0.75, RingFlowTestDate: civil(historyFrom), ContainerPressureKpa: 400,
-		ValveOpenDelaySeconds: 3, ValveCloseMarginSeconds: 2, SoakMinutes: 10, DryingLimitMinutes: 60, DryingRunSeconds: 120,
-		CoolingMinutes: 40, StarterProfiles: []*performancev1.StarterProfile{duty("battery"), duty("ground-unit")},
-		AntifreezeBelowC: 2, AntifreezeMarginC: 6, AntifreezeCeilingC: 10, WashFloorC: -25,
-		AntifreezeTable: &performancev1.AntifreezeTable{
-			Document: demoDocument("Invented freezing points"),
-			Rows: []*performancev1.AntifreezeRow{
-				{VolumePercent: 20, FreezingPointC: -12}, {VolumePercent: 30, FreezingPointC: -21}, {VolumePercent: 40, FreezingPointC: -31},
-			},
-		},
+		WaterParts: 4, CleanerParts: 1, BatchVolume: litres("2"), RinseVolume: litres("2"), RinseRuns: 2, MeasuringStep: litres("0.01"),
+		WaterGrade: "waterGrades/iso3696-3", RingFlowCoefficient: 0.1853, RingFlowTestDate: civil(historyFrom), ContainerPressureKpa: 262,
+		ValveOpenDelaySeconds: 5, ValveCloseMarginSeconds: 2, ValveWindowSeconds: 20, SoakMinutes: 12, DryingLimitMinutes: 60,
+		DryingRunSeconds: 120, CoolingMinutes: 45, StarterProfiles: []*performancev1.StarterProfile{duty("battery"), duty("ground-unit")},
+		AntifreezeBelowC: 4, AntifreezeMarginC: 6, AntifreezeCeilingC: 4.4, WashFloorC: -20, AntifreezeTable: methanol(),
 	}
+}
+
+// methanol is the printed table of freezing points of methanol and water: Lange's Handbook of Chemistry, 15th edition,
+// table 5.13.
+func methanol() *performancev1.AntifreezeTable {
+	table := &performancev1.AntifreezeTable{
+		Document: &commonv1.DocumentReference{Title: "Lange's Handbook of Chemistry", Revision: "15th edition", Section: "Table 5.13"},
+	}
+	for _, row := range [][2]float64{{5, -2.2}, {10, -5}, {15, -8.3}, {20, -11.7}, {25, -15.6}, {30, -20}, {35, -25}, {40, -30}} {
+		table.Rows = append(table.Rows, &performancev1.AntifreezeRow{VolumePercent: row[0], FreezingPointC: row[1]})
+	}
+	return table
 }
