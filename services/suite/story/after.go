@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
@@ -63,8 +65,27 @@ func (s *Story) stockCloses(ctx context.Context) error {
 	return nil
 }
 
+// earlierWash tells the analysis of the wash that stands in the paper records.
+func (s *Story) earlierWash(ctx context.Context) error {
+	event, err := performancev1.NewPerformanceServiceClient(s.cast["analyst"]).CreateEngineEvent(ctx, &performancev1.CreateEngineEventRequest{
+		Parent: engine, EngineEventId: "earlier-wash", RequestId: s.key("earlier wash"),
+		EngineEvent: &performancev1.EngineEvent{
+			Kind: performancev1.EngineEvent_RECOVERY_WASH, EventTime: timestamppb.New(oldWash()), OperatingHours: hoursAtStart - 560,
+			Note: "From the engine log book",
+		},
+	})
+	if err != nil {
+		return err
+	}
+	s.tell.Line("The log book shows a recovery wash on %s, before the suite was in use.", event.GetEventTime().AsTime().Format("2006-01-02"))
+	return nil
+}
+
 // readings imports the history and sees the wash being recommended.
 func (s *Story) readings(ctx context.Context) error {
+	if err := s.earlierWash(ctx); err != nil {
+		return err
+	}
 	if err := s.importCSV(ctx, "history", s.world.sim.history()); err != nil {
 		return err
 	}

@@ -116,7 +116,7 @@ func (s *simulation) history() string {
 		c := s.cruise(t)
 		v := s.read(t, c)
 		switch n {
-		case 60, 233: // somebody wrote Fahrenheit
+		case 118, 455: // somebody wrote Fahrenheit
 			c.oat = c.oat*9/5 + 32
 		case 140: // a digit slipped
 			v.itt += 200
