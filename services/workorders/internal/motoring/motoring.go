@@ -1,0 +1,80 @@
+// Package motoring checks runs of the starter against its duty list by their absolute times. Aborted runs count.
+package motoring
+
+import (
+	"fmt"
+	"slices"
+	"time"
+)
+
+// Duty is a longest run and the shortest rest after it.
+type Duty struct{ On, Rest time.Duration }
+
+// Run is one run.
+type Run struct{ Start, End time.Time }
+
+// Limits say when the starter may run next.
+type Limits struct {
+	Next    time.Time // zero: at once
+	Max     time.Duration
+	Series  int // runs since the list began
+	Binding string
+}
+
+// After works the limits out after these runs. The list begins again after its last run's rest, or after a rest at least
+// that long anywhere.
+func After(duty []Duty, runs []Run) Limits {
+	if len(duty) == 0 {
+		return Limits{Binding: "no starter profile is entered"}
+	}
+	longest := duty[len(duty)-1].Rest
+	position, last := 0, time.Time{}
+	for _, r := range sorted(runs) {
+		if !last.IsZero() && r.Start.Sub(last) >= longest {
+			position = 0
+		}
+		position++
+		last = r.End
+	}
+	if position == 0 {
+		return Limits{Max: duty[0].On, Binding: fmt.Sprintf("a run may last %s", duty[0].On)}
+	}
+	rest := duty[(position-1)%len(duty)].Rest
+	next := duty[position%len(duty)]
+	return Limits{
+		Next: last.Add(rest), Max: next.On, Series: position,
+		Binding: fmt.Sprintf("%s of rest after run %d, then at most %s", rest, position, next.On),
+	}
+}
+
+// Check says what a run breaks, empty when nothing; before are the runs recorded so far.
+func Check(duty []Duty, before []Run, r Run) string {
+	l := After(duty, before)
+	switch {
+	case len(duty) == 0:
+		return ""
+	case r.Start.Before(l.Next):
+		return fmt.Sprintf("started %s too early: %s", l.Next.Sub(r.Start).Round(time.Second), l.Binding)
+	case r.End.Sub(r.Start) > maxAfter(duty, before, r):
+		return fmt.Sprintf("lasted %s, longer than %s", r.End.Sub(r.Start), maxAfter(duty, before, r))
+	}
+	return ""
+}
+
+// maxAfter is how long a run may be, counting a long rest before it as a new beginning.
+func maxAfter(duty []Duty, before []Run, r Run) time.Duration {
+	all := sorted(before)
+	if len(all) == 0 || r.Start.Sub(all[len(all)-1].End) >= duty[len(duty)-1].Rest {
+		return duty[0].On
+	}
+	return After(duty, before).Max
+}
+
+// Overlaps reports whether a run overlaps another.
+func Overlaps(before []Run, r Run) bool {
+	return slices.ContainsFunc(before, func(b Run) bool { return r.Start.Before(b.End) && b.Start.Before(r.End) })
+}
+
+func sorted(runs []Run) []Run {
+	return slices.SortedFunc(slices.Values(runs), func(a, b Run) int { return a.Start.Compare(b.Start) })
+}

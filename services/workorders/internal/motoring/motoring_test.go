@@ -1,0 +1,53 @@
+package motoring_test
+
+import (
+	"testing"
+	"time"
+
+	"coldsection.example/services/workorders/internal/motoring"
+)
+
+var (
+	zero = time.Date(2026, 9, 9, 6, 0, 0, 0, time.UTC)
+	duty = []motoring.Duty{{30 * time.Second, time.Minute}, {30 * time.Second, time.Minute}, {30 * time.Second, 30 * time.Minute}}
+)
+
+func run(start, end int) motoring.Run {
+	return motoring.Run{Start: zero.Add(time.Duration(start) * time.Second), End: zero.Add(time.Duration(end) * time.Second)}
+}
+
+// The list 30/60/30/60/30 then 30 minutes (case S02): runs at 0, 90, 180, 2010 s are allowed, and not a second earlier.
+func TestRunsAgainstTheList(t *testing.T) {
+	var before []motoring.Run
+	for _, start := range []int{0, 90, 180, 2010, 2100} {
+		if len(before) > 0 {
+			if why := motoring.Check(duty, before, run(start-1, start+20)); why == "" {
+				t.Errorf("a run at %d s was allowed", start-1)
+			}
+		}
+		if why := motoring.Check(duty, before, run(start, start+30)); why != "" {
+			t.Errorf("a run at %d s: %s", start, why)
+		}
+		before = append(before, run(start, start+30))
+	}
+	if why := motoring.Check(duty, nil, run(0, 31)); why == "" {
+		t.Error("31 s were allowed")
+	}
+	if l := motoring.After(duty, before[:3]); !l.Next.Equal(zero.Add(2010*time.Second)) || l.Series != 3 {
+		t.Errorf("limits %+v", l)
+	}
+}
+
+func TestALongRestStartsTheListAgain(t *testing.T) {
+	before := []motoring.Run{run(0, 30), run(90, 120)}
+	if l := motoring.After(duty, append(before, run(4000, 4030))); l.Series != 1 {
+		t.Errorf("limits %+v", l)
+	}
+}
+
+func TestOverlaps(t *testing.T) {
+	before := []motoring.Run{run(0, 30)}
+	if !motoring.Overlaps(before, run(29, 40)) || motoring.Overlaps(before, run(30, 40)) {
+		t.Error("the end of a run belongs to it only up to its instant")
+	}
+}
