@@ -7,6 +7,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net"
 	"time"
 
@@ -82,9 +83,7 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 // Register adds a service. A method without a row in the policy makes Serve refuse to start.
 func (s *Server) Register(desc *grpc.ServiceDesc, impl any, policy auth.Policy) {
 	s.grpc.RegisterService(desc, impl)
-	for method, roles := range policy {
-		s.policy[method] = roles
-	}
+	maps.Copy(s.policy, policy)
 	var methods []string
 	for _, m := range desc.Methods {
 		methods = append(methods, m.MethodName)

@@ -88,8 +88,7 @@ func (db *DB) tryPostgres(ctx context.Context, fn Func) error {
 }
 
 func postgresCode(err error) string {
-	var e *pgconn.PgError
-	if errors.As(err, &e) {
+	if e, ok := errors.AsType[*pgconn.PgError](err); ok {
 		return e.Code
 	}
 	return ""

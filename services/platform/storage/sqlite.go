@@ -97,8 +97,7 @@ func IsCheck(err error) bool {
 }
 
 func sqliteCode(err error) int {
-	var e *sqlite.Error
-	if errors.As(err, &e) {
+	if e, ok := errors.AsType[*sqlite.Error](err); ok {
 		return e.Code()
 	}
 	return 0

@@ -36,7 +36,6 @@ const (
 type world struct {
 	now       time.Time
 	sim       *simulation
-	heater    string // due item of the heater check
 	wash      string // due item of the wash programme
 	workOrder *workordersv1.WorkOrder
 	plan      *workordersv1.WashPlan

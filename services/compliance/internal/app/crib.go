@@ -246,9 +246,12 @@ func (u unit) personGates(ctx context.Context, req *compliancev1.CheckGatesReque
 	model := ""
 	if req.GetEngine() != "" {
 		engine, err := store.Engines.Get(ctx, u.Tx, req.GetEngine())
-		if err != nil {
+		switch {
+		case fault.HasReason(err, "NOT_FOUND"):
 			resp.Results = append(resp.Results, closed(req.GetEngine(), "ENGINE_UNKNOWN", "%s is not an engine known here.", req.GetEngine()))
 			return nil
+		case err != nil:
+			return err
 		}
 		model = engine.GetEngineModel()
 	}

@@ -176,7 +176,7 @@ func (a *App) RemoveEngine(ctx context.Context, req *compliancev1.RemoveEngineRe
 		if err != nil {
 			return nil, err
 		}
-		plane.Engines = slices.DeleteFunc(plane.Engines, func(n string) bool { return n == engine.GetName() })
+		plane.Engines = slices.DeleteFunc(plane.GetEngines(), func(n string) bool { return n == engine.GetName() })
 		engine.Aircraft, engine.Position = "", ""
 		return engine, u.saveFit(ctx, plane, engine)
 	})
@@ -257,7 +257,7 @@ func (u unit) fly(ctx context.Context, req *compliancev1.CreateUtilizationReques
 // sameSource finds an entry that the other system sent before.
 func (u unit) sameSource(ctx context.Context, plane, sourceID string) (*compliancev1.Utilization, error) {
 	if sourceID == "" {
-		return nil, nil
+		return nil, nil //nolint:nilnil // nothing was sent before
 	}
 	known, err := store.Utilizations.Where(ctx, u.Tx, "source_id = $1 AND name >= $2 AND name < $3", sourceID, plane+"/", plane+"0")
 	if err != nil || len(known) == 0 {

@@ -45,7 +45,7 @@ func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockReq
 		}
 		m := u.movement(consumablesv1.StockMovement_RETURNED, lot, amount, item.GetBaseUnitCode())
 		m.WorkOrder, m.Reason = issue.GetWorkOrder(), req.GetReason()
-		if m.Reason == "" {
+		if m.GetReason() == "" {
 			m.Reason = "Returned from " + issue.GetName()
 		} else {
 			m.Reason += " (from " + issue.GetName() + ")"

@@ -265,7 +265,7 @@ func ratioAllowed(cleaner *consumablesv1.Item, ratio *consumablesv1.MixRatio) er
 // blend posts the inputs into production and the output out of it, the loss named, all from and to the order.
 func (u unit) blend(ctx context.Context, req *consumablesv1.BlendLotsRequest, item *consumablesv1.Item, m mix) (*consumablesv1.Lot, error) {
 	potted, _ := cloneItem(item)
-	if potted.PotLifeHours = req.GetPotLifeHours(); potted.PotLifeHours == 0 {
+	if potted.PotLifeHours = req.GetPotLifeHours(); potted.GetPotLifeHours() == 0 {
 		if potted.PotLifeHours = m.pot; m.pot == 0 {
 			potted.PotLifeHours = item.GetPotLifeHours()
 		}

@@ -128,6 +128,6 @@ func (q *queries) ListWaterGrades(context.Context, *consumablesv1.ListWaterGrade
 			SilicaMaxMgL: g.SilicaMax, DissolvedSolidsMaxMgL: g.SolidsMax, Document: &commonv1.DocumentReference{Title: g.Source},
 		})
 	}
-	slices.SortFunc(resp.WaterGrades, func(a, b *consumablesv1.WaterGrade) int { return strings.Compare(a.GetName(), b.GetName()) })
+	slices.SortFunc(resp.GetWaterGrades(), func(a, b *consumablesv1.WaterGrade) int { return strings.Compare(a.GetName(), b.GetName()) })
 	return resp, nil
 }

@@ -86,6 +86,7 @@ func (w *walk) step(i int) {
 		w.r.Used++
 	case Held:
 		w.r.Kept++
+	default: // shown only
 	}
 	if v.State != Accepted {
 		return

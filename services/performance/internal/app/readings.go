@@ -101,7 +101,7 @@ func (i *importing) take(ctx context.Context, row table.Row, p store.Profile) er
 func contentID(r *performancev1.Reading) string {
 	h := sha256.New()
 	v := r.GetValues()
-	fmt.Fprintf(h, "%d|%s|%v|%v|%v|%v|%v|%v|%v|%v", r.GetReadTime().AsTime().UnixMicro(), r.GetSourceId(), v.GetPressureAltitudeM(), v.GetOatC(), v.GetAirspeedKt(),
+	_, _ = fmt.Fprintf(h, "%d|%s|%v|%v|%v|%v|%v|%v|%v|%v", r.GetReadTime().AsTime().UnixMicro(), r.GetSourceId(), v.GetPressureAltitudeM(), v.GetOatC(), v.GetAirspeedKt(),
 		v.GetTorqueNm(), v.GetPropellerSpeedRpm(), v.GetNgPct(), v.GetIttC(), v.GetFuelFlowKgH())
 	return "r" + hex.EncodeToString(h.Sum(nil))[:31]
 }
@@ -120,7 +120,7 @@ func (i *importing) finish(ctx context.Context) (*performancev1.ImportReadingsRe
 			return nil, err
 		}
 	}
-	slices.SortFunc(i.resp.Problems, func(a, b *performancev1.RowProblem) int { return int(a.GetLine() - b.GetLine()) })
+	slices.SortFunc(i.resp.GetProblems(), func(a, b *performancev1.RowProblem) int { return int(a.GetLine() - b.GetLine()) })
 	return i.resp, nil
 }
 

@@ -81,7 +81,8 @@ func Fit(table []Point, e Exponents) (*Model, error) {
 		return nil, fmt.Errorf("the baseline table does not determine a model: %w", err)
 	}
 	m.itt, m.ng, m.fuel = mat.Col(nil, 0, &b), mat.Col(nil, 1, &b), mat.Col(nil, 2, &b)
-	return m, m.residuals(table)
+	err := m.residuals(table)
+	return m, err
 }
 
 func solveRidge(b *mat.Dense, x, y *mat.Dense) error {
@@ -94,8 +95,7 @@ func solveRidge(b *mat.Dense, x, y *mat.Dense) error {
 		xtx.Set(i, i, xtx.At(i, i)+ridge*float64(rows))
 	}
 	err := b.Solve(&xtx, &xty)
-	var condition mat.Condition
-	if errors.As(err, &condition) {
+	if _, ok := errors.AsType[mat.Condition](err); ok {
 		return nil // solved, with a warning on conditioning that the residuals judge
 	}
 	return err

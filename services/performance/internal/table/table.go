@@ -150,7 +150,8 @@ func (l layout) row(record []string, line int) (Row, *Problem) {
 			}
 		}
 	}
-	return row, row.complete()
+	problem := row.complete()
+	return row, problem
 }
 
 func (r *Row) take(name, text string, line int) *Problem {

@@ -10,9 +10,9 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/google/uuid"
 	_ "github.com/jackc/pgx/v5/stdlib" // the driver that makes and drops databases
 
+	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -57,7 +57,7 @@ func FreshDSN(t testing.TB) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	name := "test_" + strings.ReplaceAll(uuid.NewString(), "-", "")
+	name := "test_" + strings.ReplaceAll(ids.System().New(), "-", "")
 	if _, err := admin.ExecContext(t.Context(), "CREATE DATABASE "+name); err != nil {
 		t.Fatal(err)
 	}
