@@ -155,7 +155,7 @@ func TestErrorsReachTheCallerAsRefusalsOnly(t *testing.T) {
 		}, "NOT_FOUND"},
 		"error": {func(context.Context) (*consumablesv1.Item, error) { return nil, secret }, "INTERNAL"},
 		"panic": {func(context.Context) (*consumablesv1.Item, error) { panic(secret) }, "INTERNAL"},
-		"too late": {func(ctx context.Context) (*consumablesv1.Item, error) {
+		"too late": {func(context.Context) (*consumablesv1.Item, error) {
 			return nil, context.DeadlineExceeded
 		}, "DEADLINE_EXCEEDED"},
 	} {
