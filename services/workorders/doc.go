@@ -1,0 +1,12 @@
+// Package workorders plans, records and signs work: task cards, orders, wash plans, steps, readings, starter runs, findings,
+// signatures and the release.
+//
+// Invariants: an order moves by the verbs of one declared table; cautions are acknowledged before a step; who did any of the
+// work never inspects it; a signature needs a fresh proof, covers exactly the content that was shown, and stands in a record
+// chain; when compliance can't be asked, nothing is signed. The plan is frozen when the order starts.
+//
+// It serves WorkOrdersService and WorkOrdersQueryService. It publishes coldsection.workorder.* facts and reacts to
+// coldsection.performance.wash.recommended and coldsection.compliance.due.approached (drafts an order) and
+// coldsection.stock.demand.met (kits one). Its tables are in internal/store/migrations. It never changes stock or a
+// requirement's status.
+package workorders

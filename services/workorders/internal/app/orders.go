@@ -1,0 +1,331 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/workorders/internal/cards"
+	"coldsection.example/services/workorders/internal/store"
+)
+
+// Seed adds the sample cards that are not there yet.
+func (a *App) Seed(ctx context.Context) error {
+	return a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		for _, card := range cards.Samples() {
+			if err := store.Cards.Insert(ctx, tx, card, a.Clock.Now()); err != nil && !fault.HasReason(err, "ALREADY_EXISTS") {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// CreateStation adds a place of work.
+func (a *App) CreateStation(ctx context.Context, req *workordersv1.CreateStationRequest) (*workordersv1.Station, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Station, error) {
+		place := req.GetStation()
+		resource.ClearOutputOnly(place)
+		if _, err := time.LoadLocation(place.GetTimeZone()); err != nil {
+			return nil, fault.Invalid("station.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone, such as Europe/Oslo.", place.GetTimeZone())
+		}
+		place.Name = a.newName("stations", req.GetStationId())
+		return place, store.Stations.Insert(ctx, tx, place, a.Clock.Now())
+	})
+}
+
+// UpdateStation changes a place of work, such as the weather expected there.
+func (a *App) UpdateStation(ctx context.Context, req *workordersv1.UpdateStationRequest) (*workordersv1.Station, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Station, error) {
+		place, err := store.Stations.Lock(ctx, tx, req.GetStation().GetName())
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(place, req.GetStation().GetEtag()); err != nil {
+			return nil, err
+		}
+		if err := resource.Apply(place, req.GetStation(), req.GetUpdateMask()); err != nil {
+			return nil, err
+		}
+		return place, store.Stations.Save(ctx, tx, place, a.Clock.Now())
+	})
+}
+
+// draft is what an order is drafted from, asked of the other services before the transaction.
+type draft struct {
+	order  *workordersv1.WorkOrder
+	id     string
+	engine *compliancev1.Engine
+	model  *performancev1.EngineModel
+}
+
+func (a *App) prepare(ctx context.Context, order *workordersv1.WorkOrder, id string) (draft, error) {
+	d := draft{order: order, id: id}
+	var err error
+	if d.engine, err = a.engineOf(ctx, order.GetEngine()); err != nil {
+		return d, err
+	}
+	if d.model, err = a.modelOf(ctx, d.engine.GetEngineModel()); fault.HasReason(err, "NOT_FOUND") {
+		d.model, err = nil, nil
+	}
+	return d, err
+}
+
+// CreateWorkOrder drafts an order.
+func (a *App) CreateWorkOrder(ctx context.Context, req *workordersv1.CreateWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	resource.ClearOutputOnly(req.GetWorkOrder())
+	d, err := a.prepare(ctx, req.GetWorkOrder(), req.GetWorkOrderId())
+	if err != nil {
+		return nil, err
+	}
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
+		return a.unit(ctx, tx).draft(ctx, d)
+	})
+}
+
+// draft writes the order, its steps and, for a wash, its first plan.
+func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, error) {
+	card, err := store.Cards.Get(ctx, u.Tx, d.order.GetTaskCard())
+	if fault.HasReason(err, "NOT_FOUND") {
+		return nil, fault.Precondition("TASK_CARD_UNKNOWN", "There is no task card %q. List the cards and choose one.", d.order.GetTaskCard())
+	}
+	if err != nil {
+		return nil, err
+	}
+	o := d.order
+	var n int64
+	if err := u.QueryRow(ctx, "SELECT COUNT(*) FROM work_orders").Scan(&n); err != nil {
+		return nil, err
+	}
+	o.Name, o.Number = u.app.newName("workOrders", d.id), fmt.Sprintf("WO-%d-%04d", u.now.Year(), n+1)
+	if o.GetDisplayName() == "" {
+		o.DisplayName = card.GetDisplayName()
+	}
+	o.EngineSerial, o.Aircraft = d.engine.GetSerial(), d.engine.GetAircraft()
+	o.TaskCardRevision, o.Kind, o.InspectionRequired = card.GetRevision(), card.GetKind(), card.GetInspectionRequired()
+	o.State, o.AgentDrafted = workordersv1.WorkOrder_DRAFTED, u.caller.Has("agent")
+	if isWash(card.GetKind()) {
+		if d.model.GetWash() == nil {
+			return nil, fault.Precondition("PLAN_NOT_POSSIBLE", "The engine model %s has no wash data. Enter them with their document.", d.engine.GetEngineModel())
+		}
+		c := computePlan(o, d.model, nil, "", u.now)
+		o.Demands = c.demands
+		if err := u.savePlan(ctx, c); err != nil {
+			return nil, err
+		}
+	}
+	o.AllowedVerbs = []string{"schedule", "void", "hold"}
+	if err := store.Orders.Insert(ctx, u.Tx, o, u.now); err != nil {
+		return nil, err
+	}
+	for i, s := range card.GetSteps() {
+		step := &workordersv1.Step{
+			Name: fmt.Sprintf("%s/steps/s%02d", o.GetName(), i+1), Position: int32(i + 1), Title: s.GetTitle(), Kind: s.GetKind(), Instruction: s.GetInstruction(),
+			Cautions: s.GetCautions(), Measurements: s.GetMeasurements(), RequiredTools: s.GetRequiredTools(), RequiredAuthorizations: s.GetRequiredAuthorizations(),
+			Critical: s.GetCritical(), State: workordersv1.Step_OPEN,
+		}
+		if err := store.Steps.Insert(ctx, u.Tx, step, u.now); err != nil {
+			return nil, err
+		}
+	}
+	return o, u.tell(ctx, o, "drafted", nil)
+}
+
+// ScheduleWorkOrder fixes time, place, people and temperature, computes the plan and asks for stock.
+func (a *App) ScheduleWorkOrder(ctx context.Context, req *workordersv1.ScheduleWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	current, err := store.Orders.Read(ctx, a.DB, req.GetName())
+	if err != nil {
+		return nil, err
+	}
+	d, err := a.prepare(ctx, current, "")
+	if err != nil {
+		return nil, err
+	}
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
+		u := a.unit(ctx, tx)
+		o, err := u.lock(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		if req.GetPlanStartTime().AsTime().Before(u.now) {
+			return nil, fault.Invalid("plan_start_time", "TIME_IN_PAST", "The planned start is past. Give a time to come.")
+		}
+		place, err := store.Stations.Get(ctx, tx, req.GetStation())
+		if err != nil {
+			return nil, err
+		}
+		o.PlanStartTime, o.PlanEndTime, o.Station, o.Assignees = req.GetPlanStartTime(), req.GetPlanEndTime(), place.GetName(), req.GetAssignees()
+		if isWash(o.GetKind()) {
+			if err := u.planFor(ctx, o, d.model, place, req); err != nil {
+				return nil, err
+			}
+		}
+		return o, u.advance(ctx, o, "schedule", nil)
+	})
+}
+
+func (u unit) planFor(ctx context.Context, o *workordersv1.WorkOrder, model *performancev1.EngineModel, place *workordersv1.Station, req *workordersv1.ScheduleWorkOrderRequest) error {
+	weather, power := req.GetWeather(), req.GetPowerSource()
+	if weather == nil {
+		weather = place.GetWeather()
+	}
+	if power == "" {
+		power = place.GetPowerSource()
+	}
+	if weather == nil {
+		return fault.Precondition("PLAN_NOT_POSSIBLE", "No temperature is known for %s. Give the lowest one expected from mixing to the end of the drying run.", place.GetDisplayName())
+	}
+	temperature := weather.GetLowestExpectedC()
+	c := computePlan(o, model, &temperature, power, u.now)
+	if len(c.plan.GetRefusals()) > 0 {
+		return fault.Precondition("PLAN_NOT_POSSIBLE", "%s", strings.Join(c.plan.GetRefusals(), " "))
+	}
+	o.Demands = c.demands
+	return u.savePlan(ctx, c)
+}
+
+// KitWorkOrder kits an order that needs no stock, by hand.
+func (a *App) KitWorkOrder(ctx context.Context, req *workordersv1.KitWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
+		u := a.unit(ctx, tx)
+		o, err := u.lock(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		if len(o.GetDemands()) > 0 {
+			return nil, fault.Precondition("DEMAND_OPEN", "%s needs stock and is kitted by itself when all of it was issued.", o.GetName())
+		}
+		return o, u.advance(ctx, o, "kit", nil)
+	})
+}
+
+// Kitted reacts to stores: everything was issued.
+func (a *App) Kitted(ctx context.Context, tx *storage.Tx, order string) error {
+	u := a.unit(ctx, tx)
+	o, err := store.Orders.Lock(ctx, tx, order)
+	if err != nil || o.GetState() != workordersv1.WorkOrder_SCHEDULED {
+		return err
+	}
+	for _, d := range o.GetDemands() {
+		d.Issued, d.Shortfall = d.GetQuantity(), nil
+	}
+	return u.advance(ctx, o, "kit", nil)
+}
+
+// HoldWorkOrder puts an order on hold.
+func (a *App) HoldWorkOrder(ctx context.Context, req *workordersv1.HoldWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
+		u := a.unit(ctx, tx)
+		o, err := u.lock(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		return o, u.hold(ctx, o, req.GetReason())
+	})
+}
+
+func (u unit) hold(ctx context.Context, o *workordersv1.WorkOrder, reason string) error {
+	if s := o.GetState(); s == workordersv1.WorkOrder_RELEASED || s == workordersv1.WorkOrder_VOIDED || o.GetHold() != nil {
+		return fault.Precondition("STATE_NOT_ALLOWED", "%s is %s or on hold already.", o.GetName(), s).With("state", s.String())
+	}
+	o.Hold = &workordersv1.Hold{Reason: reason, HoldTime: timestamppb.New(u.now), Person: u.caller.Person}
+	if err := u.save(ctx, o); err != nil {
+		return err
+	}
+	return u.tell(ctx, o, "held", func(c *workordersv1.WorkOrderChanged) { c.Reason = reason })
+}
+
+// ResumeWorkOrder ends a hold.
+func (a *App) ResumeWorkOrder(ctx context.Context, req *workordersv1.ResumeWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
+		u := a.unit(ctx, tx)
+		o, err := u.lock(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		if o.GetHold() == nil {
+			return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is not on hold.", o.GetName())
+		}
+		o.Hold = nil
+		if err := u.save(ctx, o); err != nil {
+			return nil, err
+		}
+		return o, u.tell(ctx, o, "resumed", nil)
+	})
+}
+
+// VoidWorkOrder ends an order without release.
+func (a *App) VoidWorkOrder(ctx context.Context, req *workordersv1.VoidWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
+		u := a.unit(ctx, tx)
+		o, err := u.lock(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		return o, u.advance(ctx, o, "void", func(c *workordersv1.WorkOrderChanged) { c.Reason = req.GetReason() })
+	})
+}
+
+// StartWorkOrder freezes the plan and takes the counters.
+func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	current, err := store.Orders.Read(ctx, a.DB, req.GetName())
+	if err != nil {
+		return nil, err
+	}
+	engine, err := a.engineOf(ctx, current.GetEngine())
+	if err != nil {
+		return nil, err
+	}
+	if err := a.mayPerform(ctx, current); err != nil {
+		return nil, err
+	}
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
+		u := a.unit(ctx, tx)
+		o, err := u.lock(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		o.StartTime, o.StartCounters = timestamppb.New(u.now), req.GetCounters()
+		if o.GetStartCounters() == nil {
+			o.StartCounters = countersOf(engine)
+		}
+		if isWash(o.GetKind()) {
+			p, err := store.Plans.Lock(ctx, tx, o.GetName()+"/washPlan")
+			if err != nil {
+				return nil, err
+			}
+			p.Frozen = true
+			if err := store.Plans.Save(ctx, tx, p, u.now); err != nil {
+				return nil, err
+			}
+		}
+		return o, u.advance(ctx, o, "start", nil)
+	})
+}
+
+func countersOf(e *compliancev1.Engine) *workordersv1.Counters {
+	c := e.GetCounters()
+	return &workordersv1.Counters{OperatingSeconds: c.GetOperatingSeconds(), Cycles: c.GetCycles(), Starts: c.GetStarts()}
+}
+
+// mayPerform asks the gates for the caller to do the order's work today.
+func (a *App) mayPerform(ctx context.Context, o *workordersv1.WorkOrder) error {
+	day, err := a.today(ctx, o)
+	if err != nil {
+		return err
+	}
+	id, _ := auth.FromContext(ctx)
+	_, err = a.gate(ctx, id.Person, o.GetEngine(), day, []string{"perform"}, nil)
+	return err
+}

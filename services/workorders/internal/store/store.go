@@ -1,0 +1,44 @@
+// Package store keeps work orders and what belongs to them, a table for each resource of the contract.
+package store
+
+import (
+	"embed"
+	"fmt"
+	"io/fs"
+
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+//go:embed migrations/*.sql
+var files embed.FS
+
+// Migrations is the schema.
+func Migrations() storage.Migrations {
+	sub, err := fs.Sub(files, "migrations")
+	if err != nil {
+		panic(fmt.Sprintf("store: %v", err)) // the folder is embedded above
+	}
+	return storage.Portable(sub)
+}
+
+// The tables.
+var (
+	Stations   = resource.NewTable[*workordersv1.Station]("stations", "", "display_name")
+	Cards      = resource.NewTable[*workordersv1.TaskCard]("task_cards", "", "kind", "display_name")
+	Orders     = resource.NewTable[*workordersv1.WorkOrder]("work_orders", "create_time desc", "state", "engine", "aircraft", "kind", "assignees", "station", "hold", "plan_start_time", "number", "create_time", "inspection_required")
+	Steps      = resource.NewTable[*workordersv1.Step]("steps", "position", "position", "kind", "state")
+	Plans      = resource.NewTable[*workordersv1.WashPlan]("wash_plans", "")
+	Measured   = resource.NewTable[*workordersv1.Measurement]("measurements", "create_time", "step", "limits_met", "successor", "create_time")
+	Runs       = resource.NewTable[*workordersv1.MotoringRun]("motoring_runs", "start_time", "exceedance", "start_time")
+	Findings   = resource.NewTable[*workordersv1.Finding]("findings", "raise_time", "state", "raise_time")
+	Labour     = resource.NewTable[*workordersv1.LabourEntry]("labour_entries", "", "person")
+	Signatures = resource.NewTable[*commonv1.Signature]("signatures", "", "meaning", "person")
+)
+
+// Under is the condition for names below a parent and its arguments.
+func Under(parent string) (condition string, args []any) {
+	return "name >= $1 AND name < $2", []any{parent + "/", parent + "0"}
+}
