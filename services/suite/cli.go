@@ -31,7 +31,8 @@ type serveCommand struct {
 	Postgres   string   `env:"COLDSECTION_POSTGRES" help:"PostgreSQL connection string; every part has a database of this name followed by _part."`
 	NATS       string   `name:"nats" env:"COLDSECTION_NATS" help:"Addresses of external event servers."`
 	Replicas   int      `default:"3" env:"COLDSECTION_REPLICAS" help:"Copies of the event stream on external servers."`
-	Address    []string `env:"COLDSECTION_ADDRESS" help:"part=host:port of every part, where they run in several processes."`
+	Address    []string `sep:"none" env:"COLDSECTION_ADDRESS" help:"part=host:port of parts in other processes; several instances with commas between."`
+	Listen     []string `sep:"none" env:"COLDSECTION_LISTEN" help:"part=host:port where this process serves its parts to others."`
 	Secret     string   `env:"COLDSECTION_SECRET" help:"The file with the secret that all processes share."`
 	ClockFile  string   `env:"COLDSECTION_CLOCK_FILE" help:"A clock for demonstrations and tests."`
 	Reflection bool     `env:"COLDSECTION_REFLECTION" help:"Let gRPC clients ask for the contract."`
@@ -40,7 +41,7 @@ type serveCommand struct {
 func (c *serveCommand) config() Config {
 	return Config{
 		Parts: c.Parts, StateDir: c.State, HTTP: c.HTTP, GRPC: c.GRPC, Postgres: c.Postgres, NATS: c.NATS, Replicas: c.Replicas,
-		Addresses: c.Address, SecretFile: c.Secret, ClockFile: c.ClockFile, Reflection: c.Reflection,
+		Addresses: c.Address, Listen: c.Listen, SecretFile: c.Secret, ClockFile: c.ClockFile, Reflection: c.Reflection,
 	}
 }
 

@@ -36,7 +36,8 @@ type Config struct {
 	Postgres   string   // connection string; each part has the database of this name followed by _<part>. Empty means SQLite
 	NATS       string   // addresses of external event servers; empty means embedded
 	Replicas   int      // copies of the event stream on external servers; 0 means 3
-	Addresses  []string // part=host:port, where parts are served and reached when they run in several processes
+	Addresses  []string // part=host:port, where parts are reached in other processes; several instances with commas between
+	Listen     []string // part=host:port, where this process serves its parts to others
 	SecretFile string   // the internal secret that all processes share; empty means a file in StateDir
 	ClockFile  string   // a clock that several processes share, for demonstrations and tests only
 	Reflection bool     // lets gRPC clients ask for the contract
@@ -52,8 +53,11 @@ func (c *Config) Validate() error {
 	if c.StateDir == "" {
 		return fmt.Errorf("no state folder is configured; give --state")
 	}
-	addresses, err := c.addresses()
+	addresses, err := byPart(c.Addresses)
 	if err != nil {
+		return err
+	}
+	if _, err := byPart(c.Listen); err != nil {
 		return err
 	}
 	for _, p := range Parts {
@@ -69,9 +73,10 @@ func (c *Config) Validate() error {
 
 func (c *Config) runs(part string) bool { return len(c.Parts) == 0 || slices.Contains(c.Parts, part) }
 
-func (c *Config) addresses() (map[string]string, error) {
+// byPart reads a list of part=address.
+func byPart(list []string) (map[string]string, error) {
 	found := map[string]string{}
-	for _, a := range c.Addresses {
+	for _, a := range list {
 		part, address, ok := strings.Cut(a, "=")
 		if !ok || !slices.Contains(Parts, part) {
 			return nil, fmt.Errorf("%q is no address of a part; write one as consumables=127.0.0.1:9001", a)

@@ -11,6 +11,7 @@ import (
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/rpc"
 	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/workorders"
 )
 
 // service is a part that owns data and speaks gRPC.
@@ -55,6 +56,20 @@ var constructors = map[string]func(ctx context.Context, s *Suite, store storage.
 		}
 		return performance.New(ctx, performance.Config{Storage: store},
 			performance.Deps{Clock: s.clock, IDs: s.ids, Lister: s.lister, Compliance: toCompliance})
+	},
+	WorkOrders: func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error) {
+		others := map[string]grpc.ClientConnInterface{}
+		for _, part := range []string{Compliance, Performance, Consumables} {
+			conn, err := to(part)
+			if err != nil {
+				return nil, err
+			}
+			others[part] = conn
+		}
+		return workorders.New(ctx, workorders.Config{Storage: store}, workorders.Deps{
+			Clock: s.clock, IDs: s.ids, Lister: s.lister, Keys: s.keys,
+			Compliance: others[Compliance], Performance: others[Performance], Consumables: others[Consumables],
+		})
 	},
 }
 

@@ -35,7 +35,8 @@ type Suite struct {
 	lister *listing.Lister
 	bus    *eventbus.Bus
 
-	addresses map[string]string
+	addresses map[string]string // where parts are reached
+	listen    map[string]string // where parts of this process are served
 	servers   map[string]*rpc.Server
 	services  map[string]service
 	gateway   *gateway.Gateway
@@ -94,7 +95,10 @@ func (s *Suite) openShared(ctx context.Context) error {
 		return err
 	}
 	var err error
-	if s.addresses, err = s.cfg.addresses(); err != nil {
+	if s.addresses, err = byPart(s.cfg.Addresses); err != nil {
+		return err
+	}
+	if s.listen, err = byPart(s.cfg.Listen); err != nil {
 		return err
 	}
 	if s.clock, err = s.cfg.clock(); err != nil {
@@ -186,7 +190,7 @@ func (s *Suite) openServices(ctx context.Context) error {
 // serveServices serves every service in memory and, where it has an address, on the network.
 func (s *Suite) serveServices(ctx context.Context) error {
 	for _, part := range s.local() {
-		if err := s.serve(ctx, part, s.servers[part], s.addresses[part]); err != nil {
+		if err := s.serve(ctx, part, s.servers[part], s.listen[part]); err != nil {
 			return err
 		}
 	}

@@ -3,11 +3,14 @@ package rpc
 import (
 	"context"
 	"net"
+	"strings"
 	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/resolver"
+	"google.golang.org/grpc/resolver/manual"
 
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
@@ -24,9 +27,20 @@ type Caller struct {
 	As string
 }
 
-// Dial connects to a server over TCP.
+// Dial connects to a server over TCP, or to several instances of it, with commas between their addresses, by turns.
 func (c Caller) Dial(address string) (*grpc.ClientConn, error) {
-	return grpc.NewClient(address, c.options()...)
+	list := strings.Split(address, ",")
+	if len(list) == 1 {
+		return grpc.NewClient(address, c.options()...)
+	}
+	var state resolver.State
+	for _, a := range list {
+		state.Addresses = append(state.Addresses, resolver.Address{Addr: a})
+	}
+	instances := manual.NewBuilderWithScheme("instances")
+	instances.InitialState(state)
+	return grpc.NewClient("instances:///", append(c.options(), grpc.WithResolvers(instances),
+		grpc.WithDefaultServiceConfig(`{"loadBalancingConfig":[{"round_robin":{}}]}`))...)
 }
 
 // DialMemory connects to a server in this process.
