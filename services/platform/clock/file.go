@@ -15,12 +15,8 @@ type File struct {
 	offset Offset
 
 	mu      sync.Mutex
-	checked time.Time // machine time of the last look at the file
-	changed time.Time // the file's modification time then
+	changed time.Time // the file's modification time at the last look
 }
-
-// recheck is how long a look at the file lasts.
-const recheck = 20 * time.Millisecond
 
 // FromFile follows the file at path, which SetFile writes. A missing file means no distance; a file that can't be read as
 // a duration is an error.
@@ -35,9 +31,7 @@ func FromFile(path string) (*File, error) {
 // Now is the machine's time plus the distance in the file.
 func (f *File) Now() time.Time {
 	f.mu.Lock()
-	if System().Now().Sub(f.checked) > recheck {
-		_ = f.look() // a file that is being replaced keeps the last distance
-	}
+	_ = f.look() // a file that is being replaced keeps the last distance
 	f.mu.Unlock()
 	return f.offset.Now()
 }
@@ -46,7 +40,6 @@ func (f *File) Now() time.Time {
 func (f *File) After(d time.Duration) <-chan time.Time { return f.offset.After(d) }
 
 func (f *File) look() error {
-	f.checked = System().Now()
 	info, err := os.Stat(f.path)
 	if os.IsNotExist(err) {
 		return nil
@@ -70,11 +63,15 @@ func (f *File) look() error {
 	return nil
 }
 
-// SetFile makes every clock that follows the file show t now, within a moment. The file is replaced whole.
+// SetFile makes every clock that follows the file show t; it returns once all of them do. The file is replaced whole.
 func SetFile(path string, t time.Time) error {
 	next := path + ".next"
 	if err := os.WriteFile(next, []byte(t.Sub(System().Now()).String()+"\n"), 0o600); err != nil {
 		return err
 	}
-	return os.Rename(next, path)
+	if err := os.Rename(next, path); err != nil {
+		return err
+	}
+	<-time.After(2 * recheck)
+	return nil
 }
