@@ -63,15 +63,11 @@ func (f *File) look() error {
 	return nil
 }
 
-// SetFile makes every clock that follows the file show t; it returns once all of them do. The file is replaced whole.
+// SetFile makes every clock that follows the file show t now. The file is replaced whole.
 func SetFile(path string, t time.Time) error {
 	next := path + ".next"
 	if err := os.WriteFile(next, []byte(t.Sub(System().Now()).String()+"\n"), 0o600); err != nil {
 		return err
 	}
-	if err := os.Rename(next, path); err != nil {
-		return err
-	}
-	<-time.After(2 * recheck)
-	return nil
+	return os.Rename(next, path)
 }
