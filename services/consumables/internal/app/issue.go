@@ -99,7 +99,7 @@ func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockReque
 		if len(demands) == 0 {
 			return nil, fault.Precondition("WORK_ORDER_UNKNOWN", "Stores know of no demand of %s. Schedule the order first.", req.GetWorkOrder())
 		}
-		from, err := u.mayIssue(ctx, lot, item, req, amount)
+		from, err := u.mayIssue(ctx, lot, item, req, amount, needTime(demands, lot.GetItem(), u.now))
 		if err != nil {
 			return nil, err
 		}
@@ -115,15 +115,25 @@ func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockReque
 	})
 }
 
-// mayIssue checks the lot at this instant, that stock is there and unclaimed, and that no lot expires before it.
-func (u unit) mayIssue(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro) (string, error) {
+// needTime is when an order needs an item; now, when that is past.
+func needTime(demands []store.Demand, item string, now time.Time) time.Time {
+	for _, d := range demands {
+		if d.Item == item && d.Need.After(now) {
+			return d.Need
+		}
+	}
+	return now
+}
+
+// mayIssue checks the lot for the time of need, that stock is there and unclaimed, and that no lot expires before it.
+func (u unit) mayIssue(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time) (string, error) {
 	c, err := u.candidate(ctx, lot, item)
 	if err != nil {
 		return "", err
 	}
-	if reason, why := stock.Refuse(c, u.now); reason != "" {
+	if reason, why := stock.Refuse(c, at); reason != "" {
 		f := fault.Precondition(reason, "%s", why).With("lot", lot.GetName())
-		if picks, _, _, err := u.choose(ctx, item, req.GetWorkOrder(), amount, u.now); err == nil && len(picks) > 0 {
+		if picks, _, _, err := u.choose(ctx, item, req.GetWorkOrder(), amount, at); err == nil && len(picks) > 0 {
 			f = f.With("suggested_lot", picks[0].Lot)
 		}
 		return "", f
@@ -136,7 +146,7 @@ func (u unit) mayIssue(ctx context.Context, lot *consumablesv1.Lot, item *consum
 		return "", fault.Precondition("INSUFFICIENT_STOCK", "Lot %s has %s %s that is not claimed by other orders; %s was asked for. Take less, or another lot.",
 			lot.GetName(), free.Text(), item.GetBaseUnitCode(), amount.Text()).With("available", free.Text()).With("lot", lot.GetName())
 	}
-	picks, _, _, err := u.choose(ctx, item, req.GetWorkOrder(), amount, u.now)
+	picks, _, _, err := u.choose(ctx, item, req.GetWorkOrder(), amount, at)
 	if err != nil {
 		return "", err
 	}

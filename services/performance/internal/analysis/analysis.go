@@ -109,7 +109,7 @@ func Analyse(model *baseline.Model, readings []Reading, events []Event, rules Ru
 		r.Verdicts[i] = judge(model, r.Readings, i)
 	}
 	r.Noise = cmp.Or(rules.NoiseITT, learnNoise(r))
-	r.markOutliers()
+	r.markOutliers(events)
 	walk := newWalk(&r, events, rules)
 	for i := range r.Readings {
 		walk.step(i)
@@ -185,11 +185,15 @@ func learnNoise(r Result) float64 {
 }
 
 // markOutliers applies Hampel's rule: further than 3 scaled median deviations, and 4 noise, from the median of up to seven
-// accepted readings before it and itself. It looks back only. A run of the same sign is a shift and is not marked.
-func (r *Result) markOutliers() {
+// accepted readings before it and itself, and begins anew at everything done to the engine. It looks back only. A run of the same sign is a shift and is not marked.
+func (r *Result) markOutliers(events []Event) {
 	var window []float64
-	marked := 0
+	marked, next := 0, 0
 	for i := range r.Verdicts {
+		for next < len(events) && !events[next].At.After(r.Readings[i].At) {
+			window = nil
+			next++
+		}
 		v := &r.Verdicts[i]
 		if v.State != Accepted || r.Readings[i].Included {
 			continue

@@ -34,6 +34,10 @@ type sample struct {
 // allowance of the CUSUM in standard deviations: half the shift that it is tuned to find, here two of them.
 const allowance = 1.0
 
+// worthWash is the rise, in standard deviations of single readings, below which a wash is not worth its cost; common
+// practice, no source. Rules of cost in the operator's own data replace it once they are built.
+const worthWash = 2.0
+
 const defaultFalseDays = 2700.0
 
 func newWalk(r *Result, events []Event, rules Rules) *walk {
@@ -138,6 +142,9 @@ func (w *walk) trend(reading Reading, v *Verdict) {
 		return
 	}
 	level := w.level()
+	if level.Value-w.reference() < worthWash*w.r.Noise {
+		return // it rose, but by less than a wash is worth
+	}
 	w.advise(reading.At, "trend", level.Value,
 		fmt.Sprintf("The ITT deviation rose from %+.1f to %+.1f °C (90 %% interval ±%.1f °C) since the last reference", w.reference(), level.Value, level.Half),
 		fmt.Sprintf("the cumulative sum %.1f passed its threshold %.1f, which noise of %.1f °C passes once in %.0f days on average", w.sum, w.h, w.r.Noise,

@@ -16,7 +16,7 @@ import (
 	"coldsection.example/services/platform/idempotency"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
-	"coldsection.example/services/workorders/internal/cards"
+	"coldsection.example/services/workorders/internal/app/cards"
 	"coldsection.example/services/workorders/internal/store"
 )
 
