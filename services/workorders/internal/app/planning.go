@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -14,7 +15,6 @@ import (
 	"coldsection.example/services/workorders/internal/motoring"
 	"coldsection.example/services/workorders/internal/plan"
 	"coldsection.example/services/workorders/internal/store"
-	"time"
 )
 
 const notice = "Calculated, to be confirmed against approved data."
@@ -82,7 +82,8 @@ func computePlan(o *workordersv1.WorkOrder, m *performancev1.EngineModel, temper
 	c := computed{plan: out}
 	if !rinseOnly {
 		out.BatchVolume = millilitres(p.CleanerML + p.WaterML + p.AntifreezeML)
-		out.RatioText = fmt.Sprintf("%d parts of water to %d of cleaner by volume: 1 L of cleaner into %.3g L of water", d.WaterParts, d.CleanerParts, float64(d.WaterParts)/float64(max(1, d.CleanerParts)))
+		out.RatioText = fmt.Sprintf("%d parts of water to %d of cleaner by volume: 1 L of cleaner into %.3g L of water",
+			d.WaterParts, d.CleanerParts, float64(d.WaterParts)/float64(max(1, d.CleanerParts)))
 	}
 	c.add(w.GetCleanerItem(), "cleaner", p.CleanerML)
 	c.add(w.GetWaterItem(), "water", p.WaterML)

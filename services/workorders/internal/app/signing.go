@@ -30,7 +30,8 @@ var signingRules = map[commonv1.Signature_Meaning]rule{
 	commonv1.Signature_PERFORMED: {"finish", "perform", "I did the work of this order as recorded."},
 	commonv1.Signature_INSPECTED: {"inspect", "inspect", "I inspected the work of this order, which was done by somebody else."},
 	commonv1.Signature_RELEASED: {"release", "release",
-		"The work specified, except as stated, was carried out as recorded; in respect of that work the item is released for service. Calculated values are to be confirmed against approved data."},
+		"The work specified, except as stated, was carried out as recorded; in respect of that work the item is released for service. " +
+			"Calculated values are to be confirmed against approved data."},
 }
 
 // content is everything that a signature of an order covers, in a fixed order.
@@ -61,14 +62,16 @@ func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder) (content
 	if err := u.addReadings(ctx, o, &c); err != nil {
 		return c, err
 	}
-	return c, u.addFindings(ctx, o, &c)
+	err := u.addFindings(ctx, o, &c)
+	return c, err
 }
 
 func (u unit) addSteps(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
 	condition, args := store.Under(o.GetName() + "/steps")
 	steps, err := store.Steps.Where(ctx, u.Tx, condition+" ORDER BY position", args...)
 	for _, s := range steps {
-		c.add("step", "%d|%s|%s|%s|%s|%s|%d/%d", s.GetPosition(), s.GetTitle(), s.GetState(), s.GetPerformer(), stamp(s.GetCompleteTime()), s.GetNote(), s.GetRemovedItemCount(), s.GetRestoredItemCount())
+		c.add("step", "%d|%s|%s|%s|%s|%s|%d/%d", s.GetPosition(), s.GetTitle(), s.GetState(), s.GetPerformer(), stamp(s.GetCompleteTime()), s.GetNote(),
+			s.GetRemovedItemCount(), s.GetRestoredItemCount())
 		for _, m := range s.GetMaterials() {
 			c.add("material", "%s|%s %s", m.GetLot(), m.GetQuantity().GetValue(), m.GetQuantity().GetUnitCode())
 		}

@@ -107,7 +107,8 @@ func (a *App) AnswerFinding(ctx context.Context, req *workordersv1.AnswerFinding
 		if f.GetState() != workordersv1.Finding_RAISED {
 			return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is %s already.", f.GetName(), f.GetState()).With("state", f.GetState().String())
 		}
-		f.State, f.Disposition, f.Answer, f.Basis, f.LimitDate, f.Answerer = workordersv1.Finding_ANSWERED, req.GetDisposition(), req.GetAnswer(), req.GetBasis(), req.GetLimitDate(), u.caller.Person
+		f.State, f.Disposition, f.Answer, f.Answerer = workordersv1.Finding_ANSWERED, req.GetDisposition(), req.GetAnswer(), u.caller.Person
+		f.Basis, f.LimitDate = req.GetBasis(), req.GetLimitDate()
 		if err := store.Findings.Save(ctx, tx, f, u.now); err != nil {
 			return nil, err
 		}

@@ -114,7 +114,8 @@ func (p *Plan) mix(d Data, rinseOnly bool) {
 	exact := d.BatchML * float64(d.CleanerParts) / float64(d.WaterParts+d.CleanerParts)
 	p.CleanerML = roundTo(exact, d.StepML)
 	p.WaterML = roundTo(d.BatchML, 1) - p.CleanerML
-	p.number("Cleaner", p.CleanerML, "mL", fmt.Sprintf("%.0f mL × %d / (%d + %d) = %.2f mL, rounded to %.0f mL", d.BatchML, d.CleanerParts, d.WaterParts, d.CleanerParts, exact, math.Max(1, d.StepML)), d.Document)
+	p.number("Cleaner", p.CleanerML, "mL", fmt.Sprintf("%.0f mL × %d / (%d + %d) = %.2f mL, rounded to %.0f mL",
+		d.BatchML, d.CleanerParts, d.WaterParts, d.CleanerParts, exact, math.Max(1, d.StepML)), d.Document)
 	p.number("Water", p.WaterML, "mL", fmt.Sprintf("%.0f mL − %.0f mL", roundTo(d.BatchML, 1), p.CleanerML), d.Document)
 }
 

@@ -20,12 +20,10 @@ func data() plan.Data {
 	}
 }
 
-func at(t float64) *float64 { return &t }
-
 // Half a US gallon at six parts of water to one of cleaner: 270.39 mL of cleaner, 1,622.32 mL of water (case M01; the batch
 // and the ratio are common practice, no source). The rounded parts add up to the rounded batch: 270 + 1,623 = 1,893.
 func TestMixOfHalfAGallon(t *testing.T) {
-	p := plan.Compute(data(), false, at(20), "battery")
+	p := plan.Compute(data(), false, new(20.0), "battery")
 	if p.CleanerML != 270 || p.WaterML != 1623 || len(p.Refusals) != 0 {
 		t.Errorf("cleaner %v, water %v, refusals %v", p.CleanerML, p.WaterML, p.Refusals)
 	}
@@ -35,16 +33,16 @@ func TestMixOfHalfAGallon(t *testing.T) {
 func TestAntifreezeTakesPrintedRowsOnly(t *testing.T) {
 	for _, c := range []struct{ oat, percent float64 }{{0, 10}, {-0.1, 15}, {-6.7, 20}, {-20, 35}, {4, 5}} {
 		d := data()
-		p := plan.Compute(d, false, at(c.oat), "battery")
+		p := plan.Compute(d, false, new(c.oat), "battery")
 		if p.Row == nil || p.Row.VolumePercent != c.percent {
 			t.Errorf("at %v °C: %+v %v", c.oat, p.Row, p.Refusals)
 		}
 	}
-	if p := plan.Compute(data(), false, at(10), "battery"); p.Row != nil || p.AntifreezeML != 0 {
+	if p := plan.Compute(data(), false, new(10.0), "battery"); p.Row != nil || p.AntifreezeML != 0 {
 		t.Errorf("warm: %+v", p.Row)
 	}
 	for _, d := range []plan.Data{func() plan.Data { d := data(); d.Antifreeze = nil; return d }(), func() plan.Data { d := data(); d.Antifreeze = methanol[:2]; return d }()} {
-		if p := plan.Compute(d, false, at(-10), "battery"); !p.AntifreezeRefused || len(p.Refusals) == 0 {
+		if p := plan.Compute(d, false, new(-10.0), "battery"); !p.AntifreezeRefused || len(p.Refusals) == 0 {
 			t.Errorf("no row, no refusal: %+v", p)
 		}
 	}
@@ -59,7 +57,7 @@ func TestFlowFollowsTheRootOfPressure(t *testing.T) {
 	for _, c := range []struct{ p, q float64 }{{50, 150}, {75, 183.71}} {
 		d := data()
 		d.K, d.PressureKPa = k, c.p
-		if got := plan.Compute(d, false, at(20), "battery").FlowLMin; math.Abs(got-c.q) > 0.01 {
+		if got := plan.Compute(d, false, new(20.0), "battery").FlowLMin; math.Abs(got-c.q) > 0.01 {
 			t.Errorf("at %v: %v, want %v", c.p, got, c.q)
 		}
 	}
@@ -72,7 +70,7 @@ func TestFlowFollowsTheRootOfPressure(t *testing.T) {
 func TestTimelineOfFiveRuns(t *testing.T) {
 	d := data()
 	d.K, d.PressureKPa, d.BatchML, d.RinseRuns, d.SoakSeconds, d.ValveWindow = 0.3, 100, 5*1250, 0, 0, 25
-	p := plan.Compute(d, false, at(20), "battery")
+	p := plan.Compute(d, false, new(20.0), "battery")
 	var starts []int
 	for _, e := range p.Timeline {
 		if e.Activity == plan.WashRun {
@@ -94,7 +92,7 @@ func TestTimelineOfFiveRuns(t *testing.T) {
 func TestTheLastRunIsShort(t *testing.T) {
 	d := data()
 	d.K, d.PressureKPa, d.BatchML, d.RinseRuns = 0.3, 100, 1892.705892, 0
-	p := plan.Compute(d, false, at(20), "battery")
+	p := plan.Compute(d, false, new(20.0), "battery")
 	if p.WashRuns != 2 {
 		t.Fatalf("%d runs", p.WashRuns)
 	}
@@ -112,8 +110,8 @@ func TestRefusalsSayWhatWouldHelp(t *testing.T) {
 	d := data()
 	d.Profiles[0].Runs = []plan.Duty{{5, 60}}
 	for name, p := range map[string]plan.Plan{
-		"no time": plan.Compute(d, false, at(20), "battery"), "no profile": plan.Compute(data(), false, at(20), "shore"),
-		"too cold": plan.Compute(data(), false, at(-30), "battery"), "no data": plan.Compute(plan.Data{}, false, at(20), ""),
+		"no time": plan.Compute(d, false, new(20.0), "battery"), "no profile": plan.Compute(data(), false, new(20.0), "shore"),
+		"too cold": plan.Compute(data(), false, new(-30.0), "battery"), "no data": plan.Compute(plan.Data{}, false, new(20.0), ""),
 	} {
 		if len(p.Refusals) == 0 || len(p.Timeline) != 0 && name != "no time" {
 			t.Errorf("%s: %+v", name, p)

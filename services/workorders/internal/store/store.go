@@ -26,9 +26,11 @@ func Migrations() storage.Migrations {
 
 // The tables.
 var (
-	Stations   = resource.NewTable[*workordersv1.Station]("stations", "", "display_name")
-	Cards      = resource.NewTable[*workordersv1.TaskCard]("task_cards", "", "kind", "display_name")
-	Orders     = resource.NewTable[*workordersv1.WorkOrder]("work_orders", "create_time desc", "state", "engine", "aircraft", "kind", "assignees", "station", "hold", "plan_start_time", "number", "create_time", "inspection_required")
+	Stations = resource.NewTable[*workordersv1.Station]("stations", "", "display_name")
+	Cards    = resource.NewTable[*workordersv1.TaskCard]("task_cards", "", "kind", "display_name")
+	Orders   = resource.NewTable[*workordersv1.WorkOrder]("work_orders", "create_time desc",
+		"state", "engine", "aircraft", "kind", "assignees", "station", "hold", "plan_start_time",
+		"number", "create_time", "inspection_required")
 	Steps      = resource.NewTable[*workordersv1.Step]("steps", "position", "position", "kind", "state")
 	Plans      = resource.NewTable[*workordersv1.WashPlan]("wash_plans", "")
 	Measured   = resource.NewTable[*workordersv1.Measurement]("measurements", "create_time", "step", "limits_met", "successor", "create_time")

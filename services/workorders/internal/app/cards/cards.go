@@ -34,8 +34,6 @@ func measurement(key, name, unit string, low, high *float64, tool bool) *workord
 	}
 }
 
-func f(v float64) *float64 { return &v }
-
 func do(title, instruction string, cautions ...*workordersv1.Caution) *step {
 	return &step{Title: title, Kind: workordersv1.StepKind_STEP_KIND_DO, Instruction: instruction, Cautions: cautions}
 }
@@ -61,7 +59,7 @@ func prepare() []*step {
 		critical(do("Isolate fuel and ignition", "Open and tag the breakers that approved data name.", propeller)),
 		critical(do("Close bleed air and blank the sense lines", "Count the blanks that are fitted.", blanks)),
 		measured(do("Set the container pressure", "Regulate to the pressure of the plan.", pressure), "pressure-gauge",
-			measurement("container_pressure", "Container pressure", "kPa", f(100), f(420), true)),
+			measurement("container_pressure", "Container pressure", "kPa", new(100.0), new(420.0), true)),
 	}
 }
 
@@ -101,11 +99,11 @@ func Samples() []*workordersv1.TaskCard {
 		card("ring-flow-check", "Ring flow check (sample)", workordersv1.TaskCard_RING_FLOW_CHECK, false,
 			do("Blow the ring out", "Below 200 kPa and guarded.", pressure),
 			measured(do("Catch the flow for a minute", "At the gauge pressure of the wash data.", pressure), "pressure-gauge",
-				measurement("caught_volume", "Volume caught in one minute", "L", f(0.1), f(20), false), measurement("gauge_pressure", "Gauge pressure", "kPa", f(100), f(420), true))),
+				measurement("caught_volume", "Volume caught in one minute", "L", new(0.1), new(20.0), false), measurement("gauge_pressure", "Gauge pressure", "kPa", new(100.0), new(420.0), true))),
 		card("sense-line-heater-check", "Sense-line heater check (sample)", workordersv1.TaskCard_SENSE_LINE_HEATER_CHECK, true,
 			critical(do("Isolate the heater supply and prove it dead", "Lock and tag.", heat)),
 			measured(do("Measure the heater's resistance", "Cold.", heat), "resistance-bridge", measurement("heater_resistance", "Heater resistance", "Ohm", nil, nil, true)),
-			measured(do("Measure the insulation", "At the voltage that approved data name.", heat), "insulation-tester", measurement("insulation", "Insulation resistance", "MOhm", f(5), nil, true)),
+			measured(do("Measure the insulation", "At the voltage that approved data name.", heat), "insulation-tester", measurement("insulation", "Insulation resistance", "MOhm", new(5.0), nil, true)),
 			critical(of(workordersv1.StepKind_STEP_KIND_INDEPENDENT_INSPECTION, do("Look that the line is connected and the supply restored", "By a person who did none of the work.", heat)))),
 		card("temperature-trim-check", "Temperature-trim check (sample)", workordersv1.TaskCard_TEMPERATURE_TRIM_CHECK, true,
 			do("Isolate the indication", "As approved data say.", heat),
