@@ -30,10 +30,10 @@ func (a *actor) Invoke(ctx context.Context, method string, args, reply any, opts
 	return a.story.patiently(ctx, func() error {
 		err := a.story.opts.Conn.Invoke(a.sign(ctx), method, args, reply, opts...)
 		if status.Code(err) == codes.Unauthenticated && !resigned && a.password != "" {
-			resigned = true
 			if err := a.signIn(ctx); err != nil {
 				return err
 			}
+			resigned = true
 			err = a.story.opts.Conn.Invoke(a.sign(ctx), method, args, reply, opts...)
 		}
 		return err
