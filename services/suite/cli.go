@@ -97,7 +97,7 @@ func announce(w io.Writer, s *Suite) error {
 		text = fmt.Sprintf("Ready: http://%s for people and REST, %s for gRPC.", s.HTTPAddress(), s.GRPCAddress())
 	}
 	if token := s.FirstAdminToken(); token != "" {
-		text += fmt.Sprintf("\nThe first administrator chooses a password once with this token: %s", token)
+		text = fmt.Sprintf("The first administrator chooses a password once with this token: %s\n%s", token, text)
 	}
 	_, err := fmt.Fprintln(w, text)
 	return err
