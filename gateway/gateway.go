@@ -19,6 +19,7 @@ import (
 
 	"coldsection.example/gateway/internal/access"
 	"coldsection.example/gateway/internal/accounts"
+	"coldsection.example/gateway/internal/console"
 	"coldsection.example/gateway/internal/proxy"
 	"coldsection.example/gateway/internal/rest"
 	"coldsection.example/services/platform/auth"
@@ -113,9 +114,16 @@ func (r registrar) GetServiceInfo() map[string]grpc.ServiceInfo { return r.GRPC(
 // GRPC is the public gRPC server, to be served by the suite: on a port, and in memory for HTTP.
 func (g *Gateway) GRPC() *rpc.Server { return g.server }
 
-// HTTP serves the contract over HTTP; the gRPC server must be served in memory.
+// HTTP serves the contract under /v1/ and the console beside it; the gRPC server must be served in memory.
 func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
-	return rest.Handler(ctx, g.self, g.store.Identify)
+	api, err := rest.Handler(ctx, g.self, g.store.Identify)
+	if err != nil {
+		return nil, err
+	}
+	mux := http.NewServeMux()
+	mux.Handle("/v1/", api)
+	mux.Handle("/", console.Handler())
+	return mux, nil
 }
 
 // FirstAdmin makes the one-time token of the first administrator; "" once somebody can sign in.

@@ -44,7 +44,8 @@ const (
 	firstPause  = 50 * time.Millisecond  // between tries; four times as long each time
 	retryParked = 250 * time.Millisecond // between looks at parked facts
 	retryFailed = 30 * time.Second       // between tries of a parked fact that failed
-	ackWait     = time.Minute            // longer than any handler takes
+	ackWait     = 4 * time.Second        // after which a fact of a process that died is offered again
+	stillAlive  = time.Second            // how often a worker says that it is still at work on a fact
 )
 
 // worker is a consumer at work on one service's database.
@@ -112,7 +113,7 @@ func (w *worker) pull(ctx context.Context, durable jetstream.Consumer) error {
 		m, err := decode(msg)
 		if err != nil {
 			w.log.ErrorContext(ctx, "message skipped", "error", err)
-		} else if err := w.settle(ctx, m); err != nil {
+		} else if err := w.keepAlive(ctx, msg, func() error { return w.settle(ctx, m) }); err != nil {
 			_ = msg.NakWithDelay(time.Second)
 			return err
 		}
@@ -120,6 +121,20 @@ func (w *worker) pull(ctx context.Context, durable jetstream.Consumer) error {
 			return err
 		}
 	}
+}
+
+// keepAlive tells the stream that the fact is in work as long as fn runs.
+func (w *worker) keepAlive(ctx context.Context, msg jetstream.Msg, fn func() error) error {
+	working, done := context.WithCancel(ctx)
+	stopped := make(chan struct{})
+	go func() {
+		defer close(stopped)
+		for pause(working, stillAlive); working.Err() == nil; pause(working, stillAlive) {
+			_ = msg.InProgress() // without it the fact is offered again, which does no harm
+		}
+	}()
+	defer func() { done(); <-stopped }()
+	return fn()
 }
 
 // settle makes a fact take effect or parks it; an error means that the database could do neither.

@@ -1,0 +1,29 @@
+// Package console serves the browser console: static files that use the public REST API and nothing else.
+package console
+
+import (
+	"embed"
+	"fmt"
+	"io/fs"
+	"net/http"
+)
+
+//go:embed static
+var files embed.FS
+
+// Handler serves the console's files. Scripts, styles and calls of the page may come from its own origin only.
+func Handler() http.Handler {
+	static, err := fs.Sub(files, "static")
+	if err != nil {
+		panic(fmt.Sprintf("console: %v", err)) // the folder is embedded above
+	}
+	serve := http.FileServerFS(static)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cache-Control", "no-cache")
+		serve.ServeHTTP(w, r)
+	})
+}

@@ -1,0 +1,158 @@
+// The console: a few pages over the public REST API. Text from the API is set as text, never as markup.
+import { drawTrend } from "/trend.js";
+
+const page = document.getElementById("page");
+const message = document.getElementById("message");
+let session = null;
+
+class Refused extends Error {}
+
+async function call(method, path, body) {
+  const headers = { Accept: "application/json" };
+  if (body) headers["Content-Type"] = "application/json";
+  if (session && method !== "GET") headers["X-CSRF-Token"] = session.csrfToken;
+  const answer = await fetch(path, { method, headers, body: body && JSON.stringify(body), credentials: "same-origin" });
+  const text = await answer.text();
+  const value = text ? JSON.parse(text) : {};
+  if (!answer.ok) throw Object.assign(new Refused(value.detail || value.title || answer.statusText), { status: answer.status });
+  return value;
+}
+
+const get = (path) => call("GET", path);
+
+function el(tag, attributes = {}, ...children) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) {
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (value !== undefined) node.setAttribute(name, value);
+  }
+  node.append(...children.filter((c) => c !== undefined && c !== null));
+  return node;
+}
+
+const link = (name, text) => el("a", { href: "#/" + name }, text);
+const date = (d) => (d && d.year ? [d.year, d.month, d.day].map((n) => String(n).padStart(2, "0")).join("-") : "–");
+const instant = (t) => (t ? t.slice(0, 16).replace("T", " ") + "Z" : "–");
+const amount = (q) => (q ? `${q.value} ${q.unitCode}` : "–");
+const last = (name) => (name || "").split("/").pop();
+
+// A status is a shape, a word and a colour.
+const looks = {
+  CURRENT: ["good", "○"], NEAR: ["look", "◐"], DUE: ["look", "▲"], OVERDUE: ["bad", "■"], EXEMPT: ["none", "–"], NO_DATA: ["none", "◌"],
+  STEADY: ["good", "○"], WATCH: ["look", "◐"], PLAN: ["look", "▲"], ACT: ["bad", "■"],
+  USABLE: ["good", "○"], HELD: ["look", "◐"], EMPTIED: ["none", "–"], EXPIRED: ["bad", "■"], RECALLED: ["bad", "■"], DISPOSED: ["none", "–"],
+  RELEASED: ["good", "○"], VOIDED: ["none", "–"],
+  RECOVERED: ["good", "○"], NOT_RECOVERED: ["bad", "■"], CANNOT_TELL: ["none", "◌"],
+};
+function chip(word) {
+  const plain = String(word || "NO_DATA").replace("CONDITION_LEVEL_", "");
+  const [kind, shape] = looks[plain] || ["info", "◆"];
+  return el("span", { class: "chip " + kind }, `${shape} ${plain.replaceAll("_", " ")}`);
+}
+
+function table(caption, heads, rows, empty) {
+  if (rows.length === 0) return el("p", {}, empty);
+  const head = el("tr", {}, ...heads.map((h) => el("th", { scope: "col" }, h)));
+  const body = rows.map((cells) => el("tr", {}, ...cells.map((c) => el("td", {}, c ?? "–"))));
+  return el("div", { class: "scroll" }, el("table", {}, el("caption", {}, caption), el("thead", {}, head), el("tbody", {}, ...body)));
+}
+
+const pages = {
+  async engines() {
+    const [engines, found] = await Promise.all([get("/v1/engines?pageSize=1000"), get("/v1/assessments?pageSize=1000")]);
+    const byEngine = new Map(found.assessments.map((a) => [a.engine, a]));
+    const rows = engines.engines.map((e) => {
+      const a = byEngine.get(e.name);
+      return [link("engine/" + last(e.name), e.serial), last(e.aircraft) + (e.position ? ", " + e.position : ""), chip(a && a.level), a ? a.summary : "No readings yet."];
+    });
+    return [el("h2", {}, "Engines"), table("Every engine and what its readings say", ["Engine", "Fitted to", "Condition", "In words"], rows, "No engine was added yet. A planner adds one.")];
+  },
+  async engine(id) {
+    const name = "engines/" + encodeURIComponent(id);
+    const [engine, trend, recoveries] = await Promise.all([
+      get("/v1/" + name), get(`/v1/${name}/trend`), get(`/v1/${name}/recoveries`),
+    ]);
+    const hours = (Number(engine.counters.operatingSeconds) / 3600).toFixed(1);
+    const rows = recoveries.recoveries.map((r) => [instant(r.washTime), chip(r.verdict), r.explanation, r.workOrder ? link("orders", "order") : "before the suite"]);
+    return [
+      el("h2", {}, "Engine " + engine.serial), el("p", {}, `${hours} h and ${engine.counters.cycles} cycles since new. ${trend.summary}`), drawTrend(trend),
+      el("p", {}, "Baseline: " + trend.baseline), table("What the washes recovered", ["Wash", "Verdict", "In words", "Order"], rows, "No wash is on the time line."),
+      table("The newest readings", ["Read", "Used", "ITT deviation, °C"], trend.points.slice(-15).reverse()
+        .map((p) => [instant(p.readTime), p.state, p.deviation ? p.deviation.ittC.toFixed(1) : "–"]), "No readings yet."),
+    ];
+  },
+  async orders() {
+    const found = await get("/v1/workOrders?pageSize=200");
+    const rows = found.workOrders.map((o) => [o.number, o.displayName, o.engineSerial, chip(o.state), o.hold ? "on hold: " + o.hold.reason : "", instant(o.planStartTime),
+      (o.origin && o.origin.reasons.join("; ")) || "by hand"]);
+    return [el("h2", {}, "Orders"), table("Work orders, newest first", ["Number", "Work", "Engine", "State", "Hold", "Planned", "Why"], rows, "No order yet. Advice and due items draft them.")];
+  },
+  async due() {
+    const found = await get("/v1/dueItems?pageSize=1000");
+    const rows = found.dueItems.map((d) => [d.requirementCode, d.requirementTitle, d.subjectLabel, chip(d.band), date(d.dueDate), d.explanation || d.bandReason]);
+    return [el("h2", {}, "Due list"), table("What is due, soonest first", ["Code", "Requirement", "On", "Band", "Due", "Why then"], rows, "No requirement applies yet.")];
+  },
+  async shelf() {
+    const found = await get("/v1/lots?pageSize=1000");
+    const rows = found.lots.map((l) => [l.shortCode, last(l.item), l.manufacturerLot || "mixed here", chip(l.state), amount(l.onHand), amount(l.reserved), instant(l.expireTime), l.lifeRule]);
+    return [el("h2", {}, "Shelf list"), table("Lots", ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule"], rows, "Nothing was received yet.")];
+  },
+};
+const titles = { engines: "Engines", orders: "Orders", due: "Due list", shelf: "Shelf list" };
+
+async function show() {
+  const [name, id] = (location.hash.replace(/^#\//, "") || "engines").split("/");
+  if (name === "invitation") return invitation(id);
+  if (!session) return signIn();
+  navigation(name);
+  try {
+    page.replaceChildren(...(await (pages[name] || pages.engines)(id)));
+    message.textContent = "";
+  } catch (e) {
+    if (!(e instanceof Refused)) throw e;
+    if (e.status === 401) { session = null; return signIn(); }
+    message.textContent = e.message;
+  }
+}
+
+function navigation(current) {
+  document.getElementById("nav").replaceChildren(...Object.entries(titles).map(([name, title]) =>
+    el("a", { href: "#/" + name, "aria-current": name === current ? "page" : undefined }, title)));
+  const out = el("button", { type: "button", onclick: async () => { await call("POST", "/v1/sessions:signOut", {}); session = null; signIn(); } }, "Sign out");
+  document.getElementById("who").replaceChildren(session.displayName + " ", out);
+}
+
+function form(title, button, fields, submit) {
+  document.getElementById("nav").replaceChildren();
+  document.getElementById("who").replaceChildren();
+  const inputs = fields.map((f) => el("input", { id: f.name, name: f.name, type: f.type, autocomplete: f.autocomplete, required: "" }));
+  const rows = fields.flatMap((f, i) => [el("label", { for: f.name }, f.label), inputs[i]]);
+  page.replaceChildren(el("h2", {}, title), el("form", {
+    onsubmit: async (event) => {
+      event.preventDefault();
+      try {
+        session = await submit(...inputs.map((i) => i.value));
+        message.textContent = "";
+        location.hash = "#/engines";
+        show();
+      } catch (e) {
+        if (!(e instanceof Refused)) throw e;
+        message.textContent = e.message;
+      }
+    },
+  }, ...rows, el("p", {}, el("button", {}, button))));
+  inputs[0].focus();
+}
+
+const signIn = () => form("Sign in", "Sign in", [
+  { name: "login", label: "Login", type: "text", autocomplete: "username" },
+  { name: "password", label: "Password", type: "password", autocomplete: "current-password" },
+], (login, password) => call("POST", "/v1/sessions:signIn", { login, password }));
+
+const invitation = (token) => form("Choose a password", "Choose and sign in", [
+  { name: "password", label: "New password, at least 12 characters", type: "password", autocomplete: "new-password" },
+], (password) => call("POST", "/v1/invitations:accept", { token, password }));
+
+addEventListener("hashchange", show);
+try { session = await get("/v1/sessions/current"); } catch (e) { if (!(e instanceof Refused)) throw e; }
+show();
