@@ -3,7 +3,9 @@ package story
 import (
 	"context"
 	"fmt"
+	"time"
 
+	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
@@ -156,30 +158,45 @@ func (s *Story) recovery(ctx context.Context) error {
 	})
 }
 
-// erp reads the whole feed from the beginning.
+// imports is how many tables of readings the story brings in; each leaves one fact, the last of its transaction.
+const imports = 2
+
+// erp reads the whole feed from the beginning, until nothing that the story did is missing.
 func (s *Story) erp(ctx context.Context) error {
-	events := accessv1.NewEventsServiceClient(s.cast["erp"])
-	counts, order, cursor := map[string]int{}, []string{}, ""
-	total := 0
-	for {
-		page, err := events.ListEvents(ctx, &accessv1.ListEventsRequest{After: cursor, PageSize: 500})
+	ctx, cancel := context.WithTimeout(ctx, 30*time.Second+s.opts.Patience)
+	defer cancel()
+	seen, cursor := feedCount{byType: map[string]int{}}, ""
+	for grown := true; grown || seen.byType["coldsection.engine.reading.recorded.v1"] < imports; {
+		page, err := accessv1.NewEventsServiceClient(s.cast["erp"]).ListEvents(ctx, &accessv1.ListEventsRequest{
+			After: cursor, PageSize: 500, Wait: durationpb.New(100 * time.Millisecond),
+		})
 		if err != nil {
-			return err
+			return fmt.Errorf("reading the feed after %d facts: %w", seen.total, err)
 		}
-		for _, e := range page.GetEvents() {
-			if counts[e.GetType()]++; counts[e.GetType()] == 1 {
-				order = append(order, e.GetType())
-			}
-		}
-		total += len(page.GetEvents())
-		if cursor = page.GetNextCursor(); len(page.GetEvents()) == 0 {
-			break
-		}
+		grown = len(page.GetEvents()) > 0
+		cursor = page.GetNextCursor()
+		seen.add(page.GetEvents())
 	}
-	s.out.FeedEvents = total
-	s.tell.Line("The feed holds %d facts, in the order in which they happened:", total)
-	for _, t := range order {
-		s.tell.Line("  %4d × %s", counts[t], t)
+	s.out.FeedEvents = seen.total
+	s.tell.Line("The feed holds %d facts, in the order in which they happened:", seen.total)
+	for _, t := range seen.order {
+		s.tell.Line("  %4d × %s", seen.byType[t], t)
 	}
 	return nil
+}
+
+// feedCount counts facts by their type, in the order in which the types were first seen.
+type feedCount struct {
+	total  int
+	byType map[string]int
+	order  []string
+}
+
+func (c *feedCount) add(events []*accessv1.Event) {
+	for _, e := range events {
+		c.total++
+		if c.byType[e.GetType()]++; c.byType[e.GetType()] == 1 {
+			c.order = append(c.order, e.GetType())
+		}
+	}
 }
