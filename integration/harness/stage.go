@@ -1,0 +1,124 @@
+package harness
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/resolver"
+	"google.golang.org/grpc/resolver/manual"
+
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/suite"
+)
+
+// largest is the largest message of the story: a table of readings.
+const largest = 20 << 20
+
+// Stage is a running suite, seen from outside.
+type Stage struct {
+	HTTP, GRPC []string // the gateways' addresses
+	Processes  []*Process
+
+	clockFile string
+}
+
+// Mode is a way to run the suite.
+type Mode struct {
+	Name string
+	Open func(t testing.TB) *Stage
+}
+
+// Modes are all ways to run the suite that must tell the same story.
+var Modes = []Mode{
+	{"one process, SQLite", OneProcess},
+	{"one process, PostgreSQL", OneProcessPostgres},
+	{"two of each part, PostgreSQL, three event servers", Distributed},
+}
+
+// OneProcess runs everything in one process, as the first command of the README does.
+func OneProcess(t testing.TB) *Stage { return oneProcess(t) }
+
+// OneProcessPostgres keeps its data in PostgreSQL.
+func OneProcessPostgres(t testing.TB) *Stage { return oneProcess(t, "--postgres", Postgres(t)) }
+
+func oneProcess(t testing.TB, more ...string) *Stage {
+	dir := t.TempDir()
+	s := &Stage{HTTP: Addresses(t, 1), GRPC: Addresses(t, 1), clockFile: filepath.Join(dir, "clock")}
+	args := []string{"serve", "--state", dir, "--http", s.HTTP[0], "--grpc", s.GRPC[0], "--clock-file", s.clockFile, "--reflection"}
+	s.Processes = append(s.Processes, Start(t, append(args, more...)...))
+	return s
+}
+
+// Distributed runs two processes of every part against PostgreSQL and a cluster of event servers.
+func Distributed(t testing.TB) *Stage {
+	t.Helper()
+	const instances = 2
+	shared := t.TempDir()
+	s := &Stage{HTTP: Addresses(t, instances), GRPC: Addresses(t, instances), clockFile: filepath.Join(shared, "clock")}
+	secret := filepath.Join(shared, "secret")
+	if err := os.WriteFile(secret, []byte(strings.Repeat("5ec7e7", 12)+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	common := []string{"--postgres", Postgres(t), "--nats", StreamCluster(t), "--secret", secret, "--clock-file", s.clockFile}
+	addresses := map[string][]string{}
+	for _, part := range suite.Parts {
+		if part != suite.Gateway {
+			addresses[part] = Addresses(t, instances)
+			common = append(common, "--address", part+"="+strings.Join(addresses[part], ","))
+		}
+	}
+	for _, part := range suite.Parts {
+		for i := range instances {
+			args := append([]string{"serve", part, "--state", t.TempDir()}, common...)
+			if part == suite.Gateway {
+				args = append(args, "--http", s.HTTP[i], "--grpc", s.GRPC[i], "--reflection")
+			} else {
+				args = append(args, "--listen", part+"="+addresses[part][i])
+			}
+			s.Processes = append(s.Processes, Start(t, args...))
+		}
+	}
+	return s
+}
+
+// Conn reaches the gateways by turns.
+func (s *Stage) Conn(t testing.TB) *grpc.ClientConn {
+	t.Helper()
+	r := manual.NewBuilderWithScheme("stage")
+	state := resolver.State{}
+	for _, a := range s.GRPC {
+		state.Addresses = append(state.Addresses, resolver.Address{Addr: a})
+	}
+	r.InitialState(state)
+	conn, err := grpc.NewClient("stage:///gateways", grpc.WithResolvers(r), grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultServiceConfig(`{"loadBalancingConfig":[{"round_robin":{}}]}`),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(largest), grpc.MaxCallSendMsgSize(largest)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = conn.Close() })
+	return conn
+}
+
+// Token is the one-time token of the first administrator: the newest, because each replaces the one before.
+func (s *Stage) Token() string {
+	for _, p := range slices.Backward(s.Processes) {
+		if token := p.Token(); token != "" {
+			return token
+		}
+	}
+	return ""
+}
+
+// SetClock moves the clock of every process.
+func (s *Stage) SetClock(to time.Time) error { return clock.SetFile(s.clockFile, to) }
+
+// URL is the address of a path on the first gateway.
+func (s *Stage) URL(path string) string { return fmt.Sprintf("http://%s%s", s.HTTP[0], path) }

@@ -1,0 +1,83 @@
+package harness
+
+import (
+	"fmt"
+	"net"
+	"net/url"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	natsserver "github.com/nats-io/nats-server/v2/server"
+
+	"coldsection.example/services/platform/clock"
+)
+
+// clusterSize is how many event servers a cluster has: the fewest that go on when one is lost.
+const clusterSize = 3
+
+// StreamCluster starts a cluster of three event servers with their files in a temporary folder and returns their addresses.
+func StreamCluster(t testing.TB) string {
+	t.Helper()
+	clients, routes := Addresses(t, clusterSize), Addresses(t, clusterSize)
+	servers := make([]*natsserver.Server, clusterSize)
+	urls := make([]string, clusterSize)
+	for i := range servers {
+		servers[i] = startStreamServer(t, i, clients[i], routes)
+		urls[i] = "nats://" + clients[i]
+	}
+	waitForLeader(t, servers)
+	return strings.Join(urls, ",")
+}
+
+func startStreamServer(t testing.TB, i int, client string, routes []string) *natsserver.Server {
+	t.Helper()
+	host, port := split(t, client)
+	routeHost, routePort := split(t, routes[i])
+	peers := make([]*url.URL, len(routes))
+	for k, r := range routes {
+		peers[k] = &url.URL{Scheme: "nats-route", Host: r}
+	}
+	server, err := natsserver.NewServer(&natsserver.Options{
+		ServerName: fmt.Sprintf("events-%d", i+1), Host: host, Port: port, NoSigs: true, NoLog: true,
+		JetStream: true, StoreDir: t.TempDir(), Routes: peers,
+		Cluster: natsserver.ClusterOpts{Name: "events", Host: routeHost, Port: routePort},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	server.Start()
+	t.Cleanup(func() { server.Shutdown(); server.WaitForShutdown() })
+	return server
+}
+
+// waitForLeader waits until the cluster can keep streams.
+func waitForLeader(t testing.TB, servers []*natsserver.Server) {
+	t.Helper()
+	limit := clock.System().After(readyLimit)
+	for {
+		for _, s := range servers {
+			if s.JetStreamIsLeader() && s.JetStreamIsCurrent() {
+				return
+			}
+		}
+		select {
+		case <-limit:
+			t.Fatal("the event servers do not agree on a leader")
+		case <-clock.System().After(20 * time.Millisecond):
+		}
+	}
+}
+
+func split(t testing.TB, address string) (host string, port int) {
+	t.Helper()
+	host, text, err := net.SplitHostPort(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if port, err = strconv.Atoi(text); err != nil {
+		t.Fatal(err)
+	}
+	return host, port
+}
