@@ -19,12 +19,16 @@ import (
 // readyLimit is how long a program may take until it says that it is ready.
 const readyLimit = 60 * time.Second
 
+// built is the folder of the compiled program, if a test needed it.
+var built string
+
 // build compiles the program once for all tests of a package.
 var build = sync.OnceValues(func() (string, error) {
 	dir, err := os.MkdirTemp("", "coldsection-program-")
 	if err != nil {
 		return "", err
 	}
+	built = dir
 	program := filepath.Join(dir, "coldsection")
 	text, err := exec.Command("go", "build", "-o", program, "coldsection.example/services/cmd/coldsection").CombinedOutput()
 	if err != nil {
@@ -36,8 +40,8 @@ var build = sync.OnceValues(func() (string, error) {
 // Main runs the tests of a package and removes what they compiled; call it from TestMain.
 func Main(m *testing.M) {
 	m.Run() // its result becomes the exit code when TestMain returns
-	if program, err := build(); err == nil {
-		_ = os.RemoveAll(filepath.Dir(program))
+	if built != "" {
+		_ = os.RemoveAll(built)
 	}
 }
 

@@ -65,6 +65,23 @@ func TestFilesShareACalendar(t *testing.T) {
 	}
 }
 
+func TestChangesThatFollowAtOnceAreAllSeen(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "clock")
+	c, err := clock.FromFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 200 {
+		at := start.AddDate(0, 0, i)
+		if err := clock.SetFile(path, at); err != nil {
+			t.Fatal(err)
+		}
+		if d := c.Now().Sub(at); d < 0 || d > time.Hour {
+			t.Fatalf("change %d was not seen: %v instead of %v", i, c.Now(), at)
+		}
+	}
+}
+
 func TestFileThatIsNoDurationIsAnError(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "clock")
 	if err := os.WriteFile(path, []byte("noon\n"), 0o600); err != nil {

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"os"
 	"strings"
-	"sync"
 	"time"
 )
 
@@ -13,9 +12,6 @@ import (
 type File struct {
 	path   string
 	offset Offset
-
-	mu      sync.Mutex
-	changed time.Time // the file's modification time at the last look
 }
 
 // FromFile follows the file at path, which SetFile writes. A missing file means no distance; a file that can't be read as
@@ -30,27 +26,19 @@ func FromFile(path string) (*File, error) {
 
 // Now is the machine's time plus the distance in the file.
 func (f *File) Now() time.Time {
-	f.mu.Lock()
-	_ = f.look() // a file that is being replaced keeps the last distance
-	f.mu.Unlock()
+	_ = f.look() // a file that can't be read keeps the last distance
 	return f.offset.Now()
 }
 
 // After waits in real time.
 func (f *File) After(d time.Duration) <-chan time.Time { return f.offset.After(d) }
 
+// look reads the file each time: its modification time is too coarse to tell two changes apart.
 func (f *File) look() error {
-	info, err := os.Stat(f.path)
+	text, err := os.ReadFile(f.path)
 	if os.IsNotExist(err) {
 		return nil
 	}
-	if err != nil {
-		return err
-	}
-	if info.ModTime().Equal(f.changed) {
-		return nil
-	}
-	text, err := os.ReadFile(f.path)
 	if err != nil {
 		return err
 	}
@@ -58,7 +46,6 @@ func (f *File) look() error {
 	if err != nil {
 		return fmt.Errorf("clock file %s: %w", f.path, err)
 	}
-	f.changed = info.ModTime()
 	f.offset.by.Store(int64(by))
 	return nil
 }

@@ -130,10 +130,10 @@ func (s *Server) validate(ctx context.Context, req any, _ *grpc.UnaryServerInfo,
 }
 
 // Validate checks the shape of a request: the rules in the contract, and that it has no fields that the contract lacks.
-// Reasons: FIELD_INVALID, UNKNOWN_FIELD.
+// Reasons: FIELD_INVALID, UNKNOWN_FIELD, NUMBER_NOT_FINITE.
 func Validate(v protovalidate.Validator, m proto.Message) error {
-	if len(m.ProtoReflect().GetUnknown()) > 0 {
-		return fault.Invalid("", "UNKNOWN_FIELD", "The request has a field that the contract does not know. Check the version of the contract.")
+	if err := shape(m.ProtoReflect()); err != nil {
+		return err
 	}
 	err := v.Validate(m)
 	var bad *protovalidate.ValidationError
@@ -143,7 +143,7 @@ func Validate(v protovalidate.Validator, m proto.Message) error {
 	out := fault.New(fault.InvalidArgument, "FIELD_INVALID", "")
 	for _, violation := range bad.Violations {
 		path := protovalidate.FieldPathString(violation.Proto.GetField())
-		text := fmt.Sprintf("%s: %s. Correct it and send the request again.", path, violation.Proto.GetMessage())
+		text := fmt.Sprintf("%s%s: %s. Correct it and send the request again.", path, shown(violation), violation.Proto.GetMessage())
 		out.Violations = append(out.Violations, fault.Violation{Field: path, Description: text, Reason: "FIELD_INVALID"})
 	}
 	out.Message = out.Violations[0].Description

@@ -528,9 +528,10 @@ var File_coldsection_common_v1_common_proto protoreflect.FileDescriptor
 
 const file_coldsection_common_v1_common_proto_rawDesc = "" +
 	"\n" +
-	"\"coldsection/common/v1/common.proto\x12\x15coldsection.common.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"y\n" +
-	"\bQuantity\x12A\n" +
-	"\x05value\x18\x01 \x01(\tB+\xe2A\x01\x02\xbaH$r\"2 ^-?[0-9]{1,19}([.][0-9]{1,19})?$R\x05value\x12*\n" +
+	"\"coldsection/common/v1/common.proto\x12\x15coldsection.common.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xc7\x01\n" +
+	"\bQuantity\x12\x8e\x01\n" +
+	"\x05value\x18\x01 \x01(\tBx\xe2A\x01\x02\xbaHq\xba\x01n\n" +
+	"\x0equantity.value\x12*is no decimal number such as 12.5 or 0.300\x1a0this.matches('^-?[0-9]{1,19}([.][0-9]{1,19})?$')R\x05value\x12*\n" +
 	"\tunit_code\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\"X\n" +
 	"\aEntered\x12!\n" +
 	"\x04text\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18@R\x04text\x12*\n" +

@@ -1,0 +1,65 @@
+package rpc
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"buf.build/go/protovalidate"
+	"google.golang.org/protobuf/reflect/protopath"
+	"google.golang.org/protobuf/reflect/protorange"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"coldsection.example/services/platform/fault"
+)
+
+// shape refuses what no field of the contract may hold, however deep it is: fields that the contract lacks, and numbers that
+// are none. Reasons: UNKNOWN_FIELD, NUMBER_NOT_FINITE.
+func shape(m protoreflect.Message) error {
+	return protorange.Range(m, func(p protopath.Values) error {
+		last := p.Index(-1)
+		switch v := last.Value.Interface().(type) {
+		case protoreflect.Message:
+			if len(v.GetUnknown()) > 0 {
+				return fault.Invalid(pathOf(p), "UNKNOWN_FIELD",
+					"The request has a field in %s that the contract does not know. Leave it out, or check the version of the contract.", v.Descriptor().Name())
+			}
+		case float64:
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				return fault.Invalid(pathOf(p), "NUMBER_NOT_FINITE", "%s is %v; a number must be finite. Correct it and send the request again.", pathOf(p), v)
+			}
+		}
+		return nil
+	})
+}
+
+// pathOf names a place in a request as field masks do: "lot.quantity.value".
+func pathOf(p protopath.Values) string {
+	text := p.Path[1:].String()
+	if len(text) > 0 && text[0] == '.' {
+		text = text[1:]
+	}
+	return text
+}
+
+// longestShown bounds how much of a wrong value a refusal repeats.
+const longestShown = 40
+
+// shown repeats a wrong text, so that its writer recognises it; never one that may be a secret.
+func shown(v *protovalidate.Violation) string {
+	if v.FieldDescriptor == nil || v.FieldDescriptor.Kind() != protoreflect.StringKind || v.FieldDescriptor.IsList() || v.FieldDescriptor.IsMap() {
+		return ""
+	}
+	text, name := v.FieldValue.String(), string(v.FieldDescriptor.Name())
+	if text == "" || slices.ContainsFunc(secretFields, func(s string) bool { return strings.Contains(name, s) }) {
+		return ""
+	}
+	if runes := []rune(text); len(runes) > longestShown {
+		text = string(runes[:longestShown]) + "…"
+	}
+	return fmt.Sprintf(" %q", text)
+}
+
+// secretFields are parts of the names of fields whose values no refusal repeats.
+var secretFields = []string{"password", "token", "secret", "key", "code"}
