@@ -62,6 +62,9 @@ func (s *Service) Register(r rpc.Registrar) { server.Register(r, s.app) }
 // Consumers are the service's subscriptions.
 func (s *Service) Consumers() []eventbus.Consumer { return []eventbus.Consumer{events.Consumer(s.app)} }
 
+// Sweep marks lots whose life ended; the suite calls it now and then.
+func (s *Service) Sweep(ctx context.Context) error { return s.app.Sweep(ctx) }
+
 // DB is the service's database, on which the suite runs the relay and the consumers.
 func (s *Service) DB() *storage.DB { return s.db }
 

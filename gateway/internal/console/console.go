@@ -24,6 +24,11 @@ func Handler() http.Handler {
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cache-Control", "no-cache")
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			h.Set("Allow", "GET, HEAD")
+			http.Error(w, "The console's files can only be read; the API is under /v1/.", http.StatusMethodNotAllowed)
+			return
+		}
 		serve.ServeHTTP(w, r)
 	})
 }

@@ -95,14 +95,14 @@ func etag(_ context.Context, w http.ResponseWriter, m proto.Message) error {
 	return nil
 }
 
-// cookie gives a browser that signed in the session's token where its scripts can't read it.
+// cookie gives a browser that signed in the session's token where its scripts can't read it. It lives as long as the browser,
+// so that the next person at a shared one starts anew; the server ends the session at its own time.
 func cookie(_ context.Context, w http.ResponseWriter, m proto.Message) error {
 	switch m := m.(type) {
 	case *accessv1.Session:
 		if m.GetToken() != "" {
 			http.SetCookie(w, &http.Cookie{ //nolint:gosec // served on loopback without TLS too; a proxy that ends TLS adds Secure
-				Name: CookieName, Value: m.GetToken(), Path: "/", Expires: m.GetExpireTime().AsTime(), HttpOnly: true,
-				SameSite: http.SameSiteStrictMode,
+				Name: CookieName, Value: m.GetToken(), Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode,
 			})
 		}
 	case *accessv1.SignOutResponse:

@@ -101,6 +101,9 @@ func (s *Story) kit(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := s.expired(ctx); err != nil {
+		return err
+	}
 	for _, d := range demands.GetStockDemands() {
 		if err := s.issue(ctx, d); err != nil {
 			return err
@@ -110,6 +113,21 @@ func (s *Story) kit(ctx context.Context) error {
 		return err
 	}
 	return s.awaitKit(ctx)
+}
+
+// expired sees that the suite itself marked the lot whose life ended in the night.
+func (s *Story) expired(ctx context.Context) error {
+	shelf := consumablesv1.NewConsumablesQueryServiceClient(s.cast["stores"])
+	return s.until(ctx, "the end of a lot's life", func() (bool, error) {
+		gone, err := shelf.ListLots(ctx, &consumablesv1.ListLotsRequest{Filter: "state = EXPIRED"})
+		if err != nil || len(gone.GetLots()) == 0 {
+			return false, err
+		}
+		for _, lot := range gone.GetLots() {
+			s.tell.Line("Lot %s is %s since %s: %s.", lot.GetName(), lot.GetState(), instant(lot.GetExpireTime()), lot.GetLifeRule())
+		}
+		return true, nil
+	})
 }
 
 // issue takes the lot that stores suggest: the first to expire that is still good when it is needed.

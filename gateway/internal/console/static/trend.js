@@ -31,7 +31,7 @@ export function drawTrend(trend) {
   for (const e of trend.events) {
     const t = Date.parse(e.eventTime);
     if (t < from || t > to) continue;
-    svg.append(shape("line", { class: "event", x1: x(t), x2: x(t), y1: top, y2: tall - bottom }), shape("text", { x: x(t) + 5, y: top + 12 }, e.kind.replaceAll("_", " ").toLowerCase()));
+    svg.append(shape("line", { class: "event", x1: x(t), x2: x(t), y1: top, y2: tall - bottom }), shape("text", { x: x(t) + (t > from + (to - from) * 0.85 ? -5 : 5), y: top + 12, "text-anchor": t > from + (to - from) * 0.85 ? "end" : "start" }, e.kind.replaceAll("_", " ").toLowerCase()));
   }
   for (const p of points) svg.append(shape("circle", { class: p.used ? "dot used" : "dot", cx: x(p.at), cy: y(p.y), r: 3 }));
   let path = "", before = -Infinity;

@@ -1,0 +1,95 @@
+package scenarios
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"coldsection.example/integration/harness"
+	"coldsection.example/services/suite/story"
+)
+
+// open goes to a page of the console and waits for its heading.
+func open(t *testing.T, b *harness.Browser, stage *harness.Stage, page, heading string) string {
+	t.Helper()
+	b.Do(chromedp.Navigate(stage.URL("/#/"+page)), chromedp.WaitVisible(chromedp.CSS("main h2")))
+	harness.Value(b, chromedp.Poll[bool](`document.querySelector("main h2").textContent.startsWith("`+heading+`")`))
+	b.Picture(strings.ReplaceAll(page, "/", "-"))
+	return b.Text("main")
+}
+
+// The console shows what the API says, to somebody who signed in and to nobody else.
+func TestConsole(t *testing.T) {
+	stage := harness.OneProcess(t)
+	out := play(t, stage, nil)
+	quality := stage.SignIn(t, "quality")
+	b := harness.OpenBrowser(t, 1280, 900)
+
+	b.Do(chromedp.Navigate(stage.URL("/")), chromedp.WaitVisible(chromedp.CSS("#login")))
+	b.Picture("sign-in")
+	b.Do(chromedp.SendKeys(chromedp.CSS("#login"), "planner"), chromedp.SendKeys(chromedp.CSS("#password"), "wrong\r"))
+	harness.Value(b, chromedp.Poll[bool](`document.getElementById("message").textContent !== ""`))
+	if said := b.Text("#message"); !strings.Contains(said, "password") {
+		t.Errorf("a wrong password answers %q", said)
+	}
+	b.Do(chromedp.SendKeys(chromedp.CSS("#password"), "\b\b\b\b\b"+story.Password+"\r"), chromedp.WaitVisible(chromedp.CSS("nav a")))
+
+	engines := must(t, quality.REST("GET", "/v1/assessments", nil))
+	assessment, _ := elements(engines, "assessments")[0].(map[string]any)
+	if shown := open(t, b, stage, "engines", "Engines"); !strings.Contains(shown, "DEMO-4711") || !strings.Contains(shown, text(assessment, "summary")) {
+		t.Errorf("engines: %s", shown)
+	}
+	trend := must(t, quality.REST("GET", "/v1/"+out.Engine+"/trend", nil))
+	if shown := open(t, b, stage, strings.Replace(out.Engine, "engines/", "engine/", 1), "Engine DEMO-4711"); !strings.Contains(shown, "RECOVERED") {
+		t.Errorf("engine: %s", shown)
+	}
+	deviations := 0
+	for _, p := range elements(trend, "points") {
+		if point, _ := p.(map[string]any); point["deviation"] != nil {
+			deviations++
+		}
+	}
+	if dots := harness.Value(b, chromedp.Evaluate[int](`document.querySelectorAll("svg circle").length`)); dots != deviations || dots == 0 {
+		t.Errorf("the chart has %d dots, the trend has %d deviations", dots, deviations)
+	}
+	if shown := open(t, b, stage, "orders", "Orders"); !strings.Contains(shown, "WO-2026-0001") || !strings.Contains(shown, "RELEASED") {
+		t.Errorf("orders: %s", shown)
+	}
+	items := elements(must(t, quality.REST("GET", "/v1/dueItems", nil)), "dueItems")
+	shown := open(t, b, stage, "due", "Due list")
+	for _, i := range items {
+		if item, _ := i.(map[string]any); !strings.Contains(shown, text(item, "requirementTitle")) || !strings.Contains(shown, text(item, "explanation")) {
+			t.Errorf("the due list does not show %v: %s", item, shown)
+		}
+	}
+	if shown := open(t, b, stage, "shelf", "Shelf list"); !strings.Contains(shown, "19.6 L") || !strings.Contains(shown, "EXPIRED") {
+		t.Errorf("shelf: %s", shown)
+	}
+	b.Do(chromedp.EmulateViewport(390, 844))
+	b.Do(chromedp.Navigate(stage.URL("/#/orders")), chromedp.WaitVisible(chromedp.CSS("main h2")))
+	b.Picture("orders-telephone")
+	if wide := harness.Value(b, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`)); wide {
+		t.Error("on a telephone the page is wider than the screen")
+	}
+}
+
+// The files of the console are served to read only, with a policy that lets them use this origin alone.
+func TestConsoleFilesAreServedStrictly(t *testing.T) {
+	stage := harness.OneProcess(t)
+	for method, want := range map[string]int{"GET": 200, "HEAD": 200, "POST": 405} {
+		req, err := http.NewRequestWithContext(t.Context(), method, stage.URL("/"), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp, err := http.DefaultClient.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = resp.Body.Close()
+		if resp.StatusCode != want || !strings.HasPrefix(resp.Header.Get("Content-Security-Policy"), "default-src 'self'") {
+			t.Errorf("%s: %d, policy %q", method, resp.StatusCode, resp.Header.Get("Content-Security-Policy"))
+		}
+	}
+}
