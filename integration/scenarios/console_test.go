@@ -79,7 +79,7 @@ func TestConsole(t *testing.T) {
 func TestConsoleFilesAreServedStrictly(t *testing.T) {
 	stage := harness.OneProcess(t)
 	for method, want := range map[string]int{"GET": 200, "HEAD": 200, "POST": 405} {
-		req, err := http.NewRequestWithContext(t.Context(), method, stage.URL("/"), nil)
+		req, err := http.NewRequestWithContext(t.Context(), method, stage.URL("/"), http.NoBody)
 		if err != nil {
 			t.Fatal(err)
 		}
