@@ -48,6 +48,9 @@ func OneProcess(t testing.TB) *Stage { return oneProcess(t) }
 // OneProcessPostgres keeps its data in PostgreSQL.
 func OneProcessPostgres(t testing.TB) *Stage { return oneProcess(t, "--postgres", Postgres(t)) }
 
+// OneProcessWith runs everything in one process with further arguments.
+func OneProcessWith(t testing.TB, more ...string) *Stage { return oneProcess(t, more...) }
+
 func oneProcess(t testing.TB, more ...string) *Stage {
 	dir := t.TempDir()
 	s := &Stage{HTTP: Addresses(t, 1), GRPC: Addresses(t, 1), clockFile: filepath.Join(dir, "clock")}

@@ -13,6 +13,8 @@ import (
 	"syscall"
 
 	"github.com/alecthomas/kong"
+
+	"coldsection.example/services/platform/telemetry"
 )
 
 // cli is the command line.
@@ -35,13 +37,15 @@ type serveCommand struct {
 	Listen     []string `sep:"none" env:"COLDSECTION_LISTEN" help:"part=host:port where this process serves its parts to others."`
 	Secret     string   `env:"COLDSECTION_SECRET" help:"The file with the secret that all processes share."`
 	ClockFile  string   `env:"COLDSECTION_CLOCK_FILE" help:"A clock for demonstrations and tests."`
+	Admin      string   `env:"COLDSECTION_ADMIN" help:"Where metrics and health are served, such as 127.0.0.1:9090; keep it off public networks. Empty means nowhere."`
+	OTLP       string   `name:"otlp" env:"COLDSECTION_OTLP" help:"URL of an OTLP receiver for traces and metrics, such as http://127.0.0.1:4317. Empty sends nothing."`
 	Reflection bool     `env:"COLDSECTION_REFLECTION" help:"Let gRPC clients ask for the contract."`
 }
 
 func (c *serveCommand) config() Config {
 	return Config{
 		Parts: c.Parts, StateDir: c.State, HTTP: c.HTTP, GRPC: c.GRPC, Postgres: c.Postgres, NATS: c.NATS, Replicas: c.Replicas,
-		Addresses: c.Address, Listen: c.Listen, SecretFile: c.Secret, ClockFile: c.ClockFile, Reflection: c.Reflection,
+		Addresses: c.Address, Listen: c.Listen, SecretFile: c.Secret, ClockFile: c.ClockFile, Admin: c.Admin, OTLP: c.OTLP, Reflection: c.Reflection,
 	}
 }
 
@@ -79,7 +83,7 @@ func complain(w io.Writer, code int, err error) int {
 }
 
 func (c *serveCommand) run(ctx context.Context, stdout, stderr io.Writer) error {
-	s, err := Start(ctx, c.config(), slog.New(slog.NewJSONHandler(stderr, nil)))
+	s, err := Start(ctx, c.config(), slog.New(telemetry.Log{Handler: slog.NewJSONHandler(stderr, nil)}))
 	if err != nil {
 		return err
 	}

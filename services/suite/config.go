@@ -40,6 +40,8 @@ type Config struct {
 	Listen     []string // part=host:port, where this process serves its parts to others
 	SecretFile string   // the internal secret that all processes share; empty means a file in StateDir
 	ClockFile  string   // a clock that several processes share, for demonstrations and tests only
+	Admin      string   // the address of metrics and health; empty means none
+	OTLP       string   // URL of an OTLP gRPC receiver of traces and metrics; empty means none
 	Reflection bool     // lets gRPC clients ask for the contract
 }
 

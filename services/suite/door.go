@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"time"
 
+	"go.opentelemetry.io/contrib/instrumentation/net/http/otelhttp"
 	"google.golang.org/grpc"
 
 	"coldsection.example/gateway"
@@ -48,7 +49,7 @@ func (s *Suite) openGateway(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.later(func() { _ = s.gateway.Close() })
+	s.life.OnStop(Gateway, func(context.Context) error { return s.gateway.Close() })
 	return s.openDoor(ctx)
 }
 
@@ -66,7 +67,7 @@ func (s *Suite) openDoor(ctx context.Context) error {
 	if err := s.serve(ctx, Gateway, s.gateway.GRPC(), ""); err != nil {
 		return err
 	}
-	s.background(Gateway, func(context.Context) error { return s.gateway.GRPC().Serve(rpcListener) })
+	s.life.Go(Gateway, func(context.Context) error { return served(s.gateway.GRPC().Serve(rpcListener)) })
 	return s.openHTTP(ctx)
 }
 
@@ -75,8 +76,14 @@ func (s *Suite) openHTTP(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	s.door.http, err = s.serveHTTP(ctx, Gateway, orDefault(s.cfg.HTTP, defaultHTTP), s.withHealth(otelhttp.NewHandler(api, "HTTP")))
+	return err
+}
+
+// withHealth adds what a supervisor asks: whether the process lives, and whether it can serve.
+func (s *Suite) withHealth(handler http.Handler) *http.ServeMux {
 	mux := http.NewServeMux()
-	mux.Handle("/", api)
+	mux.Handle("/", handler)
 	mux.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) })
 	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
 		if err := s.Ready(r.Context()); err != nil {
@@ -85,26 +92,29 @@ func (s *Suite) openHTTP(ctx context.Context) error {
 		}
 		w.WriteHeader(http.StatusNoContent)
 	})
-	listener, err := listen(ctx, orDefault(s.cfg.HTTP, defaultHTTP))
+	return mux
+}
+
+// serveHTTP serves a handler until Stop and returns the address in use.
+func (s *Suite) serveHTTP(ctx context.Context, name, address string, handler http.Handler) (string, error) {
+	listener, err := listen(ctx, address)
 	if err != nil {
-		return err
+		return "", err
 	}
-	s.door.http = listener.Addr().String()
-	server := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second}
-	s.background(Gateway, func(context.Context) error {
+	server := &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
+	s.life.Go(name, func(context.Context) error {
 		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
 			return err
 		}
 		return nil
 	})
-	s.later(func() {
-		limited, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
-		defer cancel()
-		if server.Shutdown(limited) != nil {
-			_ = server.Close()
+	s.life.OnStop("HTTP of "+name, func(ctx context.Context) error {
+		if server.Shutdown(ctx) != nil {
+			return server.Close()
 		}
+		return nil
 	})
-	return nil
+	return listener.Addr().String(), nil
 }
 
 // Ready says what keeps this process from serving; nil when nothing does.

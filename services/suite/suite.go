@@ -8,9 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"slices"
-	"time"
 
-	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
 
 	"coldsection.example/gateway"
@@ -18,17 +16,17 @@ import (
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/ids"
+	"coldsection.example/services/platform/lifecycle"
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/telemetry"
 )
-
-// stopLimit is how long calls under way may take when the suite stops.
-const stopLimit = 10 * time.Second
 
 // Suite is a running process.
 type Suite struct {
 	cfg    Config
 	log    *slog.Logger
+	life   *lifecycle.Life
 	clock  clock.Clock
 	ids    ids.Source
 	keys   *auth.Keys
@@ -41,11 +39,8 @@ type Suite struct {
 	services  map[string]service
 	gateway   *gateway.Gateway
 	door      *door
-
-	work   *errgroup.Group
-	ctx    context.Context //nolint:containedctx // the life of everything that runs in the background
-	cancel context.CancelFunc
-	undo   []func() // what Stop does, last first
+	telemetry *telemetry.Telemetry // nil when nobody reads it
+	admin     string               // the admin address in use
 }
 
 // Start brings the configured parts up; when it returns they serve.
@@ -53,44 +48,35 @@ func Start(ctx context.Context, cfg Config, log *slog.Logger) (*Suite, error) {
 	if err := cfg.Validate(); err != nil {
 		return nil, err
 	}
-	s := &Suite{cfg: cfg, log: log, ids: ids.System(), servers: map[string]*rpc.Server{}, services: map[string]service{}}
-	var life context.Context
-	life, s.cancel = context.WithCancel(context.WithoutCancel(ctx))
-	s.work, s.ctx = errgroup.WithContext(life)
-	for _, step := range []func(context.Context) error{s.openShared, s.openServices, s.serveServices, s.startWork, s.openGateway} {
-		if err := step(ctx); err != nil {
-			s.Stop()
-			return nil, err
-		}
+	s := &Suite{cfg: cfg, log: log, life: lifecycle.New(ctx, log), ids: ids.System(), servers: map[string]*rpc.Server{}, services: map[string]service{}}
+	if err := s.life.Start(ctx, s.modules()...); err != nil {
+		return nil, err
 	}
 	return s, nil
 }
 
-// later adds something for Stop to do.
-func (s *Suite) later(fn func()) { s.undo = append(s.undo, fn) }
+// modules are what a process is made of, in the order in which they start.
+func (s *Suite) modules() []lifecycle.Module {
+	return []lifecycle.Module{
+		{Name: "telemetry", Start: s.openTelemetry},
+		{Name: "shared", Start: s.openShared},
+		{Name: "events", Needs: []string{"shared"}, Start: s.openEvents},
+		{Name: "services", Needs: []string{"shared", "events"}, Start: s.openServices},
+		{Name: "servers", Needs: []string{"services"}, Start: s.serveServices},
+		{Name: "work", Needs: []string{"servers", "events"}, Start: s.startWork},
+		{Name: Gateway, Needs: []string{"servers", "events"}, Start: s.openGateway},
+		{Name: "admin", Needs: []string{"telemetry", Gateway}, Start: s.openAdmin},
+	}
+}
 
 // Stop ends everything in the reverse order of Start; a second call does nothing.
-func (s *Suite) Stop() {
-	for _, fn := range slices.Backward(s.undo) {
-		fn()
-	}
-	s.undo = nil
-	s.cancel()
-	_ = s.work.Wait()
-}
+func (s *Suite) Stop() { s.life.Stop() }
 
 // Wait returns when ctx ends, with nil, or when a part fails, with its error.
-func (s *Suite) Wait(ctx context.Context) error {
-	select {
-	case <-ctx.Done():
-		return nil
-	case <-s.ctx.Done():
-		return s.work.Wait()
-	}
-}
+func (s *Suite) Wait(ctx context.Context) error { return s.life.Wait(ctx) }
 
 // openShared opens what all parts use.
-func (s *Suite) openShared(ctx context.Context) error {
+func (s *Suite) openShared(context.Context) error {
 	if err := s.cfg.prepare(); err != nil {
 		return err
 	}
@@ -117,10 +103,14 @@ func (s *Suite) openShared(ctx context.Context) error {
 	}
 	forTokens := sha256.Sum256(append([]byte("page tokens\n"), secret...))
 	s.lister = listing.New(forTokens[:])
+	return nil
+}
+
+func (s *Suite) openEvents(ctx context.Context) (err error) {
 	if s.bus, err = eventbus.Open(ctx, s.cfg.bus()); err != nil {
 		return err
 	}
-	s.later(s.bus.Close)
+	s.life.OnStop("events", func(context.Context) error { s.bus.Close(); return nil })
 	return nil
 }
 
@@ -146,7 +136,7 @@ func (s *Suite) connect(from string) connector {
 		if err != nil {
 			return nil, fmt.Errorf("connecting %s to %s: %w", from, to, err)
 		}
-		s.later(func() { _ = conn.Close() })
+		s.life.OnStop("connection from "+from+" to "+to, func(context.Context) error { return conn.Close() })
 		return conn, nil
 	}
 }
@@ -176,11 +166,7 @@ func (s *Suite) openServices(ctx context.Context) error {
 		if err != nil {
 			return fmt.Errorf("%s: %w", part, err)
 		}
-		s.later(func() {
-			if err := service.Close(); err != nil {
-				s.log.Error("closing", "part", part, "error", err)
-			}
-		})
+		s.life.OnStop(part, func(context.Context) error { return service.Close() })
 		s.services[part] = service
 		service.Register(s.servers[part])
 	}
@@ -202,29 +188,23 @@ func (s *Suite) serve(ctx context.Context, part string, server *rpc.Server, addr
 	if err := server.Check(); err != nil {
 		return err
 	}
-	s.background(part, func(context.Context) error { return server.ServeMemory() })
+	s.life.Go(part, func(context.Context) error { return served(server.ServeMemory()) })
 	if address != "" {
 		listener, err := listen(ctx, address)
 		if err != nil {
 			return fmt.Errorf("%s: %w", part, err)
 		}
 		s.log.Info("serving gRPC", "part", part, "address", listener.Addr().String())
-		s.background(part, func(context.Context) error { return server.Serve(listener) })
+		s.life.Go(part, func(context.Context) error { return served(server.Serve(listener)) })
 	}
-	s.later(func() {
-		limited, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
-		defer cancel()
-		server.Stop(limited)
-	})
+	s.life.OnStop("server of "+part, func(ctx context.Context) error { server.Stop(ctx); return nil })
 	return nil
 }
 
-// background runs work whose failure ends the suite.
-func (s *Suite) background(part string, fn func(context.Context) error) {
-	s.work.Go(func() error {
-		if err := fn(s.ctx); err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, grpc.ErrServerStopped) {
-			return fmt.Errorf("%s: %w", part, err)
-		}
+// served is the outcome of serving: being stopped is none.
+func served(err error) error {
+	if errors.Is(err, grpc.ErrServerStopped) {
 		return nil
-	})
+	}
+	return err
 }

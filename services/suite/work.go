@@ -20,12 +20,13 @@ const (
 )
 
 // startWork starts the relay and the consumers of every service, and what is done when time goes by.
-func (s *Suite) startWork(context.Context) error {
-	ctx, cancel := context.WithCancel(s.ctx)
+func (s *Suite) startWork(start context.Context) error {
+	ctx, cancel := context.WithCancel(context.WithoutCancel(start))
 	var running sync.WaitGroup
-	s.later(func() {
+	s.life.OnStop("work", func(context.Context) error {
 		cancel()
 		running.Wait()
+		return nil
 	})
 	for _, part := range s.local() {
 		service, log := s.services[part], s.log.With("part", part)
@@ -46,7 +47,7 @@ func (s *Suite) startWork(context.Context) error {
 			running.Go(run)
 		}
 		running.Add(1)
-		s.background(part, func(context.Context) error {
+		s.life.Go(part, func(context.Context) error {
 			defer running.Done()
 			return s.bus.Run(ctx, service.DB(), s.clock, log, service.Consumers()...)
 		})

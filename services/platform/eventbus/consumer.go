@@ -8,7 +8,9 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
+	"go.opentelemetry.io/otel"
 	"go.opentelemetry.io/otel/propagation"
+	"go.opentelemetry.io/otel/trace"
 	"golang.org/x/sync/errgroup"
 
 	"coldsection.example/services/platform/auth"
@@ -170,6 +172,8 @@ func isNotYet(err error) bool {
 // apply runs the handler and commits its effect together with the row that says so.
 func (w *worker) apply(ctx context.Context, m Message) error {
 	ctx = propagation.TraceContext{}.Extract(ctx, propagation.MapCarrier{"traceparent": m.TraceParent})
+	ctx, span := otel.Tracer("coldsection.example/services/platform/eventbus").Start(ctx, w.Durable+" "+m.Type, trace.WithSpanKind(trace.SpanKindConsumer))
+	defer span.End()
 	ctx = auth.NewContext(ctx, auth.Identity{Account: "services/" + w.Durable, Kind: auth.Service, Roles: []string{auth.RoleService}})
 	effect, err := w.handle(ctx, m)
 	if err != nil {

@@ -23,6 +23,12 @@ func ParkedEvents(ctx context.Context, tx *storage.Tx) ([]Parked, error) {
 		data, reason, park_time FROM parked_events ORDER BY consumer, source, subject, version`)
 }
 
+// CountParked counts what ParkedEvents lists.
+func CountParked(ctx context.Context, tx *storage.Tx) (n int64, err error) {
+	err = tx.QueryRow(ctx, "SELECT count(*) FROM parked_events").Scan(&n)
+	return n, err
+}
+
 func scanParked(row storage.Scanner) (Parked, error) {
 	var p Parked
 	var at, parked int64

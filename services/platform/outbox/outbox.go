@@ -71,3 +71,9 @@ func nextVersion(ctx context.Context, tx *storage.Tx, source, subject string) (v
 		Scan(&version)
 	return version, err
 }
+
+// Waiting counts the facts that the stream does not have yet.
+func Waiting(ctx context.Context, tx *storage.Tx) (n int64, err error) {
+	err = tx.QueryRow(ctx, "SELECT count(*) FROM outbox WHERE sent_time = 0").Scan(&n)
+	return n, err
+}

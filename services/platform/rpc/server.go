@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"buf.build/go/protovalidate"
+	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc"
+	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc/filters"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
@@ -66,6 +68,7 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 	}
 	s := &Server{deps: deps, policy: auth.Policy{}, health: health.NewServer(), memory: bufconn.Listen(memoryBuffer)}
 	options := append([]grpc.ServerOption{
+		grpc.StatsHandler(otelgrpc.NewServerHandler(otelgrpc.WithFilter(filters.Not(filters.HealthCheck())))),
 		grpc.ChainUnaryInterceptor(s.unaryChain()...),
 		grpc.ChainStreamInterceptor(s.streamChain()...),
 		grpc.MaxRecvMsgSize(maxMessage),

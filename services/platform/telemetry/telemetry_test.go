@@ -1,0 +1,70 @@
+package telemetry_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"log/slog"
+	"net/http/httptest"
+	"strings"
+	"testing"
+
+	"go.opentelemetry.io/otel/trace"
+
+	"coldsection.example/services/platform/telemetry"
+)
+
+func TestLogLinesCarryTheirTrace(t *testing.T) {
+	var out bytes.Buffer
+	log := slog.New(telemetry.Log{Handler: slog.NewJSONHandler(&out, nil)}).With("part", "stores").WithGroup("call")
+	span := trace.NewSpanContext(trace.SpanContextConfig{TraceID: trace.TraceID{1}, SpanID: trace.SpanID{2}})
+	log.InfoContext(trace.ContextWithSpanContext(t.Context(), span), "refused", "reason", "LOT_HELD")
+	var line struct {
+		Part string            `json:"part"`
+		Call map[string]string `json:"call"`
+	}
+	if err := json.Unmarshal(out.Bytes(), &line); err != nil {
+		t.Fatal(err)
+	}
+	if line.Part != "stores" || line.Call["reason"] != "LOT_HELD" || line.Call["trace_id"] != span.TraceID().String() || line.Call["span_id"] != span.SpanID().String() {
+		t.Errorf("got %s", &out)
+	}
+	out.Reset()
+	log.InfoContext(t.Context(), "started")
+	if strings.Contains(out.String(), "trace_id") {
+		t.Errorf("a line outside of a trace names one: %s", &out)
+	}
+}
+
+func TestGaugesAreReadWhenMetricsAre(t *testing.T) {
+	tel, err := telemetry.Open(t.Context(), telemetry.Config{Version: "test", Instance: "here"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := tel.Close(context.WithoutCancel(t.Context())); err != nil {
+			t.Error(err)
+		}
+	}()
+	value := int64(7)
+	end, err := telemetry.Gauge("coldsection.test.waiting", "{fact}", "What waits.", "stores", func(context.Context) (int64, error) { return value, nil })
+	if err != nil {
+		t.Fatal(err)
+	}
+	read := func() string {
+		w := httptest.NewRecorder()
+		tel.Metrics().ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), "GET", "/metrics", nil))
+		return w.Body.String()
+	}
+	if page := read(); !strings.Contains(page, `part="stores"`) || !strings.Contains(page, "} 7\n") {
+		t.Errorf("got %s", page)
+	}
+	value = 8
+	if page := read(); !strings.Contains(page, "} 8\n") {
+		t.Errorf("got %s", page)
+	}
+	end()
+	if page := read(); strings.Contains(page, "coldsection_test_waiting") {
+		t.Errorf("an ended gauge is read: %s", page)
+	}
+}

@@ -1,0 +1,75 @@
+package suite
+
+import (
+	"context"
+	"net/http"
+	"os"
+
+	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/outbox"
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/platform/telemetry"
+)
+
+// openTelemetry measures when somebody reads it.
+func (s *Suite) openTelemetry(ctx context.Context) error {
+	if s.cfg.Admin == "" && s.cfg.OTLP == "" {
+		return nil
+	}
+	host, err := os.Hostname()
+	if err != nil {
+		host = "unknown"
+	}
+	if s.telemetry, err = telemetry.Open(ctx, telemetry.Config{OTLP: s.cfg.OTLP, Version: version(), Instance: host + "/" + s.ids.New()}); err != nil {
+		return err
+	}
+	s.life.OnStop("telemetry", s.telemetry.Close)
+	return nil
+}
+
+// openAdmin serves metrics and health on an address that is not for the public.
+func (s *Suite) openAdmin(ctx context.Context) error {
+	if s.telemetry == nil {
+		return nil
+	}
+	for part, service := range s.services {
+		if err := s.gauges(part, service.DB()); err != nil {
+			return err
+		}
+	}
+	if s.cfg.Admin == "" {
+		return nil
+	}
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", s.telemetry.Metrics())
+	var err error
+	s.admin, err = s.serveHTTP(ctx, "admin", s.cfg.Admin, s.withHealth(mux))
+	return err
+}
+
+// gauges show what waits in a part: facts on their way out, and facts that could not take effect.
+func (s *Suite) gauges(part string, db *storage.DB) error {
+	for _, g := range []struct {
+		name, description string
+		count             func(context.Context, *storage.Tx) (int64, error)
+	}{
+		{"coldsection.outbox.waiting", "Facts that the event stream does not have yet.", outbox.Waiting},
+		{"coldsection.events.parked", "Facts of others that could not take effect.", eventbus.CountParked},
+	} {
+		end, err := telemetry.Gauge(g.name, "{fact}", g.description, part, func(ctx context.Context) (n int64, err error) {
+			err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+				n, err = g.count(ctx, tx)
+				return err
+			})
+			return n, err
+		})
+		if err != nil {
+			return err
+		}
+		s.life.OnStop(g.name, func(context.Context) error { end(); return nil })
+	}
+	return nil
+}
+
+// AdminAddress is where metrics and health are served; empty when no admin address is configured.
+func (s *Suite) AdminAddress() string { return s.admin }
