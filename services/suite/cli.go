@@ -14,32 +14,47 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"coldsection.example/services/platform/config"
 	"coldsection.example/services/platform/telemetry"
 )
 
 // cli is the command line.
 type cli struct {
-	Serve   serveCommand `cmd:"" help:"Run the suite, or some of its parts."`
-	Demo    demoCommand  `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
-	Version struct{}     `cmd:"" help:"Say which version this is."`
+	Serve   serveCommand  `cmd:"" help:"Run the suite, or some of its parts."`
+	Config  configCommand `cmd:"" help:"Show the settings in force and where each comes from, or a reference of all."`
+	Demo    demoCommand   `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
+	Version struct{}      `cmd:"" help:"Say which version this is."`
 }
 
-type serveCommand struct {
-	Parts []string `arg:"" optional:"" help:"The parts to run: compliance, consumables, performance, workorders, gateway. None means all."`
+// settings are read from flags, the environment and a file, in this order.
+type settings struct {
+	Config kong.ConfigFlag `env:"COLDSECTION_CONFIG" placeholder:"FILE" help:"A file with settings, as deploy/reference.yaml shows them."`
 
 	State      string   `default:"${state}" env:"COLDSECTION_STATE" help:"The state folder."`
 	HTTP       string   `default:"127.0.0.1:8080" env:"COLDSECTION_HTTP" help:"Where the gateway serves HTTP."`
 	GRPC       string   `default:"127.0.0.1:8081" env:"COLDSECTION_GRPC" help:"Where the gateway serves gRPC."`
-	Postgres   string   `env:"COLDSECTION_POSTGRES" help:"PostgreSQL connection string; every part has a database of this name followed by _part."`
-	NATS       string   `name:"nats" env:"COLDSECTION_NATS" help:"Addresses of external event servers."`
+	Postgres   string   `env:"COLDSECTION_POSTGRES" help:"PostgreSQL connection string; every part has a database of this name followed by _part. Empty keeps SQLite files in the state folder."`
+	NATS       string   `name:"nats" env:"COLDSECTION_NATS" help:"Addresses of external event servers. Empty runs one inside."`
 	Replicas   int      `default:"3" env:"COLDSECTION_REPLICAS" help:"Copies of the event stream on external servers."`
 	Address    []string `sep:"none" env:"COLDSECTION_ADDRESS" help:"part=host:port of parts in other processes; several instances with commas between."`
 	Listen     []string `sep:"none" env:"COLDSECTION_LISTEN" help:"part=host:port where this process serves its parts to others."`
-	Secret     string   `env:"COLDSECTION_SECRET" help:"The file with the secret that all processes share."`
-	ClockFile  string   `env:"COLDSECTION_CLOCK_FILE" help:"A clock for demonstrations and tests."`
+	Secret     string   `env:"COLDSECTION_SECRET" help:"The file with the secret that all processes share. Empty makes one in the state folder."`
+	ClockFile  string   `env:"COLDSECTION_CLOCK_FILE" help:"A clock for demonstrations and tests. Empty is the machine's clock."`
 	Admin      string   `env:"COLDSECTION_ADMIN" help:"Where metrics and health are served, such as 127.0.0.1:9090; keep it off public networks. Empty means nowhere."`
 	OTLP       string   `name:"otlp" env:"COLDSECTION_OTLP" help:"URL of an OTLP receiver for traces and metrics, such as http://127.0.0.1:4317. Empty sends nothing."`
 	Reflection bool     `env:"COLDSECTION_REFLECTION" help:"Let gRPC clients ask for the contract."`
+}
+
+type serveCommand struct {
+	settings
+
+	Parts []string `arg:"" optional:"" help:"The parts to run: compliance, consumables, performance, workorders, gateway. None means all."`
+}
+
+type configCommand struct {
+	settings
+
+	Reference bool `help:"Write every setting with its meaning and default instead."`
 }
 
 func (c *serveCommand) config() Config {
@@ -49,32 +64,44 @@ func (c *serveCommand) config() Config {
 	}
 }
 
-// Main runs a command line and returns the exit code: 0 for success, 1 for a failure, 2 for a wrong command.
+// Main runs a command line and returns the exit code: 0 for success, 1 for a failure, 2 for a wrong command or setting.
 func Main(args []string, stdout, stderr io.Writer) int {
 	ctx, cancel := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer cancel()
 	var c cli
-	parser, err := kong.New(&c, kong.Name("coldsection"), kong.Writers(stdout, stderr), kong.Vars{"state": defaultState()},
+	parser, err := kong.New(&c, kong.Name("coldsection"), kong.Writers(stdout, stderr), kong.Vars{"state": defaultState()}, kong.Configuration(config.File("serve")),
 		kong.Description("Keeps small turboprop and turboshaft engines clean, in condition and in compliance."))
 	if err != nil {
 		return complain(stderr, 1, err)
 	}
 	command, err := parser.Parse(args)
+	if err == nil {
+		err = config.CheckEnvironment(parser.Model, "serve", "COLDSECTION_", os.Environ(), "COLDSECTION_TEST_")
+	}
 	if err != nil {
 		return complain(stderr, 2, err)
 	}
-	switch command.Command() {
-	case "version":
-		_, err = fmt.Fprintln(stdout, version())
-	case "demo":
-		err = c.Demo.run(ctx, stdout, stderr)
-	default:
-		err = c.Serve.run(ctx, stdout, stderr)
-	}
-	if err != nil {
+	if err := c.run(ctx, command, stdout, stderr); err != nil {
 		return complain(stderr, 1, err)
 	}
 	return 0
+}
+
+func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.Writer) error {
+	switch command.Command() {
+	case "version":
+		_, err := fmt.Fprintln(stdout, version())
+		return err
+	case "config":
+		if c.Config.Reference {
+			return config.Reference(stdout, command.Model, "serve", map[string]string{"state": "~/.local/state/coldsection"})
+		}
+		return config.Show(stdout, command, "config")
+	case "demo":
+		return c.Demo.run(ctx, stdout, stderr)
+	default:
+		return c.Serve.run(ctx, stdout, stderr)
+	}
 }
 
 func complain(w io.Writer, code int, err error) int {

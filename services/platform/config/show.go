@@ -1,0 +1,76 @@
+package config
+
+import (
+	"fmt"
+	"io"
+	"net/url"
+	"strings"
+
+	"github.com/alecthomas/kong"
+)
+
+// Reference writes every setting of a command as a commented file: what it is for, its variable and its default. Defaults
+// that differ between machines are shown as they are given here.
+func Reference(w io.Writer, app *kong.Application, command string, shown map[string]string) error {
+	var text strings.Builder
+	text.WriteString("# Every setting, with its default. A flag on the command line wins over the variable, the variable over this file.\n")
+	for _, f := range flags(app, command) {
+		value := shown[f.Name]
+		if value == "" {
+			value = defaultOf(f)
+		}
+		fmt.Fprintf(&text, "\n# %s\n# Variable %s.\n# %s: %s\n", f.Help, strings.Join(f.Envs, ", "), f.Name, value)
+	}
+	_, err := io.WriteString(w, text.String())
+	return err
+}
+
+func defaultOf(f *kong.Flag) string {
+	switch {
+	case f.Default != "":
+		return f.Default
+	case f.IsBool():
+		return "false"
+	case f.IsSlice():
+		return "[]"
+	default:
+		return `""`
+	}
+}
+
+// Show writes the values in force, where each comes from, and no secrets.
+func Show(w io.Writer, ctx *kong.Context, command string) error {
+	origins := map[string]string{}
+	for _, p := range ctx.Path {
+		if p.Flag != nil && p.Resolved {
+			origins[p.Flag.Name] = "file"
+		} else if p.Flag != nil {
+			origins[p.Flag.Name] = "command line"
+		}
+	}
+	for _, f := range flags(ctx.Model, command) {
+		origin := origins[f.Name]
+		if origin == "" && fromEnvironment(f) {
+			origin = "environment"
+		}
+		if origin == "" {
+			origin = "default"
+		}
+		if _, err := fmt.Fprintf(w, "%-12s %-14s %s\n", f.Name, origin, Mask(fmt.Sprint(ctx.FlagValue(f)))); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Mask hides the password of an address.
+func Mask(value string) string {
+	u, err := url.Parse(value)
+	if err != nil || u.User == nil {
+		return value
+	}
+	if _, has := u.User.Password(); has {
+		u.User = url.UserPassword(u.User.Username(), "hidden")
+	}
+	return u.String()
+}
