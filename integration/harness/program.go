@@ -108,7 +108,7 @@ func (p *Process) launch() <-chan bool {
 // listen reads what the program prints: the one-time token of the first administrator, and that it is ready.
 func (p *Process) listen(out io.Reader, ready chan<- bool) {
 	for lines := bufio.NewScanner(out); lines.Scan(); {
-		if _, printed, ok := strings.Cut(lines.Text(), "with this token: "); ok {
+		if _, printed, ok := strings.Cut(lines.Text(), "/#/invitation/"); ok {
 			p.mu.Lock()
 			p.token = printed
 			p.mu.Unlock()

@@ -128,7 +128,7 @@ func announce(w io.Writer, s *Suite) error {
 		text = fmt.Sprintf("Ready: http://%s for people and REST, %s for gRPC.", s.HTTPAddress(), s.GRPCAddress())
 	}
 	if token := s.FirstAdminToken(); token != "" {
-		text = fmt.Sprintf("The first administrator chooses a password once with this token: %s\n%s", token, text)
+		text = fmt.Sprintf("The first administrator chooses a password, once, at http://%s/#/invitation/%s\n%s", s.HTTPAddress(), token, text)
 	}
 	_, err := fmt.Fprintln(w, text)
 	return err
