@@ -93,3 +93,17 @@ func TestConsoleFilesAreServedStrictly(t *testing.T) {
 		}
 	}
 }
+
+// The first administrator follows the one-time link that the program prints, and is in.
+func TestTheFirstAdministratorFollowsTheLink(t *testing.T) {
+	stage := harness.OneProcess(t)
+	b := harness.OpenBrowser(t, 1280, 900)
+	b.Do(chromedp.Navigate(stage.URL("/#/invitation/"+stage.Token())), chromedp.WaitVisible(chromedp.CSS("#password")),
+		chromedp.SendKeys(chromedp.CSS("#password"), "short\r"))
+	harness.Value(b, chromedp.Poll[bool](`document.getElementById("message").textContent.includes("12")`))
+	b.Do(chromedp.SendKeys(chromedp.CSS("#password"), "\b\b\b\b\b"+story.Password+"\r"), chromedp.WaitVisible(chromedp.CSS("nav a")))
+	b.Picture("first-administrator")
+	if shown := b.Text("#who"); !strings.Contains(shown, "Administrator") {
+		t.Errorf("signed in as %q", shown)
+	}
+}
