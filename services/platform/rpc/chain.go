@@ -120,8 +120,8 @@ func (s *Server) authorise(ctx context.Context, req any, info *grpc.UnaryServerI
 	return next(ctx, req)
 }
 
-func (s *Server) validate(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-	if m, ok := req.(proto.Message); ok {
+func (s *Server) validate(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+	if m, ok := req.(proto.Message); ok && !s.forwarded[info.FullMethod] {
 		if err := Validate(s.deps.Validator, m); err != nil {
 			return nil, err
 		}

@@ -45,7 +45,9 @@ type Server struct {
 	grpc   *grpc.Server
 	health *health.Server
 	memory *bufconn.Listener
-	err    error
+	// forwarded are methods that are only passed on: their owner decides who may call, and checks the request after that.
+	forwarded map[string]bool
+	err       error
 }
 
 // Deps is what a server needs.
@@ -66,7 +68,7 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 		}
 		deps.Validator = v
 	}
-	s := &Server{deps: deps, policy: auth.Policy{}, health: health.NewServer(), memory: bufconn.Listen(memoryBuffer)}
+	s := &Server{deps: deps, policy: auth.Policy{}, health: health.NewServer(), memory: bufconn.Listen(memoryBuffer), forwarded: map[string]bool{}}
 	options := append([]grpc.ServerOption{
 		grpc.StatsHandler(otelgrpc.NewServerHandler(otelgrpc.WithFilter(filters.Not(filters.HealthCheck())))),
 		grpc.ChainUnaryInterceptor(s.unaryChain()...),
@@ -83,7 +85,8 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 	return s, nil
 }
 
-// Register adds a service. A method without a row in the policy makes Serve refuse to start.
+// Register adds a service; one without an implementation of ours is forwarded to its owner. A method without a row in the
+// policy makes Serve refuse to start.
 func (s *Server) Register(desc *grpc.ServiceDesc, impl any, policy auth.Policy) {
 	s.grpc.RegisterService(desc, impl)
 	maps.Copy(s.policy, policy)
@@ -95,7 +98,9 @@ func (s *Server) Register(desc *grpc.ServiceDesc, impl any, policy auth.Policy) 
 		methods = append(methods, m.StreamName)
 	}
 	for _, m := range methods {
-		if full := "/" + desc.ServiceName + "/" + m; len(s.policy[full]) == 0 && s.err == nil {
+		full := "/" + desc.ServiceName + "/" + m
+		s.forwarded[full] = impl == nil
+		if len(s.policy[full]) == 0 && s.err == nil {
 			s.err = fmt.Errorf("method %s has no row in the policy; say who may call it", full)
 		}
 	}

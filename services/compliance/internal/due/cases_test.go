@@ -39,7 +39,7 @@ func read(t *testing.T) []one {
 
 func pairs(s string) map[string]string {
 	m := map[string]string{}
-	for _, p := range strings.Split(s, "; ") {
+	for p := range strings.SplitSeq(s, "; ") {
 		k, v, _ := strings.Cut(p, "=")
 		m[k] = v
 	}
