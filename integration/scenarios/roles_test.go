@@ -131,7 +131,7 @@ func admitted(t *testing.T, who *harness.Person, conn *grpc.ClientConn, m protor
 	t.Helper()
 	name := "/" + string(m.Parent().FullName()) + "/" + string(m.Name())
 	in, out := dynamicpb.NewMessage(m.Input()), dynamicpb.NewMessage(m.Output())
-	err := error(nil)
+	var err error
 	if m.IsStreamingServer() || m.IsStreamingClient() {
 		err = stream(who.Context(), conn, m, name)
 	} else {
