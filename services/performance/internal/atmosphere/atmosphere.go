@@ -1,5 +1,6 @@
-// Package atmosphere is the standard atmosphere and the flight condition: ISO 2533 / US Standard Atmosphere 1976 up to
-// 20 km of geopotential altitude, calibrated airspeed to Mach number, and the ratios theta and delta of the engine inlet.
+// Package atmosphere is the standard atmosphere and the flight condition: ISO 2533 / US Standard Atmosphere 1976 from −2 to
+// 20 km of geopotential altitude, calibrated airspeed and Mach number, ram rise, and the ratios theta and delta of the
+// engine inlet. Every function refuses what lies outside its range; none returns NaN or infinity.
 package atmosphere
 
 import (
@@ -15,26 +16,44 @@ const (
 	lapse      = 0.0065
 	gravity    = 9.80665
 	gas        = 287.05287
+	floor      = -2000.0
 	tropopause = 11000.0
 	ceiling    = 20000.0
 	soundSpeed = 340.294
 	gamma      = 1.4
 )
 
+// earthRadius [m] is the one by which the US Standard Atmosphere 1976 relates geometric to geopotential altitude (eq. 18).
+const earthRadius = 6356766.0
+
+// tropopausePressure is the pressure [Pa] at 11 km.
+var tropopausePressure = P0 * math.Pow(1-lapse*tropopause/T0, gravity/(gas*lapse))
+
 // Pressure is the static pressure [Pa] at a geopotential (pressure) altitude [m], from −2,000 to 20,000 m.
 func Pressure(altitude float64) (float64, error) {
-	if !(altitude >= -2000 && altitude <= ceiling) {
-		return 0, fmt.Errorf("a pressure altitude of %g m is outside −2,000 to 20,000 m", altitude)
+	if err := checkAltitude(altitude); err != nil {
+		return 0, err
 	}
 	if altitude <= tropopause {
 		return P0 * math.Pow(1-lapse*altitude/T0, gravity/(gas*lapse)), nil
 	}
-	base := P0 * math.Pow(1-lapse*tropopause/T0, gravity/(gas*lapse))
-	return base * math.Exp(-gravity*(altitude-tropopause)/(gas*Temperature(tropopause))), nil
+	return tropopausePressure * math.Exp(-gravity*(altitude-tropopause)/(gas*(T0-lapse*tropopause))), nil
 }
 
-// Temperature is the standard temperature [K] at a geopotential altitude [m].
-func Temperature(altitude float64) float64 { return T0 - lapse*math.Min(altitude, tropopause) }
+func checkAltitude(altitude float64) error {
+	if !(altitude >= floor && altitude <= ceiling) {
+		return fmt.Errorf("a pressure altitude of %g m is outside −2,000 to 20,000 m", altitude)
+	}
+	return nil
+}
+
+// Temperature is the standard temperature [K] at a geopotential altitude [m], from −2,000 to 20,000 m.
+func Temperature(altitude float64) (float64, error) {
+	if err := checkAltitude(altitude); err != nil {
+		return 0, err
+	}
+	return T0 - lapse*math.Min(altitude, tropopause), nil
+}
 
 // Altitude is the pressure altitude [m] of a static pressure [Pa]; the inverse of Pressure.
 func Altitude(pressure float64) (float64, error) {
@@ -43,42 +62,44 @@ func Altitude(pressure float64) (float64, error) {
 	}
 	h := T0 / lapse * (1 - math.Pow(pressure/P0, gas*lapse/gravity))
 	if h > tropopause {
-		base := P0 * math.Pow(1-lapse*tropopause/T0, gravity/(gas*lapse))
-		h = tropopause - math.Log(pressure/base)*gas*Temperature(tropopause)/gravity
+		h = tropopause - math.Log(pressure/tropopausePressure)*gas*(T0-lapse*tropopause)/gravity
 	}
-	if _, err := Pressure(h); err != nil {
+	if h > ceiling && h < ceiling+1e-6 { // the rounding of a pressure that Pressure gave for the ceiling itself
+		h = ceiling
+	}
+	if h < floor && h > floor-1e-6 {
+		h = floor
+	}
+	if err := checkAltitude(h); err != nil {
 		return 0, err
 	}
 	return h, nil
 }
 
-// Mach is the flight Mach number of a calibrated airspeed [kt] at a static pressure [Pa], subsonic.
-func Mach(calibratedKnots, pressure float64) float64 {
-	v := calibratedKnots * 1852 / 3600 / soundSpeed
-	impact := P0 * (math.Pow(1+0.2*v*v, 3.5) - 1)
-	return math.Sqrt(5 * (math.Pow(impact/pressure+1, 2.0/7) - 1))
-}
-
-// Condition is the state of the air that the engine takes in.
-type Condition struct {
-	Mach         float64
-	Theta, Delta float64 // total temperature over 288.15 K, total pressure over 101,325 Pa
-}
-
-// At works a condition out from pressure altitude [m], outside air temperature [°C] and calibrated airspeed [kt]. The
-// temperature is taken as static; recovery of the inlet is taken as whole.
-func At(altitude, oat, airspeed float64) (Condition, error) {
-	pressure, err := Pressure(altitude)
+// FieldAltitude is the pressure altitude [m] of a place at an elevation [m] where the altimeter setting QNH [Pa] holds.
+func FieldAltitude(qnh, elevation float64) (float64, error) {
+	h, err := Altitude(qnh)
 	if err != nil {
-		return Condition{}, err
+		return 0, err
 	}
-	if !(oat > -100 && oat < 80) {
-		return Condition{}, fmt.Errorf("an air temperature of %g °C is outside −100 to 80 °C", oat)
+	if err := checkAltitude(h + elevation); err != nil {
+		return 0, err
 	}
-	if !(airspeed >= 0 && airspeed < 500) {
-		return Condition{}, fmt.Errorf("a calibrated airspeed of %g kt is outside 0 to 500 kt", airspeed)
+	return h + elevation, nil
+}
+
+// Geopotential is the geopotential altitude [m] of a geometric one [m], up to 100 km.
+func Geopotential(geometric float64) (float64, error) {
+	if !(math.Abs(geometric) <= 1e5) {
+		return 0, fmt.Errorf("a geometric altitude of %g m is outside ±100 km", geometric)
 	}
-	m := Mach(airspeed, pressure)
-	ram := 1 + (gamma-1)/2*m*m
-	return Condition{Mach: m, Theta: (oat + 273.15) * ram / T0, Delta: pressure * math.Pow(ram, gamma/(gamma-1)) / P0}, nil
+	return earthRadius * geometric / (earthRadius + geometric), nil
+}
+
+// Geometric is the geometric altitude [m] of a geopotential one [m]; the inverse of Geopotential.
+func Geometric(geopotential float64) (float64, error) {
+	if !(math.Abs(geopotential) <= 1.1e5) {
+		return 0, fmt.Errorf("a geopotential altitude of %g m is outside ±110 km", geopotential)
+	}
+	return earthRadius * geopotential / (earthRadius - geopotential), nil
 }

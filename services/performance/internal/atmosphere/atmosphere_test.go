@@ -10,19 +10,81 @@ import (
 // Printed values of ISO 2533:1975 / US Standard Atmosphere 1976, geopotential altitude.
 func TestStandardAtmosphere(t *testing.T) {
 	for _, c := range []struct{ h, temperature, pressure float64 }{
-		{0, 288.15, 101325}, {1000, 281.65, 89874.6}, {2000, 275.15, 79495.2}, {3000, 268.65, 70108.5},
-		{11000, 216.65, 22632.1}, {20000, 216.65, 5474.89},
+		{0, 288.15, 101325}, {1000, 281.65, 89874.6}, {2000, 275.15, 79495.2}, {3000, 268.65, 70108.5}, {5000, 255.65, 54019.9},
+		{8000, 236.15, 35599.8}, {10000, 223.15, 26436.3}, {11000, 216.65, 22632.1}, {15000, 216.65, 12044.6}, {20000, 216.65, 5474.89},
 	} {
 		p, err := atmosphere.Pressure(c.h)
 		if err != nil || math.Abs(p-c.pressure) > 2e-5*c.pressure {
 			t.Errorf("p(%g) = %g, want %g (%v)", c.h, p, c.pressure, err)
 		}
-		if got := atmosphere.Temperature(c.h); math.Abs(got-c.temperature) > 0.005 {
-			t.Errorf("T(%g) = %g, want %g", c.h, got, c.temperature)
+		if got, err := atmosphere.Temperature(c.h); err != nil || math.Abs(got-c.temperature) > 0.005 {
+			t.Errorf("T(%g) = %g, want %g (%v)", c.h, got, c.temperature, err)
 		}
-		if h, err := atmosphere.Altitude(p); err != nil || math.Abs(h-c.h) > 0.01 {
-			t.Errorf("h(%g) = %g, want %g (%v)", p, h, c.h, err)
+	}
+}
+
+// The layer equations of the same standard, inverted in Python.
+func TestPressureAltitude(t *testing.T) {
+	for _, c := range []struct{ pressure, altitude float64 }{
+		{101325, 0}, {84307, 1524.03}, {69681, 3048.07}, {54019.9, 5000}, {30000, 9163.95}, {22632.1, 10999.98}, {15000, 13608.41},
+		{46563.239, 6096.00003691}, {12044.553, 14999.9998985},
+	} {
+		if h, err := atmosphere.Altitude(c.pressure); err != nil || math.Abs(h-c.altitude) > 0.01 {
+			t.Errorf("h(%g) = %.5f, want %.5f (%v)", c.pressure, h, c.altitude, err)
 		}
+	}
+}
+
+func TestAltitudeGoesThereAndBack(t *testing.T) {
+	last := math.Inf(1)
+	for h := -2000.0; h <= 20000; h += 100 {
+		p, err := atmosphere.Pressure(h)
+		if err != nil || p >= last {
+			t.Fatalf("p(%g) = %g after %g (%v)", h, p, last, err)
+		}
+		last = p
+		if back, err := atmosphere.Altitude(p); err != nil || math.Abs(back-h) > 1e-6 {
+			t.Errorf("%g m came back as %.9f m (%v)", h, back, err)
+		}
+		z, err := atmosphere.Geometric(h)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if back, err := atmosphere.Geopotential(z); err != nil || math.Abs(back-h) > 1e-8 {
+			t.Errorf("%g m of geopotential came back as %.9f m (%v)", h, back, err)
+		}
+	}
+}
+
+// US Standard Atmosphere 1976, eq. 18; and the altimeter setting by the definition of pressure altitude, computed in Python.
+func TestAltitudesOfOtherKinds(t *testing.T) {
+	if h, err := atmosphere.Geopotential(5000); err != nil || math.Abs(h-4996.07027357) > 1e-6 {
+		t.Errorf("geopotential of 5,000 m: %.8f (%v)", h, err)
+	}
+	if h, err := atmosphere.FieldAltitude(100325, 1200*0.3048); err != nil || math.Abs(h/0.3048-1474.20192486) > 0.1 {
+		t.Errorf("field altitude %.5f ft (%v)", h/0.3048, err)
+	}
+}
+
+// The pitot equation of NACA Report 1135, gamma 1.4, computed in Python.
+func TestMachOfCalibratedAirspeed(t *testing.T) {
+	for _, c := range []struct{ knots, feet, mach float64 }{
+		{250, 10000, 0.45228}, {180, 8000, 0.31476}, {150, 14000, 0.29456}, {320, 25000, 0.76126},
+	} {
+		p, err := atmosphere.Pressure(c.feet * 0.3048)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := atmosphere.Mach(c.knots, p)
+		if err != nil || math.Abs(m-c.mach) > 1e-5 {
+			t.Errorf("Mach of %g kt at %g ft = %.6f, want %.5f (%v)", c.knots, c.feet, m, c.mach, err)
+		}
+		if back, err := atmosphere.CalibratedAirspeed(m, p); err != nil || math.Abs(back-c.knots) > 1e-9 {
+			t.Errorf("%g kt came back as %.9f kt (%v)", c.knots, back, err)
+		}
+	}
+	if v, err := atmosphere.CalibratedAirspeed(0.5, 46563.239); err != nil || math.Abs(v-227.882487721) > 1e-4 {
+		t.Errorf("CAS of Mach 0.5: %.6f kt (%v)", v, err)
 	}
 }
 
@@ -30,21 +92,58 @@ func TestStandardAtmosphere(t *testing.T) {
 func TestMachAtSeaLevel(t *testing.T) {
 	for _, knots := range []float64{0, 100, 250} {
 		want := knots * 1852 / 3600 / 340.294
-		if got := atmosphere.Mach(knots, atmosphere.P0); math.Abs(got-want) > 1e-9 {
-			t.Errorf("Mach(%g kt) = %g, want %g", knots, got, want)
+		if got, err := atmosphere.Mach(knots, atmosphere.P0); err != nil || math.Abs(got-want) > 1e-9 {
+			t.Errorf("Mach(%g kt) = %g, want %g (%v)", knots, got, want, err)
 		}
 	}
 }
 
+// Isentropic flow tables of NACA Report 1135, inverted.
+func TestRam(t *testing.T) {
+	for _, c := range []struct{ mach, temperature, pressure float64 }{
+		{0.2, 1.008, 1.0283}, {0.4, 1.032, 1.1166}, {0.5, 1.05, 1.1862}, {0.8, 1.128, 1.5243}, {1, 1.2, 1.8929},
+	} {
+		temperature, pressure, err := atmosphere.Ram(c.mach, 1)
+		if err != nil || math.Abs(temperature-c.temperature) > 1e-4 || math.Abs(pressure-c.pressure) > 1e-4 {
+			t.Errorf("ram at Mach %g: %.5f %.5f, want %g %g (%v)", c.mach, temperature, pressure, c.temperature, c.pressure, err)
+		}
+	}
+	if got, err := atmosphere.StaticTemperature(270, 0.4, 0.95); err != nil || math.Abs(got-262.034161491) > 1e-8 {
+		t.Errorf("static temperature %.9f K (%v)", got, err) // the recovery-factor equation, computed in Python
+	}
+}
+
 func TestRefusals(t *testing.T) {
-	for _, c := range [][3]float64{{math.NaN(), 15, 0}, {0, math.NaN(), 0}, {0, 15, math.Inf(1)}, {30000, 15, 0}, {0, -273.15, 0}, {0, 86, 0}, {0, 15, -1}} {
+	for _, c := range [][3]float64{{math.NaN(), 15, 0}, {0, math.NaN(), 0}, {0, 15, math.Inf(1)}, {30000, 15, 0}, {0, -273.15, 0}, {0, 86, 0}, {0, 15, -1}, {18000, -60, 490}} {
 		if got, err := atmosphere.At(c[0], c[1], c[2]); err == nil {
 			t.Errorf("%v gave %+v", c, got)
 		}
 	}
-	for _, p := range []float64{0, -1, math.NaN(), math.Inf(1)} {
+	for _, p := range []float64{0, -1, math.NaN(), math.Inf(1), 1000} {
 		if _, err := atmosphere.Altitude(p); err == nil {
 			t.Errorf("a pressure of %g was accepted", p)
 		}
 	}
+}
+
+func FuzzNothingInfiniteComesOut(f *testing.F) {
+	for _, seed := range [][3]float64{{0, 15, 0}, {101325, 0.4, 0.9}, {math.Inf(1), math.NaN(), -273.15}, {20000, 5474.889, 1}, {-2000, 127774, 500}} {
+		f.Add(seed[0], seed[1], seed[2])
+	}
+	f.Fuzz(func(t *testing.T, a, b, c float64) {
+		check := func(name string, values ...float64) {
+			for _, v := range values {
+				if math.IsNaN(v) || math.IsInf(v, 0) {
+					t.Errorf("%s of %g, %g, %g gave %g", name, a, b, c, v)
+				}
+			}
+		}
+		one := func(v float64, _ error) float64 { return v }
+		check("altitude", one(atmosphere.Pressure(a)), one(atmosphere.Temperature(a)), one(atmosphere.Altitude(a)), one(atmosphere.FieldAltitude(a, b)))
+		check("geometry", one(atmosphere.Geopotential(a)), one(atmosphere.Geometric(a)))
+		check("speed", one(atmosphere.Mach(a, b)), one(atmosphere.CalibratedAirspeed(a, b)), one(atmosphere.StaticTemperature(a, b, c)))
+		temperature, pressure, _ := atmosphere.Ram(a, b)
+		condition, _ := atmosphere.At(a, b, c)
+		check("ram", temperature, pressure, condition.Mach, condition.Theta, condition.Delta)
+	})
 }
