@@ -45,9 +45,9 @@ func checkMach(mach float64) error {
 	return nil
 }
 
-// Ram is what stopping the air does: total over static temperature as a probe of this recovery factor (1 is a full stop)
+// Stagnation is what stopping the air does: total over static temperature as a probe of this recovery factor (1 is a full stop)
 // sees it, and total over static pressure (NACA Report 1135, gamma 1.4).
-func Ram(mach, recovery float64) (temperature, pressure float64, err error) {
+func Stagnation(mach, recovery float64) (temperature, pressure float64, err error) {
 	if err := checkMach(mach); err != nil {
 		return 0, 0, err
 	}
@@ -61,7 +61,7 @@ func Ram(mach, recovery float64) (temperature, pressure float64, err error) {
 // StaticTemperature [K] is the air's own temperature, from what a probe of this recovery factor indicates [K] at a Mach
 // number.
 func StaticTemperature(indicated, mach, recovery float64) (float64, error) {
-	ratio, _, err := Ram(mach, recovery)
+	ratio, _, err := Stagnation(mach, recovery)
 	if err != nil {
 		return 0, err
 	}
@@ -94,6 +94,6 @@ func At(altitude, oat, airspeed float64) (Condition, error) {
 	if err != nil {
 		return Condition{}, err
 	}
-	temperature, ram, err := Ram(m, 1)
+	temperature, ram, err := Stagnation(m, 1)
 	return Condition{Mach: m, Theta: (oat + 273.15) * temperature / T0, Delta: pressure * ram / P0}, err
 }

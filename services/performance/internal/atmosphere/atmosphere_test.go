@@ -103,7 +103,7 @@ func TestRam(t *testing.T) {
 	for _, c := range []struct{ mach, temperature, pressure float64 }{
 		{0.2, 1.008, 1.0283}, {0.4, 1.032, 1.1166}, {0.5, 1.05, 1.1862}, {0.8, 1.128, 1.5243}, {1, 1.2, 1.8929},
 	} {
-		temperature, pressure, err := atmosphere.Ram(c.mach, 1)
+		temperature, pressure, err := atmosphere.Stagnation(c.mach, 1)
 		if err != nil || math.Abs(temperature-c.temperature) > 1e-4 || math.Abs(pressure-c.pressure) > 1e-4 {
 			t.Errorf("ram at Mach %g: %.5f %.5f, want %g %g (%v)", c.mach, temperature, pressure, c.temperature, c.pressure, err)
 		}
@@ -142,7 +142,7 @@ func FuzzNothingInfiniteComesOut(f *testing.F) {
 		check("altitude", one(atmosphere.Pressure(a)), one(atmosphere.Temperature(a)), one(atmosphere.Altitude(a)), one(atmosphere.FieldAltitude(a, b)))
 		check("geometry", one(atmosphere.Geopotential(a)), one(atmosphere.Geometric(a)))
 		check("speed", one(atmosphere.Mach(a, b)), one(atmosphere.CalibratedAirspeed(a, b)), one(atmosphere.StaticTemperature(a, b, c)))
-		temperature, pressure, _ := atmosphere.Ram(a, b)
+		temperature, pressure, _ := atmosphere.Stagnation(a, b)
 		condition, _ := atmosphere.At(a, b, c)
 		check("ram", temperature, pressure, condition.Mach, condition.Theta, condition.Delta)
 	})
