@@ -37,7 +37,10 @@ func (d *doorman) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo
 	if err != nil {
 		return nil, rpc.ToStatus(err)
 	}
-	resp, err := next(ctx, req)
+	var resp any
+	if err = rpc.ToStatus(applyIfMatch(ctx, info.FullMethod, req)); err == nil {
+		resp, err = next(ctx, req)
+	}
 	d.audit(ctx, info.FullMethod, req, err)
 	return resp, err
 }

@@ -192,6 +192,17 @@ func (w *world) rest(method, path, token, body string, headers ...string) (int, 
 	for i := 0; i < len(headers); i += 2 {
 		req.Header.Set(headers[i], headers[i+1])
 	}
+	status, text, header := w.send(req)
+	answer := map[string]any{}
+	if err := json.Unmarshal([]byte(text), &answer); err != nil {
+		w.t.Fatalf("%s %s: %q is no JSON object: %v", method, path, text, err)
+	}
+	return status, answer, header
+}
+
+// send makes an HTTP call and returns the status, the body and the headers of the answer.
+func (w *world) send(req *http.Request) (int, string, http.Header) {
+	w.t.Helper()
 	resp, err := w.http.Client().Do(req)
 	if err != nil {
 		w.t.Fatal(err)
@@ -201,11 +212,7 @@ func (w *world) rest(method, path, token, body string, headers ...string) (int, 
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	answer := map[string]any{}
-	if err := json.Unmarshal(text, &answer); err != nil {
-		w.t.Fatalf("%s %s: %q is no JSON object: %v", method, path, text, err)
-	}
-	return resp.StatusCode, answer, resp.Header
+	return resp.StatusCode, string(text), resp.Header
 }
 
 func reasonOf(err error) string {

@@ -23,7 +23,6 @@ type Problem struct {
 	Domain     string            `json:"domain"`
 	Metadata   map[string]string `json:"metadata,omitempty"`
 	Violations []Violation       `json:"violations,omitempty"`
-	RequestID  string            `json:"requestId,omitempty"`
 }
 
 // Violation is one field that is wrong.
@@ -98,13 +97,12 @@ func titleOf(reason string) string {
 }
 
 // Refuse answers with a problem.
-func Refuse(w http.ResponseWriter, err error, requestID string) {
-	p := ProblemOf(err)
-	p.RequestID = requestID
+func Refuse(w http.ResponseWriter, err error) { ProblemOf(err).send(w) }
+
+func (p Problem) send(w http.ResponseWriter) {
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)
-	text, err := json.Marshal(p)
-	if err == nil {
+	if text, err := json.Marshal(p); err == nil {
 		_, _ = w.Write(text) // a caller who left needs no answer
 	}
 }

@@ -70,21 +70,29 @@ func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify) (htt
 
 // headers are those that go on to the services.
 func headers(name string) (string, bool) {
-	if strings.EqualFold(name, "Idempotency-Key") {
+	switch http.CanonicalHeaderKey(name) {
+	case "Idempotency-Key":
 		return idempotency.MetadataKey, true
+	case "If-Match":
+		return IfMatchKey, true
+	default:
+		return "", false
 	}
-	return "", false
 }
 
-func refuseCall(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, err error) {
-	Refuse(w, err, "")
+func refuseCall(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, err error) {
+	p := ProblemOf(err)
+	if p.Reason == "ETAG_MISMATCH" && r.Header.Get("If-Match") != "" {
+		p.Status = http.StatusPreconditionFailed // the header is HTTP's own condition; the etag of a body is the request's
+	}
+	p.send(w)
 }
 
 func refuseRoute(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, code int) {
 	if code == http.StatusMethodNotAllowed {
 		w.Header().Set("Allow", "GET, POST, PATCH")
 	}
-	Refuse(w, fault.New(fault.NotFound, "PATH_UNKNOWN", "There is no such path or method (%d). See the API's description.", code), "")
+	Refuse(w, fault.New(fault.NotFound, "PATH_UNKNOWN", "There is no such path or method (%d). See the API's description.", code))
 }
 
 // etag shows a resource's etag as the HTTP header, quoted.
@@ -122,6 +130,7 @@ type door struct {
 
 // ServeHTTP serves one request.
 func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	w = conditional(w, r)
 	r.Body = http.MaxBytesReader(w, r.Body, maxBody)
 	token, byCookie := credentials(r)
 	if token == "" {
@@ -133,10 +142,10 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	case err != nil && byCookie: // an old cookie is no caller, so that signing in again works
 		d.next.ServeHTTP(w, r)
 	case err != nil:
-		Refuse(w, err, "")
+		Refuse(w, err)
 	case byCookie && r.Method != http.MethodGet && subtle.ConstantTimeCompare([]byte(csrf), []byte(r.Header.Get(csrfHeader))) != 1:
 		Refuse(w, fault.Denied("CSRF_TOKEN_MISSING",
-			"A browser must send the session's token in X-CSRF-Token with every change. Reload the page."), "")
+			"A browser must send the session's token in X-CSRF-Token with every change. Reload the page."))
 	default:
 		unquote(r.Header)
 		d.next.ServeHTTP(w, r.WithContext(auth.NewContext(r.Context(), id)))
