@@ -1,8 +1,10 @@
-// Package consumables is the stock service: items, lots, places, the double-entry ledger, claims, water tests and mixes.
+// Package consumables is the stock service: items, lots, places, the double-entry ledger, claims, water tests, mixes
+// and counts.
 //
 // It owns every movement of stock. Invariants: the postings of a movement sum to zero lot by lot; no balance of a real
 // place, job or engine is below zero, which the database enforces in the same transaction; movements are never changed, a
-// mistake is reversed; what is used on an engine was issued to a job and received before.
+// mistake is reversed; what is used on an engine was issued to a job and received before; a count's
+// difference is booked by somebody else than the counter, and only as that person saw it.
 //
 // It serves ConsumablesService and ConsumablesQueryService. It publishes coldsection.stock.* facts and reacts to
 // coldsection.workorder.scheduled (claims lots that will be usable then), step.completed (books use), released and voided

@@ -98,6 +98,7 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 		}
 		m := u.movement(consumablesv1.StockMovement_REVERSED, lot, amount, item.GetBaseUnitCode())
 		m.WorkOrder, m.Reason, m.ReversesMovement = wrong.GetWorkOrder(), req.GetReason(), wrong.GetName()
+		m.EffectiveTime = wrong.GetEffectiveTime() // what never happened is in the books of no instant
 		mirror, err := mirrored(wrong, item)
 		if err != nil {
 			return nil, err

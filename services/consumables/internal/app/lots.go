@@ -64,8 +64,10 @@ func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotReq
 		if err != nil {
 			return nil, err
 		}
-		if len(same) > 0 {
-			return same[0], nil
+		for _, known := range same {
+			if len(known.GetParents()) == 0 { // a container that was filled from it has the same number
+				return known, nil
+			}
 		}
 	}
 	resource.ClearOutputOnly(lot)
@@ -85,11 +87,11 @@ func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotReq
 
 // addLot gives a new lot its code and its end of life, and writes it.
 func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, place string, inputs []time.Time) (*consumablesv1.Lot, error) {
-	var n int64
-	if err := u.QueryRow(ctx, "SELECT COUNT(*) FROM lots").Scan(&n); err != nil {
+	code, err := u.nextCode(ctx)
+	if err != nil {
 		return nil, err
 	}
-	lot.ShortCode = stock.ShortCode(n + 1)
+	lot.ShortCode = code
 	for _, h := range item.GetHazardStatements() {
 		lot.Hazards = append(lot.Hazards, &consumablesv1.Hazard{Code: h[:min(4, len(h))], Text: h})
 	}
@@ -117,6 +119,13 @@ func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumab
 		lot.LifeRule = "unknown: not usable until a use-by date is recorded"
 	}
 	return lot, store.Lots.Insert(ctx, u.Tx, lot, u.now)
+}
+
+// nextCode is the short code of the next lot.
+func (u unit) nextCode(ctx context.Context) (string, error) {
+	var n int64
+	err := u.QueryRow(ctx, "SELECT COUNT(*) FROM lots").Scan(&n)
+	return stock.ShortCode(n + 1), err
 }
 
 func (u unit) addReceived(ctx context.Context, name string, amount stock.Micro, item *consumablesv1.Item) (*consumablesv1.Lot, error) {

@@ -16,17 +16,17 @@ import (
 	"coldsection.example/services/platform/rpc"
 )
 
-// commands serves what changes stock; its methods are the use cases themselves. Methods of the contract that are not built
-// yet answer UNIMPLEMENTED.
+// commands serves what changes stock; its methods are the use cases themselves.
 type commands struct {
-	unbuilt
+	later
 	*app.App
 }
 
 var _ consumablesv1.ConsumablesServiceServer = (*commands)(nil)
 
-// unbuilt lies one level deeper than the use cases, so that they come first.
-type unbuilt struct {
+// later answers UNIMPLEMENTED for methods that the contract gains; it lies one level deeper than the use cases, so that they
+// come first.
+type later struct {
 	consumablesv1.UnimplementedConsumablesServiceServer
 }
 
@@ -117,6 +117,11 @@ func (q *queries) ListStockDemands(ctx context.Context, req *consumablesv1.ListS
 
 func (q *queries) TraceLot(ctx context.Context, req *consumablesv1.TraceLotRequest) (*consumablesv1.TraceLotResponse, error) {
 	return q.app.TraceLot(ctx, req)
+}
+
+func (q *queries) ListStockCounts(ctx context.Context, req *consumablesv1.ListStockCountsRequest) (*consumablesv1.ListStockCountsResponse, error) {
+	counts, next, err := store.Counts.List(ctx, q.app.DB, q.app.Lister, req, "")
+	return &consumablesv1.ListStockCountsResponse{StockCounts: counts, NextPageToken: next}, err
 }
 
 // ListWaterGrades lists the published grades on one page; there are few.

@@ -37,6 +37,7 @@ var (
 	WaterTests   = resource.NewTable[*consumablesv1.WaterTest]("water_tests", "test_time desc", "verdict", "test_time", "meter")
 	Movements    = resource.NewTable[*consumablesv1.StockMovement]("movements", "create_time", "kind", "lot", "item", "work_order", "effective_time", "create_time")
 	Reservations = resource.NewTable[*consumablesv1.Reservation]("reservations", "", "work_order", "item", "lot", "state", "need_time")
+	Counts       = resource.NewTable[*consumablesv1.StockCount]("stock_counts", "count_time desc", "lot", "location", "state", "count_time")
 )
 
 // Places of the books.
@@ -105,6 +106,14 @@ func Balances(ctx context.Context, tx *storage.Tx, lot string) ([]stock.Posting,
 func Balance(ctx context.Context, tx *storage.Tx, lot, location string) (stock.Micro, error) {
 	var amount int64
 	err := tx.QueryRow(ctx, "SELECT COALESCE(SUM(amount), 0) FROM balances WHERE lot = $1 AND location = $2", lot, location).Scan(&amount)
+	return stock.Micro(amount), err
+}
+
+// BalanceAt is how much of a lot was at a place at an instant, by when movements happened and not by when they were recorded.
+func BalanceAt(ctx context.Context, tx *storage.Tx, lot, location string, at time.Time) (stock.Micro, error) {
+	var amount int64
+	err := tx.QueryRow(ctx, `SELECT COALESCE(SUM(p.amount), 0) FROM postings p JOIN movements m ON m.name = p.movement
+		WHERE p.lot = $1 AND p.location = $2 AND m.effective_time <= $3`, lot, location, storage.Micros(at)).Scan(&amount)
 	return stock.Micro(amount), err
 }
 

@@ -1,0 +1,118 @@
+package app
+
+import (
+	"context"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// DecantStock fills part of a lot into another container: a lot of its own with the same documents, which the trace follows
+// from the first. Filling opens the first container, so its life once open begins.
+func (a *App) DecantStock(ctx context.Context, req *consumablesv1.DecantStockRequest) (*consumablesv1.Lot, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
+		u := a.unit(ctx, tx)
+		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		amount, err := amountOf(req.GetQuantity(), item)
+		if err != nil {
+			return nil, err
+		}
+		from, err := u.mayDecant(ctx, lot, item, amount)
+		if err != nil {
+			return nil, err
+		}
+		into := from
+		if req.GetLocation() != "" {
+			into = req.GetLocation()
+		}
+		if _, err := store.Locations.Get(ctx, tx, into); err != nil {
+			return nil, err
+		}
+		if err := u.open(ctx, lot, item); err != nil {
+			return nil, err
+		}
+		return u.fillOver(ctx, lot, item, amount, from, into)
+	})
+}
+
+// mayDecant checks that the lot may be used now and that so much of it stands unclaimed in one place, which it returns.
+func (u unit) mayDecant(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro) (string, error) {
+	if err := u.usable(ctx, lot, item, u.now); err != nil {
+		return "", err
+	}
+	c, err := u.candidate(ctx, lot, item)
+	if err != nil {
+		return "", err
+	}
+	claimed, err := u.claimedByOthers(ctx, lot.GetName(), "", item.GetBaseUnitCode())
+	if err != nil {
+		return "", err
+	}
+	if free := max(0, c.Available-claimed); amount > free {
+		return "", fault.Precondition("INSUFFICIENT_STOCK", "Lot %s has %s %s that no order claims; %s was to be filled over. Fill less, or free a claim.",
+			lot.GetName(), free.Text(), item.GetBaseUnitCode(), amount.Text()).With("available", free.Text()).With("lot", lot.GetName())
+	}
+	return c.Location, nil
+}
+
+// open starts a lot's life once open, the first time that it is opened.
+func (u unit) open(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) error {
+	if lot.GetOpenTime() != nil {
+		return nil
+	}
+	end, rule, known, err := stock.Life{Opened: u.now, OpenedDays: int(item.GetOpenedLifeDays())}.End(time.UTC)
+	if err != nil {
+		return err
+	}
+	if known && (lot.GetExpireTime() == nil || end.Before(lot.GetExpireTime().AsTime())) {
+		lot.ExpireTime, lot.LifeRule = timestamppb.New(end), rule
+	}
+	lot.OpenTime = timestamppb.New(u.now)
+	return store.Lots.Save(ctx, u.Tx, lot, u.now)
+}
+
+// fillOver writes the new lot, and the movement through the place of the books where things are made.
+func (u unit) fillOver(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, from, into string) (*consumablesv1.Lot, error) {
+	filled, err := u.container(ctx, lot, store.Quantity(amount, item.GetBaseUnitCode()))
+	if err != nil {
+		return nil, err
+	}
+	m := u.movement(consumablesv1.StockMovement_DECANTED, lot, amount, item.GetBaseUnitCode())
+	postings := append(transfer(lot.GetName(), from, store.Production, amount), transfer(filled.GetName(), store.Production, into, amount)...)
+	if err := u.post(ctx, m, item, postings); err != nil {
+		return nil, err
+	}
+	edge := store.Edge{Target: filled.GetName(), Origin: lot.GetName(), Movement: m.GetName(), Amount: amount}
+	if err := store.AddEdge(ctx, u.Tx, edge); err != nil {
+		return nil, err
+	}
+	return store.Lots.Get(ctx, u.Tx, filled.GetName())
+}
+
+// container is a new lot with the documents, dates and hazards of the lot that it is filled from.
+func (u unit) container(ctx context.Context, lot *consumablesv1.Lot, amount *commonv1.Quantity) (*consumablesv1.Lot, error) {
+	filled, _ := proto.Clone(lot).(*consumablesv1.Lot)
+	resource.ClearOutputOnly(filled)
+	code, err := u.nextCode(ctx)
+	if err != nil {
+		return nil, err
+	}
+	filled.Name, filled.ShortCode, filled.State = u.app.newName("lots", ""), code, consumablesv1.Lot_USABLE
+	filled.OpenTime, filled.ExpireTime, filled.LifeRule = lot.GetOpenTime(), lot.GetExpireTime(), lot.GetLifeRule()
+	filled.LatestWaterTest, filled.Hazards = lot.GetLatestWaterTest(), lot.GetHazards()
+	filled.Received, filled.Parents = amount, []*consumablesv1.BlendPart{{Lot: lot.GetName(), Quantity: amount}}
+	return filled, store.Lots.Insert(ctx, u.Tx, filled, u.now)
+}

@@ -1,0 +1,220 @@
+package server_test
+
+import (
+	"bytes"
+	"context"
+	"log/slog"
+	"testing"
+	"time"
+
+	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/app"
+	"coldsection.example/services/consumables/internal/server"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/ids"
+	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/platform/storage/storagetest"
+)
+
+// morning is when every test begins.
+var morning = time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)
+
+const (
+	shelf = "locations/shelf"
+	order = "workOrders/w1"
+)
+
+// calibrated answers for compliance that every tool is within its calibration.
+type calibrated struct{}
+
+func (calibrated) CheckGates(context.Context, *compliancev1.CheckGatesRequest) (*compliancev1.CheckGatesResponse, error) {
+	return &compliancev1.CheckGatesResponse{}, nil
+}
+
+// desk is stores as its clerks see it: over gRPC, on a real database.
+type desk struct {
+	consumablesv1.ConsumablesServiceClient
+	consumablesv1.ConsumablesQueryServiceClient
+
+	t     *testing.T
+	clock *clock.Fake
+	db    *storage.DB
+}
+
+// desks runs fn on each engine with a place, a cleaner, water, and a solution mixed from them.
+func desks(t *testing.T, fn func(t *testing.T, d desk)) {
+	t.Helper()
+	storagetest.Engines(t, store.Migrations(), func(t *testing.T, db *storage.DB) {
+		d := open(t, db)
+		d.catalogue()
+		fn(t, d)
+	})
+}
+
+func open(t *testing.T, db *storage.DB) desk {
+	t.Helper()
+	keys, err := auth.NewKeys(bytes.Repeat([]byte("k"), 32))
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := clock.NewFake(morning)
+	srv, err := rpc.NewServer(rpc.Deps{Clock: now, IDs: ids.System(), Keys: keys, Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	server.Register(srv, &app.App{DB: db, Clock: now, IDs: ids.System(), Lister: listing.New([]byte("secret")), Gates: calibrated{}})
+	done := make(chan error, 1)
+	go func() { done <- srv.ServeMemory() }()
+	conn, err := rpc.Caller{Keys: keys, Clock: now}.DialMemory(srv)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		_ = conn.Close()
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(t.Context()), time.Second)
+		defer cancel()
+		srv.Stop(ctx)
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
+	return desk{consumablesv1.NewConsumablesServiceClient(conn), consumablesv1.NewConsumablesQueryServiceClient(conn), t, now, db}
+}
+
+// as is a call by a person with a role.
+func (d desk) as(person, role string) context.Context {
+	return auth.NewContext(d.t.Context(), auth.Identity{Account: "accounts/" + person, Person: "people/" + person, Roles: []string{role}, Kind: auth.Human})
+}
+
+// clerk is a call by the clerk who does most things.
+func (d desk) clerk() context.Context { return d.as("cleo", "stores") }
+
+func (d desk) catalogue() {
+	d.t.Helper()
+	for _, id := range []string{"shelf", "back"} {
+		of(d.CreateLocation(d.clerk(), &consumablesv1.CreateLocationRequest{
+			LocationId: id, Location: &consumablesv1.Location{DisplayName: id, Kind: consumablesv1.Location_BIN, TimeZone: "UTC"},
+		})).done(d.t)
+	}
+	for id, item := range map[string]*consumablesv1.Item{
+		"cleaner": {
+			Kind: consumablesv1.Item_CLEANER, ApprovedMixRatios: []*consumablesv1.MixRatio{{WaterParts: 6, CleanerParts: 1}}, OpenedLifeDays: 90, PotLifeHours: 8,
+			HazardStatements: []string{"H319 Causes serious eye irritation"},
+		},
+		"ready":    {Kind: consumablesv1.Item_CLEANER, ReadyToUse: true},
+		"water":    {Kind: consumablesv1.Item_WATER, WaterGrade: "waterGrades/iso3696-3"},
+		"solution": {Kind: consumablesv1.Item_BLEND},
+		"o-ring":   {Kind: consumablesv1.Item_SEAL, BaseUnitCode: "{each}"},
+	} {
+		item.DisplayName = id
+		if item.GetBaseUnitCode() == "" {
+			item.BaseUnitCode = "L"
+		}
+		of(d.CreateItem(d.clerk(), &consumablesv1.CreateItemRequest{ItemId: id, Item: item})).done(d.t)
+	}
+}
+
+// received books a lot in, with a last usable day, and leaves it held.
+func (d desk) received(item, id, amount string, useBy time.Time) *consumablesv1.Lot {
+	d.t.Helper()
+	unit := "L"
+	if item == "o-ring" {
+		unit = "{each}"
+	}
+	return of(d.ReceiveLot(d.clerk(), &consumablesv1.ReceiveLotRequest{
+		LotId: id, Location: shelf, Quantity: &commonv1.Quantity{Value: amount, UnitCode: unit},
+		Lot: &consumablesv1.Lot{
+			Item: "items/" + item, ManufacturerLot: "M-" + id, Certificate: &consumablesv1.Certificate{Number: "C-" + id},
+			UseByDate: &date.Date{Year: int32(useBy.Year()), Month: int32(useBy.Month()), Day: int32(useBy.Day())},
+		},
+	})).done(d.t)
+}
+
+// stocked books a lot in and clears it; water is tested first.
+func (d desk) stocked(item, id, amount string, useBy time.Time) *consumablesv1.Lot {
+	d.t.Helper()
+	lot := d.received(item, id, amount, useBy)
+	if item == "water" {
+		of(d.tested(lot.GetName(), "4.9")).done(d.t)
+	}
+	return of(d.ClearLot(d.clerk(), &consumablesv1.ClearLotRequest{Name: lot.GetName()})).done(d.t)
+}
+
+func (d desk) tested(lot, conductivity string) (*consumablesv1.WaterTest, error) {
+	return d.CreateWaterTest(d.clerk(), &consumablesv1.CreateWaterTestRequest{Parent: lot, WaterTest: &consumablesv1.WaterTest{
+		Meter: "tools/meter", MeterCompensated: true, Conductivity: &commonv1.Entered{Text: conductivity, UnitCode: "uS/cm"},
+		Temperature: &commonv1.Entered{Text: "25", UnitCode: "Cel"}, Ph: &commonv1.Entered{Text: "6.8", UnitCode: "[pH]"},
+		DissolvedSolids: &commonv1.Entered{Text: "1", UnitCode: "mg/L"},
+	}})
+}
+
+// needs makes an order want so much of an item tomorrow.
+func (d desk) needs(order, item, amount string) {
+	d.t.Helper()
+	of(d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
+		WorkOrder: order, Item: "items/" + item, Quantity: litres(amount), NeedTime: timestamppb.New(d.clock.Now().AddDate(0, 0, 1)),
+	})).done(d.t)
+}
+
+func (d desk) issue(lot, order, amount string) (*consumablesv1.StockMovement, error) {
+	return d.IssueStock(d.clerk(), &consumablesv1.IssueStockRequest{Name: lot, WorkOrder: order, Quantity: litres(amount)})
+}
+
+// issued hands out what an order wants.
+func (d desk) issued(item, lot, order, amount string) *consumablesv1.StockMovement {
+	d.t.Helper()
+	d.needs(order, item, amount)
+	return of(d.issue(lot, order, amount)).done(d.t)
+}
+
+// at is how much of a lot is at a place.
+func (d desk) at(lot, location string) string {
+	d.t.Helper()
+	for _, b := range of(d.GetLot(d.clerk(), &consumablesv1.GetLotRequest{Name: lot})).done(d.t).GetBalances() {
+		if b.GetLocation() == location {
+			return b.GetQuantity().GetValue()
+		}
+	}
+	return "0"
+}
+
+func litres(value string) *commonv1.Quantity { return &commonv1.Quantity{Value: value, UnitCode: "L"} }
+
+// days is a day so many days after the test begins.
+func days(n int) time.Time { return morning.AddDate(0, 0, n) }
+
+// result is what a call returned.
+type result[T any] struct {
+	value T
+	err   error
+}
+
+// of keeps what a call returned, so that done can look at it.
+func of[T any](value T, err error) result[T] { return result[T]{value, err} }
+
+// done passes a result on and ends the test on an error.
+func (r result[T]) done(t *testing.T) T {
+	t.Helper()
+	if r.err != nil {
+		t.Fatal(r.err)
+	}
+	return r.value
+}
+
+// refused checks that a call failed for a reason, and leaves the balances as they were.
+func refused(t *testing.T, what string, err error, reason string) {
+	t.Helper()
+	if !fault.HasReason(err, reason) {
+		t.Errorf("%s: got %v, want %s", what, err, reason)
+	}
+}
