@@ -8,6 +8,7 @@ package due
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 
 	"coldsection.example/services/compliance/internal/civil"
@@ -51,6 +52,52 @@ type Limit struct {
 	Unit   Unit
 	Amount int64
 	Fixed  civil.Date
+	Extra  int64 // granted once by an extension: seconds, cycles or days; the next interval does not count from it
+}
+
+// Extension is a variation granted with authority; nothing of it holds after HardStop.
+type Extension struct {
+	Seconds, Cycles, Days int64
+	HardStop              civil.Date
+}
+
+// Extend is the tree with the extension on every limit of its unit.
+func (t Tree) Extend(e Extension) Tree {
+	out := Tree{Later: t.Later}
+	for _, l := range t.Limits {
+		switch {
+		case l.Unit.Calendar():
+			l.Extra = e.Days
+		case l.Unit == Hours:
+			l.Extra = e.Seconds
+		case l.Unit == Cycles:
+			l.Extra = e.Cycles
+		}
+		out.Limits = append(out.Limits, l)
+	}
+	for _, sub := range t.Trees {
+		out.Trees = append(out.Trees, sub.Extend(e))
+	}
+	return out
+}
+
+// Extended works a tree out with an extension. After the hard stop the extension is over and the tree stands alone; before
+// it nothing is due later than the hard stop.
+func (t Tree) Extended(e Extension, base Base, now Now, threshold Threshold) Result {
+	plain := t.Compute(base, now, threshold)
+	if e.HardStop.Before(now.Today) {
+		plain.Lines = append(plain.Lines, fmt.Sprintf("the extension ended at its hard stop %s", e.HardStop))
+		return plain
+	}
+	r := t.Extend(e).Compute(base, now, threshold)
+	if r.Driving >= 0 && (r.Date.IsZero() || e.HardStop.Before(r.Date)) && r.Band != Overdue {
+		r.Date = e.HardStop
+	}
+	if r.Band != Overdue && (plain.Band == Overdue || e.HardStop == now.Today) {
+		r.Band = Due
+	}
+	r.Lines = append(r.Lines, fmt.Sprintf("extended, at the latest until the hard stop %s; without the extension %s", e.HardStop, plain.Band))
+	return r
 }
 
 // Tree combines limits: Later means whichever is reached last, else whichever first.
@@ -107,17 +154,28 @@ type Left struct {
 func (l Limit) Compute(base Base, now Now) Left {
 	out := Left{Limit: l}
 	if l.Unit.Calendar() {
-		out.Date = l.date(base.Date)
+		out.Date = l.date(base.Date).AddDays(int(l.Extra))
 		out.Left, out.Projected = int64(out.Date.Sub(now.Today)), out.Date
 		out.Line = fmt.Sprintf("%s: %s + %s = %s, %d days from %s", l.Unit.Driver(), base.Date, l.text(), out.Date, out.Left, now.Today)
 		return out
 	}
-	out.At = base.Counters.of(l.Unit) + l.Amount
+	out.At = base.Counters.of(l.Unit) + l.Amount + l.Extra
 	out.Left = out.At - now.Counters.of(l.Unit)
 	out.Projected = project(out.Left, perDay(l.Unit, now.Rate), now.Today)
 	out.Line = fmt.Sprintf("%s: done at %s + %s = %s, now %s, left %s", l.Unit.Driver(), amount(l.Unit, base.Counters.of(l.Unit)), l.text(),
 		amount(l.Unit, out.At), amount(l.Unit, now.Counters.of(l.Unit)), amount(l.Unit, out.Left))
+	if !out.Projected.IsZero() {
+		out.Line += fmt.Sprintf(", at %s a day from %s reached on %s", perDayText(l.Unit, now.Rate), now.Today, out.Projected)
+	}
 	return out
+}
+
+// perDayText is the flying rate as it was given, so that the projected date can be redone by hand.
+func perDayText(u Unit, r Rate) string {
+	if u == Hours {
+		return strconv.FormatFloat(r.SecondsPerDay/3600, 'f', -1, 64) + " h"
+	}
+	return strconv.FormatFloat(perDay(u, r), 'f', -1, 64)
 }
 
 func (l Limit) date(from civil.Date) civil.Date {
@@ -134,6 +192,16 @@ func (l Limit) date(from civil.Date) civil.Date {
 }
 
 func (l Limit) text() string {
+	if l.Extra == 0 {
+		return l.plain()
+	}
+	if l.Unit.Calendar() {
+		return fmt.Sprintf("%s + %d days of extension", l.plain(), l.Extra)
+	}
+	return fmt.Sprintf("%s + %s of extension", l.plain(), amount(l.Unit, l.Extra))
+}
+
+func (l Limit) plain() string {
 	switch l.Unit {
 	case CalendarMonthsEnd:
 		return fmt.Sprintf("%d calendar months (to the month's end)", l.Amount)
@@ -156,14 +224,21 @@ func amount(u Unit, n int64) string {
 	if n < 0 {
 		sign, n = "-", -n
 	}
+	if n%60 != 0 {
+		return fmt.Sprintf("%s%d:%02d:%02d h", sign, n/3600, n%3600/60, n%60)
+	}
 	return fmt.Sprintf("%s%d:%02d h", sign, n/3600, n%3600/60)
 }
 
 func perDay(u Unit, r Rate) float64 {
-	if u == Hours {
+	switch u {
+	case Hours:
 		return r.SecondsPerDay
+	case Cycles:
+		return r.CyclesPerDay
+	default:
+		return 0 // nobody states a rate of starts, so they have no date
 	}
-	return r.CyclesPerDay
 }
 
 // project is the last day that can be flown in full: floor(left / rate) days after today. No rate or nothing left, no date.
