@@ -2,11 +2,11 @@
 # Generates the Go code of proto/ with pinned local plugins. With --check: fails when the committed code is not fresh.
 set -euo pipefail
 cd "$(dirname "$0")/.."
-.ci/tools.sh buf protoc-gen-go protoc-gen-go-grpc protoc-gen-grpc-gateway
+.ci/tools.sh buf protoc-gen-go protoc-gen-go-grpc protoc-gen-grpc-gateway protoc-gen-openapi
 (cd .ci/tools/extproto && go run . ../../../.build/proto)
 .bin/buf lint proto
 .bin/buf generate
 if [ "${1:-}" = --check ]; then
-  git diff --exit-code -- proto || { echo "generated code is not fresh: run .ci/generate.sh and commit"; exit 1; }
-  [ -z "$(git ls-files --others --exclude-standard proto)" ] || { echo "generated files are not committed"; exit 1; }
+  git diff --exit-code -- proto gateway/internal/openapi || { echo "generated code is not fresh: run .ci/generate.sh and commit"; exit 1; }
+  [ -z "$(git ls-files --others --exclude-standard proto gateway/internal/openapi)" ] || { echo "generated files are not committed"; exit 1; }
 fi

@@ -20,6 +20,7 @@ import (
 	"coldsection.example/gateway/internal/access"
 	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/gateway/internal/console"
+	"coldsection.example/gateway/internal/openapi"
 	"coldsection.example/gateway/internal/proxy"
 	"coldsection.example/gateway/internal/rest"
 	"coldsection.example/services/platform/auth"
@@ -123,7 +124,7 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	mux := http.NewServeMux()
 	mux.Handle("/v1/", api)
 	mux.Handle("/", console.Handler())
-	return mux, nil
+	return mux, openapi.Register(mux)
 }
 
 // FirstAdmin makes the one-time token of the first administrator; "" once somebody can sign in.

@@ -107,3 +107,15 @@ func TestTheFirstAdministratorFollowsTheLink(t *testing.T) {
 		t.Errorf("signed in as %q", shown)
 	}
 }
+
+// The page of the API lists every operation and finds them by words.
+func TestTheReferencePageFindsOperations(t *testing.T) {
+	stage := harness.OneProcess(t)
+	b := harness.OpenBrowser(t, 1280, 900)
+	b.Do(chromedp.Navigate(stage.URL("/reference")), chromedp.WaitVisible(chromedp.CSS("details")),
+		chromedp.SendKeys(chromedp.CSS("#find"), ":issue"), chromedp.Click(chromedp.CSS("summary")), chromedp.WaitVisible(chromedp.CSS("details table")))
+	b.Picture("reference")
+	if shown := b.Text("main"); !strings.Contains(shown, "POST /v1/lots/{lot}:issue") || !strings.Contains(shown, "overrideReason") {
+		t.Errorf("got %s", shown)
+	}
+}

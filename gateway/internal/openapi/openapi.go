@@ -1,0 +1,126 @@
+// Package openapi describes the REST API as OpenAPI 3.1, generated from the contract, with what the generator leaves out:
+// how to sign in, how refusals look, and the headers of every change.
+package openapi
+
+import (
+	_ "embed"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"net/http"
+	"slices"
+	"sync"
+
+	"github.com/goccy/go-yaml"
+)
+
+//go:embed openapi.yaml
+var generated []byte
+
+//go:embed page.html
+var page []byte
+
+//go:embed page.js
+var script []byte
+
+// node is a JSON object.
+type node = map[string]any
+
+// Document is the description as JSON.
+var Document = sync.OnceValues(func() ([]byte, error) {
+	var doc node
+	if err := yaml.Unmarshal(generated, &doc); err != nil {
+		return nil, fmt.Errorf("the generated description: %w", err)
+	}
+	doc["openapi"] = "3.1.0"
+	doc["servers"] = []any{node{"url": "/"}}
+	doc["security"] = []any{node{"session": []any{}}, node{"console": []any{}}}
+	components := child(doc, "components")
+	components["securitySchemes"] = node{
+		"session": node{"type": "http", "scheme": "bearer", "description": "The token of a session (POST /v1/sessions:signIn) or an API key."},
+		"console": node{"type": "apiKey", "in": "cookie", "name": "coldsection_session", "description": "The browser's session; changes need X-CSRF-Token too."},
+	}
+	child(components, "schemas")["Problem"] = problem()
+	components["responses"] = node{"Refused": node{
+		"description": "Refused; the detail names the thing, the rule and the next move.",
+		"content":     node{"application/problem+json": node{"schema": node{"$ref": "#/components/schemas/Problem"}}},
+	}}
+	components["parameters"] = node{"IdempotencyKey": node{
+		"name": "Idempotency-Key", "in": "header", "schema": node{"type": "string", "maxLength": 128},
+		"description": "The same key with the same request gets the first answer for 90 days.",
+	}}
+	for path, methods := range child(doc, "paths") {
+		for method, operation := range object(methods) {
+			complete(path, method, object(operation))
+		}
+	}
+	return json.Marshal(doc)
+})
+
+// complete adds to an operation what every operation has.
+func complete(path, method string, operation node) {
+	child(operation, "responses")["default"] = node{"$ref": "#/components/responses/Refused"}
+	if path == "/v1/sessions:signIn" || path == "/v1/invitations:accept" {
+		operation["security"] = []any{}
+	}
+	if method != "get" {
+		parameters, _ := operation["parameters"].([]any)
+		operation["parameters"] = append(parameters, node{"$ref": "#/components/parameters/IdempotencyKey"})
+	}
+}
+
+// problem is the schema of a refusal.
+func problem() node {
+	text := node{"type": "string"}
+	return node{
+		"type": "object", "description": "A refusal (RFC 9457).", "required": []any{"type", "title", "status", "detail", "code", "reason"},
+		"properties": node{
+			"type": text, "title": text, "status": node{"type": "integer"}, "detail": text, "requestId": text, "domain": text,
+			"code":     node{"type": "string", "description": "The gRPC status code."},
+			"reason":   node{"type": "string", "description": "Stays the same for ever; decide by this."},
+			"metadata": node{"type": "object", "additionalProperties": text},
+			"violations": node{"type": "array", "items": node{
+				"type": "object", "properties": node{"field": text, "description": text, "reason": text},
+			}},
+		},
+	}
+}
+
+func object(v any) node {
+	n, _ := v.(node)
+	return n
+}
+
+// child is a member that is an object, made when it is missing.
+func child(n node, name string) node {
+	c := object(n[name])
+	if c == nil {
+		c = node{}
+		n[name] = c
+	}
+	return c
+}
+
+// Register serves the description at /openapi.json and a page made of it at /reference, which needs nothing from elsewhere.
+func Register(mux *http.ServeMux) error {
+	doc, err := Document()
+	if err != nil {
+		return err
+	}
+	files := map[string]struct {
+		kind string
+		text []byte
+	}{
+		"/openapi.json": {"application/json", doc}, "/reference": {"text/html; charset=utf-8", page}, "/reference.js": {"text/javascript", script},
+	}
+	for _, path := range slices.Sorted(maps.Keys(files)) {
+		file := files[path]
+		mux.HandleFunc("GET "+path, func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Content-Type", file.kind)
+			w.Header().Set("Content-Security-Policy", "default-src 'self'; frame-ancestors 'none'")
+			w.Header().Set("X-Content-Type-Options", "nosniff")
+			_, _ = w.Write(file.text) // a caller who left needs no answer
+		})
+	}
+	return nil
+}
