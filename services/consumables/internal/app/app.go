@@ -86,6 +86,31 @@ func (u unit) zoneOf(ctx context.Context, location string) (*time.Location, erro
 	return zone, nil
 }
 
+// Beginnings of the names of what stock goes to.
+const (
+	orders  = "workOrders/"
+	engines = "engines/"
+)
+
+// isOrder refuses what is no work order, so that no place of the books can be used as one. Reason: WORK_ORDER_UNKNOWN.
+func isOrder(name string) error {
+	if strings.HasPrefix(name, orders) {
+		return nil
+	}
+	return fault.Invalid("work_order", "WORK_ORDER_UNKNOWN", "%.80q is not a work order. Give its name, workOrders/ and its id.", name)
+}
+
+// happened is when something took place: as given, or now. Reason: TIME_IN_FUTURE.
+func (u unit) happened(field string, given *timestamppb.Timestamp) (*timestamppb.Timestamp, error) {
+	if given == nil {
+		return timestamppb.New(u.now), nil
+	}
+	if given.AsTime().After(u.now.Add(time.Minute)) {
+		return nil, fault.Invalid(field, "TIME_IN_FUTURE", "%s lies in the future. Correct the time, or leave it out for now.", given.AsTime().Format(time.RFC3339))
+	}
+	return given, nil
+}
+
 // movement starts a movement of a lot.
 func (u unit) movement(kind consumablesv1.StockMovement_Kind, lot *consumablesv1.Lot, amount stock.Micro, base string) *consumablesv1.StockMovement {
 	return &consumablesv1.StockMovement{
@@ -152,7 +177,7 @@ func (u unit) refresh(ctx context.Context, lot *consumablesv1.Lot) error {
 		if store.Physical(b.Location) {
 			onHand += b.Amount
 		}
-		if store.Physical(b.Location) || strings.HasPrefix(b.Location, "workOrders/") {
+		if store.Physical(b.Location) || strings.HasPrefix(b.Location, orders) {
 			anywhere += b.Amount
 		}
 	}

@@ -69,6 +69,9 @@ func (a *App) CreateLocation(ctx context.Context, req *consumablesv1.CreateLocat
 
 // ReserveStock claims stock for an order by hand.
 func (a *App) ReserveStock(ctx context.Context, req *consumablesv1.ReserveStockRequest) (*consumablesv1.Reservation, error) {
+	if err := isOrder(req.GetWorkOrder()); err != nil {
+		return nil, err
+	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Reservation, error) {
 		u := a.unit(ctx, tx)
 		line := Line{Item: req.GetItem(), Value: req.GetQuantity().GetValue(), Unit: req.GetQuantity().GetUnitCode()}

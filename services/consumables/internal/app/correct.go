@@ -27,6 +27,9 @@ func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockReq
 		if err != nil {
 			return nil, err
 		}
+		if _, err := store.Locations.Get(ctx, tx, req.GetLocation()); err != nil {
+			return nil, err
+		}
 		lot, item, err := u.lockLot(ctx, issue.GetLot(), "")
 		if err != nil {
 			return nil, err
@@ -54,10 +57,10 @@ func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockReq
 	})
 }
 
-// returnable is what an issue handed out less what came back from it.
+// returnable is what an issue handed out less what came back from it; nothing once the issue was undone.
 func (u unit) returnable(ctx context.Context, issue *consumablesv1.StockMovement, item *consumablesv1.Item) (stock.Micro, error) {
 	left, err := amountOf(issue.GetQuantity(), item)
-	if err != nil {
+	if err != nil || issue.GetReversalMovement() != "" {
 		return 0, err
 	}
 	returns, err := store.Movements.Where(ctx, u.Tx, "work_order = $1 AND lot = $2 AND kind = 'RETURNED'", issue.GetWorkOrder(), issue.GetLot())
@@ -65,7 +68,7 @@ func (u unit) returnable(ctx context.Context, issue *consumablesv1.StockMovement
 		return 0, err
 	}
 	for _, r := range returns {
-		if !strings.Contains(r.GetReason(), issue.GetName()) {
+		if r.GetReversalMovement() != "" || !cameFrom(r.GetReason(), issue.GetName()) {
 			continue
 		}
 		back, err := amountOf(r.GetQuantity(), item)
@@ -75,6 +78,11 @@ func (u unit) returnable(ctx context.Context, issue *consumablesv1.StockMovement
 		left -= back
 	}
 	return left, nil
+}
+
+// cameFrom reports whether a return's reason ends with the issue that it came from.
+func cameFrom(reason, issue string) bool {
+	return reason == "Returned from "+issue || strings.HasSuffix(reason, "(from "+issue+")")
 }
 
 // ReverseMovement undoes a movement with its mirror image; both stay visible.
@@ -106,9 +114,47 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 		if err := u.post(ctx, m, item, mirror); err != nil {
 			return nil, err
 		}
+		if err := u.unmake(ctx, wrong, item, amount); err != nil {
+			return nil, err
+		}
 		wrong.ReversalMovement = m.GetName()
 		return m, store.Movements.Save(ctx, tx, wrong, u.now)
 	})
+}
+
+// unmake takes an undone movement out of what was counted of it: the order's demand of an issue, and what a lot received or
+// was made with.
+func (u unit) unmake(ctx context.Context, wrong *consumablesv1.StockMovement, item *consumablesv1.Item, amount stock.Micro) error {
+	if wrong.GetKind() == consumablesv1.StockMovement_ISSUED {
+		return u.unissue(ctx, wrong, amount)
+	}
+	for _, p := range wrong.GetPostings() {
+		made := p.GetLocation() == store.Supplier || p.GetLocation() == store.Production
+		if !made || !strings.HasPrefix(p.GetQuantity().GetValue(), "-") {
+			continue
+		}
+		if _, err := u.addReceived(ctx, p.GetLot(), -amount, item); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (u unit) unissue(ctx context.Context, wrong *consumablesv1.StockMovement, amount stock.Micro) error {
+	demands, err := store.DemandsOf(ctx, u.Tx, wrong.GetWorkOrder())
+	if err != nil {
+		return err
+	}
+	for _, d := range demands {
+		if d.Item != wrong.GetItem() {
+			continue
+		}
+		d.Issued = max(0, d.Issued-amount)
+		if err := store.SaveDemand(ctx, u.Tx, d); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func mirrored(m *consumablesv1.StockMovement, item *consumablesv1.Item) ([]stock.Posting, error) {
@@ -149,10 +195,15 @@ func (a *App) MoveStock(ctx context.Context, req *consumablesv1.MoveStockRequest
 	})
 }
 
-// DisposeStock books stock out as waste.
+// DisposeStock books stock out as waste, from a place of stores or from a job.
 func (a *App) DisposeStock(ctx context.Context, req *consumablesv1.DisposeStockRequest) (*consumablesv1.StockMovement, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
 		u := a.unit(ctx, tx)
+		if !strings.HasPrefix(req.GetLocation(), orders) {
+			if _, err := store.Locations.Get(ctx, tx, req.GetLocation()); err != nil {
+				return nil, err
+			}
+		}
 		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
 		if err != nil {
 			return nil, err

@@ -3,9 +3,6 @@ package app
 import (
 	"context"
 	"strings"
-	"time"
-
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/stock"
@@ -23,7 +20,8 @@ func (a *App) CreateStockCount(ctx context.Context, req *consumablesv1.CreateSto
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockCount, error) {
 		u, count := a.unit(ctx, tx), req.GetStockCount()
 		resource.ClearOutputOnly(count)
-		if err := u.instantOf(count); err != nil {
+		var err error
+		if count.CountTime, err = u.happened("stock_count.count_time", count.GetCountTime()); err != nil {
 			return nil, err
 		}
 		if _, err := store.Locations.Get(ctx, tx, count.GetLocation()); err != nil {
@@ -53,17 +51,6 @@ func who(id auth.Identity) string {
 		return id.Person
 	}
 	return id.Account
-}
-
-// instantOf gives a count its instant. Reason: TIME_IN_FUTURE.
-func (u unit) instantOf(count *consumablesv1.StockCount) error {
-	if count.GetCountTime() == nil {
-		count.CountTime = timestamppb.New(u.now)
-	}
-	if count.GetCountTime().AsTime().After(u.now.Add(time.Minute)) {
-		return fault.Invalid("stock_count.count_time", "TIME_IN_FUTURE", "The count is dated in the future. Correct its time.")
-	}
-	return nil
 }
 
 // compare fills in what the ledger held at the count's instant, and the difference, and returns that.

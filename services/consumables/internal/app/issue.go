@@ -105,8 +105,8 @@ func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockReque
 		}
 		m := u.movement(consumablesv1.StockMovement_ISSUED, lot, amount, item.GetBaseUnitCode())
 		m.WorkOrder, m.Reason = req.GetWorkOrder(), req.GetOverrideReason()
-		if req.GetEffectiveTime() != nil {
-			m.EffectiveTime = req.GetEffectiveTime()
+		if m.EffectiveTime, err = u.happened("effective_time", req.GetEffectiveTime()); err != nil {
+			return nil, err
 		}
 		if err := u.post(ctx, m, item, transfer(lot.GetName(), from, req.GetWorkOrder(), amount)); err != nil {
 			return nil, err
@@ -155,7 +155,8 @@ func (u unit) mayIssue(ctx context.Context, lot *consumablesv1.Lot, item *consum
 			With("suggested_lot", picks[0].Lot)
 	}
 	if req.GetLocation() != "" {
-		return req.GetLocation(), nil
+		place, err := store.Locations.Get(ctx, u.Tx, req.GetLocation())
+		return place.GetName(), err
 	}
 	return c.Location, nil
 }

@@ -135,7 +135,7 @@ func (u unit) addReceived(ctx context.Context, name string, amount stock.Micro, 
 	}
 	var before stock.Micro
 	if lot.GetReceived() != nil {
-		if before, err = amountOf(lot.GetReceived(), item); err != nil {
+		if before, err = stock.FromCount(lot.GetReceived().GetValue(), lot.GetReceived().GetUnitCode(), item.GetBaseUnitCode()); err != nil {
 			return nil, err
 		}
 	}
@@ -275,51 +275,4 @@ func (a *App) HoldLot(ctx context.Context, req *consumablesv1.HoldLotRequest) (*
 		}
 		return lot, u.lotFact(ctx, "held", lot, lot.GetOnHand(), req.GetReason())
 	})
-}
-
-// RecallLot blocks a lot and everything that was made from it, to any depth.
-func (a *App) RecallLot(ctx context.Context, req *consumablesv1.RecallLotRequest) (*consumablesv1.Lot, error) {
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
-		u := a.unit(ctx, tx)
-		first, _, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
-		if err != nil {
-			return nil, err
-		}
-		names, err := u.descendants(ctx, first.GetName())
-		if err != nil {
-			return nil, err
-		}
-		for _, name := range names {
-			lot, err := store.Lots.Lock(ctx, tx, name)
-			if err != nil {
-				return nil, err
-			}
-			lot.State, lot.HoldReason = consumablesv1.Lot_RECALLED, req.GetReason()
-			if err := store.Lots.Save(ctx, tx, lot, u.now); err != nil {
-				return nil, err
-			}
-			if err := u.lotFact(ctx, "recalled", lot, lot.GetOnHand(), req.GetReason()); err != nil {
-				return nil, err
-			}
-		}
-		return store.Lots.Get(ctx, tx, first.GetName())
-	})
-}
-
-// descendants are the lot itself and all that was made from it; each once, so that no cycle can hold it up.
-func (u unit) descendants(ctx context.Context, lot string) ([]string, error) {
-	names, seen := []string{lot}, map[string]bool{lot: true}
-	for i := 0; i < len(names); i++ {
-		edges, err := store.Edges(ctx, u.Tx, names[i], true)
-		if err != nil {
-			return nil, err
-		}
-		for _, e := range edges {
-			if !seen[e.Target] {
-				seen[e.Target] = true
-				names = append(names, e.Target)
-			}
-		}
-	}
-	return names, nil
 }

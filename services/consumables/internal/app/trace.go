@@ -96,6 +96,9 @@ func (t *tracer) visit(ctx context.Context, name string, depth int32) error {
 			t.resp.Receipts = append(t.resp.Receipts, m)
 			continue
 		}
+		if m.GetReversalMovement() != "" {
+			continue
+		}
 		t.resp.Uses = append(t.resp.Uses, &consumablesv1.TraceUse{Lot: name, WorkOrder: m.GetWorkOrder(), Engine: m.GetEngine(), Quantity: m.GetQuantity(), UseTime: m.GetEffectiveTime()})
 	}
 	return t.balance(ctx, lot, item.GetBaseUnitCode())
@@ -109,19 +112,27 @@ func (t *tracer) balance(ctx context.Context, lot *consumablesv1.Lot, unitCode s
 	var used, disposed, mixed, jobs, hand, difference stock.Micro
 	for _, b := range balances {
 		switch {
-		case strings.HasPrefix(b.Location, "engines/"):
+		case strings.HasPrefix(b.Location, engines):
 			used += b.Amount
-		case strings.HasPrefix(b.Location, "workOrders/"):
+		case strings.HasPrefix(b.Location, orders):
 			jobs += b.Amount
+			t.resp.Uses = append(t.resp.Uses, &consumablesv1.TraceUse{Lot: lot.GetName(), WorkOrder: b.Location, Quantity: store.Quantity(b.Amount, unitCode)})
 		case b.Location == store.Waste:
 			disposed += b.Amount
-		case b.Location == store.Production && b.Amount > 0:
+		case b.Location == store.Production || b.Location == store.MixingLoss:
 			mixed += b.Amount
 		case b.Location == store.CountDifference:
 			difference += b.Amount
 		case store.Physical(b.Location):
 			hand += b.Amount
 		}
+	}
+	if len(lot.GetParents()) > 0 { // what was made here came out of production, where what was mixed away went
+		received, err := stock.FromCount(lot.GetReceived().GetValue(), unitCode, unitCode)
+		if err != nil {
+			return err
+		}
+		mixed += received
 	}
 	t.resp.BalanceLines = append(t.resp.BalanceLines, &consumablesv1.LotBalanceLine{
 		Lot: lot.GetName(), Received: lot.GetReceived(), Used: store.Quantity(used, unitCode), Disposed: store.Quantity(disposed, unitCode),

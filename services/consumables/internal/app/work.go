@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -148,6 +149,12 @@ func (u unit) consume(
 
 // ConsumeStock is Use by hand; the lot must be usable at that time.
 func (a *App) ConsumeStock(ctx context.Context, req *consumablesv1.ConsumeStockRequest) (*consumablesv1.StockMovement, error) {
+	if err := isOrder(req.GetWorkOrder()); err != nil {
+		return nil, err
+	}
+	if !strings.HasPrefix(req.GetEngine(), engines) {
+		return nil, fault.Invalid("engine", "ENGINE_UNKNOWN", "%.80q is not an engine. Give its name, engines/ and its id.", req.GetEngine())
+	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
 		u := a.unit(ctx, tx)
 		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
@@ -158,14 +165,14 @@ func (a *App) ConsumeStock(ctx context.Context, req *consumablesv1.ConsumeStockR
 		if err != nil {
 			return nil, err
 		}
-		at := u.now
-		if req.GetEffectiveTime() != nil {
-			at = req.GetEffectiveTime().AsTime()
-		}
-		if err := u.usable(ctx, lot, item, at); err != nil {
+		at, err := u.happened("effective_time", req.GetEffectiveTime())
+		if err != nil {
 			return nil, err
 		}
-		return u.consume(ctx, lot, item, amount, req.GetWorkOrder(), req.GetEngine(), at)
+		if err := u.usable(ctx, lot, item, at.AsTime()); err != nil {
+			return nil, err
+		}
+		return u.consume(ctx, lot, item, amount, req.GetWorkOrder(), req.GetEngine(), at.AsTime())
 	})
 }
 
@@ -182,6 +189,9 @@ func (u unit) usable(ctx context.Context, lot *consumablesv1.Lot, item *consumab
 
 // BlendLots mixes what was issued to an order into a new lot.
 func (a *App) BlendLots(ctx context.Context, req *consumablesv1.BlendLotsRequest) (*consumablesv1.Lot, error) {
+	if err := isOrder(req.GetWorkOrder()); err != nil {
+		return nil, err
+	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
 		u := a.unit(ctx, tx)
 		item, err := store.Items.Get(ctx, tx, req.GetItem())
@@ -236,7 +246,11 @@ func (u unit) measure(ctx context.Context, req *consumablesv1.BlendLotsRequest, 
 		}
 		m.in += amount
 		m.parts = append(m.parts, stock.Posting{Lot: lot.GetName(), Amount: amount})
-		m.ends = append(m.ends, lot.GetExpireTime().AsTime())
+		var end time.Time // of what keeps for ever
+		if lot.GetExpireTime() != nil {
+			end = lot.GetExpireTime().AsTime()
+		}
+		m.ends = append(m.ends, end)
 	}
 	out, err := amountOf(req.GetOutput(), blend)
 	if err != nil {

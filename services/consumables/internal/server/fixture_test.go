@@ -111,6 +111,9 @@ func (d desk) catalogue() {
 			Kind: consumablesv1.Item_CLEANER, ApprovedMixRatios: []*consumablesv1.MixRatio{{WaterParts: 6, CleanerParts: 1}}, OpenedLifeDays: 90, PotLifeHours: 8,
 			HazardStatements: []string{"H319 Causes serious eye irritation"},
 		},
+		"keeping": {
+			Kind: consumablesv1.Item_CLEANER, ApprovedMixRatios: []*consumablesv1.MixRatio{{WaterParts: 6, CleanerParts: 1}}, PotLifeHours: 8, NoLifeLimit: true,
+		},
 		"ready":    {Kind: consumablesv1.Item_CLEANER, ReadyToUse: true},
 		"water":    {Kind: consumablesv1.Item_WATER, WaterGrade: "waterGrades/iso3696-3"},
 		"solution": {Kind: consumablesv1.Item_BLEND},
@@ -124,19 +127,19 @@ func (d desk) catalogue() {
 	}
 }
 
-// received books a lot in, with a last usable day, and leaves it held.
+// received books a lot in, with a last usable day unless that is zero, and leaves it held.
 func (d desk) received(item, id, amount string, useBy time.Time) *consumablesv1.Lot {
 	d.t.Helper()
 	unit := "L"
 	if item == "o-ring" {
 		unit = "{each}"
 	}
+	lot := &consumablesv1.Lot{Item: "items/" + item, ManufacturerLot: "M-" + id, Certificate: &consumablesv1.Certificate{Number: "C-" + id}}
+	if !useBy.IsZero() {
+		lot.UseByDate = &date.Date{Year: int32(useBy.Year()), Month: int32(useBy.Month()), Day: int32(useBy.Day())}
+	}
 	return of(d.ReceiveLot(d.clerk(), &consumablesv1.ReceiveLotRequest{
-		LotId: id, Location: shelf, Quantity: &commonv1.Quantity{Value: amount, UnitCode: unit},
-		Lot: &consumablesv1.Lot{
-			Item: "items/" + item, ManufacturerLot: "M-" + id, Certificate: &consumablesv1.Certificate{Number: "C-" + id},
-			UseByDate: &date.Date{Year: int32(useBy.Year()), Month: int32(useBy.Month()), Day: int32(useBy.Day())},
-		},
+		LotId: id, Location: shelf, Quantity: &commonv1.Quantity{Value: amount, UnitCode: unit}, Lot: lot,
 	})).done(d.t)
 }
 

@@ -1,0 +1,87 @@
+package app
+
+import (
+	"context"
+	"slices"
+
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/storage"
+)
+
+// RecallLot blocks a lot and everything that was made from it, to any depth.
+func (a *App) RecallLot(ctx context.Context, req *consumablesv1.RecallLotRequest) (*consumablesv1.Lot, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
+		u := a.unit(ctx, tx)
+		first, _, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		names, err := u.descendants(ctx, first.GetName())
+		if err != nil {
+			return nil, err
+		}
+		jobs, fleet, err := u.reached(ctx, names)
+		if err != nil {
+			return nil, err
+		}
+		for _, name := range names {
+			lot, err := store.Lots.Lock(ctx, tx, name)
+			if err != nil {
+				return nil, err
+			}
+			lot.State, lot.HoldReason = consumablesv1.Lot_RECALLED, req.GetReason()
+			if err := store.Lots.Save(ctx, tx, lot, u.now); err != nil {
+				return nil, err
+			}
+			if err := u.publish(ctx, "coldsection.stock.lot.recalled.v1", lot.GetName(), &consumablesv1.LotChanged{
+				Lot: lot.GetName(), Item: lot.GetItem(), State: lot.GetState().String(), Reason: req.GetReason(), Quantity: lot.GetOnHand(),
+				ReachedWorkOrders: jobs, ReachedEngines: fleet,
+			}); err != nil {
+				return nil, err
+			}
+		}
+		return store.Lots.Get(ctx, tx, first.GetName())
+	})
+}
+
+// descendants are the lot itself and all that was made from it; each once, so that no cycle can hold it up.
+func (u unit) descendants(ctx context.Context, lot string) ([]string, error) {
+	names, seen := []string{lot}, map[string]bool{lot: true}
+	for i := 0; i < len(names); i++ {
+		edges, err := store.Edges(ctx, u.Tx, names[i], true)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range edges {
+			if !seen[e.Target] {
+				seen[e.Target] = true
+				names = append(names, e.Target)
+			}
+		}
+	}
+	return names, nil
+}
+
+// reached are the work orders and the engines that any of the lots went to, each once and in order.
+func (u unit) reached(ctx context.Context, lots []string) (jobs, fleet []string, err error) {
+	for _, lot := range lots {
+		moves, err := store.Movements.Where(ctx, u.Tx, "lot = $1 AND kind IN ('ISSUED', 'BLENDED', 'CONSUMED')", lot)
+		if err != nil {
+			return nil, nil, err
+		}
+		for _, m := range moves {
+			if m.GetReversalMovement() != "" {
+				continue
+			}
+			jobs, fleet = append(jobs, m.GetWorkOrder()), append(fleet, m.GetEngine())
+		}
+	}
+	return distinct(jobs), distinct(fleet), nil
+}
+
+func distinct(names []string) []string {
+	slices.Sort(names)
+	return slices.DeleteFunc(slices.Compact(names), func(name string) bool { return name == "" })
+}
