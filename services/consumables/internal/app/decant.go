@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -41,7 +40,7 @@ func (a *App) DecantStock(ctx context.Context, req *consumablesv1.DecantStockReq
 		if _, err := store.Locations.Get(ctx, tx, into); err != nil {
 			return nil, err
 		}
-		if err := u.open(ctx, lot, item); err != nil {
+		if err := u.open(ctx, lot, item, from); err != nil {
 			return nil, err
 		}
 		return u.fillOver(ctx, lot, item, amount, from, into)
@@ -68,12 +67,16 @@ func (u unit) mayDecant(ctx context.Context, lot *consumablesv1.Lot, item *consu
 	return c.Location, nil
 }
 
-// open starts a lot's life once open, the first time that it is opened.
-func (u unit) open(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) error {
+// open starts a lot's life once open, the first time that it is opened; its days are counted where it stands.
+func (u unit) open(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, location string) error {
 	if lot.GetOpenTime() != nil {
 		return nil
 	}
-	end, rule, known, err := stock.Life{Opened: u.now, OpenedDays: int(item.GetOpenedLifeDays())}.End(time.UTC)
+	zone, err := u.zoneOf(ctx, location)
+	if err != nil {
+		return err
+	}
+	end, rule, known, err := stock.Life{Opened: u.now, OpenedDays: int(item.GetOpenedLifeDays())}.End(zone)
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package server_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -9,6 +10,7 @@ import (
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/fault"
 )
 
 func (d desk) back(issue, amount, reason string) (*consumablesv1.StockMovement, error) {
@@ -173,6 +175,99 @@ func TestAMistakenDeliveryIsUndone(t *testing.T) {
 		}
 		if again := d.received("cleaner", "l1", "4", days(200)); again.GetName() != lot || again.GetReceived().GetValue() != "4" {
 			t.Errorf("again: %v", again)
+		}
+	})
+}
+
+// T03 (rule: no negative stock): a refused issue says what there is, and the advice offers that and names what is missing.
+func TestAShortIssueIsOfferedInPart(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot := d.stocked("cleaner", "l1", "0.2", days(200)).GetName()
+		d.needs(order, "cleaner", "0.2")
+		_, err := d.issue(lot, order, "0.27")
+		refused(t, "270 of 200", err, "INSUFFICIENT_STOCK")
+		if refusal, _ := fault.As(err); refusal == nil || refusal.Metadata["available"] != "0.2" {
+			t.Errorf("the refusal does not say what there is: %v", err)
+		}
+		advice := of(d.SuggestLots(d.clerk(), &consumablesv1.SuggestLotsRequest{
+			Item: "items/cleaner", QuantityValue: "0.27", QuantityUnitCode: "L", WorkOrder: order,
+		})).done(t)
+		if s := advice.GetSuggestions(); len(s) != 1 || s[0].GetQuantity().GetValue() != "0.2" || advice.GetShortfall().GetValue() != "0.07" {
+			t.Errorf("advice %v", advice)
+		}
+	})
+}
+
+// T04 (rule: no negative stock under concurrency): of two issues of 150 from 200 at once, one is booked and one is refused.
+func TestTwoClerksWantTheSameStock(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot := d.stocked("cleaner", "l1", "0.2", days(200)).GetName()
+		d.needs(order, "cleaner", "0.2")
+		errs := make(chan error, 2)
+		for range cap(errs) {
+			go func() {
+				_, err := d.issue(lot, order, "0.15")
+				errs <- err
+			}()
+		}
+		first, second := <-errs, <-errs
+		if first != nil {
+			first, second = second, first
+		}
+		refused(t, "the one who came second", second, "INSUFFICIENT_STOCK")
+		if first != nil || d.at(lot, shelf) != "0.05" || d.at(lot, order) != "0.15" {
+			t.Errorf("%v: shelf %s, job %s", first, d.at(lot, shelf), d.at(lot, order))
+		}
+	})
+}
+
+// T07, as this suite decided it: a repeat waits for the first answer under the same key instead of being refused.
+func TestARepeatDuringTheFirstGetsItsAnswer(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot := d.stocked("cleaner", "l1", "5", days(200)).GetName()
+		d.needs(order, "cleaner", "1")
+		req := &consumablesv1.IssueStockRequest{Name: lot, WorkOrder: order, Quantity: litres("0.27"), RequestId: "6d0a3c52-2f64-4d58-9d7c-0f2f3a9e1b12"}
+		answers := make(chan result[*consumablesv1.StockMovement], 8)
+		for range cap(answers) {
+			go func() { answers <- of(d.IssueStock(d.clerk(), req)) }()
+		}
+		first := (<-answers).done(t)
+		for range cap(answers) - 1 {
+			if again := (<-answers).done(t); !proto.Equal(first, again) {
+				t.Errorf("%v and %v", first, again)
+			}
+		}
+		if d.at(lot, shelf) != "4.73" {
+			t.Errorf("%s on the shelf", d.at(lot, shelf))
+		}
+	})
+}
+
+// T10 and T11 (rules: earliest end first, expired and held lots are passed over, an opened container first on a tie).
+func TestTheAdviceTakesTheEarliestEnd(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		d.stocked("cleaner", "c", "0.9", days(0))
+		d.stocked("cleaner", "a", "0.5", time.Date(2027, 3, 31, 0, 0, 0, 0, time.UTC))
+		d.stocked("cleaner", "b", "0.1", time.Date(2027, 1, 31, 0, 0, 0, 0, time.UTC))
+		d.received("cleaner", "d", "0.05", time.Date(2026, 12, 31, 0, 0, 0, 0, time.UTC))
+		d.clock.Advance(24 * time.Hour)
+		ask := &consumablesv1.SuggestLotsRequest{Item: "items/cleaner", QuantityValue: "0.27", QuantityUnitCode: "L"}
+		advice := of(d.SuggestLots(d.clerk(), ask)).done(t)
+		var got []string
+		for _, s := range advice.GetSuggestions() {
+			got = append(got, s.GetLot()+" "+s.GetQuantity().GetValue())
+		}
+		for _, s := range advice.GetSkipped() {
+			got = append(got, s.GetLot()+" "+s.GetReason())
+		}
+		if want := []string{"lots/b 0.1", "lots/a 0.17", "lots/c LOT_EXPIRED", "lots/d LOT_HELD"}; !slices.Equal(got, want) {
+			t.Errorf("advice %v, want %v", got, want)
+		}
+		opened := of(d.decant("lots/b", "0.04", "")).done(t) // its last day is still the earlier one
+		d.stocked("cleaner", "e", "0.01", time.Date(2027, 1, 31, 0, 0, 0, 0, time.UTC))
+		first := of(d.SuggestLots(d.clerk(), ask)).done(t).GetSuggestions()[0]
+		if first.GetLot() != opened.GetName() {
+			t.Errorf("tie: %s first", first.GetLot())
 		}
 	})
 }

@@ -44,7 +44,11 @@ func (l Life) End(zone *time.Location) (end time.Time, rule string, known bool, 
 		consider(day, fmt.Sprintf("%d days of shelf life after %s", l.ShelfDays, l.Manufactured))
 	}
 	if !l.Opened.IsZero() && l.OpenedDays > 0 {
-		consider(l.Opened.AddDate(0, 0, l.OpenedDays), fmt.Sprintf("%d days after opening", l.OpenedDays))
+		day, err := endOfDay(l.Opened.In(zone).Format(time.DateOnly), l.OpenedDays, zone)
+		if err != nil {
+			return end, "", false, err
+		}
+		consider(day, fmt.Sprintf("%d days after opening", l.OpenedDays))
 	}
 	if !l.Mixed.IsZero() && l.PotHours > 0 {
 		consider(l.Mixed.Add(time.Duration(l.PotHours)*time.Hour), fmt.Sprintf("pot life of %d hours", l.PotHours))

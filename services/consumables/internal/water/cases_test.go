@@ -1,0 +1,60 @@
+package water_test
+
+import (
+	"math"
+	"slices"
+	"testing"
+
+	"coldsection.example/services/consumables/internal/water"
+)
+
+// W01 to W10: which limit fails, and nothing else. W01 to W03: ISO 3696:1987 table 1, read in three public summaries (one prints
+// 7.0 for the upper pH limit, two 7.5). W04 to W06: ASTM D1193-99 scope table. W08 to W10: the linear form of ISO 7888 and
+// EN 27888 with 2 % per kelvin, two instrument manuals. The readings that a row leaves out are well within their limits here.
+func TestWhichLimitFails(t *testing.T) {
+	for _, c := range []struct {
+		id, grade string
+		r         water.Reading
+		failed    []string
+		at25      float64
+	}{
+		{"W01", "iso3696-3", water.Reading{4.9, 25, true, 6.8, none, 1}, nil, 4.9},
+		{"W02", "iso3696-3", water.Reading{5.1, 25, true, 6.8, none, 1}, []string{"conductivity"}, 5.1},
+		{"W03", "iso3696-2", water.Reading{0.9, 25, true, none, 0.03, 0.5}, []string{"silica"}, 0.9},
+		{"W04", "astm-d1193-iv", water.Reading{5.0, 25, true, 8.0, none, none}, nil, 5},
+		{"W05", "astm-d1193-iii", water.Reading{0.25, 25, true, none, 0.5, none}, nil, 0.25},
+		{"W06", "astm-d1193-ii", water.Reading{0.9, 25, true, none, 0.004, none}, []string{"silica"}, 0.9},
+		{"W08", "iso3696-3", water.Reading{4.4, 15, false, 6.8, none, 1}, []string{"conductivity"}, 5.5},
+		{"W09", "iso3696-3", water.Reading{5.4, 30, false, 6.8, none, 1}, nil, 4.909},
+		{"W10", "iso3696-3", water.Reading{6.0, 15, false, 6.8, none, 1}, []string{"conductivity"}, 7.5},
+		{"W08, read as if it were at 25 °C", "iso3696-3", water.Reading{4.4, 15, true, 6.8, none, 1}, nil, 4.4},
+		{"W09, read as if it were at 25 °C", "iso3696-3", water.Reading{5.4, 30, true, 6.8, none, 1}, []string{"conductivity"}, 5.4},
+		{"pH above", "iso3696-3", water.Reading{4.9, 25, true, 7.6, none, 1}, []string{"pH"}, 4.9},
+		{"residue above", "iso3696-3", water.Reading{4.9, 25, true, 6.8, none, 2.1}, []string{"residue"}, 4.9},
+		{"nothing but conductivity", "iso3696-2", water.Reading{0.9, 25, true, none, none, none}, []string{"silica", "residue"}, 0.9},
+	} {
+		checks, passed := water.Judge(water.Published[c.grade], c.r)
+		var failed []string
+		for _, check := range checks {
+			if !check.Met {
+				failed = append(failed, check.Property)
+			}
+		}
+		if !slices.Equal(failed, c.failed) || passed != (len(c.failed) == 0) {
+			t.Errorf("%s: failed %v, want %v", c.id, failed, c.failed)
+		}
+		if math.Abs(checks[0].Value-c.at25) > 0.0005 {
+			t.Errorf("%s: %v µS/cm at 25 °C, want %v", c.id, checks[0].Value, c.at25)
+		}
+	}
+}
+
+// W06 and W13: the silica limit of ASTM D1193 type II is 3 µg/L; the limit of type IV is that of 0.2 MΩ cm, by the reciprocal.
+func TestPublishedLimits(t *testing.T) {
+	if got := water.Published["astm-d1193-ii"].SilicaMax; got != 0.003 {
+		t.Errorf("W06: %v mg/L", got)
+	}
+	if got := water.Published["astm-d1193-iv"].ConductivityMax; math.Abs(got-1/0.2) > 1e-12 {
+		t.Errorf("W13: %v µS/cm", got)
+	}
+}
