@@ -123,9 +123,8 @@ func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumab
 
 // nextCode is the short code of the next lot.
 func (u unit) nextCode(ctx context.Context) (string, error) {
-	var n int64
-	err := u.QueryRow(ctx, "SELECT COUNT(*) FROM lots").Scan(&n)
-	return stock.ShortCode(n + 1), err
+	n, err := store.NextLotNumber(ctx, u.Tx)
+	return stock.ShortCode(n), err
 }
 
 func (u unit) addReceived(ctx context.Context, name string, amount stock.Micro, item *consumablesv1.Item) (*consumablesv1.Lot, error) {
