@@ -5,6 +5,7 @@ import (
 	"time"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/stock"
 	"coldsection.example/services/consumables/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
@@ -75,12 +76,22 @@ func (a *App) ReserveStock(ctx context.Context, req *consumablesv1.ReserveStockR
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Reservation, error) {
 		u := a.unit(ctx, tx)
 		line := Line{Item: req.GetItem(), Value: req.GetQuantity().GetValue(), Unit: req.GetQuantity().GetUnitCode()}
-		d, lots, err := u.claim(ctx, req.GetWorkOrder(), req.GetNeedTime().AsTime(), line, 0)
+		old, err := store.DemandsOf(ctx, tx, req.GetWorkOrder())
 		if err != nil {
 			return nil, err
 		}
-		if d.Missing() > 0 || len(lots) == 0 {
-			return nil, fault.Precondition("INSUFFICIENT_STOCK", "%s %s of %s can't be promised. Receive more, or ask for less.", d.Missing().Text(), d.Unit, d.Item)
+		d, item, need, err := u.wanted(ctx, req.GetWorkOrder(), req.GetNeedTime().AsTime(), line)
+		if err != nil {
+			return nil, err
+		}
+		before := demandOf(old, req.GetItem())
+		d.Reserved, d.Issued, d.Needed = before.Reserved, before.Issued, max(before.Needed, before.Reserved+before.Issued+need)
+		d, lots, err := u.claim(ctx, d, item, need)
+		if err != nil {
+			return nil, err
+		}
+		if short := before.Reserved + need - d.Reserved; short > 0 || len(lots) == 0 {
+			return nil, fault.Precondition("INSUFFICIENT_STOCK", "%s %s of %s can't be promised. Receive more, or ask for less.", short.Text(), d.Unit, d.Item)
 		}
 		claims, err := store.Reservations.Where(ctx, tx, "work_order = $1 AND lot = $2 AND state = 'CLAIMED' ORDER BY name DESC", req.GetWorkOrder(), lots[0])
 		if err != nil {
@@ -102,6 +113,27 @@ func (a *App) ReleaseReservation(ctx context.Context, req *consumablesv1.Release
 			return nil, fault.Precondition("RESERVATION_"+claim.GetState().String(), "%s is %s; there is nothing to release.", claim.GetName(), claim.GetState())
 		}
 		claim.State = consumablesv1.Reservation_FREED
+		if err := u.unclaim(ctx, claim); err != nil {
+			return nil, err
+		}
 		return claim, u.saveClaim(ctx, claim)
 	})
+}
+
+// unclaim takes a claim that was given up out of its order's demand.
+func (u unit) unclaim(ctx context.Context, claim *consumablesv1.Reservation) error {
+	demands, err := store.DemandsOf(ctx, u.Tx, claim.GetWorkOrder())
+	if err != nil {
+		return err
+	}
+	d := demandOf(demands, claim.GetItem())
+	if d.Item == "" {
+		return nil
+	}
+	given, err := stock.FromQuantity(claim.GetQuantity().GetValue(), claim.GetQuantity().GetUnitCode(), d.Unit)
+	if err != nil {
+		return err
+	}
+	d.Reserved = max(0, d.Reserved-given)
+	return store.SaveDemand(ctx, u.Tx, d)
 }

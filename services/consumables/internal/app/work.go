@@ -35,7 +35,12 @@ func (a *App) Demand(ctx context.Context, tx *storage.Tx, order string, at time.
 	lots, short := map[string][]string{}, false
 	var demands []store.Demand
 	for _, line := range lines {
-		d, picked, err := u.claim(ctx, order, at, line, issuedOf(old, line.Item))
+		d, item, need, err := u.wanted(ctx, order, at, line)
+		if err != nil {
+			return err
+		}
+		d.Needed, d.Issued = need, demandOf(old, line.Item).Issued
+		d, picked, err := u.claim(ctx, d, item, max(0, need-d.Issued))
 		if err != nil {
 			return err
 		}
@@ -50,26 +55,30 @@ func (a *App) Demand(ctx context.Context, tx *storage.Tx, order string, at time.
 	return u.publish(ctx, typ, order, &consumablesv1.DemandsAnswered{WorkOrder: order, Lines: demandLines(demands, lots), Complete: !short})
 }
 
-func issuedOf(demands []store.Demand, item string) stock.Micro {
+// demandOf is the demand for an item; an empty one when there is none.
+func demandOf(demands []store.Demand, item string) store.Demand {
 	for _, d := range demands {
 		if d.Item == item {
-			return d.Issued
+			return d
 		}
 	}
-	return 0
+	return store.Demand{}
 }
 
-func (u unit) claim(ctx context.Context, order string, at time.Time, line Line, issued stock.Micro) (store.Demand, []string, error) {
+// wanted reads a line of an order: a demand without amounts yet, its item, and how much.
+func (u unit) wanted(ctx context.Context, order string, at time.Time, line Line) (store.Demand, *consumablesv1.Item, stock.Micro, error) {
 	item, err := store.Items.Get(ctx, u.Tx, line.Item)
 	if err != nil {
-		return store.Demand{}, nil, err
+		return store.Demand{}, nil, 0, err
 	}
 	need, err := stock.FromQuantity(line.Value, line.Unit, item.GetBaseUnitCode())
-	if err != nil {
-		return store.Demand{}, nil, err
-	}
-	d := store.Demand{WorkOrder: order, Item: item.GetName(), Unit: item.GetBaseUnitCode(), Needed: need, Issued: issued, Need: at}
-	picks, _, _, err := u.choose(ctx, item, order, max(0, need-issued), at)
+	return store.Demand{WorkOrder: order, Item: item.GetName(), Unit: item.GetBaseUnitCode(), Need: at}, item, need, err
+}
+
+// claim claims so much of what nobody has claimed for a demand, as far as there is any, and saves the demand.
+func (u unit) claim(ctx context.Context, d store.Demand, item *consumablesv1.Item, amount stock.Micro) (store.Demand, []string, error) {
+	order, at := d.WorkOrder, d.Need
+	picks, _, _, err := u.choose(ctx, item, "", amount, at)
 	if err != nil {
 		return d, nil, err
 	}
