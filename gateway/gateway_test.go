@@ -332,30 +332,6 @@ func TestSessionsEnd(t *testing.T) {
 	}
 }
 
-func TestWrongPasswordsLock(t *testing.T) {
-	w := newWorld(t)
-	sessions := accessv1.NewSessionServiceClient(w.conn)
-	try := func(login, password string) string {
-		_, err := sessions.SignIn(t.Context(), &accessv1.SignInRequest{Login: login, Password: password})
-		return reasonOf(err)
-	}
-	if got := try("nobody", passphrase); got != "CREDENTIALS_WRONG" {
-		t.Errorf("an unknown login: %s", got)
-	}
-	for range 10 {
-		if got := try("admin", "wrong"); got != "CREDENTIALS_WRONG" {
-			t.Fatalf("a wrong password: %s", got)
-		}
-	}
-	if got := try("admin", passphrase); got != "ACCOUNT_LOCKED" {
-		t.Errorf("after ten wrong ones: %q", got)
-	}
-	w.clock.Advance(16 * time.Minute)
-	if got := try("admin", passphrase); got != "" {
-		t.Errorf("a quarter of an hour later: %s", got)
-	}
-}
-
 func TestDisabledAccountsAndTheLastAdministrator(t *testing.T) {
 	w := newWorld(t)
 	token := w.hire("tomas", "stores")

@@ -131,8 +131,7 @@ func (s *Server) EnableAccount(ctx context.Context, req *accessv1.EnableAccountR
 		if passwords == 0 && account.GetKind() == accessv1.Account_HUMAN {
 			account.State = accessv1.Account_INVITED
 		}
-		_, err := tx.Exec(ctx, "UPDATE passwords SET failures = 0, locked_until = 0 WHERE account = $1", account.GetName())
-		return err
+		return accounts.ForgetGuesses(ctx, tx, account.GetName(), account.GetLogin())
 	})
 }
 

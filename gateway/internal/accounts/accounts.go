@@ -2,7 +2,8 @@
 // of calls.
 //
 // Secrets are kept as hashes only: passwords with argon2id, random tokens with SHA-256. The same refusal answers a wrong
-// password and an unknown login. Ten wrong passwords in a row lock an account for a quarter of an hour.
+// password and an unknown login. After ten wrong passwords each further guess waits longer, a second at first and a quarter
+// of an hour at most; that holds for logins that nobody has, too.
 package accounts
 
 import (
@@ -26,8 +27,6 @@ const (
 	sessionLife    = 12 * time.Hour
 	invitationLife = 7 * 24 * time.Hour
 	keyLife        = 365 * 24 * time.Hour
-	lockTime       = 15 * time.Minute
-	maxFailures    = 10
 	minPassword    = 12
 )
 
@@ -78,7 +77,7 @@ func (s *Store) SignIn(ctx context.Context, login, password string) (*accessv1.S
 	if err != nil {
 		return nil, err
 	}
-	if err := s.checkPassword(ctx, account, password); err != nil {
+	if err := s.checkPassword(ctx, loginTarget(login), account, password); err != nil {
 		return nil, err
 	}
 	var session *accessv1.Session
@@ -89,56 +88,35 @@ func (s *Store) SignIn(ctx context.Context, login, password string) (*accessv1.S
 	return session, err
 }
 
-// checkPassword compares and counts failures; it takes the same time for an account that does not exist.
-func (s *Store) checkPassword(ctx context.Context, account *accessv1.Account, password string) error {
-	var hash string
-	var failures, lockedUntil int64
-	err := s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		err := tx.QueryRow(ctx, "SELECT hash, failures, locked_until FROM passwords WHERE account = $1", account.GetName()).
-			Scan(&hash, &failures, &lockedUntil)
+// checkPassword counts the guess, compares, and takes the guess back when it was right. It does the same and takes the same
+// time for an account that does not exist.
+func (s *Store) checkPassword(ctx context.Context, target string, account *accessv1.Account, password string) error {
+	if err := s.countGuess(ctx, target); err != nil {
+		return err
+	}
+	hash, err := s.hashOf(ctx, account.GetName())
+	if err != nil {
+		return err
+	}
+	if !auth.CheckPassword(password, hash) || account.GetState() == accessv1.Account_DISABLED {
+		return wrongCredentials()
+	}
+	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, "DELETE FROM guesses WHERE target = $1", target)
+		return err
+	})
+}
+
+// hashOf is the hash of an account's password, "" when it has none.
+func (s *Store) hashOf(ctx context.Context, account string) (hash string, err error) {
+	err = s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		err := tx.QueryRow(ctx, "SELECT hash FROM passwords WHERE account = $1", account).Scan(&hash)
 		if errors.Is(err, storage.ErrNoRows) {
 			return nil
 		}
 		return err
 	})
-	if err != nil {
-		return err
-	}
-	now := s.Clock.Now()
-	right := auth.CheckPassword(password, hash)
-	switch {
-	case lockedUntil > storage.Micros(now):
-		return fault.New(fault.Unauthenticated, "ACCOUNT_LOCKED",
-			"Too many wrong passwords: the account is locked for %v. Wait, or ask an administrator.", lockTime)
-	case account.GetState() == accessv1.Account_DISABLED || hash == "" || !right:
-		if hash == "" {
-			return wrongCredentials()
-		}
-		if err := s.countFailure(ctx, account.GetName(), now); err != nil {
-			return err
-		}
-		return wrongCredentials()
-	case failures > 0:
-		return s.resetFailures(ctx, account.GetName())
-	default:
-		return nil
-	}
-}
-
-func (s *Store) countFailure(ctx context.Context, account string, now time.Time) error {
-	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		_, err := tx.Exec(ctx, `UPDATE passwords SET failures = CASE WHEN failures + 1 >= $1 THEN 0 ELSE failures + 1 END,
-			locked_until = CASE WHEN failures + 1 >= $1 THEN $2 ELSE locked_until END WHERE account = $3`,
-			maxFailures, storage.Micros(now.Add(lockTime)), account)
-		return err
-	})
-}
-
-func (s *Store) resetFailures(ctx context.Context, account string) error {
-	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		_, err := tx.Exec(ctx, "UPDATE passwords SET failures = 0, locked_until = 0 WHERE account = $1", account)
-		return err
-	})
+	return hash, err
 }
 
 // open makes a session of an account; the token is in this answer only.
@@ -159,5 +137,5 @@ func (s *Store) Reauthenticate(ctx context.Context, account, password string) er
 	if err != nil {
 		return wrongCredentials()
 	}
-	return s.checkPassword(ctx, a, password)
+	return s.checkPassword(ctx, proofTarget(account), a, password)
 }

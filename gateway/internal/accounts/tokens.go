@@ -78,6 +78,9 @@ func (s *Store) Accept(ctx context.Context, token, password string) (session *ac
 		if _, err := tx.Exec(ctx, "DELETE FROM invitations WHERE account = $1", name); err != nil {
 			return err
 		}
+		if err := ForgetGuesses(ctx, tx, name, account.GetLogin()); err != nil {
+			return err
+		}
 		account.State = accessv1.Account_ACTIVE
 		if err := Accounts.Save(ctx, tx, account, s.Clock.Now()); err != nil {
 			return err
@@ -91,7 +94,7 @@ func (s *Store) Accept(ctx context.Context, token, password string) (session *ac
 // setPassword also ends every session of the account.
 func (s *Store) setPassword(ctx context.Context, tx *storage.Tx, account, hash string) error {
 	_, err := tx.Exec(ctx, `INSERT INTO passwords (account, hash, failures, locked_until) VALUES ($1, $2, 0, 0)
-		ON CONFLICT (account) DO UPDATE SET hash = excluded.hash, failures = 0, locked_until = 0`, account, hash)
+		ON CONFLICT (account) DO UPDATE SET hash = excluded.hash`, account, hash)
 	if err != nil {
 		return err
 	}
@@ -122,7 +125,7 @@ func (s *Store) ChangePassword(ctx context.Context, id auth.Identity, old, fresh
 	}
 	hash := auth.HashPassword(fresh)
 	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		_, err := tx.Exec(ctx, "UPDATE passwords SET hash = $1, failures = 0, locked_until = 0 WHERE account = $2", hash, id.Account)
+		_, err := tx.Exec(ctx, "UPDATE passwords SET hash = $1 WHERE account = $2", hash, id.Account)
 		if err == nil {
 			_, err = tx.Exec(ctx, "DELETE FROM sessions WHERE account = $1 AND token_hash <> $2", id.Account, id.SessionID)
 		}

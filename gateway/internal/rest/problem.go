@@ -101,6 +101,9 @@ func Refuse(w http.ResponseWriter, err error) { ProblemOf(err).send(w) }
 
 func (p Problem) send(w http.ResponseWriter) {
 	w.Header().Set("Content-Type", "application/problem+json")
+	if wait := p.Metadata["retry_after_seconds"]; wait != "" {
+		w.Header().Set("Retry-After", wait)
+	}
 	w.WriteHeader(p.Status)
 	if text, err := json.Marshal(p); err == nil {
 		_, _ = w.Write(text) // a caller who left needs no answer

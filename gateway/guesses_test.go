@@ -1,0 +1,109 @@
+package gateway_test
+
+import (
+	"net/http"
+	"testing"
+	"time"
+
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+)
+
+// guess signs in over HTTP and returns the status and the whole answer.
+func (w *world) guess(login, password string) (int, map[string]any, http.Header) {
+	w.t.Helper()
+	return w.rest("POST", "/v1/sessions:signIn", "", `{"login":"`+login+`","password":"`+password+`"}`)
+}
+
+// outcomes makes guesses, at once or one after the other, and counts their reasons.
+func (w *world) outcomes(n int, login string, atOnce bool) map[string]int {
+	w.t.Helper()
+	reasons := make(chan string, n)
+	try := func() {
+		_, problem, _ := w.guess(login, "wrong")
+		reason, _ := problem["reason"].(string)
+		reasons <- reason
+	}
+	for range n {
+		if atOnce {
+			go try()
+		} else {
+			try()
+		}
+	}
+	out := map[string]int{}
+	for range n {
+		out[<-reasons]++
+	}
+	return out
+}
+
+func TestGuessesSentAtOnceAreCountedBeforeTheyAreLookedAt(t *testing.T) {
+	w := newWorld(t)
+	if got := w.outcomes(60, "admin", true); got["CREDENTIALS_WRONG"] != 10 || got["ACCOUNT_LOCKED"] != 50 {
+		t.Errorf("60 guesses: %v, want 10 looked at and 50 refused", got)
+	}
+	w.clock.Advance(time.Second)
+	if got := w.outcomes(10, "admin", true); got["CREDENTIALS_WRONG"] != 1 {
+		t.Errorf("a second later, 10 more: %v, want one looked at", got)
+	}
+}
+
+func TestWaitsGrowAlikeWhetherOrNotThereIsAnAccount(t *testing.T) {
+	w := newWorld(t)
+	for _, login := range []string{"admin", "nobody"} {
+		if got := w.outcomes(10, login, false); got["CREDENTIALS_WRONG"] != 10 {
+			t.Fatalf("ten guesses at %s: %v", login, got)
+		}
+	}
+	for _, wait := range []time.Duration{time.Second, 2 * time.Second} {
+		var answers []string
+		for _, login := range []string{"admin", "nobody"} {
+			status, problem, header := w.guess(login, passphrase)
+			if status != 429 || problem["reason"] != "ACCOUNT_LOCKED" {
+				t.Fatalf("%s, to wait %v: %d %v", login, wait, status, problem)
+			}
+			detail, _ := problem["detail"].(string)
+			answers = append(answers, header.Get("Retry-After")+" "+detail)
+		}
+		if answers[0] != answers[1] {
+			t.Errorf("the answers tell that there is an account:\n%s\n%s", answers[0], answers[1])
+		}
+		w.clock.Advance(wait)
+		for _, login := range []string{"admin", "nobody"} {
+			if status, problem, _ := w.guess(login, "wrong"); status != 401 || problem["reason"] != "CREDENTIALS_WRONG" {
+				t.Fatalf("%s after %v: %d %v", login, wait, status, problem)
+			}
+		}
+	}
+	w.clock.Advance(4 * time.Second)
+	for range 2 {
+		if status, problem, _ := w.guess("admin", passphrase); status != 200 {
+			t.Errorf("the right password after its wait, which takes back the guesses before it: %d %v", status, problem)
+		}
+	}
+}
+
+func TestStrangersGuessesKeepNobodyFromSigning(t *testing.T) {
+	w := newWorld(t)
+	w.outcomes(11, "admin", false)
+	sessions := accessv1.NewSessionServiceClient(w.conn)
+	if _, err := sessions.Reauthenticate(w.as(w.admin), &accessv1.ReauthenticateRequest{Password: passphrase}); err != nil {
+		t.Errorf("who is signed in: %v", err)
+	}
+	for range 10 {
+		_, err := sessions.Reauthenticate(w.as(w.admin), &accessv1.ReauthenticateRequest{Password: "wrong"})
+		if reasonOf(err) != "CREDENTIALS_WRONG" {
+			t.Fatalf("a wrong password: %v", err)
+		}
+	}
+	if _, err := sessions.Reauthenticate(w.as(w.admin), &accessv1.ReauthenticateRequest{Password: passphrase}); reasonOf(err) != "ACCOUNT_LOCKED" {
+		t.Errorf("ten wrong passwords with a session: %v", err)
+	}
+	_, err := accessv1.NewAccessServiceClient(w.conn).EnableAccount(w.as(w.admin), &accessv1.EnableAccountRequest{Name: "accounts/admin"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if status, problem, _ := w.guess("admin", passphrase); status != 200 {
+		t.Errorf("after an administrator enabled it: %d %v", status, problem)
+	}
+}
