@@ -189,6 +189,9 @@ func (w *world) rest(method, path, token, body string, headers ...string) (int, 
 	if token != "" {
 		req.Header.Set("Authorization", "Bearer "+token)
 	}
+	if body != "" {
+		req.Header.Set("Content-Type", "application/json")
+	}
 	for i := 0; i < len(headers); i += 2 {
 		req.Header.Set(headers[i], headers[i+1])
 	}
@@ -282,7 +285,7 @@ func TestUnreadableRequests(t *testing.T) {
 	}{
 		{"POST", "/v1/items", `{"colour":"red"}`, 400, "UNKNOWN_FIELD"}, {"POST", "/v1/items", `{`, 400, "REQUEST_UNREADABLE"},
 		{"POST", "/v1/items", `{"kind":"BRUSH"}`, 400, "REQUEST_UNREADABLE"}, {"POST", "/v1/items", `{}`, 400, "FIELD_INVALID"},
-		{"GET", "/v1/nothing", "", 404, "PATH_UNKNOWN"}, {"DELETE", "/v1/items/a", "", 404, "PATH_UNKNOWN"},
+		{"GET", "/v1/nothing", "", 404, "PATH_UNKNOWN"}, {"DELETE", "/v1/items/a", "", 405, "METHOD_NOT_ALLOWED"},
 	} {
 		if status, problem, _ := w.rest(c.method, c.path, w.admin, c.body); status != c.status || problem["reason"] != c.reason {
 			t.Errorf("%s %s %s: %d %v", c.method, c.path, c.body, status, problem)

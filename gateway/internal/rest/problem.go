@@ -32,13 +32,20 @@ type Violation struct {
 	Reason      string `json:"reason"`
 }
 
-// httpStatus is the HTTP status of a category; two reasons have one of their own.
+// httpStatus is the HTTP status of a category.
 var httpStatus = map[fault.Category]int{
 	fault.Internal: http.StatusInternalServerError, fault.InvalidArgument: http.StatusBadRequest,
 	fault.FailedPrecondition: http.StatusBadRequest, fault.NotFound: http.StatusNotFound, fault.AlreadyExists: http.StatusConflict,
 	fault.Aborted: http.StatusConflict, fault.PermissionDenied: http.StatusForbidden, fault.Unauthenticated: http.StatusUnauthorized,
 	fault.ResourceExhausted: http.StatusTooManyRequests, fault.Unavailable: http.StatusServiceUnavailable,
 	fault.OutOfRange: http.StatusBadRequest, fault.Unimplemented: http.StatusNotImplemented,
+}
+
+// ownStatus has the reasons for which HTTP has a status of its own.
+var ownStatus = map[string]int{
+	"IDEMPOTENCY_KEY_REUSED": http.StatusUnprocessableEntity, "CONTENT_TYPE_UNSUPPORTED": http.StatusUnsupportedMediaType,
+	"REQUEST_TOO_LARGE": http.StatusRequestEntityTooLarge, "METHOD_NOT_ALLOWED": http.StatusMethodNotAllowed,
+	"CURSOR_TOO_OLD": http.StatusGone, "CURSOR_AHEAD": http.StatusGone,
 }
 
 var codeNames = map[fault.Category]string{
@@ -58,8 +65,8 @@ func ProblemOf(err error) Problem {
 		Type: "/problems/" + strings.ToLower(strings.ReplaceAll(f.Reason, "_", "-")), Title: titleOf(f.Reason), Status: httpStatus[f.Category],
 		Detail: f.Message, Code: codeNames[f.Category], Reason: f.Reason, Domain: rpc.Domain, Metadata: f.Metadata,
 	}
-	if f.Reason == "IDEMPOTENCY_KEY_REUSED" {
-		p.Status = http.StatusUnprocessableEntity
+	if own, ok := ownStatus[f.Reason]; ok {
+		p.Status = own
 	}
 	for _, v := range f.Violations {
 		p.Violations = append(p.Violations, Violation(v))

@@ -57,6 +57,9 @@ func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify) (htt
 		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }),
 		runtime.WithErrorHandler(refuseCall),
 		runtime.WithRoutingErrorHandler(refuseRoute),
+		runtime.WithMiddlewares(strict(routesOf())),
+		runtime.WithDisablePathLengthFallback(),
+		runtime.WithDisableHTTPMethodOverride(),
 		runtime.WithForwardResponseOption(etag),
 		runtime.WithForwardResponseOption(cookie),
 	)
@@ -86,13 +89,6 @@ func refuseCall(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w h
 		p.Status = http.StatusPreconditionFailed // the header is HTTP's own condition; the etag of a body is the request's
 	}
 	p.send(w)
-}
-
-func refuseRoute(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, code int) {
-	if code == http.StatusMethodNotAllowed {
-		w.Header().Set("Allow", "GET, POST, PATCH")
-	}
-	Refuse(w, fault.New(fault.NotFound, "PATH_UNKNOWN", "There is no such path or method (%d). See the API's description.", code))
 }
 
 // etag shows a resource's etag as the HTTP header, quoted.
@@ -131,7 +127,6 @@ type door struct {
 // ServeHTTP serves one request.
 func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w = conditional(w, r)
-	r.Body = http.MaxBytesReader(w, r.Body, maxBody)
 	token, byCookie := credentials(r)
 	if token == "" {
 		d.next.ServeHTTP(w, r)

@@ -1,0 +1,90 @@
+package rest
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"io"
+	"mime"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
+
+	"coldsection.example/services/platform/fault"
+)
+
+// strict refuses what the mapping to the contract would pass over in silence: query parameters that it does not know, a body
+// that is too large, is no JSON or is followed by something. It runs once the path and the method are known.
+func strict(routes map[string]route) runtime.Middleware {
+	return func(next runtime.HandlerFunc) runtime.HandlerFunc {
+		return func(w http.ResponseWriter, r *http.Request, params map[string]string) {
+			if p, ok := r.Context().Value(probing{}).(*bool); ok {
+				*p = true // somebody asks only whether the path takes this method
+				return
+			}
+			err := checkBody(w, r)
+			if pattern, ok := runtime.HTTPPattern(r.Context()); ok && err == nil {
+				err = routes[r.Method+" "+pattern.String()].checkQuery(r.URL.RawQuery)
+			}
+			if err != nil {
+				Refuse(w, err)
+				return
+			}
+			next(w, r, params)
+		}
+	}
+}
+
+// checkQuery refuses parameters that name no field of the request, or one that the path or the body brings. Reasons:
+// UNKNOWN_FIELD, REQUEST_UNREADABLE.
+func (t route) checkQuery(raw string) error {
+	query, err := url.ParseQuery(raw)
+	if err != nil {
+		return fault.Invalid("", "REQUEST_UNREADABLE", "The query can't be read: %v. Escape it and send it again.", err)
+	}
+	for name := range query {
+		if !t.takes(name) {
+			return fault.Invalid(name, "UNKNOWN_FIELD",
+				"The request has a query parameter that the contract does not know here: %q. Leave it out or correct its name.", name)
+		}
+	}
+	return nil
+}
+
+// checkBody reads the body once, and leaves it to be read again. Reasons: REQUEST_TOO_LARGE, CONTENT_TYPE_UNSUPPORTED,
+// REQUEST_UNREADABLE.
+func checkBody(w http.ResponseWriter, r *http.Request) error {
+	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBody))
+	if large, ok := errors.AsType[*http.MaxBytesError](err); ok {
+		return fault.New(fault.ResourceExhausted, "REQUEST_TOO_LARGE",
+			"The body has more than %d bytes. Send less at once, such as an import in parts.", large.Limit)
+	}
+	if err != nil {
+		return fault.Invalid("", "REQUEST_UNREADABLE", "The body ended early. Send the request again.").Because(err)
+	}
+	r.Body = io.NopCloser(bytes.NewReader(text))
+	if len(bytes.TrimSpace(text)) == 0 {
+		return nil
+	}
+	if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); !strings.EqualFold(kind, "application/json") {
+		return fault.Invalid("", "CONTENT_TYPE_UNSUPPORTED", "The body's Content-Type is %q. Send JSON as application/json.",
+			r.Header.Get("Content-Type"))
+	}
+	return oneValue(text)
+}
+
+// oneValue refuses anything after the first JSON value; what is wrong inside of it is said by those who decode it.
+func oneValue(text []byte) error {
+	d := json.NewDecoder(bytes.NewReader(text))
+	var first json.RawMessage
+	if err := d.Decode(&first); err != nil {
+		return nil //nolint:nilerr // the decoder of the request says more of it
+	}
+	if _, err := d.Token(); !errors.Is(err, io.EOF) {
+		return fault.Invalid("", "REQUEST_UNREADABLE", "The body goes on after its JSON value, at byte %d. Send one JSON value.",
+			d.InputOffset())
+	}
+	return nil
+}
