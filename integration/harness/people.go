@@ -74,6 +74,9 @@ func (p *Person) REST(method, path string, body any, headers ...string) Answer {
 	if err != nil {
 		p.t.Fatal(err)
 	}
+	if text != "" {
+		req.Header.Set("Content-Type", "application/json")
+	}
 	if p.Token != "" {
 		req.Header.Set("Authorization", "Bearer "+p.Token)
 	}
