@@ -8,11 +8,14 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+
+	"coldsection.example/services/platform/fault"
 )
 
 // FeedQuery asks for facts in the order of the stream.
 type FeedQuery struct {
-	After   uint64        // the sequence to go on after; 0 for the beginning
+	After   uint64        // the sequence to go on after
+	Oldest  bool          // begin with the oldest fact that is kept, whatever After says
 	Types   []string      // event types or prefixes; empty for all
 	Subject string        // only facts about this resource; empty for all
 	Limit   int           // at most this many
@@ -23,11 +26,19 @@ type FeedQuery struct {
 const fetchLimit = 10 * time.Second
 
 // Feed reads facts and returns the sequence to go on after, which moves on past facts that were not asked for, too. It never
-// skips a fact: sequences are given when a fact is stored, one after the other.
+// skips a fact: sequences are given when a fact is stored, one after the other. Reasons: EVENT_TYPE_INVALID, CURSOR_AHEAD when
+// the stream never gave this sequence, CURSOR_TOO_OLD when facts after it are not kept any more.
 func (b *Bus) Feed(ctx context.Context, q FeedQuery) (facts []Message, next uint64, err error) {
 	subjects, err := subjectsOf(q.Types)
 	if err != nil {
 		return nil, q.After, err
+	}
+	if q.Oldest {
+		info, err := b.stream.Info(ctx)
+		if err != nil {
+			return nil, q.After, fmt.Errorf("the event stream: %w", err)
+		}
+		q.After = max(info.State.FirstSeq, 1) - 1
 	}
 	next = q.After
 	for waited := false; len(facts) < q.Limit; {
@@ -53,6 +64,25 @@ func (b *Bus) Feed(ctx context.Context, q FeedQuery) (facts []Message, next uint
 	return facts, next, nil
 }
 
+// checkCursor refuses to go on where facts would be skipped, and says how to get back: the state of things is in the
+// resources, which any list shows.
+func checkCursor(state jetstream.StreamState, after uint64) error {
+	refuse := func(reason, why string) error {
+		return fault.New(fault.OutOfRange, reason,
+			"%s Read the resources anew with their List methods, then follow the feed after %020d, or without a cursor from the oldest fact on.",
+			why, state.LastSeq).With("newest_cursor", fmt.Sprintf("%020d", state.LastSeq))
+	}
+	switch {
+	case after > state.LastSeq:
+		return refuse("CURSOR_AHEAD", fmt.Sprintf("The cursor %020d is ahead of the newest fact, so it is of another stream.", after))
+	case after+1 < state.FirstSeq:
+		return refuse("CURSOR_TOO_OLD", fmt.Sprintf("The facts after the cursor %020d are not kept any more; the oldest one is %020d.",
+			after, state.FirstSeq))
+	default:
+		return nil
+	}
+}
+
 // batch reads the facts after a sequence that the stream holds now, or waits for the first one; last is how far it looked.
 func (b *Bus) batch(
 	ctx context.Context, subjects []string, after uint64, limit int, wait time.Duration,
@@ -61,7 +91,10 @@ func (b *Bus) batch(
 	if err != nil {
 		return nil, 0, fmt.Errorf("the event stream: %w", err)
 	}
-	if info.State.LastSeq <= after && wait == 0 {
+	if err := checkCursor(info.State, after); err != nil {
+		return nil, 0, err
+	}
+	if info.State.LastSeq == after && wait == 0 {
 		return nil, after, nil
 	}
 	reader, err := b.stream.CreateConsumer(ctx, jetstream.ConsumerConfig{
