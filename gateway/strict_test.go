@@ -78,3 +78,22 @@ func TestWrongMethodsAreToldTheRightOnes(t *testing.T) {
 		t.Errorf("another method in a header: %d", status)
 	}
 }
+
+func TestACursorThatTheStreamNeverGaveIsGone(t *testing.T) {
+	w := newWorld(t)
+	for cursor, want := range map[string]struct {
+		status int
+		reason any
+	}{
+		"": {200, nil}, "00000000000000000000": {200, nil}, "00000000000000000999": {410, "CURSOR_AHEAD"},
+		"18446744073709551615": {410, "CURSOR_AHEAD"}, "99999999999999999999": {400, "CURSOR_INVALID"}, "-1": {400, "CURSOR_INVALID"},
+	} {
+		status, answer, _ := w.rest("GET", "/v1/events?after="+cursor, w.admin, "")
+		if status != want.status || answer["reason"] != want.reason {
+			t.Errorf("after %q: %d %v, want %d %v", cursor, status, answer, want.status, want.reason)
+		}
+		if detail, _ := answer["detail"].(string); status == 410 && (answer["code"] != "OUT_OF_RANGE" || !strings.Contains(detail, "List methods")) {
+			t.Errorf("after %q: %v does not say the way back", cursor, answer)
+		}
+	}
+}

@@ -50,7 +50,7 @@ func (e *Events) ListEvents(ctx context.Context, req *accessv1.ListEventsRequest
 		limit = defaultFeed
 	}
 	facts, next, err := e.Feed.Feed(ctx, eventbus.FeedQuery{
-		After: after, Types: req.GetTypes(), Subject: req.GetSubject(), Limit: min(limit, maxFeed),
+		After: after, Oldest: req.GetAfter() == "", Types: req.GetTypes(), Subject: req.GetSubject(), Limit: min(limit, maxFeed),
 		Wait: min(max(req.GetWait().AsDuration(), 0), maxWait),
 	})
 	if err != nil {
@@ -73,8 +73,8 @@ func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.Serve
 	if err != nil {
 		return err
 	}
+	query := eventbus.FeedQuery{After: after, Oldest: req.GetAfter() == "", Types: req.GetTypes(), Limit: defaultFeed, Wait: maxWait}
 	for stream.Context().Err() == nil {
-		query := eventbus.FeedQuery{After: after, Types: req.GetTypes(), Limit: defaultFeed, Wait: maxWait}
 		facts, next, err := e.Feed.Feed(stream.Context(), query)
 		if err != nil {
 			return err
@@ -88,7 +88,7 @@ func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.Serve
 				return err
 			}
 		}
-		after = next
+		query.After, query.Oldest = next, false
 	}
 	return stream.Context().Err()
 }
