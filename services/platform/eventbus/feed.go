@@ -33,12 +33,8 @@ func (b *Bus) Feed(ctx context.Context, q FeedQuery) (facts []Message, next uint
 	if err != nil {
 		return nil, q.After, err
 	}
-	if q.Oldest {
-		info, err := b.stream.Info(ctx)
-		if err != nil {
-			return nil, q.After, fmt.Errorf("the event stream: %w", err)
-		}
-		q.After = max(info.State.FirstSeq, 1) - 1
+	if q.After, err = b.begin(ctx, q); err != nil {
+		return nil, q.After, err
 	}
 	next = q.After
 	for waited := false; len(facts) < q.Limit; {
@@ -62,6 +58,18 @@ func (b *Bus) Feed(ctx context.Context, q FeedQuery) (facts []Message, next uint
 		waited = waited || len(batch) == 0
 	}
 	return facts, next, nil
+}
+
+// begin is the sequence that a query goes on after.
+func (b *Bus) begin(ctx context.Context, q FeedQuery) (uint64, error) {
+	if !q.Oldest {
+		return q.After, nil
+	}
+	info, err := b.stream.Info(ctx)
+	if err != nil {
+		return q.After, fmt.Errorf("the event stream: %w", err)
+	}
+	return max(info.State.FirstSeq, 1) - 1, nil
 }
 
 // checkCursor refuses to go on where facts would be skipped, and says how to get back: the state of things is in the
