@@ -115,7 +115,7 @@ func (r registrar) GetServiceInfo() map[string]grpc.ServiceInfo { return r.GRPC(
 // GRPC is the public gRPC server, to be served by the suite: on a port, and in memory for HTTP.
 func (g *Gateway) GRPC() *rpc.Server { return g.server }
 
-// HTTP serves the contract under /v1/ and the console beside it; the gRPC server must be served in memory.
+// HTTP serves the contract under /v1/, a page for each reason under /problems/ and the console beside them; the gRPC server must be served in memory.
 func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	api, err := rest.Handler(ctx, g.self, g.store.Identify)
 	if err != nil {
@@ -123,6 +123,7 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/v1/", api)
+	mux.Handle("GET /problems/", rest.Pages())
 	mux.Handle("/", console.Handler())
 	return mux, openapi.Register(mux)
 }

@@ -1,6 +1,7 @@
 package gateway_test
 
 import (
+	"net/http"
 	"strings"
 	"testing"
 )
@@ -96,4 +97,30 @@ func TestACursorThatTheStreamNeverGaveIsGone(t *testing.T) {
 			t.Errorf("after %q: %v does not say the way back", cursor, answer)
 		}
 	}
+}
+
+func TestTheTypeOfAProblemIsTheAddressOfItsPage(t *testing.T) {
+	w := newWorld(t)
+	for path, reason := range map[string]string{"/v1/items/none": "NOT_FOUND", "/v1/nothing": "PATH_UNKNOWN", "/v1/events?after=x": "CURSOR_INVALID"} {
+		_, problem, _ := w.rest("GET", path, w.admin, "")
+		address, _ := problem["type"].(string)
+		status, page := w.page(address)
+		if status != 200 || !strings.Contains(page, "<code>"+reason+"</code>") {
+			t.Errorf("%s: %s is %d %s", path, address, status, page)
+		}
+	}
+	if status, page := w.page("/problems/not-a-reason"); status != 404 {
+		t.Errorf("what is no reason: %d %s", status, page)
+	}
+}
+
+// page reads a page as anybody.
+func (w *world) page(path string) (int, string) {
+	w.t.Helper()
+	req, err := http.NewRequestWithContext(w.t.Context(), http.MethodGet, w.http.URL+path, http.NoBody)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	status, body, _ := w.send(req)
+	return status, body
 }

@@ -62,7 +62,7 @@ func ProblemOf(err error) Problem {
 		f, _ = fault.As(rpc.FromStatus(rpc.ToStatus(edge(err))))
 	}
 	p := Problem{
-		Type: "/problems/" + strings.ToLower(strings.ReplaceAll(f.Reason, "_", "-")), Title: titleOf(f.Reason), Status: httpStatus[f.Category],
+		Type: "/problems/" + slug(f.Reason), Title: titleOf(f.Reason), Status: httpStatus[f.Category],
 		Detail: f.Message, Code: codeNames[f.Category], Reason: f.Reason, Domain: rpc.Domain, Metadata: f.Metadata,
 	}
 	if own, ok := ownStatus[f.Reason]; ok {
