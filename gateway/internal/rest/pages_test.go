@@ -127,6 +127,9 @@ func inSource(t *testing.T) string {
 			t.Fatal(err)
 		}
 	}
+	// The two that a reason is made of when an answer has none.
+	all.add("SERVICE_UNREACHABLE", "UNAVAILABLE", "A part of the suite can't be reached.")
+	all.add("UNKNOWN", "INTERNAL", "A part of the suite answered without a reason.")
 	var text strings.Builder
 	for _, reason := range slices.Sorted(maps.Keys(all)) {
 		text.WriteString(reason + "\t" + strings.Join(all[reason], "\t") + "\n")
