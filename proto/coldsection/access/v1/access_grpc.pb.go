@@ -918,7 +918,8 @@ const (
 // The change feed. Roles: integrator, planner, quality, analyst, admin, viewer.
 type EventsServiceClient interface {
 	// Reads facts after a cursor, oldest first; never skips one and never reorders the facts of one resource. REST
-	// answers with a CloudEvents 1.0 batch. Reasons: CURSOR_INVALID, CURSOR_TOO_OLD.
+	// answers with a CloudEvents 1.0 batch. Reasons: CURSOR_INVALID, CURSOR_TOO_OLD (facts after it are not kept),
+	// CURSOR_AHEAD (it is of another stream).
 	ListEvents(ctx context.Context, in *ListEventsRequest, opts ...grpc.CallOption) (*ListEventsResponse, error)
 	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents.
 	WatchEvents(ctx context.Context, in *WatchEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchEventsResponse], error)
@@ -968,7 +969,8 @@ type EventsService_WatchEventsClient = grpc.ServerStreamingClient[WatchEventsRes
 // The change feed. Roles: integrator, planner, quality, analyst, admin, viewer.
 type EventsServiceServer interface {
 	// Reads facts after a cursor, oldest first; never skips one and never reorders the facts of one resource. REST
-	// answers with a CloudEvents 1.0 batch. Reasons: CURSOR_INVALID, CURSOR_TOO_OLD.
+	// answers with a CloudEvents 1.0 batch. Reasons: CURSOR_INVALID, CURSOR_TOO_OLD (facts after it are not kept),
+	// CURSOR_AHEAD (it is of another stream).
 	ListEvents(context.Context, *ListEventsRequest) (*ListEventsResponse, error)
 	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents.
 	WatchEvents(*WatchEventsRequest, grpc.ServerStreamingServer[WatchEventsResponse]) error
