@@ -84,12 +84,11 @@ func CompressorEfficiency(inlet, exit, ratio float64) (Efficiency, error) {
 }
 
 // Burn is how much fuel [kg per kg of air] heats air at this temperature [K] to that one with this burner efficiency, and
-// what comes out: the balance of enthalpies over C12H23 at 298.15 K.
+// what comes out: the balance of enthalpies over C12H23 at 298.15 K. Enthalpy is linear in what was burnt, so the balance
+// (1+f)·(h₄ − h₂₉₈) = (h₃ − h₂₉₈) + f·η·LHV has a closed solution.
 func Burn(inlet, exit, efficiency float64) (fuelAirRatio float64, out Gas, err error) {
-	air := Air()
-	from, err := air.At(inlet)
-	if err != nil {
-		return 0, out, err
+	if !(inlet >= MinTemperature && exit <= MaxTemperature) {
+		return 0, out, errRange
 	}
 	if !(exit >= inlet) {
 		return 0, out, errors.New("a burner does not cool: its exit is colder than its inlet")
@@ -97,23 +96,16 @@ func Burn(inlet, exit, efficiency float64) (fuelAirRatio float64, out Gas, err e
 	if err := checkEfficiency(efficiency); err != nil {
 		return 0, out, err
 	}
-	need := from.H - dryAir.state(reference).H
-	for range 50 {
-		out, err = Products(fuelAirRatio)
-		if err != nil {
-			return 0, Gas{}, err
-		}
-		to, err := out.At(exit)
-		if err != nil {
-			return 0, Gas{}, err
-		}
-		// (1+f)·(h₄ − h₂₉₈) = (h₃ − h₂₉₈) + f·η·LHV
-		rise := to.H - out.state(reference).H
-		next := (rise - need) / (efficiency*HeatingValue - rise)
-		if math.Abs(next-fuelAirRatio) < 1e-13 {
-			return math.Max(next, 0), out, nil
-		}
-		fuelAirRatio = math.Max(next, 0)
+	heat := efficiency*HeatingValue - (burnt.state(exit).H - burntAtReference)
+	fuelAirRatio = (dryAir.state(exit).H - dryAir.state(inlet).H) / heat
+	if !(heat > 0) {
+		return 0, out, errors.New("the fuel's heat does not suffice")
 	}
-	return 0, Gas{}, errors.New("the burner's heat balance has no solution")
+	out, err = Products(fuelAirRatio)
+	if err != nil {
+		return 0, Gas{}, err
+	}
+	return fuelAirRatio, out, nil
 }
+
+var burntAtReference = burnt.state(reference).H
