@@ -6926,9 +6926,11 @@ type PreviewSignatureRequest struct {
 	// PERFORMED, INSPECTED or RELEASED.
 	Meaning v1.Signature_Meaning `protobuf:"varint,2,opt,name=meaning,proto3,enum=coldsection.common.v1.Signature_Meaning" json:"meaning,omitempty"`
 	// For a release: ordered work that was not done.
-	NotDone       []string `protobuf:"bytes,3,rep,name=not_done,json=notDone,proto3" json:"not_done,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	NotDone []string `protobuf:"bytes,3,rep,name=not_done,json=notDone,proto3" json:"not_done,omitempty"`
+	// For an inspection by a performer: the reason of the exception, as it will be signed.
+	ExceptionReason string `protobuf:"bytes,4,opt,name=exception_reason,json=exceptionReason,proto3" json:"exception_reason,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *PreviewSignatureRequest) Reset() {
@@ -6980,6 +6982,13 @@ func (x *PreviewSignatureRequest) GetNotDone() []string {
 		return x.NotDone
 	}
 	return nil
+}
+
+func (x *PreviewSignatureRequest) GetExceptionReason() string {
+	if x != nil {
+		return x.ExceptionReason
+	}
+	return ""
 }
 
 // The request to check a signature.
@@ -7711,12 +7720,13 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"signatures\x18\x01 \x03(\v2 .coldsection.common.v1.SignatureB\x04\xe2A\x01\x03R\n" +
 	"signatures\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xd7\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x90\x02\n" +
 	"\x17PreviewSignatureRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12P\n" +
 	"\ameaning\x18\x02 \x01(\x0e2(.coldsection.common.v1.Signature.MeaningB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\ameaning\x12'\n" +
-	"\bnot_done\x18\x03 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\anotDone\"9\n" +
+	"\bnot_done\x18\x03 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\anotDone\x127\n" +
+	"\x10exception_reason\x18\x04 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x0fexceptionReason\"9\n" +
 	"\x16VerifySignatureRequest\x12\x1f\n" +
 	"\x04name\x18\x01 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04name*\xa2\x02\n" +
 	"\bStepKind\x12\x19\n" +

@@ -1108,7 +1108,7 @@ type WorkOrdersQueryServiceClient interface {
 	// Reads one order.
 	GetWorkOrder(ctx context.Context, in *GetWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Lists orders. Filter fields: state, engine, aircraft, assignee, station, on_hold, plan_start_time, number,
-	// create_time, inspection_required.
+	// create_time, inspection_required, reinspection_exception.
 	ListWorkOrders(ctx context.Context, in *ListWorkOrdersRequest, opts ...grpc.CallOption) (*ListWorkOrdersResponse, error)
 	// Reads the wash plan of an order.
 	GetWashPlan(ctx context.Context, in *GetWashPlanRequest, opts ...grpc.CallOption) (*WashPlan, error)
@@ -1317,7 +1317,7 @@ type WorkOrdersQueryServiceServer interface {
 	// Reads one order.
 	GetWorkOrder(context.Context, *GetWorkOrderRequest) (*WorkOrder, error)
 	// Lists orders. Filter fields: state, engine, aircraft, assignee, station, on_hold, plan_start_time, number,
-	// create_time, inspection_required.
+	// create_time, inspection_required, reinspection_exception.
 	ListWorkOrders(context.Context, *ListWorkOrdersRequest) (*ListWorkOrdersResponse, error)
 	// Reads the wash plan of an order.
 	GetWashPlan(context.Context, *GetWashPlanRequest) (*WashPlan, error)

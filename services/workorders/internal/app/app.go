@@ -218,7 +218,12 @@ func millilitres(v float64) *commonv1.Quantity {
 }
 
 // today is the civil date at the order's station.
-func (a *App) today(ctx context.Context, o *workordersv1.WorkOrder) (day *date.Date, err error) {
+func (a *App) today(ctx context.Context, o *workordersv1.WorkOrder) (*date.Date, error) {
+	return a.dayOf(ctx, o, nil)
+}
+
+// dayOf is the civil date of an instant, or of now, at the order's station.
+func (a *App) dayOf(ctx context.Context, o *workordersv1.WorkOrder, at *timestamppb.Timestamp) (day *date.Date, err error) {
 	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		u := a.unit(ctx, tx)
 		zone, err := u.zoneOf(ctx, o)
@@ -226,6 +231,9 @@ func (a *App) today(ctx context.Context, o *workordersv1.WorkOrder) (day *date.D
 			return err
 		}
 		day = civil(u.now.In(zone))
+		if at != nil {
+			day = civil(at.AsTime().In(zone))
+		}
 		return nil
 	})
 	return day, err

@@ -2,10 +2,9 @@ package app
 
 import (
 	"context"
-	"fmt"
-	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -13,9 +12,8 @@ import (
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
-	"coldsection.example/services/platform/quantity"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
-	"coldsection.example/services/workorders/internal/motoring"
 	"coldsection.example/services/workorders/internal/store"
 )
 
@@ -49,6 +47,12 @@ func (a *App) AcknowledgeCautions(ctx context.Context, req *workordersv1.Acknowl
 		step, err := store.Steps.Lock(ctx, tx, req.GetName())
 		if err != nil {
 			return nil, err
+		}
+		if err := resource.CheckEtag(step, req.GetEtag()); err != nil {
+			return nil, err
+		}
+		if step.GetState() != workordersv1.Step_OPEN {
+			return nil, notOpen(step)
 		}
 		step.AcknowledgeTime, step.Acknowledger = timestamppb.New(u.now), me
 		return step, store.Steps.Save(ctx, tx, step, u.now)
@@ -90,15 +94,19 @@ func (a *App) askForStep(ctx context.Context, order *workordersv1.WorkOrder, ste
 	} else if !id.Has("technician") {
 		return fault.Denied("ROLE_MISSING", "%q is done by a technician. Ask one.", step.GetTitle())
 	}
-	day, err := a.today(ctx, order)
+	day, err := a.dayOf(ctx, order, req.GetCompleteTime())
 	if err != nil {
 		return err
 	}
 	if _, err := a.gate(ctx, id.Person, order.GetEngine(), day, append([]string{scope}, step.GetRequiredAuthorizations()...), nil); err != nil {
 		return err
 	}
+	used := a.Clock.Now()
+	if req.GetCompleteTime() != nil {
+		used = req.GetCompleteTime().AsTime()
+	}
 	for _, m := range req.GetMaterials() {
-		if err := a.usableLot(ctx, m.GetLot(), order.GetName(), a.Clock.Now()); err != nil {
+		if err := a.usableLot(ctx, m.GetLot(), order.GetName(), used); err != nil {
 			return err
 		}
 	}
@@ -118,6 +126,13 @@ func (u unit) complete(ctx context.Context, req *workordersv1.CompleteStepReques
 	if err != nil {
 		return nil, err
 	}
+	if err := resource.CheckEtag(step, req.GetEtag()); err != nil {
+		return nil, err
+	}
+	done, err := u.during(o, "complete_time", req.GetCompleteTime())
+	if err != nil {
+		return nil, err
+	}
 	if err := u.mayComplete(ctx, o, step, req, me); err != nil {
 		return nil, err
 	}
@@ -125,9 +140,7 @@ func (u unit) complete(ctx context.Context, req *workordersv1.CompleteStepReques
 	if req.GetNotApplicable() {
 		step.State = workordersv1.Step_NOT_APPLICABLE
 	}
-	if step.CompleteTime = req.GetCompleteTime(); step.GetCompleteTime() == nil {
-		step.CompleteTime = timestamppb.New(u.now)
-	}
+	step.CompleteTime = done
 	for _, m := range req.GetMaterials() {
 		m.Step, m.UseTime = step.GetName(), step.GetCompleteTime()
 		step.Materials = append(step.Materials, m)
@@ -148,9 +161,9 @@ func (u unit) complete(ctx context.Context, req *workordersv1.CompleteStepReques
 func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *workordersv1.Step, req *workordersv1.CompleteStepRequest, me string) error {
 	switch {
 	case step.GetState() != workordersv1.Step_OPEN:
-		return fault.Precondition("STATE_NOT_ALLOWED", "Step %d is %s already.", step.GetPosition(), step.GetState()).With("state", step.GetState().String())
-	case len(step.GetCautions()) > 0 && step.GetAcknowledgeTime() == nil:
-		return fault.Precondition("CAUTIONS_NOT_ACKNOWLEDGED", "Read and acknowledge the cautions of step %d first.", step.GetPosition())
+		return notOpen(step)
+	case len(step.GetCautions()) > 0 && step.GetAcknowledger() != me:
+		return fault.Precondition("CAUTIONS_NOT_ACKNOWLEDGED", "Read and acknowledge the cautions of step %d first; who does the step reads them.", step.GetPosition())
 	case req.GetNotApplicable() && strings.TrimSpace(req.GetNote()) == "":
 		return fault.Invalid("note", "NOTE_MISSING", "A step that does not apply needs a note that says why.")
 	case req.GetNotApplicable() && step.GetCritical():
@@ -193,237 +206,32 @@ func (u unit) measuredAll(ctx context.Context, o *workordersv1.WorkOrder, step *
 	return nil
 }
 
-// CreateMeasurement records a reading with the tool that it was taken with.
-func (a *App) CreateMeasurement(ctx context.Context, req *workordersv1.CreateMeasurementRequest) (*workordersv1.Measurement, error) {
-	m := req.GetMeasurement()
-	order, err := store.Orders.Read(ctx, a.DB, req.GetParent())
-	if err != nil {
-		return nil, err
-	}
-	evidence := ""
-	if m.GetTool() != "" {
-		day, err := a.today(ctx, order)
-		if err != nil {
-			return nil, err
-		}
-		answer, err := a.gate(ctx, "", "", day, nil, []string{m.GetTool()})
-		if err != nil {
-			return nil, err
-		}
-		evidence = answer.GetResults()[0].GetEvidence()
-	}
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Measurement, error) {
-		u := a.unit(ctx, tx)
-		m.Name, m.ToolCalibration = a.newName(req.GetParent()+"/measurements", req.GetMeasurementId()), evidence
-		return m, u.measure(ctx, m)
-	})
+func notOpen(step *workordersv1.Step) error {
+	return fault.Precondition("STATE_NOT_ALLOWED", "Step %d is %s already.", step.GetPosition(), step.GetState()).With("state", step.GetState().String())
 }
 
-func (u unit) measure(ctx context.Context, m *workordersv1.Measurement) error {
-	me, err := u.me()
-	if err != nil {
-		return err
+// during is when something was done on a started order: now, or a time between its start and now.
+func (u unit) during(o *workordersv1.WorkOrder, field string, at *timestamppb.Timestamp) (*timestamppb.Timestamp, error) {
+	switch {
+	case at == nil:
+		return timestamppb.New(u.now), nil
+	case at.AsTime().After(u.now.Add(leeway)) || at.AsTime().Before(o.GetStartTime().AsTime().Add(-leeway)):
+		return nil, fault.Invalid(field, "TIME_OUT_OF_ORDER", "%s is in the future, or before %s was started. Give the time when it was done.", at.AsTime().Format(time.RFC3339),
+			o.GetNumber())
+	default:
+		return at, nil
 	}
-	o, err := u.started(ctx, orderOf(m.GetName()))
-	if err != nil {
-		return err
-	}
-	step, err := store.Steps.Get(ctx, u.Tx, m.GetStep())
-	if err != nil {
-		return err
-	}
-	i := slices.IndexFunc(step.GetMeasurements(), func(s *workordersv1.MeasurementSpec) bool { return s.GetKey() == m.GetKey() })
-	if i < 0 || orderOf(step.GetName()) != o.GetName() {
-		return fault.Invalid("measurement.key", "MEASUREMENT_UNKNOWN", "Step %q has no reading %q.", m.GetStep(), m.GetKey())
-	}
-	if err := judge(m, step.GetMeasurements()[i]); err != nil {
-		return err
-	}
-	m.Person = me
-	if m.GetMeasureTime() == nil {
-		m.MeasureTime = timestamppb.New(u.now)
-	}
-	if err := store.Measured.Insert(ctx, u.Tx, m, u.now); err != nil {
-		return err
-	}
-	return u.publish(ctx, "measurement.recorded", o.GetName(), &workordersv1.MeasurementRecorded{WorkOrder: o.GetName(), Measurement: m})
 }
 
-// judge fills the canonical value and compares it with the limits.
-func judge(m *workordersv1.Measurement, spec *workordersv1.MeasurementSpec) error {
-	if spec.GetToolRequired() && m.GetTool() == "" {
-		return fault.Invalid("measurement.tool", "TOOL_MISSING", "%s is read with a tool that is in calibration. Scan it.", spec.GetDisplayName())
+// stepOf refuses a step that is not one of the order's; none passes. Reason: STEP_UNKNOWN.
+func (u unit) stepOf(ctx context.Context, o *workordersv1.WorkOrder, field, step string) error {
+	if step == "" {
+		return nil
 	}
-	q, err := quantity.Parse(strings.Replace(m.GetEntered().GetText(), ",", ".", 1), m.GetEntered().GetUnitCode())
-	if err != nil {
+	if _, err := store.Steps.Get(ctx, u.Tx, step); err != nil && !fault.HasReason(err, "NOT_FOUND") {
 		return err
-	}
-	want, err := quantity.Lookup(spec.GetUnitCode())
-	if err != nil {
-		return err
-	}
-	in, err := q.ConvertRounded(want, 9)
-	if err != nil {
-		return err
-	}
-	value, _ := in.Value().Float64()
-	m.Value, m.UnitCode = value, want.Code
-	low, high := math.Inf(-1), math.Inf(1)
-	if spec.MinValue != nil {
-		low = spec.GetMinValue()
-	}
-	if spec.MaxValue != nil {
-		high = spec.GetMaxValue()
-	}
-	if m.LimitsMet = value >= low && value <= high; !m.GetLimitsMet() && !m.GetExceedanceConfirmed() {
-		return fault.Precondition("OUT_OF_LIMITS_NOT_CONFIRMED", "%s of %s is outside its limits (%s to %s %s). Read it again, or confirm it.", spec.GetDisplayName(), q,
-			bound(low), bound(high), want.Code)
+	} else if err != nil || orderOf(step) != o.GetName() {
+		return fault.Invalid(field, "STEP_UNKNOWN", "%q is not a step of %s. List its steps.", step, o.GetName())
 	}
 	return nil
-}
-
-func bound(v float64) string {
-	if math.IsInf(v, 0) {
-		return "any"
-	}
-	return fmt.Sprintf("%g", v)
-}
-
-// SupersedeMeasurement corrects a reading by a new one; the old one stays readable.
-func (a *App) SupersedeMeasurement(ctx context.Context, req *workordersv1.SupersedeMeasurementRequest) (*workordersv1.Measurement, error) {
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Measurement, error) {
-		u := a.unit(ctx, tx)
-		old, err := store.Measured.Lock(ctx, tx, req.GetName())
-		if err != nil {
-			return nil, err
-		}
-		if old.GetSuccessor() != "" {
-			return nil, fault.Precondition("NOT_HEAD_OF_LINE", "%s was corrected already by %s. Correct that one.", old.GetName(), old.GetSuccessor())
-		}
-		m := &workordersv1.Measurement{
-			Name: a.newName(orderOf(req.GetName())+"/measurements", ""), Step: old.GetStep(), Key: old.GetKey(), Entered: req.GetEntered(), Tool: old.GetTool(),
-			ToolCalibration: old.GetToolCalibration(), ExceedanceConfirmed: req.GetExceedanceConfirmed(), Reason: req.GetReason(), Supersedes: old.GetName(),
-		}
-		if err := u.measure(ctx, m); err != nil {
-			return nil, err
-		}
-		old.Successor = m.GetName()
-		return m, store.Measured.Save(ctx, tx, old, u.now)
-	})
-}
-
-// duty asks for the duty list that an order's plan uses, before the transaction.
-func (a *App) duty(ctx context.Context, order string) ([]motoring.Duty, string, error) {
-	o, err := store.Orders.Read(ctx, a.DB, order)
-	if err != nil {
-		return nil, "", err
-	}
-	p, err := store.Plans.Read(ctx, a.DB, order+"/washPlan")
-	if err != nil {
-		return nil, "", err
-	}
-	engine, err := a.engineOf(ctx, o.GetEngine())
-	if err != nil {
-		return nil, "", err
-	}
-	model, err := a.modelOf(ctx, engine.GetEngineModel())
-	if err != nil {
-		return nil, "", err
-	}
-	return dutyOf(model, p.GetStarterProfile()), p.GetStarterProfile(), nil
-}
-
-func (u unit) runsOf(ctx context.Context, order string) ([]motoring.Run, error) {
-	condition, args := store.Under(order + "/motoringRuns")
-	stored, err := store.Runs.Where(ctx, u.Tx, condition+" ORDER BY start_time", args...)
-	var runs []motoring.Run
-	for _, r := range stored {
-		runs = append(runs, motoring.Run{Start: r.GetStartTime().AsTime(), End: r.GetEndTime().AsTime()})
-	}
-	return runs, err
-}
-
-// CreateMotoringRun records a run of the starter; one that broke the limits is an exceedance, never a silent entry.
-func (a *App) CreateMotoringRun(ctx context.Context, req *workordersv1.CreateMotoringRunRequest) (*workordersv1.MotoringRun, error) {
-	duty, _, err := a.duty(ctx, req.GetParent())
-	if err != nil {
-		return nil, err
-	}
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.MotoringRun, error) {
-		u := a.unit(ctx, tx)
-		me, err := u.me()
-		if err != nil {
-			return nil, err
-		}
-		o, err := u.started(ctx, req.GetParent())
-		if err != nil {
-			return nil, err
-		}
-		r := req.GetMotoringRun()
-		run := motoring.Run{Start: r.GetStartTime().AsTime(), End: r.GetEndTime().AsTime()}
-		if !run.End.After(run.Start) || run.End.After(u.now.Add(leeway)) {
-			return nil, fault.Invalid("motoring_run", "RUN_TIMES_INVALID", "A run ends after it started and not in the future. Correct its times.")
-		}
-		before, err := u.runsOf(ctx, o.GetName())
-		if err != nil {
-			return nil, err
-		}
-		if motoring.Overlaps(before, run) {
-			return nil, fault.Invalid("motoring_run", "RUNS_OVERLAP", "The run overlaps one that is recorded. Correct its times.")
-		}
-		r.ExceedanceText = motoring.Check(duty, before, run)
-		r.Exceedance = r.GetExceedanceText() != ""
-		r.Name, r.Person = a.newName(o.GetName()+"/motoringRuns", ""), me
-		if err := store.Runs.Insert(ctx, tx, r, u.now); err != nil {
-			return nil, err
-		}
-		return r, u.publish(ctx, "motoring.recorded", o.GetName(), &workordersv1.MotoringRecorded{WorkOrder: o.GetName(), Engine: o.GetEngine(), MotoringRun: r})
-	})
-}
-
-// MotoringLimits says when the starter may run next.
-func (a *App) MotoringLimits(ctx context.Context, name string) (*workordersv1.MotoringLimits, error) {
-	order := orderOf(name)
-	duty, profile, err := a.duty(ctx, order)
-	if err != nil {
-		return nil, err
-	}
-	out := &workordersv1.MotoringLimits{Name: name, Profile: profile}
-	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		runs, err := a.unit(ctx, tx).runsOf(ctx, order)
-		if err != nil {
-			return err
-		}
-		l := motoring.After(duty, runs)
-		out.MaxSeconds, out.SeriesRunCount, out.BindingLimit = int32(l.Max.Seconds()), int32(l.Series), l.Binding
-		if !l.Next.IsZero() {
-			out.NextAllowedTime = timestamppb.New(l.Next)
-		}
-		return nil
-	})
-	return out, err
-}
-
-// CreateLabourEntry records time worked.
-func (a *App) CreateLabourEntry(ctx context.Context, req *workordersv1.CreateLabourEntryRequest) (*workordersv1.LabourEntry, error) {
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.LabourEntry, error) {
-		u := a.unit(ctx, tx)
-		o, err := store.Orders.Get(ctx, tx, req.GetParent())
-		if err != nil {
-			return nil, err
-		}
-		e := req.GetLabourEntry()
-		worked := e.GetEndTime().AsTime().Sub(e.GetStartTime().AsTime())
-		if worked <= 0 || worked.Hours() > 24 {
-			return nil, fault.Invalid("labour_entry.end_time", "LABOUR_TIMES_INVALID", "Time worked ends after it started and lasts at most a day. Correct the times.")
-		}
-		if e.GetPerson() == "" {
-			e.Person = u.caller.Person
-		}
-		e.Name, e.WorkedSeconds = a.newName(o.GetName()+"/labourEntries", req.GetLabourEntryId()), int64(worked.Seconds())
-		if err := store.Labour.Insert(ctx, tx, e, u.now); err != nil {
-			return nil, err
-		}
-		return e, u.publish(ctx, "labour.recorded", o.GetName(), &workordersv1.LabourRecorded{WorkOrder: o.GetName(), LabourEntry: e})
-	})
 }

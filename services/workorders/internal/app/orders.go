@@ -104,11 +104,11 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 		return nil, err
 	}
 	o := d.order
-	var n int64
-	if err := u.QueryRow(ctx, "SELECT COUNT(*) FROM work_orders").Scan(&n); err != nil {
+	n, err := store.NextNumber(ctx, u.Tx)
+	if err != nil {
 		return nil, err
 	}
-	o.Name, o.Number = u.app.newName("workOrders", d.id), fmt.Sprintf("WO-%d-%04d", u.now.Year(), n+1)
+	o.Name, o.Number = u.app.newName("workOrders", d.id), fmt.Sprintf("WO-%d-%04d", u.now.Year(), n)
 	if o.GetDisplayName() == "" {
 		o.DisplayName = card.GetDisplayName()
 	}

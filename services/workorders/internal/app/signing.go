@@ -34,94 +34,6 @@ var signingRules = map[commonv1.Signature_Meaning]rule{
 			"Calculated values are to be confirmed against approved data."},
 }
 
-// content is everything that a signature of an order covers, in a fixed order.
-type content struct {
-	fields  []recordchain.Field
-	missing []string
-	people  []string // who performed steps
-	wetted  time.Time
-}
-
-func (c *content) add(name, format string, args ...any) {
-	c.fields = append(c.fields, recordchain.Field{Name: name, Value: fmt.Sprintf(format, args...)})
-}
-
-// contentOf reads the order's records and says what is still missing.
-func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder) (content, error) {
-	var c content
-	c.add("order", "%s", o.GetName())
-	c.add("number", "%s", o.GetNumber())
-	c.add("engine", "%s %s", o.GetEngine(), o.GetEngineSerial())
-	c.add("card", "%s revision %d", o.GetTaskCard(), o.GetTaskCardRevision())
-	c.add("requirements", "%s", strings.Join(o.GetRequirements(), " "))
-	s := o.GetStartCounters()
-	c.add("start counters", "%d %d %d", s.GetOperatingSeconds(), s.GetCycles(), s.GetStarts())
-	if err := u.addSteps(ctx, o, &c); err != nil {
-		return c, err
-	}
-	if err := u.addReadings(ctx, o, &c); err != nil {
-		return c, err
-	}
-	err := u.addFindings(ctx, o, &c)
-	return c, err
-}
-
-func (u unit) addSteps(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
-	condition, args := store.Under(o.GetName() + "/steps")
-	steps, err := store.Steps.Where(ctx, u.Tx, condition+" ORDER BY position", args...)
-	for _, s := range steps {
-		c.add("step", "%d|%s|%s|%s|%s|%s|%d/%d", s.GetPosition(), s.GetTitle(), s.GetState(), s.GetPerformer(), stamp(s.GetCompleteTime()), s.GetNote(),
-			s.GetRemovedItemCount(), s.GetRestoredItemCount())
-		for _, m := range s.GetMaterials() {
-			c.add("material", "%s|%s %s", m.GetLot(), m.GetQuantity().GetValue(), m.GetQuantity().GetUnitCode())
-		}
-		if s.GetState() == workordersv1.Step_OPEN {
-			c.missing = append(c.missing, fmt.Sprintf("Step %d, %s, is open", s.GetPosition(), s.GetTitle()))
-		}
-		if s.GetPerformer() != "" && !slices.Contains(byAnother, s.GetKind()) && !slices.Contains(c.people, s.GetPerformer()) {
-			c.people = append(c.people, s.GetPerformer())
-		}
-	}
-	return err
-}
-
-func (u unit) addReadings(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
-	condition, args := store.Under(o.GetName() + "/measurements")
-	readings, err := store.Measured.Where(ctx, u.Tx, condition+" ORDER BY create_time, name", args...)
-	if err != nil {
-		return err
-	}
-	for _, m := range readings {
-		c.add("reading", "%s|%s|%s %s|%s|%t|%s", m.GetStep(), m.GetKey(), m.GetEntered().GetText(), m.GetEntered().GetUnitCode(), m.GetTool(), m.GetLimitsMet(), m.GetSupersedes())
-	}
-	condition, args = store.Under(o.GetName() + "/motoringRuns")
-	runs, err := store.Runs.Where(ctx, u.Tx, condition+" ORDER BY start_time", args...)
-	for _, r := range runs {
-		c.add("run", "%s|%s|%s", stamp(r.GetStartTime()), stamp(r.GetEndTime()), r.GetExceedanceText())
-		c.wetted = r.GetEndTime().AsTime()
-	}
-	return err
-}
-
-func (u unit) addFindings(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
-	condition, args := store.Under(o.GetName() + "/findings")
-	findings, err := store.Findings.Where(ctx, u.Tx, condition+" ORDER BY raise_time, name", args...)
-	for _, f := range findings {
-		c.add("finding", "%s|%s|%s", f.GetDescription(), f.GetState(), f.GetAnswer())
-		if f.GetState() == workordersv1.Finding_RAISED {
-			c.missing = append(c.missing, "The finding "+f.GetName()+" has no answer")
-		}
-	}
-	return err
-}
-
-func stamp(t *timestamppb.Timestamp) string {
-	if t == nil {
-		return ""
-	}
-	return t.AsTime().Format(time.RFC3339Nano)
-}
-
 // PreviewSignature shows exactly what would be signed.
 func (a *App) PreviewSignature(ctx context.Context, req *workordersv1.PreviewSignatureRequest) (*workordersv1.PreviewSignatureResponse, error) {
 	rule, ok := signingRules[req.GetMeaning()]
@@ -135,11 +47,12 @@ func (a *App) PreviewSignature(ctx context.Context, req *workordersv1.PreviewSig
 		if err != nil {
 			return err
 		}
-		c, err := u.contentOf(ctx, o)
+		c, err := u.contentOf(ctx, o, u.now)
 		if err != nil {
 			return err
 		}
-		resp.Statement, resp.ContentHash, resp.Missing, resp.Etag = rule.statement(o, req.GetNotDone()), recordchain.Hash(c.fields), c.missing, o.GetEtag()
+		resp.Statement, resp.ContentHash, resp.Missing = rule.statement(o, c, req.GetNotDone(), req.GetExceptionReason()), recordchain.Hash(c.fields), c.missing(req.GetMeaning())
+		resp.Etag = o.GetEtag()
 		if !slices.Contains(o.GetAllowedVerbs(), rule.verb) {
 			resp.Missing = append(resp.Missing, fmt.Sprintf("The order is %s, which does not allow %q", o.GetState(), rule.verb))
 		}
@@ -151,13 +64,21 @@ func (a *App) PreviewSignature(ctx context.Context, req *workordersv1.PreviewSig
 // rule is what signing with a meaning takes.
 type rule struct{ verb, scope, text string }
 
-func (r rule) statement(o *workordersv1.WorkOrder, notDone []string) string {
-	not := "none"
-	if len(notDone) > 0 {
-		not = strings.Join(notDone, "; ")
+// statement is the text of a signature: what the order was, what was not done, what is carried over, and what is signed.
+func (r rule) statement(o *workordersv1.WorkOrder, c content, notDone []string, exception string) string {
+	text := fmt.Sprintf("Work order %s, %s, engine %s, card %s revision %d. Not done: %s. Carried over: %s. %s", o.GetNumber(), o.GetDisplayName(), o.GetEngineSerial(),
+		o.GetTaskCard(), o.GetTaskCardRevision(), orNone(notDone), orNone(c.carried), r.text)
+	if exception != "" {
+		text += " Exception: the signer did work of this order and inspects it again, because: " + exception + "."
 	}
-	return fmt.Sprintf("Work order %s, %s, engine %s, card %s revision %d. Not done: %s. %s", o.GetNumber(), o.GetDisplayName(), o.GetEngineSerial(), o.GetTaskCard(),
-		o.GetTaskCardRevision(), not, r.text)
+	return text
+}
+
+func orNone(list []string) string {
+	if len(list) == 0 {
+		return "none"
+	}
+	return strings.Join(list, "; ")
 }
 
 // signing is one signing call.
@@ -225,7 +146,7 @@ func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found aske
 	if err != nil {
 		return nil, err
 	}
-	c, err := u.contentOf(ctx, o)
+	c, err := u.contentOf(ctx, o, u.now)
 	if err != nil {
 		return nil, err
 	}
@@ -239,7 +160,7 @@ func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found aske
 	}
 	sig := &commonv1.Signature{
 		Name: u.app.newName(o.GetName()+"/signatures", ""), Meaning: s.meaning, Person: me, PersonName: found.person, Certificate: found.certificate, Authorization: found.authorization,
-		SignTime: timestamppb.New(u.now), SignDate: civil(u.now.In(zone)), TimeZone: zone.String(), Statement: r.statement(o, s.notDone), ContentHash: s.hash,
+		SignTime: timestamppb.New(u.now), SignDate: civil(u.now.In(zone)), TimeZone: zone.String(), Statement: r.statement(o, c, s.notDone, s.exception), ContentHash: s.hash,
 		AuthenticationMethod: proof.Method,
 	}
 	if err := store.Signatures.Insert(ctx, u.Tx, sig, u.now); err != nil {
@@ -263,8 +184,11 @@ func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found aske
 
 // maySign checks what was shown, what is missing, and that nobody inspects the own work.
 func maySign(o *workordersv1.WorkOrder, s signing, c content, me string) error {
-	if s.meaning == commonv1.Signature_INSPECTED && slices.Contains(c.people, me) && s.exception == "" {
-		return fault.Precondition("SAME_PERSON", "%s did work of %s and can't inspect it. Another person must.", me, o.GetName()).With("person", me)
+	if own := slices.Contains(c.people, me); s.meaning == commonv1.Signature_INSPECTED && own != (s.exception != "") {
+		if own {
+			return fault.Precondition("SAME_PERSON", "%s did work of %s and can't inspect it. Another person must.", me, o.GetName()).With("person", me)
+		}
+		return fault.Invalid("exception_reason", "EXCEPTION_NOT_NEEDED", "%s did no work of %s, so no exception is needed. Inspect without a reason.", me, o.GetName())
 	}
 	if !slices.Contains(o.GetAllowedVerbs(), signingRules[s.meaning].verb) {
 		reason := "STATE_NOT_ALLOWED"
@@ -274,8 +198,8 @@ func maySign(o *workordersv1.WorkOrder, s signing, c content, me string) error {
 		return fault.Precondition(reason, "%s is %s, which does not allow %q. Allowed now: %s.", o.GetName(), o.GetState(), signingRules[s.meaning].verb,
 			strings.Join(o.GetAllowedVerbs(), ", ")).With("state", o.GetState().String())
 	}
-	if len(c.missing) > 0 {
-		return fault.Precondition("STEPS_OPEN", "%s can't be signed yet: %s.", o.GetName(), strings.Join(c.missing, "; "))
+	if err := c.refuse(o.GetName(), s.meaning); err != nil {
+		return err
 	}
 	if s.hash != recordchain.Hash(c.fields) {
 		return fault.Precondition("CONTENT_CHANGED", "The record of %s is not the one that was shown. Look at it again and sign what you see.", o.GetName())
@@ -330,7 +254,7 @@ func (a *App) VerifySignature(ctx context.Context, name string) (*workordersv1.V
 		if err != nil {
 			return err
 		}
-		c, err := u.contentOf(ctx, o)
+		c, err := u.contentOf(ctx, o, s.GetSignTime().AsTime())
 		if err != nil {
 			return err
 		}

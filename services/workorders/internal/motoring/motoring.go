@@ -47,18 +47,36 @@ func After(duty []Duty, runs []Run) Limits {
 	}
 }
 
-// Check says what a run breaks, empty when nothing; before are the runs recorded so far.
-func Check(duty []Duty, before []Run, r Run) string {
+// Check says what a run breaks, empty when nothing; others are the runs recorded so far, in any order, before it and after
+// it. A run that can't be judged, because no limits are known, is never silently good.
+func Check(duty []Duty, others []Run, r Run) string {
+	if len(duty) == 0 {
+		return "no starter limits are known, so the run can't be judged"
+	}
+	before, next := around(others, r)
 	l := After(duty, before)
 	switch {
-	case len(duty) == 0:
-		return ""
 	case r.Start.Before(l.Next):
 		return fmt.Sprintf("started %s too early: %s", l.Next.Sub(r.Start).Round(time.Second), l.Binding)
 	case r.End.Sub(r.Start) > maxAfter(duty, before, r):
 		return fmt.Sprintf("lasted %s, longer than %s", r.End.Sub(r.Start), maxAfter(duty, before, r))
 	}
+	if l = After(duty, append(before, r)); !next.IsZero() && next.Before(l.Next) {
+		return fmt.Sprintf("left %s of rest before the run of %s: %s", next.Sub(r.End), next.Format("15:04:05"), l.Binding)
+	}
 	return ""
+}
+
+// around are the runs before a run, and the start of the first one after it; zero when there is none.
+func around(others []Run, r Run) (before []Run, next time.Time) {
+	for _, o := range sorted(others) {
+		if o.Start.Before(r.Start) {
+			before = append(before, o)
+			continue
+		}
+		return before, o.Start
+	}
+	return before, next
 }
 
 // maxAfter is how long a run may be, counting a long rest before it as a new beginning.

@@ -51,3 +51,23 @@ func TestOverlaps(t *testing.T) {
 		t.Error("the end of a run belongs to it only up to its instant")
 	}
 }
+
+// A run that is entered after a later one is judged by those before it, and by the rest that it left for the later one.
+func TestRunsEnteredOutOfOrder(t *testing.T) {
+	if why := motoring.Check(duty, []motoring.Run{run(180, 210)}, run(90, 120)); why != "" {
+		t.Errorf("a minute of rest was left: %s", why)
+	}
+	if why := motoring.Check(duty, []motoring.Run{run(180, 210)}, run(91, 121)); why == "" {
+		t.Error("59 s of rest were left")
+	}
+	if why := motoring.Check(duty, []motoring.Run{run(0, 30), run(180, 210)}, run(89, 119)); why == "" {
+		t.Error("it started 1 s too early")
+	}
+}
+
+// Without limits nothing is judged good.
+func TestWithoutLimitsNoRunIsGood(t *testing.T) {
+	if why := motoring.Check(nil, nil, run(0, 1)); why == "" {
+		t.Error("judged good without limits")
+	}
+}

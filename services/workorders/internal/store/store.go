@@ -2,6 +2,7 @@
 package store
 
 import (
+	"context"
 	"embed"
 	"fmt"
 	"io/fs"
@@ -30,7 +31,7 @@ var (
 	Cards    = resource.NewTable[*workordersv1.TaskCard]("task_cards", "", "kind", "display_name")
 	Orders   = resource.NewTable[*workordersv1.WorkOrder]("work_orders", "create_time desc",
 		"state", "engine", "aircraft", "kind", "assignees", "station", "hold", "plan_start_time",
-		"number", "create_time", "inspection_required")
+		"number", "create_time", "inspection_required", "reinspection_exception")
 	Steps      = resource.NewTable[*workordersv1.Step]("steps", "position", "position", "kind", "state")
 	Plans      = resource.NewTable[*workordersv1.WashPlan]("wash_plans", "")
 	Measured   = resource.NewTable[*workordersv1.Measurement]("measurements", "create_time", "step", "limits_met", "successor", "create_time")
@@ -43,4 +44,10 @@ var (
 // Under is the condition for names below a parent and its arguments.
 func Under(parent string) (condition string, args []any) {
 	return "name >= $1 AND name < $2", []any{parent + "/", parent + "0"}
+}
+
+// NextNumber takes the next number of work orders; transactions that take one at the same moment wait for each other.
+func NextNumber(ctx context.Context, tx *storage.Tx) (n int64, err error) {
+	err = tx.QueryRow(ctx, "UPDATE order_numbers SET last_number = last_number + 1 WHERE series = 'WO' RETURNING last_number").Scan(&n)
+	return n, err
 }

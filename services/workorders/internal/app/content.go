@@ -1,0 +1,183 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/recordchain"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/workorders/internal/store"
+)
+
+// content is everything that a signature of an order covers, in a fixed order, and what signing it has to look at.
+type content struct {
+	fields   []recordchain.Field
+	open     []string            // steps that are not done
+	findings []string            // findings that nobody answered
+	unsolved []string            // findings to be put right that nobody closed; they stop a release
+	carried  []string            // deferred findings and those for the customer, as the release states them
+	looked   map[string]struct{} // steps of inspections
+	people   []string            // who did any of the work: a step, a reading, a run of the starter, or signed for it
+	wetted   time.Time
+}
+
+func (c *content) add(name, format string, args ...any) {
+	c.fields = append(c.fields, recordchain.Field{Name: name, Value: fmt.Sprintf(format, args...)})
+}
+
+func (c *content) worked(person string) {
+	if person != "" && !slices.Contains(c.people, person) {
+		c.people = append(c.people, person)
+	}
+}
+
+// refuse says what keeps the order from being signed with a meaning. Reasons: STEPS_OPEN, FINDING_OPEN.
+func (c *content) refuse(order string, meaning commonv1.Signature_Meaning) error {
+	missing := c.missing(meaning)
+	switch {
+	case len(missing) == 0:
+		return nil
+	case len(c.open) > 0:
+		return fault.Precondition("STEPS_OPEN", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
+	default:
+		return fault.Precondition("FINDING_OPEN", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
+	}
+}
+
+// missing is what must be done before signing with a meaning.
+func (c *content) missing(meaning commonv1.Signature_Meaning) []string {
+	missing := slices.Concat(c.open, c.findings)
+	if meaning == commonv1.Signature_RELEASED {
+		missing = append(missing, c.unsolved...)
+	}
+	return missing
+}
+
+// contentOf reads the order's records as they were at an instant. Only a finding can come later, while a signature before it
+// still covers the work; its answer is hashed, and not whether it was closed since.
+func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder, at time.Time) (content, error) {
+	c := content{looked: map[string]struct{}{}}
+	c.add("order", "%s", o.GetName())
+	c.add("number", "%s", o.GetNumber())
+	c.add("engine", "%s %s", o.GetEngine(), o.GetEngineSerial())
+	c.add("card", "%s revision %d", o.GetTaskCard(), o.GetTaskCardRevision())
+	c.add("requirements", "%s", strings.Join(o.GetRequirements(), " "))
+	s := o.GetStartCounters()
+	c.add("start counters", "%d %d %d", s.GetOperatingSeconds(), s.GetCycles(), s.GetStarts())
+	if err := u.addSteps(ctx, o, &c); err != nil {
+		return c, err
+	}
+	if err := u.addReadings(ctx, o, &c); err != nil {
+		return c, err
+	}
+	if err := u.addRuns(ctx, o, &c); err != nil {
+		return c, err
+	}
+	if err := u.addFindings(ctx, o, &c, at); err != nil {
+		return c, err
+	}
+	err := u.addSigners(ctx, o, &c)
+	return c, err
+}
+
+func (u unit) addSteps(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
+	condition, args := store.Under(o.GetName() + "/steps")
+	steps, err := store.Steps.Where(ctx, u.Tx, condition+" ORDER BY position", args...)
+	for _, s := range steps {
+		c.add("step", "%d|%s|%s|%s|%s|%s|%d/%d", s.GetPosition(), s.GetTitle(), s.GetState(), s.GetPerformer(), stamp(s.GetCompleteTime()), s.GetNote(),
+			s.GetRemovedItemCount(), s.GetRestoredItemCount())
+		for _, m := range s.GetMaterials() {
+			c.add("material", "%s|%s %s", m.GetLot(), m.GetQuantity().GetValue(), m.GetQuantity().GetUnitCode())
+		}
+		if s.GetState() == workordersv1.Step_OPEN {
+			c.open = append(c.open, fmt.Sprintf("Step %d, %s, is open", s.GetPosition(), s.GetTitle()))
+		}
+		if slices.Contains(byAnother, s.GetKind()) {
+			c.looked[s.GetName()] = struct{}{}
+			continue
+		}
+		c.worked(s.GetPerformer())
+	}
+	return err
+}
+
+func (u unit) addReadings(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
+	condition, args := store.Under(o.GetName() + "/measurements")
+	readings, err := store.Measured.Where(ctx, u.Tx, condition+" ORDER BY create_time, name", args...)
+	for _, m := range readings {
+		c.add("reading", "%s|%s|%s %s|%s|%s|%t|%s|%s|%s|%s", m.GetStep(), m.GetKey(), m.GetEntered().GetText(), m.GetEntered().GetUnitCode(), m.GetTool(),
+			m.GetToolCalibration(), m.GetLimitsMet(), m.GetPerson(), stamp(m.GetMeasureTime()), m.GetSupersedes(), m.GetReason())
+		if _, ok := c.looked[m.GetStep()]; !ok {
+			c.worked(m.GetPerson())
+		}
+	}
+	return err
+}
+
+func (u unit) addRuns(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
+	condition, args := store.Under(o.GetName() + "/motoringRuns")
+	runs, err := store.Runs.Where(ctx, u.Tx, condition+" ORDER BY start_time", args...)
+	for _, r := range runs {
+		c.add("run", "%s|%s|%t|%s|%s", stamp(r.GetStartTime()), stamp(r.GetEndTime()), r.GetAborted(), r.GetExceedanceText(), r.GetPerson())
+		c.worked(r.GetPerson())
+		c.wetted = r.GetEndTime().AsTime()
+	}
+	return err
+}
+
+func (u unit) addFindings(ctx context.Context, o *workordersv1.WorkOrder, c *content, at time.Time) error {
+	condition, args := store.Under(o.GetName() + "/findings")
+	findings, err := store.Findings.Where(ctx, u.Tx, condition+" ORDER BY raise_time, name", args...)
+	for _, f := range findings {
+		if f.GetRaiseTime().AsTime().After(at) {
+			continue
+		}
+		c.add("finding", "%s|%s|%s|%s|%s|%s|%s", f.GetDescription(), strings.Join(f.GetPhotoSha256(), " "), f.GetDisposition(), f.GetAnswer(), f.GetBasis(),
+			resource.DateText(f.GetLimitDate()), resource.DateText(f.GetOriginalDate()))
+		c.weigh(f)
+	}
+	return err
+}
+
+// weigh says what a finding means for signing.
+func (c *content) weigh(f *workordersv1.Finding) {
+	switch {
+	case f.GetState() == workordersv1.Finding_RAISED:
+		c.findings = append(c.findings, "The finding "+f.GetName()+" has no answer")
+	case f.GetState() == workordersv1.Finding_CLOSED:
+	case f.GetDisposition() == workordersv1.Finding_RECTIFY:
+		c.unsolved = append(c.unsolved, "The finding "+f.GetName()+" is to be put right and nobody closed it")
+	case f.GetDisposition() == workordersv1.Finding_DEFER:
+		c.carried = append(c.carried, fmt.Sprintf("%s, first found %s, until %s, on the basis of %s", f.GetDescription(), resource.DateText(f.GetOriginalDate()),
+			resource.DateText(f.GetLimitDate()), f.GetBasis()))
+	default:
+		c.carried = append(c.carried, f.GetDescription()+", for the customer to decide")
+	}
+}
+
+// addSigners counts who signed that the work was done among those who did it, also when it was sent back since.
+func (u unit) addSigners(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
+	condition, args := store.Under(o.GetName() + "/signatures")
+	sigs, err := store.Signatures.Where(ctx, u.Tx, condition, args...)
+	for _, s := range sigs {
+		if s.GetMeaning() == commonv1.Signature_PERFORMED {
+			c.worked(s.GetPerson())
+		}
+	}
+	return err
+}
+
+func stamp(t *timestamppb.Timestamp) string {
+	if t == nil {
+		return ""
+	}
+	return t.AsTime().Format(time.RFC3339Nano)
+}

@@ -1,0 +1,147 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/quantity"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/workorders/internal/store"
+)
+
+// CreateMeasurement records a reading with the tool that it was taken with.
+func (a *App) CreateMeasurement(ctx context.Context, req *workordersv1.CreateMeasurementRequest) (*workordersv1.Measurement, error) {
+	m := req.GetMeasurement()
+	order, err := store.Orders.Read(ctx, a.DB, req.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	evidence, err := a.calibration(ctx, order, m)
+	if err != nil {
+		return nil, err
+	}
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Measurement, error) {
+		u := a.unit(ctx, tx)
+		m.Name, m.ToolCalibration = a.newName(req.GetParent()+"/measurements", req.GetMeasurementId()), evidence
+		return m, u.measure(ctx, m)
+	})
+}
+
+// calibration asks what covers a reading's tool on the day that it was taken.
+func (a *App) calibration(ctx context.Context, o *workordersv1.WorkOrder, m *workordersv1.Measurement) (string, error) {
+	if m.GetTool() == "" {
+		return "", nil
+	}
+	day, err := a.dayOf(ctx, o, m.GetMeasureTime())
+	if err != nil {
+		return "", err
+	}
+	answer, err := a.gate(ctx, "", "", day, nil, []string{m.GetTool()})
+	if err != nil {
+		return "", err
+	}
+	return answer.GetResults()[0].GetEvidence(), nil
+}
+
+func (u unit) measure(ctx context.Context, m *workordersv1.Measurement) error {
+	me, err := u.me()
+	if err != nil {
+		return err
+	}
+	o, err := u.started(ctx, orderOf(m.GetName()))
+	if err != nil {
+		return err
+	}
+	step, err := store.Steps.Get(ctx, u.Tx, m.GetStep())
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(step.GetMeasurements(), func(s *workordersv1.MeasurementSpec) bool { return s.GetKey() == m.GetKey() })
+	if i < 0 || orderOf(step.GetName()) != o.GetName() {
+		return fault.Invalid("measurement.key", "MEASUREMENT_UNKNOWN", "Step %q has no reading %q.", m.GetStep(), m.GetKey())
+	}
+	if err := judge(m, step.GetMeasurements()[i]); err != nil {
+		return err
+	}
+	if m.MeasureTime, err = u.during(o, "measurement.measure_time", m.GetMeasureTime()); err != nil {
+		return err
+	}
+	m.Person = me
+	if err := store.Measured.Insert(ctx, u.Tx, m, u.now); err != nil {
+		return err
+	}
+	return u.publish(ctx, "measurement.recorded", o.GetName(), &workordersv1.MeasurementRecorded{WorkOrder: o.GetName(), Measurement: m})
+}
+
+// judge fills the canonical value and compares it with the limits.
+func judge(m *workordersv1.Measurement, spec *workordersv1.MeasurementSpec) error {
+	if spec.GetToolRequired() && m.GetTool() == "" {
+		return fault.Invalid("measurement.tool", "TOOL_MISSING", "%s is read with a tool that is in calibration. Scan it.", spec.GetDisplayName())
+	}
+	q, err := quantity.Parse(strings.Replace(m.GetEntered().GetText(), ",", ".", 1), m.GetEntered().GetUnitCode())
+	if err != nil {
+		return err
+	}
+	want, err := quantity.Lookup(spec.GetUnitCode())
+	if err != nil {
+		return err
+	}
+	in, err := q.ConvertRounded(want, 9)
+	if err != nil {
+		return err
+	}
+	value, _ := in.Value().Float64()
+	m.Value, m.UnitCode = value, want.Code
+	low, high := math.Inf(-1), math.Inf(1)
+	if spec.MinValue != nil {
+		low = spec.GetMinValue()
+	}
+	if spec.MaxValue != nil {
+		high = spec.GetMaxValue()
+	}
+	if m.LimitsMet = value >= low && value <= high; !m.GetLimitsMet() && !m.GetExceedanceConfirmed() {
+		return fault.Precondition("OUT_OF_LIMITS_NOT_CONFIRMED", "%s of %s is outside its limits (%s to %s %s). Read it again, or confirm it.", spec.GetDisplayName(), q,
+			bound(low), bound(high), want.Code)
+	}
+	return nil
+}
+
+func bound(v float64) string {
+	if math.IsInf(v, 0) {
+		return "any"
+	}
+	return fmt.Sprintf("%g", v)
+}
+
+// SupersedeMeasurement corrects a reading by a new one; the old one stays readable.
+func (a *App) SupersedeMeasurement(ctx context.Context, req *workordersv1.SupersedeMeasurementRequest) (*workordersv1.Measurement, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Measurement, error) {
+		u := a.unit(ctx, tx)
+		old, err := store.Measured.Lock(ctx, tx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(old, req.GetEtag()); err != nil {
+			return nil, err
+		}
+		if old.GetSuccessor() != "" {
+			return nil, fault.Precondition("NOT_HEAD_OF_LINE", "%s was corrected already by %s. Correct that one.", old.GetName(), old.GetSuccessor())
+		}
+		m := &workordersv1.Measurement{
+			Name: a.newName(orderOf(req.GetName())+"/measurements", ""), Step: old.GetStep(), Key: old.GetKey(), Entered: req.GetEntered(), Tool: old.GetTool(),
+			ToolCalibration: old.GetToolCalibration(), MeasureTime: old.GetMeasureTime(), ExceedanceConfirmed: req.GetExceedanceConfirmed(), Reason: req.GetReason(), Supersedes: old.GetName(),
+		}
+		if err := u.measure(ctx, m); err != nil {
+			return nil, err
+		}
+		old.Successor = m.GetName()
+		return m, store.Measured.Save(ctx, tx, old, u.now)
+	})
+}

@@ -1,0 +1,165 @@
+package workorders_test
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"google.golang.org/genproto/googleapis/type/date"
+
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/rpc"
+)
+
+// neighbours answer for the other three services, over their contract, with what a test tells them. Every figure is invented.
+type neighbours struct {
+	compliancev1.UnimplementedGateServiceServer
+	compliancev1.UnimplementedComplianceQueryServiceServer
+	performancev1.UnimplementedPerformanceQueryServiceServer
+	consumablesv1.UnimplementedConsumablesQueryServiceServer
+
+	mu     sync.Mutex
+	silent map[string]bool      // "compliance", "performance", "stores": not answering
+	lapsed map[string]string    // "people/ann perform" → reason
+	valid  map[string]int32     // tool → last day of its calibration, as number has it
+	until  map[string]time.Time // lot → usable until
+	model  *performancev1.EngineModel
+}
+
+func newNeighbours() *neighbours {
+	return &neighbours{
+		silent: map[string]bool{}, lapsed: map[string]string{}, valid: map[string]int32{gauge: 20261231},
+		until: map[string]time.Time{}, model: engineModel(),
+	}
+}
+
+// change tells the neighbours something new.
+func (n *neighbours) change(fn func(n *neighbours)) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	fn(n)
+}
+
+func (n *neighbours) register(r rpc.Registrar) {
+	p := auth.Policy{}
+	add := func(service string, methods ...string) auth.Policy {
+		return p.For(service, []string{auth.RoleService}, methods...)
+	}
+	for _, m := range compliancev1.ComplianceQueryService_ServiceDesc.Methods {
+		add("coldsection.compliance.v1.ComplianceQueryService", m.MethodName)
+	}
+	for _, m := range performancev1.PerformanceQueryService_ServiceDesc.Methods {
+		add("coldsection.performance.v1.PerformanceQueryService", m.MethodName)
+	}
+	for _, m := range consumablesv1.ConsumablesQueryService_ServiceDesc.Methods {
+		add("coldsection.consumables.v1.ConsumablesQueryService", m.MethodName)
+	}
+	r.Register(&compliancev1.GateService_ServiceDesc, n, add("coldsection.compliance.v1.GateService", "CheckGates"))
+	r.Register(&compliancev1.ComplianceQueryService_ServiceDesc, n, p)
+	r.Register(&performancev1.PerformanceQueryService_ServiceDesc, n, p)
+	r.Register(&consumablesv1.ConsumablesQueryService_ServiceDesc, n, p)
+}
+
+func (n *neighbours) answering(who string) error {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if n.silent[who] {
+		return fault.New(fault.Unavailable, "SILENT", "%s does not answer.", who)
+	}
+	return nil
+}
+
+// CheckGates opens unless the test said that an authorization or a calibration is over.
+func (n *neighbours) CheckGates(_ context.Context, req *compliancev1.CheckGatesRequest) (*compliancev1.CheckGatesResponse, error) {
+	if err := n.answering("compliance"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	resp := &compliancev1.CheckGatesResponse{Open: true, PersonName: "Name of " + req.GetPerson(), Certificate: "C-" + req.GetPerson()}
+	for _, scope := range req.GetScopes() {
+		reason := n.lapsed[req.GetPerson()+" "+scope]
+		resp.Results = append(resp.Results, result(scope, reason, req.GetPerson()+" "+scope+" version 3"))
+	}
+	for _, tool := range req.GetTools() {
+		last, day := n.valid[tool], req.GetCivilDate()
+		reason := ""
+		if last < number(day) {
+			reason = "TOOL_LAPSED"
+		}
+		resp.Results = append(resp.Results, result(tool, reason, fmt.Sprintf("valid through %d, asked for %d", last, number(day))))
+	}
+	return resp, nil
+}
+
+func result(asked, reason, evidence string) *compliancev1.GateResult {
+	return &compliancev1.GateResult{Asked: asked, Open: reason == "", Reason: reason, Explanation: "The gate of " + asked + " is closed.", Evidence: evidence}
+}
+
+// number is a date as a number that sorts.
+func number(d *date.Date) int32 { return d.GetYear()*10000 + d.GetMonth()*100 + d.GetDay() }
+
+// GetEngine knows the engines e1 and e2.
+func (n *neighbours) GetEngine(_ context.Context, req *compliancev1.GetEngineRequest) (*compliancev1.Engine, error) {
+	if err := n.answering("compliance"); err != nil {
+		return nil, err
+	}
+	if req.GetName() != engine && req.GetName() != "engines/e2" {
+		return nil, fault.Missing(req.GetName())
+	}
+	return &compliancev1.Engine{
+		Name: req.GetName(), Serial: "SN-1", Aircraft: "aircraft/a1", EngineModel: "engineModels/demo",
+		Counters: &compliancev1.Counters{OperatingSeconds: 3600 * 1234, Cycles: 99, Starts: 120},
+	}, nil
+}
+
+// ListDueItems has none.
+func (n *neighbours) ListDueItems(context.Context, *compliancev1.ListDueItemsRequest) (*compliancev1.ListDueItemsResponse, error) {
+	return &compliancev1.ListDueItemsResponse{}, n.answering("compliance")
+}
+
+// GetEngineModel knows one model.
+func (n *neighbours) GetEngineModel(context.Context, *performancev1.GetEngineModelRequest) (*performancev1.EngineModel, error) {
+	if err := n.answering("performance"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return n.model, nil
+}
+
+// LookUpLot answers for the time of need.
+func (n *neighbours) LookUpLot(_ context.Context, req *consumablesv1.LookUpLotRequest) (*consumablesv1.LookUpLotResponse, error) {
+	if err := n.answering("stores"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if until, ok := n.until[req.GetCode()]; ok && !req.GetNeedTime().AsTime().Before(until) {
+		return &consumablesv1.LookUpLotResponse{Reason: "LOT_EXPIRED", Explanation: req.GetCode() + " is past its use-by."}, nil
+	}
+	return &consumablesv1.LookUpLotResponse{Usable: true}, nil
+}
+
+// engineModel is invented, for demonstration only.
+func engineModel() *performancev1.EngineModel {
+	litres := func(v string) *commonv1.Quantity { return &commonv1.Quantity{Value: v, UnitCode: "L"} }
+	return &performancev1.EngineModel{
+		Name: "engineModels/demo", Revision: 4, Document: &commonv1.DocumentReference{Title: "Invented wash data", Revision: "4"},
+		Wash: &performancev1.WashData{
+			CleanerItem: "items/cleaner", WaterItem: "items/water", AntifreezeItem: "items/antifreeze", WaterParts: 4, CleanerParts: 1,
+			BatchVolume: litres("2"), RinseVolume: litres("2"), RinseRuns: 1, MeasuringStep: litres("0.01"), RingFlowCoefficient: 0.1853,
+			ContainerPressureKpa: 262, ValveOpenDelaySeconds: 5, ValveCloseMarginSeconds: 2, ValveWindowSeconds: 20, SoakMinutes: 12,
+			DryingLimitMinutes: 60, DryingRunSeconds: 120, AntifreezeBelowC: 4, AntifreezeMarginC: 6, AntifreezeCeilingC: 4.4, WashFloorC: -20,
+			StarterProfiles: []*performancev1.StarterProfile{{Id: "battery", PowerSource: "battery", Runs: []*performancev1.DutyRun{
+				{OnSeconds: 30, RestSeconds: 60}, {OnSeconds: 30, RestSeconds: 60}, {OnSeconds: 30, RestSeconds: 1800},
+			}}},
+		},
+	}
+}
