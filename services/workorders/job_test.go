@@ -160,9 +160,13 @@ func (s *stage) inspect(o *workordersv1.WorkOrder, who, exception string) (*work
 }
 
 func (s *stage) release(o *workordersv1.WorkOrder) (*workordersv1.WorkOrder, error) {
+	return s.releaseAs(o, "rob")
+}
+
+func (s *stage) releaseAs(o *workordersv1.WorkOrder, who string) (*workordersv1.WorkOrder, error) {
 	shown := s.preview(o, commonv1.Signature_RELEASED)
-	return s.do.ReleaseWorkOrder(s.as("rob"), &workordersv1.ReleaseWorkOrderRequest{
-		Name: o.GetName(), Etag: shown.GetEtag(), ReauthenticationToken: s.proof("rob"), ContentHash: shown.GetContentHash(),
+	return s.do.ReleaseWorkOrder(s.as(who), &workordersv1.ReleaseWorkOrderRequest{
+		Name: o.GetName(), Etag: shown.GetEtag(), ReauthenticationToken: s.proof(who), ContentHash: shown.GetContentHash(),
 	})
 }
 

@@ -17,6 +17,7 @@ import (
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/workorders/internal/app/cards"
+	"coldsection.example/services/workorders/internal/flow"
 	"coldsection.example/services/workorders/internal/store"
 )
 
@@ -125,7 +126,7 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 			return nil, err
 		}
 	}
-	o.AllowedVerbs = []string{"schedule", "void", "hold"}
+	o.AllowedVerbs = flow.Allowed(flowOf(o))
 	if err := store.Orders.Insert(ctx, u.Tx, o, u.now); err != nil {
 		return nil, err
 	}
@@ -236,8 +237,8 @@ func (a *App) HoldWorkOrder(ctx context.Context, req *workordersv1.HoldWorkOrder
 }
 
 func (u unit) hold(ctx context.Context, o *workordersv1.WorkOrder, reason string) error {
-	if s := o.GetState(); s == workordersv1.WorkOrder_RELEASED || s == workordersv1.WorkOrder_VOIDED || o.GetHold() != nil {
-		return fault.Precondition("STATE_NOT_ALLOWED", "%s is %s or on hold already.", o.GetName(), s).With("state", s.String())
+	if _, _, err := flow.Next(flowOf(o), "hold", o.GetName()); err != nil {
+		return err
 	}
 	o.Hold = &workordersv1.Hold{Reason: reason, HoldTime: timestamppb.New(u.now), Person: u.caller.Person}
 	if err := u.save(ctx, o); err != nil {
@@ -254,8 +255,8 @@ func (a *App) ResumeWorkOrder(ctx context.Context, req *workordersv1.ResumeWorkO
 		if err != nil {
 			return nil, err
 		}
-		if o.GetHold() == nil {
-			return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is not on hold.", o.GetName())
+		if _, _, err := flow.Next(flowOf(o), "resume", o.GetName()); err != nil {
+			return nil, err
 		}
 		o.Hold = nil
 		if err := u.save(ctx, o); err != nil {

@@ -19,6 +19,7 @@ import (
 	"coldsection.example/services/platform/recordchain"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/workorders/internal/flow"
 	"coldsection.example/services/workorders/internal/store"
 )
 
@@ -184,19 +185,13 @@ func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found aske
 
 // maySign checks what was shown, what is missing, and that nobody inspects the own work.
 func maySign(o *workordersv1.WorkOrder, s signing, c content, me string) error {
-	if own := slices.Contains(c.people, me); s.meaning == commonv1.Signature_INSPECTED && own != (s.exception != "") {
-		if own {
-			return fault.Precondition("SAME_PERSON", "%s did work of %s and can't inspect it. Another person must.", me, o.GetName()).With("person", me)
+	if s.meaning == commonv1.Signature_INSPECTED {
+		if err := flow.Inspects(c.people, me, s.exception, o.GetName()); err != nil {
+			return err
 		}
-		return fault.Invalid("exception_reason", "EXCEPTION_NOT_NEEDED", "%s did no work of %s, so no exception is needed. Inspect without a reason.", me, o.GetName())
 	}
-	if !slices.Contains(o.GetAllowedVerbs(), signingRules[s.meaning].verb) {
-		reason := "STATE_NOT_ALLOWED"
-		if s.meaning == commonv1.Signature_RELEASED && o.GetState() == workordersv1.WorkOrder_FINISHED {
-			reason = "INSPECTION_MISSING"
-		}
-		return fault.Precondition(reason, "%s is %s, which does not allow %q. Allowed now: %s.", o.GetName(), o.GetState(), signingRules[s.meaning].verb,
-			strings.Join(o.GetAllowedVerbs(), ", ")).With("state", o.GetState().String())
+	if _, _, err := flow.Next(flowOf(o), signingRules[s.meaning].verb, o.GetName()); err != nil {
+		return err
 	}
 	if err := c.refuse(o.GetName(), s.meaning); err != nil {
 		return err

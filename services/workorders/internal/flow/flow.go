@@ -1,5 +1,5 @@
 // Package flow is the life of a work order as a declared table: which verb leads from which state to which. What is not in
-// the table is refused, with the state and the verbs that are allowed.
+// the table is refused, with the state and the verbs that are allowed. Beside it stands who may inspect.
 package flow
 
 import (
@@ -21,24 +21,37 @@ const (
 	Voided    = "VOIDED"
 )
 
-// transition leads from any of the states to one; an order on hold lets only what ends or corrects it happen.
+// holding says when an order that is on hold, or is not, lets a verb happen.
+type holding int
+
+const (
+	running holding = iota // only while it is not on hold
+	either                 // what ends or corrects an order happens on hold, too
+	held                   // only while it is on hold
+)
+
+// transition leads from any of the states to one; "" stays in the state.
 type transition struct {
-	verb     string
-	from     []string
-	to       string
-	fact     string // past tense, for the event
-	evenHeld bool
+	verb string
+	from []string
+	to   string
+	fact string // past tense, for the event
+	when holding
 }
 
+var live = []string{Drafted, Scheduled, Kitted, Started, Finished, Inspected}
+
 var table = []transition{
-	{"schedule", []string{Drafted, Scheduled}, Scheduled, "scheduled", false},
-	{"kit", []string{Scheduled}, Kitted, "kitted", true},
-	{"start", []string{Kitted}, Started, "started", false},
-	{"finish", []string{Started}, Finished, "finished", false},
-	{"rework", []string{Finished, Inspected}, Started, "reworked", true},
-	{"inspect", []string{Finished}, Inspected, "inspected", false},
-	{"release", []string{Finished, Inspected}, Released, "released", false},
-	{"void", []string{Drafted, Scheduled, Kitted, Started, Finished, Inspected}, Voided, "voided", true},
+	{"schedule", []string{Drafted, Scheduled}, Scheduled, "scheduled", running},
+	{"kit", []string{Scheduled}, Kitted, "kitted", either},
+	{"start", []string{Kitted}, Started, "started", running},
+	{"finish", []string{Started}, Finished, "finished", running},
+	{"rework", []string{Finished, Inspected}, Started, "reworked", either},
+	{"inspect", []string{Finished}, Inspected, "inspected", running},
+	{"release", []string{Finished, Inspected}, Released, "released", running},
+	{"void", live, Voided, "voided", either},
+	{"hold", live, "", "held", running},
+	{"resume", live, "", "resumed", held},
 }
 
 // Order is what the table looks at.
@@ -49,7 +62,7 @@ type Order struct {
 }
 
 func (t transition) allows(o Order) bool {
-	if !slices.Contains(t.from, o.State) || o.OnHold && !t.evenHeld {
+	if !slices.Contains(t.from, o.State) || o.OnHold && t.when == running || !o.OnHold && t.when == held {
 		return false
 	}
 	switch t.verb {
@@ -70,32 +83,62 @@ func Allowed(o Order) []string {
 			verbs = append(verbs, t.verb)
 		}
 	}
-	switch {
-	case o.State == Released || o.State == Voided:
-		return verbs
-	case o.OnHold:
-		return append(verbs, "resume")
-	default:
-		return append(verbs, "hold")
-	}
+	return verbs
 }
 
 // Next is the state that a verb leads to and the fact that it makes. Reasons: STATE_NOT_ALLOWED, ON_HOLD,
 // INSPECTION_MISSING.
 func Next(o Order, verb, name string) (state, fact string, err error) {
 	for _, t := range table {
-		if t.verb == verb && t.allows(o) {
-			return t.to, t.fact, nil
+		if t.verb != verb || !t.allows(o) {
+			continue
 		}
+		if t.to == "" {
+			return o.State, t.fact, nil
+		}
+		return t.to, t.fact, nil
 	}
 	allowed := strings.Join(Allowed(o), ", ")
-	reason := "STATE_NOT_ALLOWED"
+	f := fault.Precondition(reason(o, verb), "%s is %s%s, which does not allow %q. Allowed now: %s.", name, o.State, onHold(o), verb, orNothing(allowed))
+	return "", "", f.With("state", o.State).With("allowed_verbs", allowed)
+}
+
+func reason(o Order, verb string) string {
 	switch {
 	case o.OnHold:
-		reason = "ON_HOLD"
+		return "ON_HOLD"
 	case verb == "release" && o.State == Finished:
-		reason = "INSPECTION_MISSING"
+		return "INSPECTION_MISSING"
+	default:
+		return "STATE_NOT_ALLOWED"
 	}
-	f := fault.Precondition(reason, "%s is %s, which does not allow %q. Allowed now: %s.", name, o.State, verb, allowed)
-	return "", "", f.With("state", o.State).With("allowed_verbs", allowed)
+}
+
+func onHold(o Order) string {
+	if o.OnHold {
+		return " and on hold"
+	}
+	return ""
+}
+
+func orNothing(verbs string) string {
+	if verbs == "" {
+		return "nothing"
+	}
+	return verbs
+}
+
+// Inspects says whether a person may inspect an order that these people worked on: who took part never does, but for the
+// recorded exception, which gives its reason and is for nobody else (14 CFR 121.371(c), 135.429(c); Part-145, 145.A.48(c)).
+// Reasons: SAME_PERSON, EXCEPTION_NOT_NEEDED.
+func Inspects(workers []string, person, exception, name string) error {
+	own, excepted := slices.Contains(workers, person), strings.TrimSpace(exception) != ""
+	switch {
+	case own && !excepted:
+		return fault.Precondition("SAME_PERSON", "%s did work of %s and can't inspect it. Another person must.", person, name).With("person", person)
+	case !own && excepted:
+		return fault.Invalid("exception_reason", "EXCEPTION_NOT_NEEDED", "%s did no work of %s, so no exception is needed. Inspect without a reason.", person, name)
+	default:
+		return nil
+	}
 }

@@ -1,7 +1,10 @@
 package flow_test
 
 import (
+	"flag"
+	"maps"
 	"slices"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -10,37 +13,149 @@ import (
 	"coldsection.example/services/workorders/internal/flow"
 )
 
-var verbs = []string{"schedule", "kit", "start", "finish", "rework", "inspect", "release", "void"}
+// walks is how many random sequences a run of the tests tries.
+const walks = "10000"
 
-// Whatever is tried in whatever order: what the table allows is listed as allowed, the rest is refused with the state; a
-// release never comes without the inspection that is required, and nothing leaves RELEASED or VOIDED.
-func TestRandomWalks(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		o := flow.Order{State: flow.Drafted, InspectionRequired: rapid.Bool().Draw(t, "inspection")}
-		inspected := false
-		for range rapid.IntRange(1, 40).Draw(t, "steps") {
-			o.OnHold = rapid.IntRange(0, 4).Draw(t, "hold") == 0
-			verb := rapid.SampledFrom(verbs).Draw(t, "verb")
-			allowed := slices.Contains(flow.Allowed(o), verb)
-			next, _, err := flow.Next(o, verb, "workOrders/x")
-			if allowed != (err == nil) {
-				t.Fatalf("%s in %+v: allowed %t, error %v", verb, o, allowed, err)
-			}
-			if err != nil {
-				f, _ := fault.As(err)
-				if f.Metadata["state"] != o.State {
-					t.Fatalf("refusal %+v", f)
+func TestMain(m *testing.M) {
+	if err := flag.Set("rapid.checks", walks); err != nil {
+		panic(err)
+	}
+	m.Run()
+}
+
+var verbs = []string{"schedule", "kit", "start", "finish", "rework", "inspect", "release", "void", "hold", "resume", "nonsense", ""}
+
+// The table written out once more, by hand: what each state allows while it is running and on hold, without and with an
+// inspection that is required.
+var written = map[string][4]string{
+	flow.Drafted:   {"schedule void hold", "void resume", "schedule void hold", "void resume"},
+	flow.Scheduled: {"schedule kit void hold", "kit void resume", "schedule kit void hold", "kit void resume"},
+	flow.Kitted:    {"start void hold", "void resume", "start void hold", "void resume"},
+	flow.Started:   {"finish void hold", "void resume", "finish void hold", "void resume"},
+	flow.Finished:  {"rework release void hold", "rework void resume", "rework inspect void hold", "rework void resume"},
+	flow.Inspected: {"rework release void hold", "rework void resume", "rework release void hold", "rework void resume"},
+	flow.Released:  {"", "", "", ""},
+	flow.Voided:    {"", "", "", ""},
+}
+
+func orders() []flow.Order {
+	var all []flow.Order
+	for _, state := range slices.Sorted(maps.Keys(written)) {
+		for i := range 4 {
+			all = append(all, flow.Order{State: state, OnHold: i%2 == 1, InspectionRequired: i > 1})
+		}
+	}
+	return all
+}
+
+// Every verb in every state: it is allowed where it is written, and everywhere else refused with the state and with what is
+// allowed.
+func TestTheWholeTable(t *testing.T) {
+	for i, o := range orders() {
+		want := strings.Fields(written[o.State][i%4])
+		if got := flow.Allowed(o); !slices.Equal(got, want) {
+			t.Errorf("%+v allows %v, want %v", o, got, want)
+		}
+		for _, verb := range verbs {
+			_, _, err := flow.Next(o, verb, "workOrders/x")
+			if slices.Contains(want, verb) {
+				if err != nil {
+					t.Errorf("%s of %+v: %v", verb, o, err)
 				}
 				continue
 			}
-			if o.State == flow.Released || o.State == flow.Voided {
-				t.Fatalf("%s left %s", verb, o.State)
+			f, ok := fault.As(err)
+			if !ok || f.Metadata["state"] != o.State || f.Metadata["allowed_verbs"] != strings.Join(want, ", ") || !strings.Contains(f.Message, o.State) {
+				t.Errorf("%s of %+v: %v", verb, o, err)
 			}
-			inspected = next == flow.Inspected || inspected && next != flow.Started
-			if next == flow.Released && o.InspectionRequired && !inspected {
-				t.Fatal("released without inspection")
-			}
-			o.State = next
 		}
+	}
+}
+
+// walk is an order as two technicians, an inspector and a releaser move it, and what must hold whatever they do.
+type walk struct {
+	order     flow.Order
+	workers   []string
+	inspector string // of the inspection that is in force
+	excepted  bool
+	finished  bool // and not sent back since
+}
+
+// command moves the walk as the service does: the table, and for an inspection the rule of persons.
+func (w *walk) command(verb, person, exception string) error {
+	if verb == "work" {
+		if w.order.State == flow.Started && !w.order.OnHold && !slices.Contains(w.workers, person) {
+			w.workers = append(w.workers, person)
+		}
+		return nil
+	}
+	if verb == "inspect" {
+		if err := flow.Inspects(w.workers, person, exception, "workOrders/x"); err != nil {
+			return err
+		}
+	}
+	state, _, err := flow.Next(w.order, verb, "workOrders/x")
+	if err != nil {
+		return err
+	}
+	w.order.State, w.order.OnHold = state, w.order.OnHold && verb != "resume" || verb == "hold"
+	switch verb {
+	case "finish":
+		w.finished, w.workers = true, append(w.workers, person)
+	case "rework":
+		w.finished, w.inspector, w.excepted = false, "", false
+	case "inspect":
+		w.inspector, w.excepted = person, exception != ""
+	default:
+	}
+	return nil
+}
+
+// must holds after every command.
+func (w *walk) must(t *rapid.T, before flow.Order, verb string) {
+	switch {
+	case (before.State == flow.Released || before.State == flow.Voided) && w.order != before:
+		t.Fatalf("%s moved %+v", verb, before)
+	case w.inspector != "" && slices.Contains(w.workers, w.inspector) != w.excepted:
+		t.Fatalf("%s inspected the work of %v, by exception %t", w.inspector, w.workers, w.excepted)
+	case w.order.State == flow.Released && (!w.finished || w.order.InspectionRequired && w.inspector == ""):
+		t.Fatalf("released without what it takes: %+v", w)
+	case w.order.State == flow.Released && w.order.OnHold:
+		t.Fatal("released on hold")
+	}
+}
+
+// draw is any verb, or more often one that leads on.
+func draw(t *rapid.T, o flow.Order) string {
+	on := slices.DeleteFunc(flow.Allowed(o), func(verb string) bool { return verb == "void" || verb == "hold" })
+	if len(on) > 0 && rapid.IntRange(0, 3).Draw(t, "sensible") > 0 {
+		return rapid.SampledFrom(append(on, "work")).Draw(t, "next")
+	}
+	return rapid.SampledFrom(append(verbs, "work")).Draw(t, "verb")
+}
+
+// Whatever two technicians, an inspector and a releaser try in whatever order, nothing is released without the performer's
+// signature and the inspection that is required, nobody inspects the own work but by the exception, and nothing leaves the end.
+func TestRandomWalks(t *testing.T) {
+	people := []string{"people/tech1", "people/tech2", "people/inspector", "people/releaser"}
+	reached := map[string]int{}
+	rapid.Check(t, func(t *rapid.T) {
+		w := &walk{order: flow.Order{State: flow.Drafted, InspectionRequired: rapid.Bool().Draw(t, "inspection")}}
+		for range rapid.IntRange(1, 40).Draw(t, "commands") {
+			verb := draw(t, w.order)
+			before := w.order
+			err := w.command(verb, rapid.SampledFrom(people).Draw(t, "person"), rapid.SampledFrom([]string{"", "", "alone here"}).Draw(t, "exception"))
+			if err != nil && w.order != before {
+				t.Fatalf("%s was refused and moved %+v to %+v", verb, before, w.order)
+			}
+			w.must(t, before, verb)
+		}
+		reached[w.order.State]++
 	})
+	for state := range written {
+		if reached[state] == 0 {
+			t.Errorf("no walk ended in %s: %v", state, reached)
+		}
+	}
+	t.Logf("the walks ended in %v", reached)
 }
