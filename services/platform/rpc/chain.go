@@ -142,9 +142,15 @@ func Validate(v protovalidate.Validator, m proto.Message) error {
 	}
 	out := fault.New(fault.InvalidArgument, "FIELD_INVALID", "")
 	for _, violation := range bad.Violations {
+		if unchanged(m, violation) {
+			continue
+		}
 		path := protovalidate.FieldPathString(violation.Proto.GetField())
 		text := fmt.Sprintf("%s%s: %s. Correct it and send the request again.", path, shown(violation), violation.Proto.GetMessage())
 		out.Violations = append(out.Violations, fault.Violation{Field: path, Description: text, Reason: "FIELD_INVALID"})
+	}
+	if len(out.Violations) == 0 {
+		return nil
 	}
 	out.Message = out.Violations[0].Description
 	return out
