@@ -69,8 +69,12 @@ func (s *stage) kitted(card string) *workordersv1.WorkOrder {
 	if len(o.GetDemands()) == 0 {
 		return must[*workordersv1.WorkOrder](s)(s.do.KitWorkOrder(s.as("pat"), &workordersv1.KitWorkOrderRequest{Name: o.GetName(), Etag: o.GetEtag()}))
 	}
-	s.hear("met-"+o.GetNumber(), "coldsection.stock.demand.met.v1", &consumablesv1.DemandsMet{WorkOrder: o.GetName()})
+	s.hear("met-"+o.GetNumber(), "coldsection.stock.demand.met.v1", met(o))
 	return s.order(o)
+}
+
+func met(o *workordersv1.WorkOrder) *consumablesv1.DemandsMet {
+	return &consumablesv1.DemandsMet{WorkOrder: o.GetName()}
 }
 
 // started is an order that ann is doing.

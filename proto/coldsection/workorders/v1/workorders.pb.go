@@ -3926,7 +3926,9 @@ func (x *CreateTaskCardRequest) GetValidateOnly() bool {
 type GetTaskCardRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The name of the resource to read.
-	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Which revision; 0 means the current one.
+	Revision      int32 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3966,6 +3968,13 @@ func (x *GetTaskCardRequest) GetName() string {
 		return x.Name
 	}
 	return ""
+}
+
+func (x *GetTaskCardRequest) GetRevision() int32 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
 }
 
 // The request to list resources, page by page.
@@ -7447,10 +7456,11 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"taskCardId\x123\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"V\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\x7f\n" +
 	"\x12GetTaskCardRequest\x12@\n" +
 	"\x04name\x18\x01 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
-	"\x1ccoldsection.example/TaskCard\xbaH\x04r\x02\x10\x01R\x04name\"\x9d\x01\n" +
+	"\x1ccoldsection.example/TaskCard\xbaH\x04r\x02\x10\x01R\x04name\x12'\n" +
+	"\brevision\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\brevision\"\x9d\x01\n" +
 	"\x14ListTaskCardsRequest\x12!\n" +
 	"\tpage_size\x18\x01 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
 	"\n" +

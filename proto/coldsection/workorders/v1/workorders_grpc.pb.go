@@ -57,12 +57,15 @@ type WorkOrdersServiceClient interface {
 	CreateStation(ctx context.Context, in *CreateStationRequest, opts ...grpc.CallOption) (*Station, error)
 	// Changes a place of work, such as the weather expected there. Roles: planner, technician, admin.
 	UpdateStation(ctx context.Context, in *UpdateStationRequest, opts ...grpc.CallOption) (*Station, error)
-	// Adds a task card or, with the id of an existing one, its next revision. Roles: planner, quality.
+	// Adds a task card or, with the id of an existing one, its next revision. Roles: planner, quality. Reasons:
+	// CRITICAL_NOT_INSPECTED, KIND_FIXED, READING_TWICE, READING_MISSING, LIMITS_REVERSED, TOOL_TYPE_MISSING, UNIT_UNKNOWN.
 	CreateTaskCard(ctx context.Context, in *CreateTaskCardRequest, opts ...grpc.CallOption) (*TaskCard, error)
 	// Drafts an order from a task card, with a wash plan where the card is a wash. Roles: planner, technician, agent.
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE.
 	CreateWorkOrder(ctx context.Context, in *CreateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
-	// Changes assignment, station, times or notes before the order starts; the plan gets a new revision. Roles: planner.
+	// Changes assignment, station, times or notes before the order starts; at another station a wash gets a new revision of its
+	// plan. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
+	// TIMES_REVERSED, STATION_NEEDED.
 	UpdateWorkOrder(ctx context.Context, in *UpdateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
 	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST.
@@ -373,12 +376,15 @@ type WorkOrdersServiceServer interface {
 	CreateStation(context.Context, *CreateStationRequest) (*Station, error)
 	// Changes a place of work, such as the weather expected there. Roles: planner, technician, admin.
 	UpdateStation(context.Context, *UpdateStationRequest) (*Station, error)
-	// Adds a task card or, with the id of an existing one, its next revision. Roles: planner, quality.
+	// Adds a task card or, with the id of an existing one, its next revision. Roles: planner, quality. Reasons:
+	// CRITICAL_NOT_INSPECTED, KIND_FIXED, READING_TWICE, READING_MISSING, LIMITS_REVERSED, TOOL_TYPE_MISSING, UNIT_UNKNOWN.
 	CreateTaskCard(context.Context, *CreateTaskCardRequest) (*TaskCard, error)
 	// Drafts an order from a task card, with a wash plan where the card is a wash. Roles: planner, technician, agent.
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE.
 	CreateWorkOrder(context.Context, *CreateWorkOrderRequest) (*WorkOrder, error)
-	// Changes assignment, station, times or notes before the order starts; the plan gets a new revision. Roles: planner.
+	// Changes assignment, station, times or notes before the order starts; at another station a wash gets a new revision of its
+	// plan. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
+	// TIMES_REVERSED, STATION_NEEDED.
 	UpdateWorkOrder(context.Context, *UpdateWorkOrderRequest) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
 	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST.
@@ -1101,7 +1107,7 @@ type WorkOrdersQueryServiceClient interface {
 	GetStation(ctx context.Context, in *GetStationRequest, opts ...grpc.CallOption) (*Station, error)
 	// Lists places of work. Filter field: display_name.
 	ListStations(ctx context.Context, in *ListStationsRequest, opts ...grpc.CallOption) (*ListStationsResponse, error)
-	// Reads the current revision of a card.
+	// Reads a card, its current revision or an older one. Reason: REVISION_UNKNOWN.
 	GetTaskCard(ctx context.Context, in *GetTaskCardRequest, opts ...grpc.CallOption) (*TaskCard, error)
 	// Lists cards. Filter fields: kind, display_name.
 	ListTaskCards(ctx context.Context, in *ListTaskCardsRequest, opts ...grpc.CallOption) (*ListTaskCardsResponse, error)
@@ -1110,7 +1116,7 @@ type WorkOrdersQueryServiceClient interface {
 	// Lists orders. Filter fields: state, engine, aircraft, assignee, station, on_hold, plan_start_time, number,
 	// create_time, inspection_required, reinspection_exception.
 	ListWorkOrders(ctx context.Context, in *ListWorkOrdersRequest, opts ...grpc.CallOption) (*ListWorkOrdersResponse, error)
-	// Reads the wash plan of an order.
+	// Reads the wash plan of an order, its newest revision or an older one. Reason: REVISION_UNKNOWN.
 	GetWashPlan(ctx context.Context, in *GetWashPlanRequest, opts ...grpc.CallOption) (*WashPlan, error)
 	// Lists the steps of an order in their order. Filter fields: kind, state.
 	ListSteps(ctx context.Context, in *ListStepsRequest, opts ...grpc.CallOption) (*ListStepsResponse, error)
@@ -1310,7 +1316,7 @@ type WorkOrdersQueryServiceServer interface {
 	GetStation(context.Context, *GetStationRequest) (*Station, error)
 	// Lists places of work. Filter field: display_name.
 	ListStations(context.Context, *ListStationsRequest) (*ListStationsResponse, error)
-	// Reads the current revision of a card.
+	// Reads a card, its current revision or an older one. Reason: REVISION_UNKNOWN.
 	GetTaskCard(context.Context, *GetTaskCardRequest) (*TaskCard, error)
 	// Lists cards. Filter fields: kind, display_name.
 	ListTaskCards(context.Context, *ListTaskCardsRequest) (*ListTaskCardsResponse, error)
@@ -1319,7 +1325,7 @@ type WorkOrdersQueryServiceServer interface {
 	// Lists orders. Filter fields: state, engine, aircraft, assignee, station, on_hold, plan_start_time, number,
 	// create_time, inspection_required, reinspection_exception.
 	ListWorkOrders(context.Context, *ListWorkOrdersRequest) (*ListWorkOrdersResponse, error)
-	// Reads the wash plan of an order.
+	// Reads the wash plan of an order, its newest revision or an older one. Reason: REVISION_UNKNOWN.
 	GetWashPlan(context.Context, *GetWashPlanRequest) (*WashPlan, error)
 	// Lists the steps of an order in their order. Filter fields: kind, state.
 	ListSteps(context.Context, *ListStepsRequest) (*ListStepsResponse, error)

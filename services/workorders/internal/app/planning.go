@@ -149,7 +149,7 @@ func numbersOf(p plan.Plan) []*commonv1.Explained {
 	return out
 }
 
-// savePlan writes the next revision of an order's plan.
+// savePlan writes the next revision of an order's plan and keeps the one before. Reason: PLAN_FROZEN.
 func (u unit) savePlan(ctx context.Context, c computed) error {
 	old, err := store.Plans.Lock(ctx, u.Tx, c.plan.GetName())
 	if fault.HasReason(err, "NOT_FOUND") {
@@ -161,6 +161,9 @@ func (u unit) savePlan(ctx context.Context, c computed) error {
 	}
 	if old.GetFrozen() {
 		return fault.Precondition("PLAN_FROZEN", "%s was frozen when the order started. Rework needs a new order.", old.GetName())
+	}
+	if err := store.KeepRevision(ctx, u.Tx, old); err != nil {
+		return err
 	}
 	c.plan.Revision = old.GetRevision() + 1
 	return store.Plans.Save(ctx, u.Tx, c.plan, u.now)

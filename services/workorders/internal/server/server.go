@@ -13,14 +13,14 @@ import (
 )
 
 type commands struct {
-	unbuilt
+	required
 	*app.App
 }
 
 var _ workordersv1.WorkOrdersServiceServer = (*commands)(nil)
 
-// unbuilt lies one level deeper than the use cases, so that they come first; what is not built answers UNIMPLEMENTED.
-type unbuilt struct {
+// required lies one level deeper than the use cases, so that they come first; gRPC wants it in every server.
+type required struct {
 	workordersv1.UnimplementedWorkOrdersServiceServer
 }
 
@@ -63,7 +63,7 @@ func (q *queries) ListStations(ctx context.Context, req *workordersv1.ListStatio
 }
 
 func (q *queries) GetTaskCard(ctx context.Context, req *workordersv1.GetTaskCardRequest) (*workordersv1.TaskCard, error) {
-	return store.Cards.Read(ctx, q.app.DB, req.GetName())
+	return store.ReadRevision(ctx, q.app.DB, store.Cards, req.GetName(), req.GetRevision())
 }
 
 func (q *queries) ListTaskCards(ctx context.Context, req *workordersv1.ListTaskCardsRequest) (*workordersv1.ListTaskCardsResponse, error) {
@@ -80,9 +80,8 @@ func (q *queries) ListWorkOrders(ctx context.Context, req *workordersv1.ListWork
 	return &workordersv1.ListWorkOrdersResponse{WorkOrders: items, NextPageToken: next}, err
 }
 
-// GetWashPlan reads the newest revision; older ones are not kept yet.
 func (q *queries) GetWashPlan(ctx context.Context, req *workordersv1.GetWashPlanRequest) (*workordersv1.WashPlan, error) {
-	return store.Plans.Read(ctx, q.app.DB, req.GetName())
+	return store.ReadRevision(ctx, q.app.DB, store.Plans, req.GetName(), req.GetRevision())
 }
 
 func (q *queries) ListSteps(ctx context.Context, req *workordersv1.ListStepsRequest) (*workordersv1.ListStepsResponse, error) {
