@@ -1,8 +1,8 @@
 // Package baseline says what a clean nominal engine reads at a condition, learned from the operator's baseline table.
 //
 // Readings are referred to a standard day (theta, delta with the exponents of the model's data), and each referred
-// parameter is a polynomial of referred power, Mach number, propeller speed and pressure altitude, fitted to the table by
-// least squares. The residual of the fit is reported, because it is part of the uncertainty of every deviation.
+// parameter is a polynomial of referred power, Mach number, propeller speed, pressure altitude and, when the table is large
+// enough, theta, fitted to the table by least squares. The residual of the fit is reported, because it is part of the uncertainty of every deviation.
 package baseline
 
 import (
@@ -39,6 +39,7 @@ type Values struct{ ITT, Ng, Fuel float64 }
 // Model is a fitted baseline.
 type Model struct {
 	exponents Exponents
+	terms     int
 	power, np float64 // scales of the regressors
 	itt       []float64
 	ng        []float64
@@ -48,14 +49,22 @@ type Model struct {
 	low, high float64 // range of referred power in the table
 }
 
-const terms = 11
+// A small table determines the corrected engine only; one with three rows for each term also determines what similarity and
+// a straight line in propeller speed leave, which otherwise comes back as a yearly wave in every deviation.
+const (
+	fewTerms  = 11
+	manyTerms = 20
+)
 
 // Fit learns a model from a table of at least 30 points.
 func Fit(table []Point, e Exponents) (*Model, error) {
-	if len(table) < 3*terms {
-		return nil, fmt.Errorf("the baseline table has %d points; it needs at least %d", len(table), 3*terms)
+	if len(table) < 3*fewTerms {
+		return nil, fmt.Errorf("the baseline table has %d points; it needs at least %d", len(table), 3*fewTerms)
 	}
-	m := &Model{exponents: e, Points: len(table), low: math.Inf(1)}
+	m := &Model{exponents: e, Points: len(table), low: math.Inf(1), terms: fewTerms}
+	if len(table) >= 3*manyTerms {
+		m.terms = manyTerms
+	}
 	conditions := make([]atmosphere.Condition, len(table))
 	for i, p := range table {
 		c, err := atmosphere.At(p.Altitude, p.OAT, p.Airspeed)
@@ -66,7 +75,7 @@ func Fit(table []Point, e Exponents) (*Model, error) {
 		m.power = math.Max(m.power, referredPower(p, c))
 		m.np = math.Max(m.np, p.Np)
 	}
-	x := mat.NewDense(len(table), terms, nil)
+	x := mat.NewDense(len(table), m.terms, nil)
 	y := mat.NewDense(len(table), 3, nil)
 	for i, p := range table {
 		r := referredPower(p, conditions[i])
@@ -90,7 +99,7 @@ func solveRidge(b *mat.Dense, x, y *mat.Dense) error {
 	var xtx, xty mat.Dense
 	xtx.Mul(x.T(), x)
 	xty.Mul(x.T(), y)
-	rows, _ := x.Dims()
+	rows, terms := x.Dims()
 	for i := range terms {
 		xtx.Set(i, i, xtx.At(i, i)+ridge*float64(rows))
 	}
@@ -109,7 +118,12 @@ func (m *Model) regressors(p Point, c atmosphere.Condition) []float64 {
 	x := referredPower(p, c) / m.power
 	n := p.Np/m.np - 1
 	h := p.Altitude / 10000
-	return []float64{1, x, x * x, x * x * x, c.Mach, c.Mach * c.Mach, x * c.Mach, n, x * n, h, x * h}
+	t := c.Theta - 1
+	all := []float64{
+		1, x, x * x, x * x * x, c.Mach, c.Mach * c.Mach, x * c.Mach, n, x * n, h, x * h, // the corrected engine
+		n * n, x * x * n, x * n * n, n * n * n, t, x * t, n * t, h * h, t * t, // what the first leave
+	}
+	return all[:m.terms]
 }
 
 // refer divides by the powers of theta and delta.
@@ -177,7 +191,7 @@ func (m *Model) residuals(table []Point) error {
 		d := x.Deviation(p)
 		sum.ITT, sum.Ng, sum.Fuel = sum.ITT+d.ITT*d.ITT, sum.Ng+d.Ng*d.Ng, sum.Fuel+d.Fuel*d.Fuel
 	}
-	n := float64(len(table) - terms)
+	n := float64(len(table) - m.terms)
 	m.Residual = Values{math.Sqrt(sum.ITT / n), math.Sqrt(sum.Ng / n), math.Sqrt(sum.Fuel / n)}
 	return nil
 }

@@ -73,3 +73,38 @@ func TestBadTablesAndReadingsAreRefused(t *testing.T) {
 		}
 	}
 }
+
+// An engine that similarity does not describe exactly, with an optimum of propeller speed: Volponi's exponent of ITT is
+// 0.98 instead of 1. The residual stays small, so no yearly wave comes back in the deviations.
+func TestAnEngineThatSimilarityMissesLeavesNoWave(t *testing.T) {
+	actual := func(p baseline.Point) baseline.Point {
+		theta, n := (p.OAT+273.15)/288.15, p.Np/1700-1
+		p.ITT = (p.ITT+273.15)*math.Pow(theta, -0.018) - 273.15 + 400*n*n
+		p.Fuel *= math.Pow(theta, 0.11) * (1 + n*n)
+		return p
+	}
+	var points []baseline.Point
+	for _, h := range []float64{0, 2000, 4000} {
+		for _, oat := range []float64{-25, -5, 15, 35} {
+			for _, np := range []float64{1500, 1600, 1700, 1900} {
+				for _, q := range []float64{900, 1300, 1700} {
+					points = append(points, actual(engine(h, oat, 0, np, q)))
+				}
+			}
+		}
+	}
+	m, err := baseline.Fit(points, baseline.Ideal)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, oat := range []float64{-20, 0, 20, 33} {
+		p := actual(engine(1500, oat, 0, 1750, 1400))
+		x, err := m.Expect(p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d := x.Deviation(p); math.Abs(d.ITT) > 0.5 || math.Abs(d.Ng) > 0.05 || math.Abs(d.Fuel) > 0.3 {
+			t.Errorf("at %v °C: %+v", oat, d)
+		}
+	}
+}
