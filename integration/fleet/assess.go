@@ -144,7 +144,27 @@ func (o *operator) readEngine(ctx context.Context, serial string) (engineReport,
 			text(r.GetWashTime()), intervalOf(r.GetIttStepC()), intervalOf(r.GetNgStepPct()), intervalOf(r.GetFuelFlowStepPct()), verdicts[r.GetVerdict()], r.GetExplanation(),
 		})
 	}
-	return e, nil
+	err = o.readShifts(ctx, &e)
+	return e, err
+}
+
+// readShifts reads what the newest assessment says of changes that dirt does not explain.
+func (o *operator) readShifts(ctx context.Context, e *engineReport) error {
+	now, err := performancev1.NewPerformanceQueryServiceClient(o.conn).GetAssessment(o.as(ctx), &performancev1.GetAssessmentRequest{Name: engineName(e.Serial) + "/assessment"})
+	if err != nil {
+		return err
+	}
+	for _, s := range now.GetShifts() {
+		x := shift{Time: text(s.GetDetectTime()), Onset: text(s.GetOnsetTime()), Verdict: s.GetVerdict(), Candidates: []candidate{}}
+		for _, c := range s.GetCauses() {
+			x.Candidates = append(x.Candidates, candidate{c.GetCause(), c.GetProbability()})
+		}
+		if len(x.Candidates) > 0 {
+			x.Cause, x.Probability = x.Candidates[0].Cause, x.Candidates[0].Probability
+		}
+		e.Shifts = append(e.Shifts, x)
+	}
+	return nil
 }
 
 func text(t *timestamppb.Timestamp) string { return t.AsTime().Format(time.RFC3339) }

@@ -347,7 +347,7 @@ func (x WashAdvice_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WashAdvice_State.Descriptor instead.
 func (WashAdvice_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24, 0}
 }
 
 // What it says.
@@ -404,7 +404,7 @@ func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Recovery_Verdict.Descriptor instead.
 func (Recovery_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28, 0}
 }
 
 // A model of engine as data: limits, correction exponents, baseline, wash data. Operator data with a document and revision; never the suite's own.
@@ -2467,7 +2467,9 @@ type Assessment struct {
 	// Hours of operation since then.
 	WashAgeHours float64 `protobuf:"fixed64,19,opt,name=wash_age_hours,json=washAgeHours,proto3" json:"wash_age_hours,omitempty"`
 	// When it was computed.
-	ComputeTime   *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=compute_time,json=computeTime,proto3" json:"compute_time,omitempty"`
+	ComputeTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=compute_time,json=computeTime,proto3" json:"compute_time,omitempty"`
+	// Changes that dirt does not explain, in the order of their detection.
+	Shifts        []*Shift `protobuf:"bytes,21,rep,name=shifts,proto3" json:"shifts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2642,6 +2644,104 @@ func (x *Assessment) GetComputeTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Assessment) GetShifts() []*Shift {
+	if x != nil {
+		return x.Shifts
+	}
+	return nil
+}
+
+// A change of an engine or of its indication that dirt does not explain.
+type Shift struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When it was detected: the time of the newest reading that was needed.
+	DetectTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=detect_time,json=detectTime,proto3" json:"detect_time,omitempty"`
+	// When it began, estimated.
+	OnsetTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=onset_time,json=onsetTime,proto3" json:"onset_time,omitempty"`
+	// Whether it came slowly; otherwise it was a step.
+	Gradual bool `protobuf:"varint,3,opt,name=gradual,proto3" json:"gradual,omitempty"`
+	// Its size at its detection, with the dirt that came or went meanwhile.
+	Change *Deviation `protobuf:"bytes,4,opt,name=change,proto3" json:"change,omitempty"`
+	// "named" or "cannot_tell".
+	Verdict string `protobuf:"bytes,5,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	// What may be behind it, most probable first.
+	Causes        []*Cause `protobuf:"bytes,6,rep,name=causes,proto3" json:"causes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Shift) Reset() {
+	*x = Shift{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Shift) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Shift) ProtoMessage() {}
+
+func (x *Shift) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Shift.ProtoReflect.Descriptor instead.
+func (*Shift) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *Shift) GetDetectTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DetectTime
+	}
+	return nil
+}
+
+func (x *Shift) GetOnsetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OnsetTime
+	}
+	return nil
+}
+
+func (x *Shift) GetGradual() bool {
+	if x != nil {
+		return x.Gradual
+	}
+	return false
+}
+
+func (x *Shift) GetChange() *Deviation {
+	if x != nil {
+		return x.Change
+	}
+	return nil
+}
+
+func (x *Shift) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *Shift) GetCauses() []*Cause {
+	if x != nil {
+		return x.Causes
+	}
+	return nil
+}
+
 // A possible cause.
 type Cause struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2662,7 +2762,7 @@ type Cause struct {
 
 func (x *Cause) Reset() {
 	*x = Cause{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2674,7 +2774,7 @@ func (x *Cause) String() string {
 func (*Cause) ProtoMessage() {}
 
 func (x *Cause) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2687,7 +2787,7 @@ func (x *Cause) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Cause.ProtoReflect.Descriptor instead.
 func (*Cause) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Cause) GetCause() string {
@@ -2744,7 +2844,7 @@ type Margin struct {
 
 func (x *Margin) Reset() {
 	*x = Margin{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2756,7 +2856,7 @@ func (x *Margin) String() string {
 func (*Margin) ProtoMessage() {}
 
 func (x *Margin) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2769,7 +2869,7 @@ func (x *Margin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Margin.ProtoReflect.Descriptor instead.
 func (*Margin) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Margin) GetIttMarginC() *Interval {
@@ -2836,7 +2936,7 @@ type WashAdvice struct {
 
 func (x *WashAdvice) Reset() {
 	*x = WashAdvice{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2848,7 +2948,7 @@ func (x *WashAdvice) String() string {
 func (*WashAdvice) ProtoMessage() {}
 
 func (x *WashAdvice) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2861,7 +2961,7 @@ func (x *WashAdvice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashAdvice.ProtoReflect.Descriptor instead.
 func (*WashAdvice) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *WashAdvice) GetName() string {
@@ -2957,7 +3057,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2969,7 +3069,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2982,7 +3082,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Trend) GetName() string {
@@ -3057,7 +3157,7 @@ type TrendPoint struct {
 
 func (x *TrendPoint) Reset() {
 	*x = TrendPoint{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3069,7 +3169,7 @@ func (x *TrendPoint) String() string {
 func (*TrendPoint) ProtoMessage() {}
 
 func (x *TrendPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3082,7 +3182,7 @@ func (x *TrendPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrendPoint.ProtoReflect.Descriptor instead.
 func (*TrendPoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *TrendPoint) GetReading() string {
@@ -3147,7 +3247,7 @@ type RenderTrendResponse struct {
 
 func (x *RenderTrendResponse) Reset() {
 	*x = RenderTrendResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3159,7 +3259,7 @@ func (x *RenderTrendResponse) String() string {
 func (*RenderTrendResponse) ProtoMessage() {}
 
 func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3172,7 +3272,7 @@ func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendResponse.ProtoReflect.Descriptor instead.
 func (*RenderTrendResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *RenderTrendResponse) GetSvg() []byte {
@@ -3226,7 +3326,7 @@ type Recovery struct {
 
 func (x *Recovery) Reset() {
 	*x = Recovery{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3238,7 +3338,7 @@ func (x *Recovery) String() string {
 func (*Recovery) ProtoMessage() {}
 
 func (x *Recovery) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3251,7 +3351,7 @@ func (x *Recovery) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Recovery.ProtoReflect.Descriptor instead.
 func (*Recovery) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Recovery) GetName() string {
@@ -3369,7 +3469,7 @@ type ExplainReadingResponse struct {
 
 func (x *ExplainReadingResponse) Reset() {
 	*x = ExplainReadingResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3381,7 +3481,7 @@ func (x *ExplainReadingResponse) String() string {
 func (*ExplainReadingResponse) ProtoMessage() {}
 
 func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3394,7 +3494,7 @@ func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingResponse.ProtoReflect.Descriptor instead.
 func (*ExplainReadingResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ExplainReadingResponse) GetReading() *Reading {
@@ -3442,7 +3542,7 @@ type CreateEngineModelRequest struct {
 
 func (x *CreateEngineModelRequest) Reset() {
 	*x = CreateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3454,7 +3554,7 @@ func (x *CreateEngineModelRequest) String() string {
 func (*CreateEngineModelRequest) ProtoMessage() {}
 
 func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3467,7 +3567,7 @@ func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *CreateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -3515,7 +3615,7 @@ type UpdateEngineModelRequest struct {
 
 func (x *UpdateEngineModelRequest) Reset() {
 	*x = UpdateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3527,7 +3627,7 @@ func (x *UpdateEngineModelRequest) String() string {
 func (*UpdateEngineModelRequest) ProtoMessage() {}
 
 func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3540,7 +3640,7 @@ func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *UpdateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -3582,7 +3682,7 @@ type GetEngineModelRequest struct {
 
 func (x *GetEngineModelRequest) Reset() {
 	*x = GetEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3594,7 +3694,7 @@ func (x *GetEngineModelRequest) String() string {
 func (*GetEngineModelRequest) ProtoMessage() {}
 
 func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3607,7 +3707,7 @@ func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *GetEngineModelRequest) GetName() string {
@@ -3634,7 +3734,7 @@ type ListEngineModelsRequest struct {
 
 func (x *ListEngineModelsRequest) Reset() {
 	*x = ListEngineModelsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3646,7 +3746,7 @@ func (x *ListEngineModelsRequest) String() string {
 func (*ListEngineModelsRequest) ProtoMessage() {}
 
 func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3659,7 +3759,7 @@ func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ListEngineModelsRequest) GetPageSize() int32 {
@@ -3703,7 +3803,7 @@ type ListEngineModelsResponse struct {
 
 func (x *ListEngineModelsResponse) Reset() {
 	*x = ListEngineModelsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3715,7 +3815,7 @@ func (x *ListEngineModelsResponse) String() string {
 func (*ListEngineModelsResponse) ProtoMessage() {}
 
 func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3728,7 +3828,7 @@ func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ListEngineModelsResponse) GetEngineModels() []*EngineModel {
@@ -3763,7 +3863,7 @@ type ImportReadingsRequest struct {
 
 func (x *ImportReadingsRequest) Reset() {
 	*x = ImportReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3775,7 +3875,7 @@ func (x *ImportReadingsRequest) String() string {
 func (*ImportReadingsRequest) ProtoMessage() {}
 
 func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3788,7 +3888,7 @@ func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ImportReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ImportReadingsRequest) GetCsv() string {
@@ -3840,7 +3940,7 @@ type ImportReadingsResponse struct {
 
 func (x *ImportReadingsResponse) Reset() {
 	*x = ImportReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3852,7 +3952,7 @@ func (x *ImportReadingsResponse) String() string {
 func (*ImportReadingsResponse) ProtoMessage() {}
 
 func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3865,7 +3965,7 @@ func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ImportReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ImportReadingsResponse) GetRowsTotal() int32 {
@@ -3929,7 +4029,7 @@ type RowProblem struct {
 
 func (x *RowProblem) Reset() {
 	*x = RowProblem{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3941,7 +4041,7 @@ func (x *RowProblem) String() string {
 func (*RowProblem) ProtoMessage() {}
 
 func (x *RowProblem) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3954,7 +4054,7 @@ func (x *RowProblem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowProblem.ProtoReflect.Descriptor instead.
 func (*RowProblem) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *RowProblem) GetLine() int32 {
@@ -4011,7 +4111,7 @@ type CreateReadingRequest struct {
 
 func (x *CreateReadingRequest) Reset() {
 	*x = CreateReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4023,7 +4123,7 @@ func (x *CreateReadingRequest) String() string {
 func (*CreateReadingRequest) ProtoMessage() {}
 
 func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4036,7 +4136,7 @@ func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateReadingRequest.ProtoReflect.Descriptor instead.
 func (*CreateReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *CreateReadingRequest) GetParent() string {
@@ -4087,7 +4187,7 @@ type StreamReadingsRequest struct {
 
 func (x *StreamReadingsRequest) Reset() {
 	*x = StreamReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4099,7 +4199,7 @@ func (x *StreamReadingsRequest) String() string {
 func (*StreamReadingsRequest) ProtoMessage() {}
 
 func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4112,7 +4212,7 @@ func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsRequest.ProtoReflect.Descriptor instead.
 func (*StreamReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *StreamReadingsRequest) GetParent() string {
@@ -4144,7 +4244,7 @@ type StreamReadingsResponse struct {
 
 func (x *StreamReadingsResponse) Reset() {
 	*x = StreamReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4156,7 +4256,7 @@ func (x *StreamReadingsResponse) String() string {
 func (*StreamReadingsResponse) ProtoMessage() {}
 
 func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4169,7 +4269,7 @@ func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsResponse.ProtoReflect.Descriptor instead.
 func (*StreamReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *StreamReadingsResponse) GetTakenCount() int64 {
@@ -4210,7 +4310,7 @@ type ExcludeReadingRequest struct {
 
 func (x *ExcludeReadingRequest) Reset() {
 	*x = ExcludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4222,7 +4322,7 @@ func (x *ExcludeReadingRequest) String() string {
 func (*ExcludeReadingRequest) ProtoMessage() {}
 
 func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4235,7 +4335,7 @@ func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExcludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExcludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ExcludeReadingRequest) GetName() string {
@@ -4283,7 +4383,7 @@ type IncludeReadingRequest struct {
 
 func (x *IncludeReadingRequest) Reset() {
 	*x = IncludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4295,7 +4395,7 @@ func (x *IncludeReadingRequest) String() string {
 func (*IncludeReadingRequest) ProtoMessage() {}
 
 func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4308,7 +4408,7 @@ func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IncludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*IncludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *IncludeReadingRequest) GetName() string {
@@ -4358,7 +4458,7 @@ type CreateEngineEventRequest struct {
 
 func (x *CreateEngineEventRequest) Reset() {
 	*x = CreateEngineEventRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4370,7 +4470,7 @@ func (x *CreateEngineEventRequest) String() string {
 func (*CreateEngineEventRequest) ProtoMessage() {}
 
 func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4383,7 +4483,7 @@ func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineEventRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineEventRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *CreateEngineEventRequest) GetParent() string {
@@ -4432,7 +4532,7 @@ type GetReadingRequest struct {
 
 func (x *GetReadingRequest) Reset() {
 	*x = GetReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4444,7 +4544,7 @@ func (x *GetReadingRequest) String() string {
 func (*GetReadingRequest) ProtoMessage() {}
 
 func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4457,7 +4557,7 @@ func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetReadingRequest.ProtoReflect.Descriptor instead.
 func (*GetReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *GetReadingRequest) GetName() string {
@@ -4486,7 +4586,7 @@ type ListReadingsRequest struct {
 
 func (x *ListReadingsRequest) Reset() {
 	*x = ListReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4498,7 +4598,7 @@ func (x *ListReadingsRequest) String() string {
 func (*ListReadingsRequest) ProtoMessage() {}
 
 func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4511,7 +4611,7 @@ func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListReadingsRequest) GetParent() string {
@@ -4562,7 +4662,7 @@ type ListReadingsResponse struct {
 
 func (x *ListReadingsResponse) Reset() {
 	*x = ListReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4574,7 +4674,7 @@ func (x *ListReadingsResponse) String() string {
 func (*ListReadingsResponse) ProtoMessage() {}
 
 func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4587,7 +4687,7 @@ func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ListReadingsResponse) GetReadings() []*Reading {
@@ -4615,7 +4715,7 @@ type ExplainReadingRequest struct {
 
 func (x *ExplainReadingRequest) Reset() {
 	*x = ExplainReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4627,7 +4727,7 @@ func (x *ExplainReadingRequest) String() string {
 func (*ExplainReadingRequest) ProtoMessage() {}
 
 func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4640,7 +4740,7 @@ func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExplainReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ExplainReadingRequest) GetName() string {
@@ -4669,7 +4769,7 @@ type ListEngineEventsRequest struct {
 
 func (x *ListEngineEventsRequest) Reset() {
 	*x = ListEngineEventsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4681,7 +4781,7 @@ func (x *ListEngineEventsRequest) String() string {
 func (*ListEngineEventsRequest) ProtoMessage() {}
 
 func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4694,7 +4794,7 @@ func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListEngineEventsRequest) GetParent() string {
@@ -4745,7 +4845,7 @@ type ListEngineEventsResponse struct {
 
 func (x *ListEngineEventsResponse) Reset() {
 	*x = ListEngineEventsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4757,7 +4857,7 @@ func (x *ListEngineEventsResponse) String() string {
 func (*ListEngineEventsResponse) ProtoMessage() {}
 
 func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4770,7 +4870,7 @@ func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListEngineEventsResponse) GetEngineEvents() []*EngineEvent {
@@ -4798,7 +4898,7 @@ type GetAssessmentRequest struct {
 
 func (x *GetAssessmentRequest) Reset() {
 	*x = GetAssessmentRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4810,7 +4910,7 @@ func (x *GetAssessmentRequest) String() string {
 func (*GetAssessmentRequest) ProtoMessage() {}
 
 func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4823,7 +4923,7 @@ func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAssessmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAssessmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *GetAssessmentRequest) GetName() string {
@@ -4850,7 +4950,7 @@ type ListAssessmentsRequest struct {
 
 func (x *ListAssessmentsRequest) Reset() {
 	*x = ListAssessmentsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4862,7 +4962,7 @@ func (x *ListAssessmentsRequest) String() string {
 func (*ListAssessmentsRequest) ProtoMessage() {}
 
 func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4875,7 +4975,7 @@ func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListAssessmentsRequest) GetPageSize() int32 {
@@ -4919,7 +5019,7 @@ type ListAssessmentsResponse struct {
 
 func (x *ListAssessmentsResponse) Reset() {
 	*x = ListAssessmentsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4931,7 +5031,7 @@ func (x *ListAssessmentsResponse) String() string {
 func (*ListAssessmentsResponse) ProtoMessage() {}
 
 func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4944,7 +5044,7 @@ func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListAssessmentsResponse) GetAssessments() []*Assessment {
@@ -4980,7 +5080,7 @@ type ListWashAdvicesRequest struct {
 
 func (x *ListWashAdvicesRequest) Reset() {
 	*x = ListWashAdvicesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4992,7 +5092,7 @@ func (x *ListWashAdvicesRequest) String() string {
 func (*ListWashAdvicesRequest) ProtoMessage() {}
 
 func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5005,7 +5105,7 @@ func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesRequest.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListWashAdvicesRequest) GetParent() string {
@@ -5056,7 +5156,7 @@ type ListWashAdvicesResponse struct {
 
 func (x *ListWashAdvicesResponse) Reset() {
 	*x = ListWashAdvicesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5068,7 +5168,7 @@ func (x *ListWashAdvicesResponse) String() string {
 func (*ListWashAdvicesResponse) ProtoMessage() {}
 
 func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5081,7 +5181,7 @@ func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesResponse.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListWashAdvicesResponse) GetWashAdvices() []*WashAdvice {
@@ -5115,7 +5215,7 @@ type GetTrendRequest struct {
 
 func (x *GetTrendRequest) Reset() {
 	*x = GetTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5127,7 +5227,7 @@ func (x *GetTrendRequest) String() string {
 func (*GetTrendRequest) ProtoMessage() {}
 
 func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5140,7 +5240,7 @@ func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTrendRequest.ProtoReflect.Descriptor instead.
 func (*GetTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *GetTrendRequest) GetName() string {
@@ -5186,7 +5286,7 @@ type RenderTrendRequest struct {
 
 func (x *RenderTrendRequest) Reset() {
 	*x = RenderTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5198,7 +5298,7 @@ func (x *RenderTrendRequest) String() string {
 func (*RenderTrendRequest) ProtoMessage() {}
 
 func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5211,7 +5311,7 @@ func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendRequest.ProtoReflect.Descriptor instead.
 func (*RenderTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *RenderTrendRequest) GetName() string {
@@ -5246,7 +5346,7 @@ type GetRecoveryRequest struct {
 
 func (x *GetRecoveryRequest) Reset() {
 	*x = GetRecoveryRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5258,7 +5358,7 @@ func (x *GetRecoveryRequest) String() string {
 func (*GetRecoveryRequest) ProtoMessage() {}
 
 func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5271,7 +5371,7 @@ func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecoveryRequest.ProtoReflect.Descriptor instead.
 func (*GetRecoveryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *GetRecoveryRequest) GetName() string {
@@ -5300,7 +5400,7 @@ type ListRecoveriesRequest struct {
 
 func (x *ListRecoveriesRequest) Reset() {
 	*x = ListRecoveriesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5312,7 +5412,7 @@ func (x *ListRecoveriesRequest) String() string {
 func (*ListRecoveriesRequest) ProtoMessage() {}
 
 func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5325,7 +5425,7 @@ func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListRecoveriesRequest) GetParent() string {
@@ -5376,7 +5476,7 @@ type ListRecoveriesResponse struct {
 
 func (x *ListRecoveriesResponse) Reset() {
 	*x = ListRecoveriesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5388,7 +5488,7 @@ func (x *ListRecoveriesResponse) String() string {
 func (*ListRecoveriesResponse) ProtoMessage() {}
 
 func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5401,7 +5501,7 @@ func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListRecoveriesResponse) GetRecoveries() []*Recovery {
@@ -5642,7 +5742,8 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\bestimate\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\bestimate\x12\x1a\n" +
 	"\x05lower\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05lower\x12\x1a\n" +
 	"\x05upper\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\x05upper\x12'\n" +
-	"\fcoverage_pct\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\vcoveragePct\"\xfe\t\n" +
+	"\fcoverage_pct\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\vcoveragePct\"\xbf\n" +
+	"\n" +
 	"\n" +
 	"Assessment\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
@@ -5665,9 +5766,19 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\rreadings_held\x18\x11 \x01(\x05B\x04\xe2A\x01\x03R\freadingsHeld\x12J\n" +
 	"\x10latest_wash_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0elatestWashTime\x12*\n" +
 	"\x0ewash_age_hours\x18\x13 \x01(\x01B\x04\xe2A\x01\x03R\fwashAgeHours\x12C\n" +
-	"\fcompute_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcomputeTime:Y\xeaAV\n" +
+	"\fcompute_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcomputeTime\x12?\n" +
+	"\x06shifts\x18\x15 \x03(\v2!.coldsection.performance.v1.ShiftB\x04\xe2A\x01\x03R\x06shifts:Y\xeaAV\n" +
 	"\x1ecoldsection.example/Assessment\x12\x1bengines/{engine}/assessment*\vassessments2\n" +
-	"assessment\"\xda\x01\n" +
+	"assessment\"\xd1\x02\n" +
+	"\x05Shift\x12A\n" +
+	"\vdetect_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"detectTime\x12?\n" +
+	"\n" +
+	"onset_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tonsetTime\x12\x1e\n" +
+	"\agradual\x18\x03 \x01(\bB\x04\xe2A\x01\x03R\agradual\x12C\n" +
+	"\x06change\x18\x04 \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\x06change\x12\x1e\n" +
+	"\averdict\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\averdict\x12?\n" +
+	"\x06causes\x18\x06 \x03(\v2!.coldsection.performance.v1.CauseB\x04\xe2A\x01\x03R\x06causes\"\xda\x01\n" +
 	"\x05Cause\x12\x1a\n" +
 	"\x05cause\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x05cause\x12&\n" +
 	"\vprobability\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\vprobability\x125\n" +
@@ -5979,7 +6090,7 @@ func file_coldsection_performance_v1_performance_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 59)
+var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 60)
 var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(Parameter)(0),                   // 0: coldsection.performance.v1.Parameter
 	(ConditionLevel)(0),              // 1: coldsection.performance.v1.ConditionLevel
@@ -6008,54 +6119,55 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(*EngineEvent)(nil),              // 24: coldsection.performance.v1.EngineEvent
 	(*Interval)(nil),                 // 25: coldsection.performance.v1.Interval
 	(*Assessment)(nil),               // 26: coldsection.performance.v1.Assessment
-	(*Cause)(nil),                    // 27: coldsection.performance.v1.Cause
-	(*Margin)(nil),                   // 28: coldsection.performance.v1.Margin
-	(*WashAdvice)(nil),               // 29: coldsection.performance.v1.WashAdvice
-	(*Trend)(nil),                    // 30: coldsection.performance.v1.Trend
-	(*TrendPoint)(nil),               // 31: coldsection.performance.v1.TrendPoint
-	(*RenderTrendResponse)(nil),      // 32: coldsection.performance.v1.RenderTrendResponse
-	(*Recovery)(nil),                 // 33: coldsection.performance.v1.Recovery
-	(*ExplainReadingResponse)(nil),   // 34: coldsection.performance.v1.ExplainReadingResponse
-	(*CreateEngineModelRequest)(nil), // 35: coldsection.performance.v1.CreateEngineModelRequest
-	(*UpdateEngineModelRequest)(nil), // 36: coldsection.performance.v1.UpdateEngineModelRequest
-	(*GetEngineModelRequest)(nil),    // 37: coldsection.performance.v1.GetEngineModelRequest
-	(*ListEngineModelsRequest)(nil),  // 38: coldsection.performance.v1.ListEngineModelsRequest
-	(*ListEngineModelsResponse)(nil), // 39: coldsection.performance.v1.ListEngineModelsResponse
-	(*ImportReadingsRequest)(nil),    // 40: coldsection.performance.v1.ImportReadingsRequest
-	(*ImportReadingsResponse)(nil),   // 41: coldsection.performance.v1.ImportReadingsResponse
-	(*RowProblem)(nil),               // 42: coldsection.performance.v1.RowProblem
-	(*CreateReadingRequest)(nil),     // 43: coldsection.performance.v1.CreateReadingRequest
-	(*StreamReadingsRequest)(nil),    // 44: coldsection.performance.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil),   // 45: coldsection.performance.v1.StreamReadingsResponse
-	(*ExcludeReadingRequest)(nil),    // 46: coldsection.performance.v1.ExcludeReadingRequest
-	(*IncludeReadingRequest)(nil),    // 47: coldsection.performance.v1.IncludeReadingRequest
-	(*CreateEngineEventRequest)(nil), // 48: coldsection.performance.v1.CreateEngineEventRequest
-	(*GetReadingRequest)(nil),        // 49: coldsection.performance.v1.GetReadingRequest
-	(*ListReadingsRequest)(nil),      // 50: coldsection.performance.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),     // 51: coldsection.performance.v1.ListReadingsResponse
-	(*ExplainReadingRequest)(nil),    // 52: coldsection.performance.v1.ExplainReadingRequest
-	(*ListEngineEventsRequest)(nil),  // 53: coldsection.performance.v1.ListEngineEventsRequest
-	(*ListEngineEventsResponse)(nil), // 54: coldsection.performance.v1.ListEngineEventsResponse
-	(*GetAssessmentRequest)(nil),     // 55: coldsection.performance.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),   // 56: coldsection.performance.v1.ListAssessmentsRequest
-	(*ListAssessmentsResponse)(nil),  // 57: coldsection.performance.v1.ListAssessmentsResponse
-	(*ListWashAdvicesRequest)(nil),   // 58: coldsection.performance.v1.ListWashAdvicesRequest
-	(*ListWashAdvicesResponse)(nil),  // 59: coldsection.performance.v1.ListWashAdvicesResponse
-	(*GetTrendRequest)(nil),          // 60: coldsection.performance.v1.GetTrendRequest
-	(*RenderTrendRequest)(nil),       // 61: coldsection.performance.v1.RenderTrendRequest
-	(*GetRecoveryRequest)(nil),       // 62: coldsection.performance.v1.GetRecoveryRequest
-	(*ListRecoveriesRequest)(nil),    // 63: coldsection.performance.v1.ListRecoveriesRequest
-	(*ListRecoveriesResponse)(nil),   // 64: coldsection.performance.v1.ListRecoveriesResponse
-	(*v1.DocumentReference)(nil),     // 65: coldsection.common.v1.DocumentReference
-	(*timestamppb.Timestamp)(nil),    // 66: google.protobuf.Timestamp
-	(*v1.Quantity)(nil),              // 67: coldsection.common.v1.Quantity
-	(*date.Date)(nil),                // 68: google.type.Date
-	(*v1.Entered)(nil),               // 69: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),             // 70: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),    // 71: google.protobuf.FieldMask
+	(*Shift)(nil),                    // 27: coldsection.performance.v1.Shift
+	(*Cause)(nil),                    // 28: coldsection.performance.v1.Cause
+	(*Margin)(nil),                   // 29: coldsection.performance.v1.Margin
+	(*WashAdvice)(nil),               // 30: coldsection.performance.v1.WashAdvice
+	(*Trend)(nil),                    // 31: coldsection.performance.v1.Trend
+	(*TrendPoint)(nil),               // 32: coldsection.performance.v1.TrendPoint
+	(*RenderTrendResponse)(nil),      // 33: coldsection.performance.v1.RenderTrendResponse
+	(*Recovery)(nil),                 // 34: coldsection.performance.v1.Recovery
+	(*ExplainReadingResponse)(nil),   // 35: coldsection.performance.v1.ExplainReadingResponse
+	(*CreateEngineModelRequest)(nil), // 36: coldsection.performance.v1.CreateEngineModelRequest
+	(*UpdateEngineModelRequest)(nil), // 37: coldsection.performance.v1.UpdateEngineModelRequest
+	(*GetEngineModelRequest)(nil),    // 38: coldsection.performance.v1.GetEngineModelRequest
+	(*ListEngineModelsRequest)(nil),  // 39: coldsection.performance.v1.ListEngineModelsRequest
+	(*ListEngineModelsResponse)(nil), // 40: coldsection.performance.v1.ListEngineModelsResponse
+	(*ImportReadingsRequest)(nil),    // 41: coldsection.performance.v1.ImportReadingsRequest
+	(*ImportReadingsResponse)(nil),   // 42: coldsection.performance.v1.ImportReadingsResponse
+	(*RowProblem)(nil),               // 43: coldsection.performance.v1.RowProblem
+	(*CreateReadingRequest)(nil),     // 44: coldsection.performance.v1.CreateReadingRequest
+	(*StreamReadingsRequest)(nil),    // 45: coldsection.performance.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil),   // 46: coldsection.performance.v1.StreamReadingsResponse
+	(*ExcludeReadingRequest)(nil),    // 47: coldsection.performance.v1.ExcludeReadingRequest
+	(*IncludeReadingRequest)(nil),    // 48: coldsection.performance.v1.IncludeReadingRequest
+	(*CreateEngineEventRequest)(nil), // 49: coldsection.performance.v1.CreateEngineEventRequest
+	(*GetReadingRequest)(nil),        // 50: coldsection.performance.v1.GetReadingRequest
+	(*ListReadingsRequest)(nil),      // 51: coldsection.performance.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),     // 52: coldsection.performance.v1.ListReadingsResponse
+	(*ExplainReadingRequest)(nil),    // 53: coldsection.performance.v1.ExplainReadingRequest
+	(*ListEngineEventsRequest)(nil),  // 54: coldsection.performance.v1.ListEngineEventsRequest
+	(*ListEngineEventsResponse)(nil), // 55: coldsection.performance.v1.ListEngineEventsResponse
+	(*GetAssessmentRequest)(nil),     // 56: coldsection.performance.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),   // 57: coldsection.performance.v1.ListAssessmentsRequest
+	(*ListAssessmentsResponse)(nil),  // 58: coldsection.performance.v1.ListAssessmentsResponse
+	(*ListWashAdvicesRequest)(nil),   // 59: coldsection.performance.v1.ListWashAdvicesRequest
+	(*ListWashAdvicesResponse)(nil),  // 60: coldsection.performance.v1.ListWashAdvicesResponse
+	(*GetTrendRequest)(nil),          // 61: coldsection.performance.v1.GetTrendRequest
+	(*RenderTrendRequest)(nil),       // 62: coldsection.performance.v1.RenderTrendRequest
+	(*GetRecoveryRequest)(nil),       // 63: coldsection.performance.v1.GetRecoveryRequest
+	(*ListRecoveriesRequest)(nil),    // 64: coldsection.performance.v1.ListRecoveriesRequest
+	(*ListRecoveriesResponse)(nil),   // 65: coldsection.performance.v1.ListRecoveriesResponse
+	(*v1.DocumentReference)(nil),     // 66: coldsection.common.v1.DocumentReference
+	(*timestamppb.Timestamp)(nil),    // 67: google.protobuf.Timestamp
+	(*v1.Quantity)(nil),              // 68: coldsection.common.v1.Quantity
+	(*date.Date)(nil),                // 69: google.type.Date
+	(*v1.Entered)(nil),               // 70: coldsection.common.v1.Entered
+	(*v1.Explained)(nil),             // 71: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),    // 72: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
-	65,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
+	66,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
 	7,   // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
 	8,   // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
 	9,   // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
@@ -6064,134 +6176,139 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	17,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
 	18,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
 	20,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
-	66,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
-	66,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
+	67,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
+	67,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
 	0,   // 11: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
 	10,  // 12: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
-	67,  // 13: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	67,  // 14: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	67,  // 15: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	68,  // 16: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	68,  // 13: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	68,  // 14: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	68,  // 15: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	69,  // 16: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
 	13,  // 17: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
 	15,  // 18: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
 	14,  // 19: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	65,  // 20: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	66,  // 20: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
 	16,  // 21: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	65,  // 22: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	66,  // 22: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
 	19,  // 23: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
-	66,  // 24: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	69,  // 25: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	69,  // 26: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	69,  // 27: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	69,  // 28: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	69,  // 29: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	69,  // 30: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	69,  // 31: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	69,  // 32: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	69,  // 33: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	67,  // 24: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	70,  // 25: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	70,  // 26: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	70,  // 27: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	70,  // 28: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	70,  // 29: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	70,  // 30: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	70,  // 31: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	70,  // 32: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	70,  // 33: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
 	2,   // 34: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
 	22,  // 35: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
 	23,  // 36: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	66,  // 37: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	67,  // 37: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
 	3,   // 38: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	66,  // 39: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	66,  // 40: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	67,  // 39: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	67,  // 40: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
 	1,   // 41: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
 	25,  // 42: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
 	25,  // 43: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
 	25,  // 44: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
 	25,  // 45: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	27,  // 46: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	28,  // 47: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	66,  // 48: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	66,  // 49: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	66,  // 50: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
-	25,  // 51: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	66,  // 52: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	66,  // 53: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	66,  // 54: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	4,   // 55: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	66,  // 56: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	31,  // 57: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	24,  // 58: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	66,  // 59: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	2,   // 60: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	23,  // 61: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	23,  // 62: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	23,  // 63: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	66,  // 64: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	25,  // 65: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	25,  // 66: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	25,  // 67: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	5,   // 68: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	27,  // 69: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	66,  // 70: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	21,  // 71: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	70,  // 72: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	6,   // 73: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	6,   // 74: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	71,  // 75: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	6,   // 76: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	42,  // 77: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	21,  // 78: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	21,  // 79: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	24,  // 80: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	21,  // 81: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	24,  // 82: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	26,  // 83: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	29,  // 84: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	66,  // 85: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	66,  // 86: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	66,  // 87: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	66,  // 88: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	33,  // 89: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	35,  // 90: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	36,  // 91: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	40,  // 92: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	43,  // 93: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	44,  // 94: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	46,  // 95: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	47,  // 96: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	48,  // 97: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	37,  // 98: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	38,  // 99: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	49,  // 100: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	50,  // 101: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	52,  // 102: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	53,  // 103: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	55,  // 104: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	56,  // 105: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	58,  // 106: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	60,  // 107: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	61,  // 108: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	62,  // 109: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	63,  // 110: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	6,   // 111: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	6,   // 112: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	41,  // 113: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	21,  // 114: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	45,  // 115: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	21,  // 116: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	21,  // 117: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	24,  // 118: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	6,   // 119: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	39,  // 120: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	21,  // 121: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	51,  // 122: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	34,  // 123: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	54,  // 124: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	26,  // 125: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	57,  // 126: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	59,  // 127: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	30,  // 128: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	32,  // 129: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	33,  // 130: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	64,  // 131: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	111, // [111:132] is the sub-list for method output_type
-	90,  // [90:111] is the sub-list for method input_type
-	90,  // [90:90] is the sub-list for extension type_name
-	90,  // [90:90] is the sub-list for extension extendee
-	0,   // [0:90] is the sub-list for field type_name
+	28,  // 46: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	29,  // 47: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	67,  // 48: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	67,  // 49: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	67,  // 50: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	27,  // 51: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
+	67,  // 52: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	67,  // 53: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	23,  // 54: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
+	28,  // 55: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	25,  // 56: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	67,  // 57: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	67,  // 58: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	67,  // 59: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	4,   // 60: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	67,  // 61: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	32,  // 62: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	24,  // 63: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	67,  // 64: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	2,   // 65: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	23,  // 66: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	23,  // 67: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	23,  // 68: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	67,  // 69: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	25,  // 70: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	25,  // 71: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	25,  // 72: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	5,   // 73: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	28,  // 74: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	67,  // 75: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	21,  // 76: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	71,  // 77: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	6,   // 78: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	6,   // 79: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	72,  // 80: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	6,   // 81: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	43,  // 82: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	21,  // 83: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	21,  // 84: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	24,  // 85: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	21,  // 86: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	24,  // 87: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	26,  // 88: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	30,  // 89: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	67,  // 90: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	67,  // 91: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	67,  // 92: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	67,  // 93: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	34,  // 94: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	36,  // 95: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	37,  // 96: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	41,  // 97: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	44,  // 98: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	45,  // 99: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	47,  // 100: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	48,  // 101: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	49,  // 102: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	38,  // 103: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	39,  // 104: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	50,  // 105: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	51,  // 106: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	53,  // 107: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	54,  // 108: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	56,  // 109: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	57,  // 110: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	59,  // 111: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	61,  // 112: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	62,  // 113: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	63,  // 114: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	64,  // 115: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	6,   // 116: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	6,   // 117: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	42,  // 118: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	21,  // 119: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	46,  // 120: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	21,  // 121: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	21,  // 122: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	24,  // 123: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	6,   // 124: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	40,  // 125: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	21,  // 126: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	52,  // 127: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	35,  // 128: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	55,  // 129: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	26,  // 130: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	58,  // 131: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	60,  // 132: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	31,  // 133: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	33,  // 134: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	34,  // 135: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	65,  // 136: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	116, // [116:137] is the sub-list for method output_type
+	95,  // [95:116] is the sub-list for method input_type
+	95,  // [95:95] is the sub-list for extension type_name
+	95,  // [95:95] is the sub-list for extension extendee
+	0,   // [0:95] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -6206,7 +6323,7 @@ func file_coldsection_performance_v1_performance_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_performance_proto_rawDesc), len(file_coldsection_performance_v1_performance_proto_rawDesc)),
 			NumEnums:      6,
-			NumMessages:   59,
+			NumMessages:   60,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -76,6 +76,7 @@ type Result struct {
 	Readings   []Reading // sorted by time
 	Advices    []Advice
 	Recoveries []Recovery
+	Shifts     []Shift
 	Level      Estimate // ITT deviation now
 	Ng, Fuel   Estimate
 	Slope      Estimate // °C per 100 h

@@ -23,6 +23,7 @@ type walk struct {
 	recent  []sample // accepted readings, newest last
 	ewma    float64
 	started bool
+	seen    seen // accepted readings since the last shift or change of the engine
 }
 
 type sample struct {
@@ -98,6 +99,7 @@ func (w *walk) step(i int) {
 	w.since = append(w.since, v.Deviation)
 	w.recent = append(w.recent, sample{reading.At, reading.Hours, v.Deviation})
 	w.smooth(v)
+	w.shift(reading, v)
 	if len(w.since) <= referenceCount {
 		return
 	}
@@ -113,6 +115,8 @@ func (w *walk) take(e Event) {
 		w.wash = e
 	case "salt_rinse", "other":
 		return
+	default:
+		w.seen = seen{}
 	}
 	w.since, w.sum, w.started = nil, 0, false
 }
@@ -149,6 +153,27 @@ func (w *walk) trend(reading Reading, v *Verdict) {
 		fmt.Sprintf("The ITT deviation rose from %+.1f to %+.1f °C (90 %% interval ±%.1f °C) since the last reference", w.reference(), level.Value, level.Half),
 		fmt.Sprintf("the cumulative sum %.1f passed its threshold %.1f, which noise of %.1f °C passes once in %.0f days on average", w.sum, w.h, w.r.Noise,
 			w.falseDays()))
+}
+
+// shift looks for a change that dirt does not explain. After one it begins anew, and it tells a rise that goes on once.
+func (w *walk) shift(reading Reading, v *Verdict) {
+	w.seen.add(reading.At, v.Deviation)
+	found, ok := w.seen.find(w.recent, w.betweenFalse())
+	if !ok {
+		return
+	}
+	w.seen = seen{}
+	if n := len(w.r.Shifts); n > 0 && found.Gradual && w.r.Shifts[n-1].Causes[0].Name == found.Causes[0].Name {
+		return
+	}
+	w.r.Shifts = append(w.r.Shifts, found)
+}
+
+// betweenFalse is the stated number of days between false findings in readings, at the rate at which they came so far.
+func (w *walk) betweenFalse() float64 {
+	n := len(w.recent)
+	days := w.recent[n-1].at.Sub(w.recent[0].at).Hours() / 24
+	return w.falseDays() * float64(n) / math.Max(1, days)
 }
 
 func (w *walk) falseDays() float64 {

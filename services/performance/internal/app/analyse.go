@@ -203,6 +203,10 @@ func (u unit) saveAssessment(ctx context.Context, p store.Profile, model *perfor
 		Name: p.Name + "/assessment", Engine: p.Name, EngineSerial: p.Serial, EngineModel: p.Model, ModelRevision: model.GetRevision(),
 		IttDeviationC: interval(result.Level), NgDeviationPct: interval(result.Ng), FuelFlowDeviationPct: interval(result.Fuel),
 		IttSlopeCPer_100H: interval(result.Slope), ReadingsUsed: int32(result.Used), ReadingsHeld: int32(result.Kept), ComputeTime: timestamppb.New(u.now),
+		Shifts: shiftsOf(result),
+	}
+	if n := len(fresh.GetShifts()); n > 0 {
+		fresh.Causes, fresh.CauseVerdict = fresh.GetShifts()[n-1].GetCauses(), fresh.GetShifts()[n-1].GetVerdict()
 	}
 	var lastHours float64
 	for i, r := range result.Readings {

@@ -8,8 +8,8 @@ import (
 )
 
 // engine is an invented engine that obeys ideal similarity exactly.
-func engine(altitude, oat, airspeed, np, torque float64) baseline.Point {
-	p := baseline.Point{Altitude: altitude, OAT: oat, Airspeed: airspeed, Np: np, Torque: torque}
+func engine(altitude, oat, np, torque float64) baseline.Point {
+	p := baseline.Point{Altitude: altitude, OAT: oat, Np: np, Torque: torque}
 	delta := math.Pow(1-0.0065*altitude/288.15, 5.25588)
 	theta := (oat + 273.15) / 288.15
 	x := p.Power() / (delta * math.Sqrt(theta)) / 500
@@ -25,7 +25,7 @@ func table() []baseline.Point {
 		for _, t := range []float64{-20, 0, 20, 35} {
 			for _, np := range []float64{1600, 1700} {
 				for _, q := range []float64{900, 1300, 1700, 2100} {
-					points = append(points, engine(h, t, 0, np, q))
+					points = append(points, engine(h, t, np, q))
 				}
 			}
 		}
@@ -41,7 +41,7 @@ func TestTheFitFindsWhatItWasGiven(t *testing.T) {
 	if m.Residual.ITT > 0.05 || m.Residual.Ng > 0.01 || m.Residual.Fuel > 0.05 {
 		t.Errorf("residual %+v", m.Residual)
 	}
-	fouled := engine(2200, 11, 0, 1650, 1500)
+	fouled := engine(2200, 11, 1650, 1500)
 	fouled.ITT += 12
 	fouled.Fuel *= 1.01
 	x, err := m.Expect(fouled)
@@ -88,7 +88,7 @@ func TestAnEngineThatSimilarityMissesLeavesNoWave(t *testing.T) {
 		for _, oat := range []float64{-25, -5, 15, 35} {
 			for _, np := range []float64{1500, 1600, 1700, 1900} {
 				for _, q := range []float64{900, 1300, 1700} {
-					points = append(points, actual(engine(h, oat, 0, np, q)))
+					points = append(points, actual(engine(h, oat, np, q)))
 				}
 			}
 		}
@@ -98,7 +98,7 @@ func TestAnEngineThatSimilarityMissesLeavesNoWave(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, oat := range []float64{-20, 0, 20, 33} {
-		p := actual(engine(1500, oat, 0, 1750, 1400))
+		p := actual(engine(1500, oat, 1750, 1400))
 		x, err := m.Expect(p)
 		if err != nil {
 			t.Fatal(err)
