@@ -36,20 +36,25 @@ const (
 	fewest      = 8
 )
 
-// recover90 measures one wash: level, common slope and step, by least squares, with standard errors that allow for
-// autocorrelation (Newey–West, Bartlett weights) and are no smaller than the plain ones.
+// unknown is an estimate of what was not measured.
+var unknown = Estimate{Half: math.MaxFloat32}
+
+// recover90 measures one wash: level, slopes and step, by least squares, with standard errors that allow for autocorrelation
+// (Newey–West, Bartlett weights) and are no smaller than those of first-order autocorrelation. The readings end where a shift
+// that dirt does not explain begins.
 func recover90(r Result, events []Event, wash int) Recovery {
 	e := events[wash]
 	out := Recovery{At: e.At, WorkOrder: e.WorkOrder, Outcome: CannotTell}
 	before, after := window(r, events, wash)
 	out.Before, out.After = len(before), len(after)
 	if len(before) < fewest || len(after) < fewest {
+		out.ITT, out.Ng, out.Fuel = unknown, unknown, unknown
 		out.Text = fmt.Sprintf("Cannot tell yet: %d readings before and %d after the wash; it takes at least %d on each side, so %d more after it.",
 			len(before), len(after), fewest, max(0, fewest-len(after)))
 		return out
 	}
 	all := append(append([]sample{}, before...), after...)
-	fit := func(of func(baseline.Values) float64) Estimate { return stepOf(all, len(before), of) }
+	fit := func(of func(baseline.Values) float64) Estimate { return stepOf(all, len(before), e.At, of) }
 	out.ITT = fit(func(d baseline.Values) float64 { return d.ITT })
 	out.Ng = fit(func(d baseline.Values) float64 { return d.Ng })
 	out.Fuel = fit(func(d baseline.Values) float64 { return d.Fuel })
@@ -92,6 +97,17 @@ func window(r Result, events []Event, wash int) (before, after []sample) {
 			to = e.At
 		}
 	}
+	for _, shift := range r.Shifts {
+		if shift.Onset.Sub(at).Abs() < besideWash {
+			continue // its onset can't be told from the wash
+		}
+		if shift.Onset.After(at) && shift.Onset.Before(to) {
+			to = shift.Onset
+		}
+		if !shift.Onset.After(at) && shift.Onset.After(from) {
+			from = shift.Onset
+		}
+	}
 	for i, reading := range r.Readings {
 		if r.Verdicts[i].State != Accepted || reading.At.Before(from) || !reading.At.Before(to) {
 			continue
@@ -117,24 +133,34 @@ func confounded(events []Event, wash int) string {
 	return ""
 }
 
-// stepOf fits y = a + b·t + s·[after] and returns s with the half width of its 90 % interval.
-func stepOf(all []sample, before int, of func(baseline.Values) float64) Estimate {
+// besideWash is how near to a wash a shift is taken for a part of the wash's effect.
+const besideWash = 7 * 24 * time.Hour
+
+// ownSlope is how many readings each side needs for a slope of its own: dirt comes back faster on a clean engine.
+const ownSlope = 20
+
+// stepOf fits y = a + b·t + s·[after] + c·t·[after], t being counted from the wash, and returns s with the half width of its
+// 90 % interval. With few readings on one side both share a slope.
+func stepOf(all []sample, before int, wash time.Time, of func(baseline.Values) float64) Estimate {
 	x := make([][]float64, len(all))
 	y := make([]float64, len(all))
-	origin := all[0].at
+	own := before >= ownSlope && len(all)-before >= ownSlope
 	for i, s := range all {
 		after := 0.0
 		if i >= before {
 			after = 1
 		}
-		x[i] = []float64{1, s.at.Sub(origin).Hours() / 24 / windowDays, after}
+		t := s.at.Sub(wash).Hours() / 24 / windowDays
+		if x[i] = []float64{1, t, after}; own {
+			x[i] = append(x[i], t*after)
+		}
 		y[i] = of(s.d)
 	}
 	b, se, ok := cautious(x, y, lags(len(all)))
 	if !ok {
 		return Estimate{Half: math.MaxFloat32}
 	}
-	return Estimate{b[2], t90(len(all)-3) * se[2]}
+	return Estimate{b[2], t90(len(all)-len(b)) * se[2]}
 }
 
 // lags of the Newey–West estimator: 4 (n/100)^(2/9), the usual rule.
