@@ -41,8 +41,9 @@ func leastSquares(x [][]float64, y []float64, lag int) (b, se []float64, ok bool
 }
 
 // cautious are the standard errors to rest a verdict on: Newey–West ones, but no smaller than those of first-order
-// autocorrelation, because in a few dozen readings the sandwich is too small as often as not.
-func cautious(x [][]float64, y []float64, lag int) (b, se []float64, ok bool) {
+// autocorrelation or of the engine's known memory (longRun; 1 for none), because in a few dozen readings the sandwich is too
+// small as often as not.
+func cautious(x [][]float64, y []float64, lag int, memory float64) (b, se []float64, ok bool) {
 	b, se, ok = leastSquares(x, y, lag)
 	if !ok {
 		return nil, nil, false
@@ -62,7 +63,7 @@ func cautious(x [][]float64, y []float64, lag int) (b, se []float64, ok bool) {
 		return nil, nil, false
 	}
 	sum, rho := autocorrelation(residual)
-	variance := sum / float64(n-k) * (1 + rho) / (1 - rho)
+	variance := sum / float64(n-k) * math.Max(memory, (1+rho)/(1-rho))
 	for i := range se {
 		se[i] = math.Max(se[i], math.Sqrt(variance*inverse.At(i, i)))
 	}

@@ -54,7 +54,9 @@ func recover90(r Result, events []Event, wash int) Recovery {
 		return out
 	}
 	all := append(append([]sample{}, before...), after...)
-	fit := func(of func(baseline.Values) float64) Estimate { return stepOf(all, len(before), e.At, of) }
+	fit := func(of func(baseline.Values) float64) Estimate {
+		return stepOf(all, len(before), e.At, longRun(r, of), of)
+	}
 	out.ITT = fit(func(d baseline.Values) float64 { return d.ITT })
 	out.Ng = fit(func(d baseline.Values) float64 { return d.Ng })
 	out.Fuel = fit(func(d baseline.Values) float64 { return d.Fuel })
@@ -141,7 +143,7 @@ const ownSlope = 20
 
 // stepOf fits y = a + b·t + s·[after] + c·t·[after], t being counted from the wash, and returns s with the half width of its
 // 90 % interval. With few readings on one side both share a slope.
-func stepOf(all []sample, before int, wash time.Time, of func(baseline.Values) float64) Estimate {
+func stepOf(all []sample, before int, wash time.Time, memory float64, of func(baseline.Values) float64) Estimate {
 	x := make([][]float64, len(all))
 	y := make([]float64, len(all))
 	own := before >= ownSlope && len(all)-before >= ownSlope
@@ -156,7 +158,7 @@ func stepOf(all []sample, before int, wash time.Time, of func(baseline.Values) f
 		}
 		y[i] = of(s.d)
 	}
-	b, se, ok := cautious(x, y, lags(len(all)))
+	b, se, ok := cautious(x, y, lags(len(all)), memory)
 	if !ok {
 		return Estimate{Half: math.MaxFloat32}
 	}
@@ -181,7 +183,7 @@ func slope(x, y []float64) Estimate {
 	for i := range x {
 		rows[i] = []float64{1, x[i] - x[0]}
 	}
-	b, se, ok := cautious(rows, y, lags(len(x)))
+	b, se, ok := cautious(rows, y, lags(len(x)), 1)
 	if !ok {
 		return Estimate{Half: math.MaxFloat32}
 	}
