@@ -84,30 +84,32 @@ func (out *Recovery) verdict(noise float64) {
 	}
 }
 
+// ends are the other washes, and the shifts whose onset can be told from this wash.
+func ends(r Result, events []Event, wash int) []time.Time {
+	var out []time.Time
+	for i, e := range events {
+		if e.Kind == "recovery_wash" && i != wash {
+			out = append(out, e.At)
+		}
+	}
+	for _, shift := range r.Shifts {
+		if shift.Onset.Sub(events[wash].At).Abs() >= besideWash {
+			out = append(out, shift.Onset)
+		}
+	}
+	return out
+}
+
 // window collects the accepted readings on each side, up to the next wash or change.
 func window(r Result, events []Event, wash int) (before, after []sample) {
 	at := events[wash].At
 	from, to := at.AddDate(0, 0, -windowDays), at.AddDate(0, 0, windowDays)
-	for i, e := range events {
-		if e.Kind != "recovery_wash" || i == wash {
-			continue
+	for _, end := range ends(r, events, wash) {
+		if end.After(at) && end.Before(to) {
+			to = end
 		}
-		if e.At.Before(at) && e.At.After(from) {
-			from = e.At
-		}
-		if e.At.After(at) && e.At.Before(to) {
-			to = e.At
-		}
-	}
-	for _, shift := range r.Shifts {
-		if shift.Onset.Sub(at).Abs() < besideWash {
-			continue // its onset can't be told from the wash
-		}
-		if shift.Onset.After(at) && shift.Onset.Before(to) {
-			to = shift.Onset
-		}
-		if !shift.Onset.After(at) && shift.Onset.After(from) {
-			from = shift.Onset
+		if !end.After(at) && end.After(from) {
+			from = end
 		}
 	}
 	for i, reading := range r.Readings {
