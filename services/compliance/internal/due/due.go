@@ -56,13 +56,6 @@ type Limit struct {
 	Extra  int64 // granted once by an extension: seconds, cycles or days; the next interval does not count from it
 }
 
-// Tree combines limits: Later means whichever is reached last, else whichever first.
-type Tree struct {
-	Later  bool
-	Limits []Limit
-	Trees  []Tree
-}
-
 // Extension is a variation granted with authority; nothing of it holds after HardStop.
 type Extension struct {
 	Seconds, Cycles, Days int64
@@ -106,6 +99,13 @@ func (t Tree) Extended(e Extension, base Base, now Now, threshold Threshold) Res
 	}
 	r.Lines = append(r.Lines, fmt.Sprintf("extended, at the latest until the hard stop %s; without the extension %s", e.HardStop, plain.Band))
 	return r
+}
+
+// Tree combines limits: Later means whichever is reached last, else whichever first.
+type Tree struct {
+	Later  bool
+	Limits []Limit
+	Trees  []Tree
 }
 
 // Empty reports whether the tree has no limit.

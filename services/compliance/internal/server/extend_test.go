@@ -76,7 +76,7 @@ func (w *world) requires(id string, edit func(r *compliancev1.Requirement)) {
 	w.t.Helper()
 	r := &compliancev1.Requirement{
 		Code: id, DisplayName: id, Kind: compliancev1.Requirement_INSPECTION, Document: document(), Applicability: &compliancev1.Applicability{},
-		EffectiveDate: day(5, 1), Initial: days(30), Repeat: days(30),
+		EffectiveDate: day(2025, 5, 1), Initial: days(30), Repeat: days(30),
 		Tolerance: &compliancev1.Tolerance{Days: 5, Document: document()},
 	}
 	edit(r)
@@ -88,7 +88,7 @@ func document() *commonv1.DocumentReference {
 	return &commonv1.DocumentReference{Title: "Demonstration only", Revision: "1"}
 }
 
-func day(m, d int32) *date.Date { return &date.Date{Year: 2025, Month: m, Day: d} }
+func day(y, m, d int32) *date.Date { return &date.Date{Year: y, Month: m, Day: d} }
 
 func days(n int64) *compliancev1.LimitTree {
 	return &compliancev1.LimitTree{Limits: []*compliancev1.IntervalLimit{{Unit: compliancev1.IntervalLimit_DAYS, Amount: n}}}
@@ -120,18 +120,18 @@ func TestAnExtensionIsGrantedOnceAndEnds(t *testing.T) {
 	worlds(t, func(w *world) {
 		w.requires("i", func(*compliancev1.Requirement) {})
 		w.wantBand("i", compliancev1.DueItem_OVERDUE)
-		if err := w.extend("i", 6, day(6, 10)); !fault.HasReason(err, "EXTENSION_TOO_LONG") {
+		if err := w.extend("i", 6, day(2025, 6, 10)); !fault.HasReason(err, "EXTENSION_TOO_LONG") {
 			w.t.Error(err)
 		}
 		if w.item("i").GetExtension() != nil {
 			w.t.Error("a refused extension left a trace")
 		}
-		must(w.t, w.extend("i", 5, day(6, 4)))
+		must(w.t, w.extend("i", 5, day(2025, 6, 4)))
 		w.wantBand("i", compliancev1.DueItem_DUE)
 		if e := w.item("i").GetExtension(); e.GetPerson() != "people/ada" || e.GetGrantTime() == nil {
 			w.t.Errorf("granted by %v", e)
 		}
-		if err := w.extend("i", 1, day(6, 10)); !fault.HasReason(err, "EXTENSION_NOT_ALLOWED") {
+		if err := w.extend("i", 1, day(2025, 6, 10)); !fault.HasReason(err, "EXTENSION_NOT_ALLOWED") {
 			w.t.Error(err)
 		}
 		w.clock.Advance(4 * 24 * time.Hour)
@@ -148,14 +148,14 @@ func TestWhatIsNeverExtended(t *testing.T) {
 		w.requires("u", func(r *compliancev1.Requirement) { r.Initial = nil })
 		w.requires("p", func(*compliancev1.Requirement) {})
 		for _, id := range []string{"d", "l", "n", "u"} {
-			if err := w.extend(id, 1, day(6, 10)); !fault.HasReason(err, "EXTENSION_NOT_ALLOWED") {
+			if err := w.extend(id, 1, day(2025, 6, 10)); !fault.HasReason(err, "EXTENSION_NOT_ALLOWED") {
 				w.t.Errorf("%s: %v", id, err)
 			}
 		}
 		for name, c := range map[string]struct {
 			n    int32
 			stop *date.Date
-		}{"a hard stop that has passed": {1, day(5, 31)}, "nothing": {0, day(6, 10)}, "no such day": {1, day(2, 30)}} {
+		}{"a hard stop that has passed": {1, day(2025, 5, 31)}, "nothing": {0, day(2025, 6, 10)}, "no such day": {1, day(2025, 2, 30)}} {
 			if err := w.extend("p", c.n, c.stop); err == nil {
 				w.t.Errorf("%s was taken", name)
 			}
@@ -166,7 +166,7 @@ func TestWhatIsNeverExtended(t *testing.T) {
 // DIR-13 and DIR-14 (AMC M.A.305(c)1(a)): a directive is superseded from the day that its successor takes effect, not before.
 func TestSupersessionBeginsOnItsDay(t *testing.T) {
 	worlds(t, func(w *world) {
-		w.requires("b", func(r *compliancev1.Requirement) { r.EffectiveDate = day(6, 2) })
+		w.requires("b", func(r *compliancev1.Requirement) { r.EffectiveDate = day(2025, 6, 2) })
 		w.requires("a", func(r *compliancev1.Requirement) { r.Successor = "requirements/b" })
 		w.wantBand("a", compliancev1.DueItem_OVERDUE)
 		w.clock.Advance(24 * time.Hour)
@@ -193,7 +193,7 @@ func TestATerminatingActionEndsRepeats(t *testing.T) {
 		must(w.t, err)
 		_, err = w.commands.CreateAccomplishment(w.ctx, &compliancev1.CreateAccomplishmentRequest{
 			Parent: "requirements/t", ReauthenticationToken: proof, Accomplishment: &compliancev1.Accomplishment{
-				Subject: "engines/e", DoneDate: day(5, 20), Counters: &compliancev1.Counters{OperatingSeconds: 1}, LateEntryReason: "from paper",
+				Subject: "engines/e", DoneDate: day(2025, 5, 20), Counters: &compliancev1.Counters{OperatingSeconds: 1}, LateEntryReason: "from paper",
 			},
 		})
 		must(w.t, err)
