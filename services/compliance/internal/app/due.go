@@ -3,10 +3,11 @@ package app
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
-	"coldsection.example/services/compliance/internal/apply"
+	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/fault"
@@ -29,6 +30,9 @@ func (u unit) recompute(ctx context.Context, engineName, requirement, accomplish
 		return err
 	}
 	for _, r := range all {
+		if applies, _ := applicable(r.GetApplicability(), engine); !applies {
+			continue
+		}
 		if err := u.recomputeOne(ctx, engine, r, accomplishment); err != nil {
 			return fmt.Errorf("%s on %s: %w", r.GetName(), engineName, err)
 		}
@@ -36,50 +40,59 @@ func (u unit) recompute(ctx context.Context, engineName, requirement, accomplish
 	return nil
 }
 
-func applies(r *compliancev1.Requirement, e *compliancev1.Engine) (apply.Answer, string) {
-	return apply.Decide(ruleOf(r.GetApplicability()), apply.Engine{
-		Name: e.GetName(), Model: e.GetEngineModel(), Serial: e.GetSerial(), Aircraft: e.GetAircraft(), Embodied: e.GetEmbodied(),
-	})
+// applicable decides by model, name, serial and configuration, and says why not.
+func applicable(a *compliancev1.Applicability, e *compliancev1.Engine) (bool, string) {
+	switch {
+	case a == nil:
+		return false, "Applicability was not decided."
+	case len(a.GetEngineModels()) > 0 && !slices.Contains(a.GetEngineModels(), e.GetEngineModel()):
+		return false, "It is for other engine models."
+	case len(a.GetEngines()) > 0 && !slices.Contains(a.GetEngines(), e.GetName()):
+		return false, "It is for other engines."
+	case len(a.GetAircraft()) > 0 && !slices.Contains(a.GetAircraft(), e.GetAircraft()):
+		return false, "It is for other aircraft."
+	case len(a.GetEmbodiedAny()) > 0 && !slices.ContainsFunc(a.GetEmbodiedAny(), func(m string) bool { return slices.Contains(e.GetEmbodied(), m) }):
+		return false, "None of the modifications that it is for is embodied."
+	case slices.ContainsFunc(a.GetEmbodiedNone(), func(m string) bool { return slices.Contains(e.GetEmbodied(), m) }):
+		return false, "A modification that ends it is embodied."
+	}
+	return inSerials(a.GetSerialRanges(), e.GetSerial())
 }
 
-func ruleOf(a *compliancev1.Applicability) *apply.Rule {
-	if a == nil {
-		return nil
+func inSerials(ranges []*compliancev1.SerialRange, serial string) (bool, string) {
+	in, limited := false, false
+	for _, r := range ranges {
+		within := r.GetFirstSerial() <= serial && serial <= r.GetLastSerial()
+		if r.GetExcluded() && within {
+			return false, "Its serial number is excepted."
+		}
+		if !r.GetExcluded() {
+			limited, in = true, in || within
+		}
 	}
-	rule := &apply.Rule{
-		Models: a.GetEngineModels(), Engines: a.GetEngines(), Aircraft: a.GetAircraft(), EmbodiedAny: a.GetEmbodiedAny(), EmbodiedNone: a.GetEmbodiedNone(),
-	}
-	for _, s := range a.GetSerialRanges() {
-		rule.Serials = append(rule.Serials, apply.Range{First: s.GetFirstSerial(), Last: s.GetLastSerial(), Excluded: s.GetExcluded()})
-	}
-	return rule
+	return in || !limited, "It is for other serial numbers."
 }
 
 func dueName(requirement, engine string) string {
 	return "dueItems/" + strings.TrimPrefix(requirement, "requirements/") + "." + strings.TrimPrefix(engine, "engines/")
 }
 
-// recomputeOne saves the item of a requirement that applies or may apply, and of one that did once.
 func (u unit) recomputeOne(ctx context.Context, engine *compliancev1.Engine, r *compliancev1.Requirement, accomplishment string) error {
-	old, err := store.DueItems.Lock(ctx, u.Tx, dueName(r.GetName(), engine.GetName()))
-	isNew := fault.HasReason(err, "NOT_FOUND")
-	if err != nil && !isNew {
-		return err
-	}
-	if answer, _ := applies(r, engine); isNew && (answer == apply.No || r.GetApplicability() == nil) {
-		return nil
-	}
 	fresh, err := u.work(ctx, engine, r)
 	if err != nil {
 		return err
 	}
-	if isNew {
+	old, err := store.DueItems.Lock(ctx, u.Tx, fresh.GetName())
+	if fault.HasReason(err, "NOT_FOUND") {
 		if err := store.DueItems.Insert(ctx, u.Tx, fresh, u.now); err != nil {
 			return err
 		}
 		return u.dueFacts(ctx, r, &compliancev1.DueItem{}, fresh, accomplishment)
 	}
-	fresh.Etag = old.GetEtag()
+	if err != nil {
+		return err
+	}
+	fresh.Etag, fresh.Extension = old.GetEtag(), old.GetExtension()
 	if err := store.DueItems.Save(ctx, u.Tx, fresh, u.now); err != nil {
 		return err
 	}
@@ -111,6 +124,67 @@ func (u unit) dueFacts(ctx context.Context, r *compliancev1.Requirement, old, fr
 		return u.publish(ctx, "coldsection.compliance.due.passed.v1", fresh.GetName(), fact)
 	default:
 		return nil
+	}
+}
+
+// work computes a due item for today.
+func (u unit) work(ctx context.Context, engine *compliancev1.Engine, r *compliancev1.Requirement) (*compliancev1.DueItem, error) {
+	item := &compliancev1.DueItem{
+		Name: dueName(r.GetName(), engine.GetName()), Requirement: r.GetName(), RequirementCode: r.GetCode(), RequirementTitle: r.GetDisplayName(),
+		Kind: r.GetKind(), Subject: engine.GetName(), SubjectLabel: engine.GetSerial(),
+	}
+	today, rate, err := u.today(ctx, engine)
+	if err != nil {
+		return nil, err
+	}
+	item.AsOfDate = protoDate(today)
+	done, err := store.Accomplishments.Where(ctx, u.Tx, "subject = $1 AND name >= $2 AND name < $3 ORDER BY done_date, create_time", engine.GetName(),
+		r.GetName()+"/", r.GetName()+"0")
+	if err != nil {
+		return nil, err
+	}
+	done = slices.DeleteFunc(done, func(a *compliancev1.Accomplishment) bool { return a.GetSuccessor() != "" })
+	if len(done) > 0 {
+		last := done[len(done)-1]
+		item.LastDoneDate, item.LastDoneCounters, item.LastAccomplishment = last.GetDoneDate(), last.GetCounters(), last.GetName()
+	}
+	state := due.Now{Today: today, Counters: countersOf(engine.GetCounters()), Rate: rate}
+	u.fill(item, r, done, state)
+	return item, nil
+}
+
+func (u unit) fill(item *compliancev1.DueItem, r *compliancev1.Requirement, done []*compliancev1.Accomplishment, state due.Now) {
+	tree, base := treeOf(r.GetRepeat()), due.Base{Date: dateOf(r.GetEffectiveDate())}
+	switch {
+	case r.GetSuccessor() != "":
+		item.Band, item.BandReason = compliancev1.DueItem_EXEMPT, "Superseded by "+r.GetSuccessor()
+		return
+	case len(done) > 0 && tree.Empty():
+		item.Band, item.BandReason = compliancev1.DueItem_EXEMPT, "Done once and for all"
+		return
+	case len(done) > 0:
+		base = baseOf(r, done, tree)
+	case r.GetInitial() != nil:
+		tree = treeOf(r.GetInitial())
+	default:
+		item.Band, item.BandReason = compliancev1.DueItem_NO_DATA, "No record says when it was last done; it does not count as compliant"
+		item.Explanation = item.GetBandReason() + "."
+		return
+	}
+	result := tree.Compute(base, state, thresholdOf(r.GetNear()))
+	if result.Driving < 0 || base.Date.IsZero() {
+		item.Band, item.BandReason = compliancev1.DueItem_NO_DATA, "The requirement has no limit, or no date to count from"
+		item.Explanation = item.GetBandReason() + "."
+		return
+	}
+	item.Band = compliancev1.DueItem_Band(compliancev1.DueItem_Band_value[string(result.Band)])
+	item.DueDate, item.Explanation = protoDate(result.Date), result.Explain()
+	item.DrivingUnit = result.Left[result.Driving].Limit.Unit.Driver()
+	for i, l := range result.Left {
+		item.Remaining = append(item.Remaining, &compliancev1.Remaining{
+			Unit: compliancev1.IntervalLimit_Unit(l.Limit.Unit), DueCounter: l.At, LimitDate: protoDate(l.Date), Left: l.Left,
+			ProjectedDate: protoDate(l.Projected), Driving: i == result.Driving,
+		})
 	}
 }
 
@@ -148,6 +222,23 @@ func treeOf(t *compliancev1.LimitTree) due.Tree {
 	return out
 }
 
+// today is the civil date where the aircraft's days are counted, and the rate that it flies at.
+func (u unit) today(ctx context.Context, engine *compliancev1.Engine) (civil.Date, due.Rate, error) {
+	if engine.GetAircraft() == "" {
+		return civil.Of(u.now), due.Rate{}, nil
+	}
+	plane, err := store.Aircraft.Get(ctx, u.Tx, engine.GetAircraft())
+	if err != nil {
+		return civil.Date{}, due.Rate{}, err
+	}
+	zone, err := u.zone(plane.GetTimeZone())
+	if err != nil {
+		return civil.Date{}, due.Rate{}, err
+	}
+	rate := plane.GetFlyingRate()
+	return civil.Of(u.now.In(zone)), due.Rate{SecondsPerDay: rate.GetHoursPerDay() * 3600, CyclesPerDay: rate.GetCyclesPerDay()}, nil
+}
+
 // refreshed is a due item computed for today, without saving it.
 func (u unit) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compliancev1.DueItem, error) {
 	engine, err := store.Engines.Get(ctx, u.Tx, item.GetSubject())
@@ -162,7 +253,7 @@ func (u unit) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compl
 	if err != nil {
 		return nil, err
 	}
-	fresh.Etag, fresh.UpdateTime = item.GetEtag(), item.GetUpdateTime()
+	fresh.Etag, fresh.UpdateTime, fresh.Extension = item.GetEtag(), item.GetUpdateTime(), item.GetExtension()
 	return fresh, nil
 }
 
@@ -209,11 +300,7 @@ func (a *App) ExplainDueItem(ctx context.Context, req *compliancev1.ExplainDueIt
 	if err != nil {
 		return nil, err
 	}
-	rate, err := a.rateOf(ctx, item.GetSubject())
-	if err != nil {
-		return nil, err
-	}
-	return &compliancev1.ExplainDueItemResponse{DueItem: item, Lines: strings.Split(item.GetExplanation(), "; "), Document: r.GetDocument(), FlyingRate: rate}, nil
+	return &compliancev1.ExplainDueItemResponse{DueItem: item, Lines: strings.Split(item.GetExplanation(), "; "), Document: r.GetDocument()}, nil
 }
 
 // Sweep works everything out for a new day and tells what came near or passed.

@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"fmt"
-	"strings"
 	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -38,9 +37,6 @@ func (a *App) CreateRequirement(ctx context.Context, req *compliancev1.CreateReq
 		}
 		r.Name, r.Revision = a.newName("requirements", req.GetRequirementId()), 1
 		u := a.unit(ctx, tx)
-		if err := u.checkLinks(ctx, r); err != nil {
-			return nil, err
-		}
 		if err := store.Requirements.Insert(ctx, tx, r, u.now); err != nil {
 			return nil, err
 		}
@@ -65,31 +61,12 @@ func (a *App) UpdateRequirement(ctx context.Context, req *compliancev1.UpdateReq
 		if err := checkRequirement(r); err != nil {
 			return nil, err
 		}
-		if err := u.checkLinks(ctx, r); err != nil {
-			return nil, err
-		}
 		r.Revision++
 		if err := store.Requirements.Save(ctx, tx, r, u.now); err != nil {
 			return nil, err
 		}
 		return r, u.adopt(ctx, r)
 	})
-}
-
-// checkLinks refuses a successor or terminated requirement that is not known, or is the requirement itself.
-func (u unit) checkLinks(ctx context.Context, r *compliancev1.Requirement) error {
-	for field, name := range map[string]string{"requirement.successor": r.GetSuccessor(), "requirement.terminates": r.GetTerminates()} {
-		if name == "" {
-			continue
-		}
-		if name == r.GetName() {
-			return fault.Invalid(field, "LINK_INVALID", "%s can't end itself. Name another requirement.", r.GetCode())
-		}
-		if _, err := store.Requirements.Get(ctx, u.Tx, name); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 func (u unit) adopt(ctx context.Context, r *compliancev1.Requirement) error {
@@ -107,7 +84,8 @@ func (u unit) adopt(ctx context.Context, r *compliancev1.Requirement) error {
 }
 
 func checkRequirement(r *compliancev1.Requirement) error {
-	if strict(r) && r.GetTolerance() != nil {
+	strict := r.GetKind() == compliancev1.Requirement_DIRECTIVE || r.GetKind() == compliancev1.Requirement_LIFE_LIMIT
+	if strict && r.GetTolerance() != nil {
 		return fault.Invalid("requirement.tolerance", "TOLERANCE_NOT_ALLOWED", "A %s never has a tolerance. Remove it.", r.GetKind())
 	}
 	if treeOf(r.GetInitial()).Empty() && treeOf(r.GetRepeat()).Empty() {
@@ -175,17 +153,13 @@ func (a *App) CreateAccomplishment(ctx context.Context, req *compliancev1.Create
 
 // accomplish records that a requirement was done and moves its due item.
 func (u unit) accomplish(ctx context.Context, requirement, id string, entry *compliancev1.Accomplishment) (*compliancev1.Accomplishment, error) {
-	r, err := store.Requirements.Get(ctx, u.Tx, requirement)
-	if err != nil {
+	if _, err := store.Requirements.Get(ctx, u.Tx, requirement); err != nil {
 		return nil, err
 	}
 	if _, err := store.Engines.Get(ctx, u.Tx, entry.GetSubject()); err != nil {
 		return nil, err
 	}
 	entry.Name = u.app.newName(requirement+"/accomplishments", id)
-	if err := u.correctRecord(ctx, requirement, entry); err != nil {
-		return nil, err
-	}
 	fields := []recordchain.Field{
 		{Name: "requirement", Value: requirement}, {Name: "subject", Value: entry.GetSubject()}, {Name: "done", Value: dateOf(entry.GetDoneDate()).String()},
 		{Name: "seconds", Value: fmt.Sprint(entry.GetCounters().GetOperatingSeconds())}, {Name: "cycles", Value: fmt.Sprint(entry.GetCounters().GetCycles())},
@@ -200,28 +174,7 @@ func (u unit) accomplish(ctx context.Context, requirement, id string, entry *com
 	}); err != nil {
 		return nil, err
 	}
-	if err := u.recompute(ctx, entry.GetSubject(), requirement, entry.GetName()); err != nil || r.GetTerminates() == "" {
-		return entry, err
-	}
-	return entry, u.recompute(ctx, entry.GetSubject(), r.GetTerminates(), entry.GetName())
-}
-
-// correctRecord ties an entry to the one that it corrects; corrections form a line, not a tree.
-func (u unit) correctRecord(ctx context.Context, requirement string, entry *compliancev1.Accomplishment) error {
-	if entry.GetSupersedes() == "" {
-		return nil
-	}
-	old, err := store.Accomplishments.Lock(ctx, u.Tx, entry.GetSupersedes())
-	switch {
-	case err != nil:
-		return err
-	case old.GetSuccessor() != "":
-		return fault.Precondition("ALREADY_CORRECTED", "%s was corrected by %s. Correct that one.", old.GetName(), old.GetSuccessor()).With("successor", old.GetSuccessor())
-	case old.GetSubject() != entry.GetSubject() || !strings.HasPrefix(old.GetName(), requirement+"/"):
-		return fault.Invalid("accomplishment.supersedes", "CORRECTION_ELSEWHERE", "%s is of another requirement or engine. Name the entry that is wrong.", old.GetName())
-	}
-	old.Successor = entry.GetName()
-	return store.Accomplishments.Save(ctx, u.Tx, old, u.now)
+	return entry, u.recompute(ctx, entry.GetSubject(), requirement, entry.GetName())
 }
 
 // Released records what a released order accomplished, once per order and requirement.

@@ -8,7 +8,6 @@ package due
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -110,11 +109,6 @@ type Tree struct {
 
 // Empty reports whether the tree has no limit.
 func (t Tree) Empty() bool { return len(t.Limits) == 0 && len(t.Trees) == 0 }
-
-// Counts reports whether any limit is on a counter rather than on the calendar.
-func (t Tree) Counts() bool {
-	return slices.ContainsFunc(t.Limits, func(l Limit) bool { return !l.Unit.Calendar() }) || slices.ContainsFunc(t.Trees, Tree.Counts)
-}
 
 // Counters are readings of the counters.
 type Counters struct{ Seconds, Cycles, Starts int64 }
