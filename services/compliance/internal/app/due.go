@@ -42,35 +42,16 @@ func (u unit) recompute(ctx context.Context, engineName, requirement, accomplish
 
 // applicable decides by model, name, serial and configuration, and says why not.
 func applicable(a *compliancev1.Applicability, e *compliancev1.Engine) (bool, string) {
-	switch {
-	case a == nil:
+	if a == nil {
 		return false, "Applicability was not decided."
-	case len(a.GetEngineModels()) > 0 && !slices.Contains(a.GetEngineModels(), e.GetEngineModel()):
-		return false, "It is for other engine models."
-	case len(a.GetEngines()) > 0 && !slices.Contains(a.GetEngines(), e.GetName()):
-		return false, "It is for other engines."
-	case len(a.GetAircraft()) > 0 && !slices.Contains(a.GetAircraft(), e.GetAircraft()):
-		return false, "It is for other aircraft."
-	case len(a.GetEmbodiedAny()) > 0 && !slices.ContainsFunc(a.GetEmbodiedAny(), func(m string) bool { return slices.Contains(e.GetEmbodied(), m) }):
-		return false, "None of the modifications that it is for is embodied."
-	case slices.ContainsFunc(a.GetEmbodiedNone(), func(m string) bool { return slices.Contains(e.GetEmbodied(), m) }):
-		return false, "A modification that ends it is embodied."
 	}
-	return inSerials(a.GetSerialRanges(), e.GetSerial())
-}
-
-func inSerials(ranges []*compliancev1.SerialRange, serial string) (bool, string) {
-	in, limited := false, false
-	for _, r := range ranges {
-		within := r.GetFirstSerial() <= serial && serial <= r.GetLastSerial()
-		if r.GetExcluded() && within {
-			return false, "Its serial number is excepted."
-		}
-		if !r.GetExcluded() {
-			limited, in = true, in || within
-		}
+	rule := due.Applies{
+		Models: a.GetEngineModels(), Names: a.GetEngines(), Aircraft: a.GetAircraft(), EmbodiedAny: a.GetEmbodiedAny(), EmbodiedNone: a.GetEmbodiedNone(),
 	}
-	return in || !limited, "It is for other serial numbers."
+	for _, r := range a.GetSerialRanges() {
+		rule.Serials = append(rule.Serials, due.Serials{First: r.GetFirstSerial(), Last: r.GetLastSerial(), Excluded: r.GetExcluded()})
+	}
+	return rule.To(due.Item{Model: e.GetEngineModel(), Name: e.GetName(), Aircraft: e.GetAircraft(), Serial: e.GetSerial(), Embodied: e.GetEmbodied()})
 }
 
 func dueName(requirement, engine string) string {
@@ -236,7 +217,7 @@ func (u unit) today(ctx context.Context, engine *compliancev1.Engine) (civil.Dat
 		return civil.Date{}, due.Rate{}, err
 	}
 	rate := plane.GetFlyingRate()
-	return civil.Of(u.now.In(zone)), due.Rate{SecondsPerDay: rate.GetHoursPerDay() * 3600, CyclesPerDay: rate.GetCyclesPerDay()}, nil
+	return civil.Of(u.now.In(zone)), due.Rate{HoursPerDay: rate.GetHoursPerDay(), CyclesPerDay: rate.GetCyclesPerDay()}, nil
 }
 
 // refreshed is a due item computed for today, without saving it.

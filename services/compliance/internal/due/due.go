@@ -7,8 +7,6 @@ package due
 
 import (
 	"fmt"
-	"math"
-	"strconv"
 	"strings"
 
 	"coldsection.example/services/compliance/internal/civil"
@@ -49,55 +47,10 @@ func (u Unit) Driver() string {
 
 // Limit is one limit.
 type Limit struct {
-	Unit   Unit
-	Amount int64
-	Fixed  civil.Date
-	Extra  int64 // granted once by an extension: seconds, cycles or days; the next interval does not count from it
-}
-
-// Extension is a variation granted with authority; nothing of it holds after HardStop.
-type Extension struct {
-	Seconds, Cycles, Days int64
-	HardStop              civil.Date
-}
-
-// Extend is the tree with the extension on every limit of its unit.
-func (t Tree) Extend(e Extension) Tree {
-	out := Tree{Later: t.Later}
-	for _, l := range t.Limits {
-		switch {
-		case l.Unit.Calendar():
-			l.Extra = e.Days
-		case l.Unit == Hours:
-			l.Extra = e.Seconds
-		case l.Unit == Cycles:
-			l.Extra = e.Cycles
-		}
-		out.Limits = append(out.Limits, l)
-	}
-	for _, sub := range t.Trees {
-		out.Trees = append(out.Trees, sub.Extend(e))
-	}
-	return out
-}
-
-// Extended works a tree out with an extension. After the hard stop the extension is over and the tree stands alone; before
-// it nothing is due later than the hard stop.
-func (t Tree) Extended(e Extension, base Base, now Now, threshold Threshold) Result {
-	plain := t.Compute(base, now, threshold)
-	if e.HardStop.Before(now.Today) {
-		plain.Lines = append(plain.Lines, fmt.Sprintf("the extension ended at its hard stop %s", e.HardStop))
-		return plain
-	}
-	r := t.Extend(e).Compute(base, now, threshold)
-	if r.Driving >= 0 && (r.Date.IsZero() || e.HardStop.Before(r.Date)) && r.Band != Overdue {
-		r.Date = e.HardStop
-	}
-	if r.Band != Overdue && (plain.Band == Overdue || e.HardStop == now.Today) {
-		r.Band = Due
-	}
-	r.Lines = append(r.Lines, fmt.Sprintf("extended, at the latest until the hard stop %s; without the extension %s", e.HardStop, plain.Band))
-	return r
+	Unit     Unit
+	Amount   int64
+	Fixed    civil.Date
+	SinceNew bool // counters count from new, whatever the base is
 }
 
 // Tree combines limits: Later means whichever is reached last, else whichever first.
@@ -130,14 +83,12 @@ type Base struct {
 	Counters Counters
 }
 
-// Rate is what is flown a day.
-type Rate struct{ SecondsPerDay, CyclesPerDay float64 }
-
 // Now is the state of the subject.
 type Now struct {
-	Today    civil.Date
-	Counters Counters
-	Rate     Rate
+	Today     civil.Date
+	Counters  Counters
+	Rate      Rate
+	Extension Extension
 }
 
 // Left is what is left of one limit.
@@ -146,36 +97,32 @@ type Left struct {
 	At        int64      // counter at which it is due
 	Date      civil.Date // last permitted day, for calendar units
 	Left      int64      // seconds, cycles or days; negative when past
+	Grace     int64      // by how much it may be past, under an extension
 	Projected civil.Date // when it is reached; zero when the rate gives none
 	Line      string     // the arithmetic
 }
 
 // Compute works a limit out.
 func (l Limit) Compute(base Base, now Now) Left {
-	out := Left{Limit: l}
+	out := Left{Limit: l, Grace: now.Extension.in(l.Unit, now.Today)}
 	if l.Unit.Calendar() {
-		out.Date = l.date(base.Date).AddDays(int(l.Extra))
+		out.Date = l.date(base.Date)
 		out.Left, out.Projected = int64(out.Date.Sub(now.Today)), out.Date
 		out.Line = fmt.Sprintf("%s: %s + %s = %s, %d days from %s", l.Unit.Driver(), base.Date, l.text(), out.Date, out.Left, now.Today)
+		out.Line += out.extended(now.Extension.Stop)
 		return out
 	}
-	out.At = base.Counters.of(l.Unit) + l.Amount + l.Extra
+	from, word := base.Counters.of(l.Unit), "done at"
+	if l.SinceNew {
+		from, word = 0, "new at"
+	}
+	out.At = from + l.Amount
 	out.Left = out.At - now.Counters.of(l.Unit)
-	out.Projected = project(out.Left, perDay(l.Unit, now.Rate), now.Today)
-	out.Line = fmt.Sprintf("%s: done at %s + %s = %s, now %s, left %s", l.Unit.Driver(), amount(l.Unit, base.Counters.of(l.Unit)), l.text(),
-		amount(l.Unit, out.At), amount(l.Unit, now.Counters.of(l.Unit)), amount(l.Unit, out.Left))
-	if !out.Projected.IsZero() {
-		out.Line += fmt.Sprintf(", at %s a day from %s reached on %s", perDayText(l.Unit, now.Rate), now.Today, out.Projected)
-	}
+	out.Projected = now.Rate.project(l.Unit, out.Left, now.Today)
+	out.Line = fmt.Sprintf("%s: %s %s + %s = %s, now %s, left %s%s", l.Unit.Driver(), word, amount(l.Unit, from), l.text(), amount(l.Unit, out.At),
+		amount(l.Unit, now.Counters.of(l.Unit)), amount(l.Unit, out.Left), now.Rate.line(l.Unit, out, now.Today))
+	out.Line += out.extended(now.Extension.Stop)
 	return out
-}
-
-// perDayText is the flying rate as it was given, so that the projected date can be redone by hand.
-func perDayText(u Unit, r Rate) string {
-	if u == Hours {
-		return strconv.FormatFloat(r.SecondsPerDay/3600, 'f', -1, 64) + " h"
-	}
-	return strconv.FormatFloat(perDay(u, r), 'f', -1, 64)
 }
 
 func (l Limit) date(from civil.Date) civil.Date {
@@ -192,16 +139,6 @@ func (l Limit) date(from civil.Date) civil.Date {
 }
 
 func (l Limit) text() string {
-	if l.Extra == 0 {
-		return l.plain()
-	}
-	if l.Unit.Calendar() {
-		return fmt.Sprintf("%s + %d days of extension", l.plain(), l.Extra)
-	}
-	return fmt.Sprintf("%s + %s of extension", l.plain(), amount(l.Unit, l.Extra))
-}
-
-func (l Limit) plain() string {
 	switch l.Unit {
 	case CalendarMonthsEnd:
 		return fmt.Sprintf("%d calendar months (to the month's end)", l.Amount)
@@ -224,33 +161,7 @@ func amount(u Unit, n int64) string {
 	if n < 0 {
 		sign, n = "-", -n
 	}
-	if n%60 != 0 {
-		return fmt.Sprintf("%s%d:%02d:%02d h", sign, n/3600, n%3600/60, n%60)
-	}
 	return fmt.Sprintf("%s%d:%02d h", sign, n/3600, n%3600/60)
-}
-
-func perDay(u Unit, r Rate) float64 {
-	switch u {
-	case Hours:
-		return r.SecondsPerDay
-	case Cycles:
-		return r.CyclesPerDay
-	default:
-		return 0 // nobody states a rate of starts, so they have no date
-	}
-}
-
-// project is the last day that can be flown in full: floor(left / rate) days after today. No rate or nothing left, no date.
-func project(left int64, rate float64, today civil.Date) civil.Date {
-	if left < 0 || !(rate > 0) {
-		return civil.Date{}
-	}
-	days := math.Floor(float64(left) / rate)
-	if days > 365*200 {
-		return civil.Date{}
-	}
-	return today.AddDays(int(days))
 }
 
 // Band is how near something is.
@@ -264,6 +175,8 @@ const (
 	Overdue Band = "OVERDUE"
 	Exempt  Band = "EXEMPT"
 	NoData  Band = "NO_DATA"
+	// InTolerance is past, within an extension.
+	InTolerance Band = "IN_TOLERANCE"
 )
 
 // Threshold says when something counts as near.
@@ -281,6 +194,8 @@ func (l Left) band(t Threshold) Band {
 		near = t.Seconds
 	}
 	switch {
+	case l.Left < 0 && l.Left+l.Grace >= 0:
+		return InTolerance
 	case l.Left < 0:
 		return Overdue
 	case l.Left == 0:
@@ -292,7 +207,7 @@ func (l Left) band(t Threshold) Band {
 	}
 }
 
-var severity = map[Band]int{Current: 0, Near: 1, Due: 2, Overdue: 3}
+var severity = map[Band]int{Current: 0, Near: 1, Due: 2, InTolerance: 3, Overdue: 4}
 
 // Result is a tree worked out.
 type Result struct {
@@ -331,6 +246,9 @@ func (r *Result) take(part Result, later bool) {
 func binds(a, b Result, later bool) bool {
 	if sa, sb := severity[a.Band], severity[b.Band]; sa != sb {
 		return (sa > sb) != later
+	}
+	if la, lb := a.Left[a.Driving], b.Left[b.Driving]; la.Limit.Unit == lb.Limit.Unit && !la.Limit.Unit.Calendar() {
+		return la.Left != lb.Left && (la.Left < lb.Left) != later
 	}
 	if a.Date.IsZero() || b.Date.IsZero() {
 		return b.Date.IsZero() != later && !a.Date.IsZero() != later

@@ -15,7 +15,7 @@ var today = civil.Date{Year: 2025, Month: 6, Day: 1}
 // 2025-06-26, later by the calendar (handbook arithmetic, days rounded down).
 func TestFirstAndLater(t *testing.T) {
 	limits := []due.Limit{{Unit: due.Hours, Amount: 360000}, {Unit: due.Cycles, Amount: 150}, {Unit: due.FixedDate, Fixed: civil.Date{Year: 2025, Month: 7, Day: 31}}}
-	now := due.Now{Today: today, Rate: due.Rate{SecondsPerDay: 9000, CyclesPerDay: 6}}
+	now := due.Now{Today: today, Rate: due.Rate{HoursPerDay: 2.5, CyclesPerDay: 6}}
 	for _, c := range []struct {
 		later        bool
 		date, driver string
