@@ -433,6 +433,8 @@ const (
 	DueItem_EXEMPT DueItem_Band = 5
 	// Can't be told; never counts as compliant.
 	DueItem_NO_DATA DueItem_Band = 6
+	// Past, within an extension that was granted.
+	DueItem_IN_TOLERANCE DueItem_Band = 7
 )
 
 // Enum value maps for DueItem_Band.
@@ -445,6 +447,7 @@ var (
 		4: "OVERDUE",
 		5: "EXEMPT",
 		6: "NO_DATA",
+		7: "IN_TOLERANCE",
 	}
 	DueItem_Band_value = map[string]int32{
 		"BAND_UNSPECIFIED": 0,
@@ -454,6 +457,7 @@ var (
 		"OVERDUE":          4,
 		"EXEMPT":           5,
 		"NO_DATA":          6,
+		"IN_TOLERANCE":     7,
 	}
 )
 
@@ -4122,9 +4126,11 @@ type CreateUtilizationRequest struct {
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
 	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Checks everything and changes nothing.
-	ValidateOnly  bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// For a correction: the fresh proof from SessionService.Reauthenticate; used once.
+	ReauthenticationToken string `protobuf:"bytes,6,opt,name=reauthentication_token,json=reauthenticationToken,proto3" json:"reauthentication_token,omitempty"`
+	unknownFields         protoimpl.UnknownFields
+	sizeCache             protoimpl.SizeCache
 }
 
 func (x *CreateUtilizationRequest) Reset() {
@@ -4190,6 +4196,13 @@ func (x *CreateUtilizationRequest) GetValidateOnly() bool {
 		return x.ValidateOnly
 	}
 	return false
+}
+
+func (x *CreateUtilizationRequest) GetReauthenticationToken() string {
+	if x != nil {
+		return x.ReauthenticationToken
+	}
+	return ""
 }
 
 // The request to record many entries.
@@ -6534,7 +6547,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\rNearThreshold\x12\x1f\n" +
 	"\x04days\x18\x01 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x04days\x128\n" +
 	"\x11operating_seconds\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x10operatingSeconds\x12#\n" +
-	"\x06cycles\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\"\xd5\t\n" +
+	"\x06cycles\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\"\xe7\t\n" +
 	"\aDueItem\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12&\n" +
 	"\vrequirement\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\vrequirement\x12/\n" +
@@ -6559,7 +6572,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"as_of_date\x18\x12 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\basOfDate\x12\x18\n" +
 	"\x04etag\x18\x13 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vupdate_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\"b\n" +
+	"updateTime\"t\n" +
 	"\x04Band\x12\x14\n" +
 	"\x10BAND_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aCURRENT\x10\x01\x12\b\n" +
@@ -6568,7 +6581,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\aOVERDUE\x10\x04\x12\n" +
 	"\n" +
 	"\x06EXEMPT\x10\x05\x12\v\n" +
-	"\aNO_DATA\x10\x06:H\xeaAE\n" +
+	"\aNO_DATA\x10\x06\x12\x10\n" +
+	"\fIN_TOLERANCE\x10\a:H\xeaAE\n" +
 	"\x1bcoldsection.example/DueItem\x12\x13dueItems/{due_item}*\bdueItems2\adueItem\"\xad\x02\n" +
 	"\tRemaining\x12G\n" +
 	"\x04unit\x18\x01 \x01(\x0e2-.coldsection.compliance.v1.IntervalLimit.UnitB\x04\xe2A\x01\x03R\x04unit\x12%\n" +
@@ -6798,7 +6812,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\vremove_date\x18\x04 \x01(\v2\x11.google.type.DateB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\n" +
 	"removeDate\x12$\n" +
-	"\x06reason\x18\x05 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x06reason\"\xf1\x02\n" +
+	"\x06reason\x18\x05 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x06reason\"\xaf\x03\n" +
 	"\x18CreateUtilizationRequest\x12G\n" +
 	"\x06parent\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\x12\x1fcoldsection.example/Utilization\xbaH\x04r\x02\x10\x01R\x06parent\x12T\n" +
 	"\vutilization\x18\x02 \x01(\v2&.coldsection.compliance.v1.UtilizationB\n" +
@@ -6806,7 +6820,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x0eutilization_id\x18\x03 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\rutilizationId\x123\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\x80\x02\n" +
+	"\rvalidate_only\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x12<\n" +
+	"\x16reauthentication_token\x18\x06 \x01(\tB\x05\xe2A\x02\x01\x04R\x15reauthenticationToken\"\x80\x02\n" +
 	"\x1eBatchCreateUtilizationsRequest\x12G\n" +
 	"\x06parent\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\x12\x1fcoldsection.example/Utilization\xbaH\x04r\x02\x10\x01R\x06parent\x12`\n" +
 	"\brequests\x18\x02 \x03(\v23.coldsection.compliance.v1.CreateUtilizationRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x123\n" +

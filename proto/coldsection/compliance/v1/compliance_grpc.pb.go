@@ -61,8 +61,10 @@ type ComplianceServiceClient interface {
 	InstallEngine(ctx context.Context, in *InstallEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Takes an engine off its aircraft. Roles: planner, quality. Reason: ENGINE_NOT_FITTED.
 	RemoveEngine(ctx context.Context, in *RemoveEngineRequest, opts ...grpc.CallOption) (*Engine, error)
-	// Records hours and cycles flown; engines fitted then follow. Roles: planner, integrator. Reasons: COUNTER_RUNS_BACK,
-	// COUNTER_JUMP, ALREADY_EXISTS, CYCLES_WITHOUT_HOURS, DATE_IN_FUTURE.
+	// Records hours and cycles flown; engines fitted then follow. A correction is signed and moves the engines that followed
+	// the entry that it replaces. Roles: planner, integrator; quality for corrections. Reasons: COUNTER_RUNS_BACK,
+	// COUNTER_JUMP, ALREADY_EXISTS, CYCLES_WITHOUT_HOURS, DATE_IN_FUTURE, CORRECTION_NOT_ALLOWED, CORRECTION_REASON_MISSING,
+	// REAUTHENTICATION_NEEDED.
 	CreateUtilization(ctx context.Context, in *CreateUtilizationRequest, opts ...grpc.CallOption) (*Utilization, error)
 	// Records many entries, all or none; at most 1,000. Roles: planner, integrator.
 	BatchCreateUtilizations(ctx context.Context, in *BatchCreateUtilizationsRequest, opts ...grpc.CallOption) (*BatchCreateUtilizationsResponse, error)
@@ -74,7 +76,7 @@ type ComplianceServiceClient interface {
 	// Role: quality. Reasons: DATE_IN_FUTURE, LATE_ENTRY_REASON_MISSING, REAUTHENTICATION_NEEDED.
 	CreateAccomplishment(ctx context.Context, in *CreateAccomplishmentRequest, opts ...grpc.CallOption) (*Accomplishment, error)
 	// Extends a due item once, with authority and a hard stop. Role: quality. Reasons: EXTENSION_NOT_ALLOWED,
-	// EXTENSION_TOO_LONG.
+	// EXTENSION_TOO_LONG, EXTENSION_EMPTY.
 	ExtendDueItem(ctx context.Context, in *ExtendDueItemRequest, opts ...grpc.CallOption) (*DueItem, error)
 	// Adds a tool. Roles: quality, planner.
 	CreateTool(ctx context.Context, in *CreateToolRequest, opts ...grpc.CallOption) (*Tool, error)
@@ -309,8 +311,10 @@ type ComplianceServiceServer interface {
 	InstallEngine(context.Context, *InstallEngineRequest) (*Engine, error)
 	// Takes an engine off its aircraft. Roles: planner, quality. Reason: ENGINE_NOT_FITTED.
 	RemoveEngine(context.Context, *RemoveEngineRequest) (*Engine, error)
-	// Records hours and cycles flown; engines fitted then follow. Roles: planner, integrator. Reasons: COUNTER_RUNS_BACK,
-	// COUNTER_JUMP, ALREADY_EXISTS, CYCLES_WITHOUT_HOURS, DATE_IN_FUTURE.
+	// Records hours and cycles flown; engines fitted then follow. A correction is signed and moves the engines that followed
+	// the entry that it replaces. Roles: planner, integrator; quality for corrections. Reasons: COUNTER_RUNS_BACK,
+	// COUNTER_JUMP, ALREADY_EXISTS, CYCLES_WITHOUT_HOURS, DATE_IN_FUTURE, CORRECTION_NOT_ALLOWED, CORRECTION_REASON_MISSING,
+	// REAUTHENTICATION_NEEDED.
 	CreateUtilization(context.Context, *CreateUtilizationRequest) (*Utilization, error)
 	// Records many entries, all or none; at most 1,000. Roles: planner, integrator.
 	BatchCreateUtilizations(context.Context, *BatchCreateUtilizationsRequest) (*BatchCreateUtilizationsResponse, error)
@@ -322,7 +326,7 @@ type ComplianceServiceServer interface {
 	// Role: quality. Reasons: DATE_IN_FUTURE, LATE_ENTRY_REASON_MISSING, REAUTHENTICATION_NEEDED.
 	CreateAccomplishment(context.Context, *CreateAccomplishmentRequest) (*Accomplishment, error)
 	// Extends a due item once, with authority and a hard stop. Role: quality. Reasons: EXTENSION_NOT_ALLOWED,
-	// EXTENSION_TOO_LONG.
+	// EXTENSION_TOO_LONG, EXTENSION_EMPTY.
 	ExtendDueItem(context.Context, *ExtendDueItemRequest) (*DueItem, error)
 	// Adds a tool. Roles: quality, planner.
 	CreateTool(context.Context, *CreateToolRequest) (*Tool, error)
@@ -905,7 +909,8 @@ type ComplianceQueryServiceClient interface {
 	// Lists when a requirement was done; "-" as requirement reads across all. Filter fields: subject, work_order,
 	// done_date, create_time.
 	ListAccomplishments(ctx context.Context, in *ListAccomplishmentsRequest, opts ...grpc.CallOption) (*ListAccomplishmentsResponse, error)
-	// Says how an aircraft or engine stood on a date, and as it was known at another.
+	// Says how an aircraft or engine stood on a date, and as it was known at another. Reasons: AS_OF_NOT_BUILT,
+	// KNOWN_AT_NOT_BUILT.
 	GetComplianceStatus(ctx context.Context, in *GetComplianceStatusRequest, opts ...grpc.CallOption) (*ComplianceStatus, error)
 	// Reads one tool.
 	GetTool(ctx context.Context, in *GetToolRequest, opts ...grpc.CallOption) (*Tool, error)
@@ -1126,7 +1131,8 @@ type ComplianceQueryServiceServer interface {
 	// Lists when a requirement was done; "-" as requirement reads across all. Filter fields: subject, work_order,
 	// done_date, create_time.
 	ListAccomplishments(context.Context, *ListAccomplishmentsRequest) (*ListAccomplishmentsResponse, error)
-	// Says how an aircraft or engine stood on a date, and as it was known at another.
+	// Says how an aircraft or engine stood on a date, and as it was known at another. Reasons: AS_OF_NOT_BUILT,
+	// KNOWN_AT_NOT_BUILT.
 	GetComplianceStatus(context.Context, *GetComplianceStatusRequest) (*ComplianceStatus, error)
 	// Reads one tool.
 	GetTool(context.Context, *GetToolRequest) (*Tool, error)

@@ -73,7 +73,7 @@ func (u unit) recomputeOne(ctx context.Context, engine *compliancev1.Engine, r *
 	if err != nil {
 		return err
 	}
-	fresh.Etag, fresh.Extension = old.GetEtag(), old.GetExtension()
+	fresh.Etag = old.GetEtag()
 	if err := store.DueItems.Save(ctx, u.Tx, fresh, u.now); err != nil {
 		return err
 	}
@@ -101,7 +101,7 @@ func (u unit) dueFacts(ctx context.Context, r *compliancev1.Requirement, old, fr
 			return nil
 		}
 		return u.publish(ctx, "coldsection.compliance.due.approached.v1", fresh.GetName(), fact)
-	case compliancev1.DueItem_OVERDUE:
+	case compliancev1.DueItem_OVERDUE, compliancev1.DueItem_IN_TOLERANCE:
 		return u.publish(ctx, "coldsection.compliance.due.passed.v1", fresh.GetName(), fact)
 	default:
 		return nil
@@ -129,7 +129,11 @@ func (u unit) work(ctx context.Context, engine *compliancev1.Engine, r *complian
 		last := done[len(done)-1]
 		item.LastDoneDate, item.LastDoneCounters, item.LastAccomplishment = last.GetDoneDate(), last.GetCounters(), last.GetName()
 	}
-	state := due.Now{Today: today, Counters: countersOf(engine.GetCounters()), Rate: rate}
+	extension, err := u.inForce(ctx, item, r)
+	if err != nil {
+		return nil, err
+	}
+	state := due.Now{Today: today, Counters: countersOf(engine.GetCounters()), Rate: rate, Extension: extension}
 	u.fill(item, r, done, state)
 	return item, nil
 }
@@ -234,7 +238,7 @@ func (u unit) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compl
 	if err != nil {
 		return nil, err
 	}
-	fresh.Etag, fresh.UpdateTime, fresh.Extension = item.GetEtag(), item.GetUpdateTime(), item.GetExtension()
+	fresh.Etag, fresh.UpdateTime = item.GetEtag(), item.GetUpdateTime()
 	return fresh, nil
 }
 

@@ -1,0 +1,154 @@
+package app
+
+import (
+	"context"
+	"fmt"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/due"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/recordchain"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// ExtendDueItem extends a due item once per interval, before it is past, by no more than the programme permits and to a last day.
+func (a *App) ExtendDueItem(ctx context.Context, req *compliancev1.ExtendDueItemRequest) (*compliancev1.DueItem, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.DueItem, error) {
+		u := a.unit(ctx, tx)
+		stored, err := store.DueItems.Lock(ctx, tx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(stored, req.GetEtag()); err != nil {
+			return nil, err
+		}
+		item, err := u.refreshed(ctx, stored)
+		if err != nil {
+			return nil, err
+		}
+		extension := req.GetExtension()
+		resource.ClearOutputOnly(extension)
+		if err := u.mayExtend(ctx, item, extension); err != nil {
+			return nil, err
+		}
+		extension.Person, extension.GrantTime = u.caller.Person, timestamppb.New(u.now)
+		return u.extend(ctx, item, extension)
+	})
+}
+
+func (u unit) mayExtend(ctx context.Context, item *compliancev1.DueItem, extension *compliancev1.Extension) error {
+	if _, err := store.People.Get(ctx, u.Tx, u.caller.Person); err != nil {
+		if fault.HasReason(err, "NOT_FOUND") {
+			return fault.Denied("EXTENSION_NOT_ALLOWED", "An extension names the person who grants it, and no person stands behind this account. Sign in as one of the quality staff.")
+		}
+		return err
+	}
+	r, err := store.Requirements.Get(ctx, u.Tx, item.GetRequirement())
+	if err != nil {
+		return err
+	}
+	switch band := item.GetBand(); {
+	case band == compliancev1.DueItem_EXEMPT || band == compliancev1.DueItem_NO_DATA:
+		return fault.Precondition("EXTENSION_NOT_ALLOWED", "%s has nothing to extend: %s.", r.GetCode(), item.GetBandReason())
+	case band == compliancev1.DueItem_OVERDUE:
+		return fault.Precondition("EXTENSION_NOT_ALLOWED", "%s is past already on %s. An extension is granted before that; do the work.", r.GetCode(), item.GetSubjectLabel())
+	}
+	if err := classOf(r).May(extensionOf(extension), toleranceOf(r.GetTolerance()), limitsNow(r, item)); err != nil {
+		return err
+	}
+	return mayStop(item, extension)
+}
+
+// limitsNow is the tree that the item is counted by.
+func limitsNow(r *compliancev1.Requirement, item *compliancev1.DueItem) due.Tree {
+	if item.GetLastAccomplishment() == "" {
+		return treeOf(r.GetInitial())
+	}
+	return treeOf(r.GetRepeat())
+}
+
+// mayStop refuses a last day that is over, or that lies beyond what days were asked for on top of the calendar limits.
+func mayStop(item *compliancev1.DueItem, extension *compliancev1.Extension) error {
+	const field = "extension.hard_stop_date"
+	stop, err := realDate(field, extension.GetHardStopDate())
+	if err != nil {
+		return err
+	}
+	if today := dateOf(item.GetAsOfDate()); stop.Before(today) {
+		return fault.Invalid(field, "EXTENSION_NOT_ALLOWED", "The extension would end on %s, before today, %s. Give a day to come.", stop, today)
+	}
+	var last civil.Date
+	for _, l := range item.GetRemaining() {
+		if d := dateOf(l.GetLimitDate()); !d.IsZero() && (last.IsZero() || last.Before(d)) {
+			last = d
+		}
+	}
+	if latest := last.AddDays(int(extension.GetDays())); !last.IsZero() && latest.Before(stop) {
+		return fault.Invalid(field, "EXTENSION_TOO_LONG", "The last calendar limit, %s, and %d days more end on %s, before %s. Give no later day.", last, extension.GetDays(), latest, stop)
+	}
+	return nil
+}
+
+func (u unit) extend(ctx context.Context, item *compliancev1.DueItem, e *compliancev1.Extension) (*compliancev1.DueItem, error) {
+	fresh, err := store.AddExtension(ctx, u.Tx, item.GetName(), item.GetLastAccomplishment(), e)
+	if err != nil {
+		return nil, err
+	}
+	if !fresh {
+		return nil, fault.Precondition("EXTENSION_NOT_ALLOWED", "%s was extended once since it was last done, and extensions don't add up. Do the work.", item.GetRequirementCode())
+	}
+	if _, _, err := recordchain.Append(ctx, u.Tx, recordchain.Entry{
+		Stream: "extensions", Kind: "extended", Subject: item.GetName(), At: u.now, Actor: u.caller.Account, Fields: []recordchain.Field{
+			{Name: "after", Value: item.GetLastAccomplishment()}, {Name: "seconds", Value: fmt.Sprint(e.GetOperatingSeconds())},
+			{Name: "cycles", Value: fmt.Sprint(e.GetCycles())}, {Name: "days", Value: fmt.Sprint(e.GetDays())},
+			{Name: "hard_stop", Value: dateOf(e.GetHardStopDate()).String()}, {Name: "authority", Value: e.GetAuthorityReference()},
+			{Name: "reason", Value: e.GetReason()}, {Name: "person", Value: e.GetPerson()},
+		},
+	}); err != nil {
+		return nil, err
+	}
+	if err := u.recompute(ctx, item.GetSubject(), item.GetRequirement(), ""); err != nil {
+		return nil, err
+	}
+	if err := u.publish(ctx, "coldsection.compliance.extension.granted.v1", item.GetName(),
+		&compliancev1.ExtensionGranted{DueItem: item.GetName(), Extension: e}); err != nil {
+		return nil, err
+	}
+	return store.DueItems.Get(ctx, u.Tx, item.GetName())
+}
+
+func classOf(r *compliancev1.Requirement) due.Class {
+	switch r.GetKind() {
+	case compliancev1.Requirement_DIRECTIVE:
+		return due.Directive
+	case compliancev1.Requirement_LIFE_LIMIT:
+		return due.LifeLimit
+	default:
+		return due.Programme
+	}
+}
+
+func toleranceOf(t *compliancev1.Tolerance) due.Extension {
+	return due.Extension{Seconds: t.GetOperatingSeconds(), Cycles: t.GetCycles(), Days: int64(t.GetDays())}
+}
+
+func extensionOf(e *compliancev1.Extension) due.Extension {
+	return due.Extension{Seconds: e.GetOperatingSeconds(), Cycles: e.GetCycles(), Days: int64(e.GetDays()), Stop: dateOf(e.GetHardStopDate())}
+}
+
+// inForce puts an item's extension on it while it is in force, and returns what it gives. A requirement that has become a
+// directive or a life limit has none.
+func (u unit) inForce(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement) (due.Extension, error) {
+	e, err := store.ExtensionOf(ctx, u.Tx, item.GetName(), item.GetLastAccomplishment())
+	if err != nil || e == nil || classOf(r) != due.Programme || dateOf(e.GetHardStopDate()).Before(dateOf(item.GetAsOfDate())) {
+		return due.Extension{}, err
+	}
+	item.Extension = e
+	return extensionOf(e), nil
+}
