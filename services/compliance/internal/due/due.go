@@ -161,7 +161,11 @@ func amount(u Unit, n int64) string {
 	if n < 0 {
 		sign, n = "-", -n
 	}
-	return fmt.Sprintf("%s%d:%02d h", sign, n/3600, n%3600/60)
+	text := fmt.Sprintf("%s%d:%02d", sign, n/3600, n%3600/60)
+	if n%60 != 0 {
+		text += fmt.Sprintf(":%02d", n%60)
+	}
+	return text + " h"
 }
 
 // Band is how near something is.
