@@ -108,12 +108,17 @@ func (u unit) dueFacts(ctx context.Context, r *compliancev1.Requirement, old, fr
 	}
 }
 
-// work computes a due item for today.
-func (u unit) work(ctx context.Context, engine *compliancev1.Engine, r *compliancev1.Requirement) (*compliancev1.DueItem, error) {
-	item := &compliancev1.DueItem{
+// itemOf is a due item before anything is counted.
+func itemOf(r *compliancev1.Requirement, engine *compliancev1.Engine) *compliancev1.DueItem {
+	return &compliancev1.DueItem{
 		Name: dueName(r.GetName(), engine.GetName()), Requirement: r.GetName(), RequirementCode: r.GetCode(), RequirementTitle: r.GetDisplayName(),
 		Kind: r.GetKind(), Subject: engine.GetName(), SubjectLabel: engine.GetSerial(),
 	}
+}
+
+// work computes a due item for today.
+func (u unit) work(ctx context.Context, engine *compliancev1.Engine, r *compliancev1.Requirement) (*compliancev1.DueItem, error) {
+	item := itemOf(r, engine)
 	today, rate, err := u.today(ctx, engine)
 	if err != nil {
 		return nil, err
@@ -285,7 +290,24 @@ func (a *App) ExplainDueItem(ctx context.Context, req *compliancev1.ExplainDueIt
 	if err != nil {
 		return nil, err
 	}
-	return &compliancev1.ExplainDueItemResponse{DueItem: item, Lines: strings.Split(item.GetExplanation(), "; "), Document: r.GetDocument()}, nil
+	resp := &compliancev1.ExplainDueItemResponse{DueItem: item, Lines: strings.Split(item.GetExplanation(), "; "), Document: r.GetDocument()}
+	resp.FlyingRate, err = a.rateOf(ctx, item.GetSubject())
+	return resp, err
+}
+
+// rateOf is the rate that forecasts of an engine use, unset when there is none.
+func (a *App) rateOf(ctx context.Context, name string) (*compliancev1.FlyingRate, error) {
+	engine, err := store.Engines.Read(ctx, a.DB, name)
+	if err != nil || engine.GetAircraft() == "" {
+		return nil, err
+	}
+	plane, err := store.Aircraft.Read(ctx, a.DB, engine.GetAircraft())
+	if err != nil || plane.GetFlyingRate() == nil {
+		return nil, err
+	}
+	rate := plane.GetFlyingRate()
+	rate.Basis = "as stated for " + plane.GetRegistration()
+	return rate, nil
 }
 
 // Sweep works everything out for a new day and tells what came near or passed.

@@ -53,10 +53,10 @@ func (u unit) mayExtend(ctx context.Context, item *compliancev1.DueItem, extensi
 	if err != nil {
 		return err
 	}
-	switch band := item.GetBand(); {
-	case band == compliancev1.DueItem_EXEMPT || band == compliancev1.DueItem_NO_DATA:
+	if band := item.GetBand(); band == compliancev1.DueItem_EXEMPT || band == compliancev1.DueItem_NO_DATA {
 		return fault.Precondition("EXTENSION_NOT_ALLOWED", "%s has nothing to extend: %s.", r.GetCode(), item.GetBandReason())
-	case band == compliancev1.DueItem_OVERDUE:
+	}
+	if item.GetBand() == compliancev1.DueItem_OVERDUE {
 		return fault.Precondition("EXTENSION_NOT_ALLOWED", "%s is past already on %s. An extension is granted before that; do the work.", r.GetCode(), item.GetSubjectLabel())
 	}
 	if err := classOf(r).May(extensionOf(extension), toleranceOf(r.GetTolerance()), limitsNow(r, item)); err != nil {

@@ -111,6 +111,10 @@ func (q *queries) ListAccomplishments(ctx context.Context, req *compliancev1.Lis
 	return &compliancev1.ListAccomplishmentsResponse{Accomplishments: items, NextPageToken: next}, err
 }
 
+func (q *queries) GetComplianceStatus(ctx context.Context, req *compliancev1.GetComplianceStatusRequest) (*compliancev1.ComplianceStatus, error) {
+	return q.app.GetComplianceStatus(ctx, req)
+}
+
 // parentScope is the prefix of names under a parent; "x/-" spans all.
 func parentScope(parent, collection string) string {
 	if len(parent) > 1 && parent[len(parent)-2:] == "/-" {
