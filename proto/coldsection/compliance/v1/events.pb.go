@@ -245,7 +245,11 @@ type UtilizationRecorded struct {
 	// Hours flown, in seconds.
 	FlownSeconds int64 `protobuf:"varint,4,opt,name=flown_seconds,json=flownSeconds,proto3" json:"flown_seconds,omitempty"`
 	// Cycles.
-	Cycles        int64 `protobuf:"varint,5,opt,name=cycles,proto3" json:"cycles,omitempty"`
+	Cycles int64 `protobuf:"varint,5,opt,name=cycles,proto3" json:"cycles,omitempty"`
+	// The entry.
+	Utilization string `protobuf:"bytes,6,opt,name=utilization,proto3" json:"utilization,omitempty"`
+	// For a correction: the entry that no longer counts.
+	Corrects      string `protobuf:"bytes,7,opt,name=corrects,proto3" json:"corrects,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -313,6 +317,20 @@ func (x *UtilizationRecorded) GetCycles() int64 {
 		return x.Cycles
 	}
 	return 0
+}
+
+func (x *UtilizationRecorded) GetUtilization() string {
+	if x != nil {
+		return x.Utilization
+	}
+	return ""
+}
+
+func (x *UtilizationRecorded) GetCorrects() string {
+	if x != nil {
+		return x.Corrects
+	}
+	return ""
 }
 
 // Payload of coldsection.compliance.requirement.adopted.v1; subject: the requirement.
@@ -603,14 +621,16 @@ const file_coldsection_compliance_v1_events_proto_rawDesc = "" +
 	"\x06serial\x18\x02 \x01(\tR\x06serial\x12!\n" +
 	"\fengine_model\x18\x03 \x01(\tR\vengineModel\x12\x1a\n" +
 	"\baircraft\x18\x04 \x01(\tR\baircraft\x12\x1a\n" +
-	"\bposition\x18\x05 \x01(\tR\bposition\"\xbc\x01\n" +
+	"\bposition\x18\x05 \x01(\tR\bposition\"\xfa\x01\n" +
 	"\x13UtilizationRecorded\x12\x1a\n" +
 	"\baircraft\x18\x01 \x01(\tR\baircraft\x12\x18\n" +
 	"\aengines\x18\x02 \x03(\tR\aengines\x122\n" +
 	"\vflight_date\x18\x03 \x01(\v2\x11.google.type.DateR\n" +
 	"flightDate\x12#\n" +
 	"\rflown_seconds\x18\x04 \x01(\x03R\fflownSeconds\x12\x16\n" +
-	"\x06cycles\x18\x05 \x01(\x03R\x06cycles\"f\n" +
+	"\x06cycles\x18\x05 \x01(\x03R\x06cycles\x12 \n" +
+	"\vutilization\x18\x06 \x01(\tR\vutilization\x12\x1a\n" +
+	"\bcorrects\x18\a \x01(\tR\bcorrects\"f\n" +
 	"\x12RequirementAdopted\x12 \n" +
 	"\vrequirement\x18\x01 \x01(\tR\vrequirement\x12\x12\n" +
 	"\x04code\x18\x02 \x01(\tR\x04code\x12\x1a\n" +

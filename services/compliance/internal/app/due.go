@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	"google.golang.org/protobuf/proto"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
@@ -134,12 +136,18 @@ func (u unit) work(ctx context.Context, engine *compliancev1.Engine, r *complian
 		last := done[len(done)-1]
 		item.LastDoneDate, item.LastDoneCounters, item.LastAccomplishment = last.GetDoneDate(), last.GetCounters(), last.GetName()
 	}
+	if done, err = u.corrected(ctx, engine.GetName(), done); err != nil {
+		return nil, err
+	}
 	extension, err := u.inForce(ctx, item, r)
 	if err != nil {
 		return nil, err
 	}
 	state := due.Now{Today: today, Counters: countersOf(engine.GetCounters()), Rate: rate, Extension: extension}
 	u.fill(item, r, done, state)
+	if n := len(done); n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()) {
+		item.Explanation += " Corrected flying lowered the counters that the record of the work carries."
+	}
 	return item, nil
 }
 

@@ -182,9 +182,14 @@ func (a *App) RemoveEngine(ctx context.Context, req *compliancev1.RemoveEngineRe
 	})
 }
 
-// CreateUtilization records hours and cycles flown; the engines fitted follow.
+// CreateUtilization records hours and cycles flown, and the engines fitted follow; or it corrects an entry.
 func (a *App) CreateUtilization(ctx context.Context, req *compliancev1.CreateUtilizationRequest) (*compliancev1.Utilization, error) {
+	s := signed{req: req}
+	s.proof, s.proofErr = a.Keys.VerifyReauth(ctx, req.GetReauthenticationToken(), a.Clock.Now())
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Utilization, error) {
+		if req.GetUtilization().GetCorrects() != "" {
+			return a.unit(ctx, tx).correct(ctx, s)
+		}
 		return a.unit(ctx, tx).fly(ctx, req)
 	})
 }
@@ -213,6 +218,9 @@ func (a *App) BatchCreateUtilizations(ctx context.Context, req *compliancev1.Bat
 func (u unit) fly(ctx context.Context, req *compliancev1.CreateUtilizationRequest) (*compliancev1.Utilization, error) {
 	entry := req.GetUtilization()
 	resource.ClearOutputOnly(entry)
+	if err := u.mayFly(entry); err != nil {
+		return nil, err
+	}
 	plane, err := store.Aircraft.Lock(ctx, u.Tx, req.GetParent())
 	if err != nil {
 		return nil, err
@@ -249,8 +257,27 @@ func (u unit) fly(ctx context.Context, req *compliancev1.CreateUtilizationReques
 			return nil, err
 		}
 	}
-	return entry, u.publish(ctx, "coldsection.engine.utilization.recorded.v1", plane.GetName(), &compliancev1.UtilizationRecorded{
-		Aircraft: plane.GetName(), Engines: plane.GetEngines(), FlightDate: entry.GetFlightDate(), FlownSeconds: entry.GetFlownSeconds(), Cycles: entry.GetCycles(),
+	if err := store.AddFollowers(ctx, u.Tx, entry.GetName(), plane.GetEngines()); err != nil {
+		return nil, err
+	}
+	return entry, u.flownFact(ctx, plane, plane.GetEngines(), entry)
+}
+
+// mayFly refuses quality staff who only correct, and corrections among many entries, where none is signed.
+func (u unit) mayFly(entry *compliancev1.Utilization) error {
+	if entry.GetCorrects() != "" {
+		return fault.Invalid("utilization.corrects", "CORRECTION_NOT_ALLOWED", "A correction is signed alone, not among other entries. Send it by itself.")
+	}
+	if !u.caller.Has("planner") && !u.caller.Has("integrator") {
+		return fault.Denied("ROLE_MISSING", "New flying is recorded by planners and integrations; quality corrects it. Name the entry that is corrected.")
+	}
+	return nil
+}
+
+func (u unit) flownFact(ctx context.Context, plane *compliancev1.Aircraft, engines []string, entry *compliancev1.Utilization) error {
+	return u.publish(ctx, "coldsection.engine.utilization.recorded.v1", plane.GetName(), &compliancev1.UtilizationRecorded{
+		Aircraft: plane.GetName(), Engines: engines, FlightDate: entry.GetFlightDate(), FlownSeconds: entry.GetFlownSeconds(), Cycles: entry.GetCycles(),
+		Utilization: entry.GetName(), Corrects: entry.GetCorrects(),
 	})
 }
 
@@ -274,8 +301,6 @@ func (u unit) plausible(plane *compliancev1.Aircraft, entry *compliancev1.Utiliz
 		return fault.Invalid("utilization.flown_seconds", "COUNTER_JUMP", "%s can't have flown %d s on one day. Give each day its own entry.", plane.GetName(), entry.GetFlownSeconds())
 	case entry.GetCycles() > 0 && entry.GetFlownSeconds() == 0:
 		return fault.Invalid("utilization.cycles", "CYCLES_WITHOUT_HOURS", "%s has %d cycles and no hours on %s. Correct the entry.", plane.GetName(), entry.GetCycles(), day)
-	case entry.GetCorrects() != "":
-		return fault.New(fault.Unimplemented, "CORRECTION_NOT_BUILT", "Corrections of utilization are not built yet.")
 	case day.Before(dateOf(plane.GetCountersDate())) && plane.GetCountersDate() != nil && day.Before(civil.Of(u.now).AddDays(-365)):
 		return fault.Invalid("utilization.flight_date", "DATE_BEFORE_LAST", "%s is more than a year back. Correct the date.", day)
 	}

@@ -139,10 +139,10 @@ func (w *world) proof() string {
 }
 
 // fly records hours of today.
-func (w *world) fly(hours int64) {
+func (w *world) fly(hours int64) *compliancev1.Utilization {
 	w.t.Helper()
 	now := w.clock.Now()
-	must(w.commands.CreateUtilization(w.as("planner"), &compliancev1.CreateUtilizationRequest{
+	return must(w.commands.CreateUtilization(w.as("planner"), &compliancev1.CreateUtilizationRequest{
 		Parent: "aircraft/plane", Utilization: &compliancev1.Utilization{
 			FlightDate: on(now.Year(), int(now.Month()), now.Day()), FlownSeconds: hours * 3600, Cycles: 1,
 		},
@@ -163,6 +163,17 @@ func (w *world) rows(query string, args ...any) (n int64) {
 		w.t.Fatal(err)
 	}
 	return n
+}
+
+// exec changes the database behind the service's back.
+func (w *world) exec(query string, args ...any) {
+	w.t.Helper()
+	if err := w.db.Update(w.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, query, args...)
+		return err
+	}); err != nil {
+		w.t.Fatal(err)
+	}
 }
 
 func on(year, month, day int) *date.Date {

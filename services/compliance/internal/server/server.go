@@ -52,7 +52,8 @@ func commandPolicy() auth.Policy {
 	const service = "coldsection.compliance.v1.ComplianceService"
 	p := auth.Policy{}.For(service, []string{"planner", "quality", "admin"}, "CreateAircraft", "UpdateAircraft", "CreateEngine", "UpdateEngine")
 	p.For(service, []string{"planner", "quality"}, "InstallEngine", "RemoveEngine", "CreateRequirement", "UpdateRequirement", "CreateTool")
-	p.For(service, []string{"planner", "integrator"}, "CreateUtilization", "BatchCreateUtilizations")
+	p.For(service, []string{"planner", "integrator"}, "BatchCreateUtilizations")
+	p.For(service, []string{"planner", "integrator", "quality"}, "CreateUtilization")
 	p.For(service, []string{"quality"}, "CreateAccomplishment", "ExtendDueItem", "CalibrateTool", "CreateAuthorization", "SuspendAuthorization")
 	p.For(service, []string{"quality", "stores", "technician"}, "WithdrawTool")
 	return p.For(service, []string{"quality", "admin"}, "CreatePerson", "UpdatePerson")

@@ -1,0 +1,213 @@
+package app
+
+import (
+	"context"
+	"fmt"
+
+	"google.golang.org/protobuf/proto"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/recordchain"
+	"coldsection.example/services/platform/resource"
+)
+
+// signed is a request to correct with the proof of who signs it, and what was wrong with the proof.
+type signed struct {
+	req      *compliancev1.CreateUtilizationRequest
+	proof    auth.Reauth
+	proofErr error
+}
+
+// correct replaces an entry of flying: the counters of the aircraft and of the engines that followed the entry move by the
+// difference, and what is due on these engines is worked out anew. The replaced entry stays, marked.
+func (u unit) correct(ctx context.Context, s signed) (*compliancev1.Utilization, error) {
+	entry := s.req.GetUtilization()
+	resource.ClearOutputOnly(entry)
+	if err := u.mayCorrect(ctx, s); err != nil {
+		return nil, err
+	}
+	plane, err := store.Aircraft.Lock(ctx, u.Tx, s.req.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	old, err := u.replaced(ctx, plane, entry.GetCorrects())
+	if err != nil {
+		return nil, err
+	}
+	day, err := realDate("utilization.flight_date", entry.GetFlightDate())
+	if err != nil {
+		return nil, err
+	}
+	if err := u.plausible(plane, entry, day); err != nil {
+		return nil, err
+	}
+	engines, known, err := store.FollowersOf(ctx, u.Tx, old.GetName())
+	if err != nil {
+		return nil, err
+	}
+	if !known {
+		return nil, fault.Precondition("CORRECTION_NOT_ALLOWED",
+			"Which engines followed %s was not recorded, so it can't be corrected here. Note the difference in the engine's papers.", old.GetName())
+	}
+	entry.Name = u.app.newName(plane.GetName()+"/utilizations", s.req.GetUtilizationId())
+	if err := u.replace(ctx, old, entry); err != nil {
+		return nil, err
+	}
+	return entry, u.shift(ctx, plane, engines, old, entry)
+}
+
+func (u unit) mayCorrect(ctx context.Context, s signed) error {
+	if !u.caller.Has("quality") {
+		return fault.Denied("ROLE_MISSING", "A correction of flying is signed by quality. Ask one of the quality staff.")
+	}
+	if s.req.GetUtilization().GetReason() == "" {
+		return fault.Invalid("utilization.reason", "CORRECTION_REASON_MISSING", "A correction says why the entry was wrong. Add the reason.")
+	}
+	if s.proofErr != nil {
+		return s.proofErr
+	}
+	return auth.UseProof(ctx, u.Tx, s.proof, u.now)
+}
+
+// replaced is the entry to correct: one of this aircraft, and the newest of its line.
+func (u unit) replaced(ctx context.Context, plane *compliancev1.Aircraft, name string) (*compliancev1.Utilization, error) {
+	old, err := store.Utilizations.Lock(ctx, u.Tx, name)
+	if err != nil {
+		return nil, err
+	}
+	if parentOf(name) != plane.GetName() {
+		return nil, fault.Invalid("utilization.corrects", "CORRECTION_NOT_ALLOWED", "%s is not flying of %s. Name an entry of this aircraft.", name, plane.GetName())
+	}
+	if old.GetCorrection() != "" {
+		return nil, fault.Precondition("CORRECTION_NOT_ALLOWED", "%s was corrected already by %s. Correct that one.", name, old.GetCorrection()).
+			With("correction", old.GetCorrection())
+	}
+	return old, nil
+}
+
+// replace records the new entry, marks the old one and signs both into the record.
+func (u unit) replace(ctx context.Context, old, entry *compliancev1.Utilization) error {
+	if err := store.Utilizations.Insert(ctx, u.Tx, entry, u.now); err != nil {
+		return err
+	}
+	fields := []recordchain.Field{{Name: "corrects", Value: old.GetName()}, {Name: "reason", Value: entry.GetReason()}, {Name: "person", Value: u.caller.Person}}
+	fields = append(append(fields, flying("was_", old)...), flying("is_", entry)...)
+	if _, _, err := recordchain.Append(ctx, u.Tx, recordchain.Entry{
+		Stream: "utilizations", Kind: "corrected", Subject: entry.GetName(), At: u.now, Actor: u.caller.Account, Fields: fields,
+	}); err != nil {
+		return err
+	}
+	old.Correction = entry.GetName()
+	return store.Utilizations.Save(ctx, u.Tx, old, u.now)
+}
+
+func flying(prefix string, e *compliancev1.Utilization) []recordchain.Field {
+	return []recordchain.Field{
+		{Name: prefix + "date", Value: dateOf(e.GetFlightDate()).String()}, {Name: prefix + "seconds", Value: fmt.Sprint(e.GetFlownSeconds())},
+		{Name: prefix + "cycles", Value: fmt.Sprint(e.GetCycles())}, {Name: prefix + "starts", Value: fmt.Sprint(e.GetStarts())},
+		{Name: prefix + "landings", Value: fmt.Sprint(e.GetLandings())},
+	}
+}
+
+// shift moves the counters by the difference of two entries and works out anew what depends on them.
+func (u unit) shift(ctx context.Context, plane *compliancev1.Aircraft, engines []string, old, entry *compliancev1.Utilization) error {
+	delta := &compliancev1.Counters{
+		OperatingSeconds: entry.GetFlownSeconds() - old.GetFlownSeconds(), Cycles: entry.GetCycles() - old.GetCycles(),
+		Starts: entry.GetStarts() - old.GetStarts(), Landings: entry.GetLandings() - old.GetLandings(),
+	}
+	first, err := u.firstOf(ctx, old)
+	if err != nil {
+		return err
+	}
+	plane.Counters = countersPlus(plane.GetCounters(), delta)
+	if err := notNegative(plane.GetName(), plane.GetCounters()); err != nil {
+		return err
+	}
+	if err := store.Aircraft.Save(ctx, u.Tx, plane, u.now); err != nil {
+		return err
+	}
+	if err := store.AddFollowers(ctx, u.Tx, entry.GetName(), engines); err != nil {
+		return err
+	}
+	for _, name := range engines {
+		if err := store.AddCorrection(ctx, u.Tx, store.CounterCorrection{
+			Engine: name, Utilization: entry.GetName(), FlightDate: min(resource.DateText(first.GetFlightDate()), resource.DateText(entry.GetFlightDate())),
+			First: first.GetCreateTime().AsTime(), Corrected: u.now, Seconds: delta.GetOperatingSeconds(), Cycles: delta.GetCycles(), Starts: delta.GetStarts(),
+		}); err != nil {
+			return err
+		}
+		if err := u.shiftEngine(ctx, name, delta); err != nil {
+			return err
+		}
+	}
+	return u.flownFact(ctx, plane, engines, entry)
+}
+
+func (u unit) shiftEngine(ctx context.Context, name string, delta *compliancev1.Counters) error {
+	engine, err := store.Engines.Lock(ctx, u.Tx, name)
+	if err != nil {
+		return err
+	}
+	engine.Counters = countersPlus(engine.GetCounters(), delta)
+	if err := notNegative(name, engine.GetCounters()); err != nil {
+		return err
+	}
+	if err := store.Engines.Save(ctx, u.Tx, engine, u.now); err != nil {
+		return err
+	}
+	return u.recompute(ctx, name, "", "")
+}
+
+// firstOf is the first entry of a line of corrections.
+func (u unit) firstOf(ctx context.Context, entry *compliancev1.Utilization) (*compliancev1.Utilization, error) {
+	for entry.GetCorrects() != "" {
+		before, err := store.Utilizations.Get(ctx, u.Tx, entry.GetCorrects())
+		if err != nil {
+			return nil, err
+		}
+		entry = before
+	}
+	return entry, nil
+}
+
+func notNegative(name string, c *compliancev1.Counters) error {
+	if c.GetOperatingSeconds() < 0 || c.GetCycles() < 0 || c.GetStarts() < 0 || c.GetLandings() < 0 {
+		return fault.Precondition("COUNTER_RUNS_BACK", "With that correction a counter of %s would fall below zero. Check the entry that is corrected.", name)
+	}
+	return nil
+}
+
+// corrected are the records of work with the counters that corrections of flying leave of what was signed. They only ever
+// lower them, so that a correction never makes a limit last longer than was signed.
+func (u unit) corrected(ctx context.Context, engine string, done []*compliancev1.Accomplishment) ([]*compliancev1.Accomplishment, error) {
+	all, err := store.CorrectionsOf(ctx, u.Tx, engine)
+	if err != nil || len(all) == 0 {
+		return done, err
+	}
+	out := make([]*compliancev1.Accomplishment, len(done))
+	for i, a := range done {
+		out[i] = proto.CloneOf(a)
+		moved := movedBy(a, all)
+		c := out[i].GetCounters()
+		out[i].Counters = &compliancev1.Counters{
+			OperatingSeconds: max(0, c.GetOperatingSeconds()+min(0, moved.GetOperatingSeconds())), Cycles: max(0, c.GetCycles()+min(0, moved.GetCycles())),
+			Starts: max(0, c.GetStarts()+min(0, moved.GetStarts())), Landings: c.GetLandings(),
+		}
+	}
+	return out, nil
+}
+
+// movedBy sums the corrections of flying that a record was made on without knowing them.
+func movedBy(a *compliancev1.Accomplishment, all []store.CounterCorrection) *compliancev1.Counters {
+	sum, at := &compliancev1.Counters{}, a.GetCreateTime().AsTime()
+	for _, c := range all {
+		if resource.DateText(a.GetDoneDate()) < c.FlightDate || at.Before(c.First) || at.After(c.Corrected) {
+			continue
+		}
+		sum = countersPlus(sum, &compliancev1.Counters{OperatingSeconds: c.Seconds, Cycles: c.Cycles, Starts: c.Starts})
+	}
+	return sum
+}
