@@ -143,18 +143,35 @@ func (u unit) work(ctx context.Context, engine *compliancev1.Engine, r *complian
 	if err != nil {
 		return nil, err
 	}
+	standing, err := u.standing(ctx, r, len(done) > 0, today)
+	if err != nil {
+		return nil, err
+	}
 	state := due.Now{Today: today, Counters: countersOf(engine.GetCounters()), Rate: rate, Extension: extension}
-	u.fill(item, r, done, state)
+	u.fill(item, r, done, standing, state)
 	if n := len(done); n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()) {
 		item.Explanation += " Corrected flying lowered the counters that the record of the work carries."
 	}
 	return item, nil
 }
 
-func (u unit) fill(item *compliancev1.DueItem, r *compliancev1.Requirement, done []*compliancev1.Accomplishment, state due.Now) {
+// standing is where a requirement is in its life; one that another takes the place of stands until the first day of that one.
+func (u unit) standing(ctx context.Context, r *compliancev1.Requirement, done bool, today civil.Date) (due.Standing, error) {
+	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: done, Repeats: !treeOf(r.GetRepeat()).Empty()}
+	if r.GetSuccessor() != "" {
+		next, err := store.Requirements.Get(ctx, u.Tx, r.GetSuccessor())
+		if err != nil && !fault.HasReason(err, "NOT_FOUND") {
+			return "", err
+		}
+		life.Replaced, life.ReplacedOn = err == nil, dateOf(next.GetEffectiveDate())
+	}
+	return life.On(today), nil
+}
+
+func (u unit) fill(item *compliancev1.DueItem, r *compliancev1.Requirement, done []*compliancev1.Accomplishment, standing due.Standing, state due.Now) {
 	tree, base := treeOf(r.GetRepeat()), due.Base{Date: dateOf(r.GetEffectiveDate())}
 	switch {
-	case r.GetSuccessor() != "":
+	case standing == due.Superseded:
 		item.Band, item.BandReason = compliancev1.DueItem_EXEMPT, "Superseded by "+r.GetSuccessor()
 		return
 	case len(done) > 0 && tree.Empty():
@@ -286,36 +303,6 @@ func (a *App) ListDueItems(ctx context.Context, req *compliancev1.ListDueItemsRe
 		return nil
 	})
 	return &compliancev1.ListDueItemsResponse{DueItems: items, NextPageToken: next}, err
-}
-
-// ExplainDueItem shows the arithmetic.
-func (a *App) ExplainDueItem(ctx context.Context, req *compliancev1.ExplainDueItemRequest) (*compliancev1.ExplainDueItemResponse, error) {
-	item, err := a.GetDueItem(ctx, req.GetName())
-	if err != nil {
-		return nil, err
-	}
-	r, err := store.Requirements.Read(ctx, a.DB, item.GetRequirement())
-	if err != nil {
-		return nil, err
-	}
-	resp := &compliancev1.ExplainDueItemResponse{DueItem: item, Lines: strings.Split(item.GetExplanation(), "; "), Document: r.GetDocument()}
-	resp.FlyingRate, err = a.rateOf(ctx, item.GetSubject())
-	return resp, err
-}
-
-// rateOf is the rate that forecasts of an engine use, unset when there is none.
-func (a *App) rateOf(ctx context.Context, name string) (*compliancev1.FlyingRate, error) {
-	engine, err := store.Engines.Read(ctx, a.DB, name)
-	if err != nil || engine.GetAircraft() == "" {
-		return nil, err
-	}
-	plane, err := store.Aircraft.Read(ctx, a.DB, engine.GetAircraft())
-	if err != nil || plane.GetFlyingRate() == nil {
-		return nil, err
-	}
-	rate := plane.GetFlyingRate()
-	rate.Basis = "as stated for " + plane.GetRegistration()
-	return rate, nil
 }
 
 // Sweep works everything out for a new day and tells what came near or passed.
