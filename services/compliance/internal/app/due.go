@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/apply"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
@@ -32,7 +33,7 @@ func (u unit) recompute(ctx context.Context, engineName, requirement, accomplish
 		return err
 	}
 	for _, r := range all {
-		if applies, _ := applicable(r.GetApplicability(), engine); !applies {
+		if answer, _ := applicable(r, engine); answer == apply.No || r.GetApplicability() == nil {
 			continue
 		}
 		if err := u.recomputeOne(ctx, engine, r, accomplishment); err != nil {
@@ -42,18 +43,19 @@ func (u unit) recompute(ctx context.Context, engineName, requirement, accomplish
 	return nil
 }
 
-// applicable decides by model, name, serial and configuration, and says why not.
-func applicable(a *compliancev1.Applicability, e *compliancev1.Engine) (bool, string) {
+// applicable decides by model, name, serial and configuration, and says why.
+func applicable(r *compliancev1.Requirement, e *compliancev1.Engine) (apply.Answer, string) {
+	a := r.GetApplicability()
 	if a == nil {
-		return false, "Applicability was not decided."
+		return apply.Decide(nil, apply.Engine{})
 	}
-	rule := due.Applies{
-		Models: a.GetEngineModels(), Names: a.GetEngines(), Aircraft: a.GetAircraft(), EmbodiedAny: a.GetEmbodiedAny(), EmbodiedNone: a.GetEmbodiedNone(),
+	rule := &apply.Rule{
+		Models: a.GetEngineModels(), Engines: a.GetEngines(), Aircraft: a.GetAircraft(), EmbodiedAny: a.GetEmbodiedAny(), EmbodiedNone: a.GetEmbodiedNone(),
 	}
-	for _, r := range a.GetSerialRanges() {
-		rule.Serials = append(rule.Serials, due.Serials{First: r.GetFirstSerial(), Last: r.GetLastSerial(), Excluded: r.GetExcluded()})
+	for _, s := range a.GetSerialRanges() {
+		rule.Serials = append(rule.Serials, apply.Range{First: s.GetFirstSerial(), Last: s.GetLastSerial(), Excluded: s.GetExcluded()})
 	}
-	return rule.To(due.Item{Model: e.GetEngineModel(), Name: e.GetName(), Aircraft: e.GetAircraft(), Serial: e.GetSerial(), Embodied: e.GetEmbodied()})
+	return apply.Decide(rule, apply.Engine{Model: e.GetEngineModel(), Name: e.GetName(), Aircraft: e.GetAircraft(), Serial: e.GetSerial(), Embodied: e.GetEmbodied()})
 }
 
 func dueName(requirement, engine string) string {
@@ -148,6 +150,11 @@ func (u unit) work(ctx context.Context, engine *compliancev1.Engine, r *complian
 		return nil, err
 	}
 	state := due.Now{Today: today, Counters: countersOf(engine.GetCounters()), Rate: rate, Extension: extension}
+	if answer, why := applicable(r, engine); answer == apply.Unknown {
+		item.Band, item.BandReason = compliancev1.DueItem_NO_DATA, "Whether it applies can't be told: "+why
+		item.Explanation = item.GetBandReason() + "."
+		return item, nil
+	}
 	u.fill(item, r, done, standing, state)
 	if n := len(done); n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()) {
 		item.Explanation += " Corrected flying lowered the counters that the record of the work carries."

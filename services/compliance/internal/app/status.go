@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/apply"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
@@ -72,7 +73,7 @@ func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, 
 			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: its applicability was not decided.", r.GetCode(), engine.GetSerial()))
 			continue
 		}
-		if applies, why := applicable(r.GetApplicability(), engine); !applies {
+		if answer, why := applicable(r, engine); answer == apply.No {
 			status.DueItems = append(status.DueItems, exempt(r, engine, why))
 			continue
 		}

@@ -75,6 +75,19 @@ func TestStatusListsWhatDoesNotApplyWithTheReason(t *testing.T) {
 	})
 }
 
+func TestStatusNamesWhatCanNotBeToldToApply(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		must(w.commands.CreateRequirement(w.as("planner"), &compliancev1.CreateRequirementRequest{Requirement: &compliancev1.Requirement{
+			Code: "modified", DisplayName: "modified", Kind: compliancev1.Requirement_DIRECTIVE, Document: document, EffectiveDate: on(2026, 3, 1),
+			Applicability: &compliancev1.Applicability{EmbodiedAny: []string{"M-1"}},
+			Initial:       &compliancev1.LimitTree{Limits: []*compliancev1.IntervalLimit{{Unit: compliancev1.IntervalLimit_DAYS, Amount: 300}}},
+		}}))(t)
+		if s := w.status("engines/one"); s.GetCompliant() || !says(s, "modified on D-1001: it can't be told. Whether it applies can't be told") {
+			t.Errorf("no configuration is recorded: %v", s)
+		}
+	})
+}
+
 func TestStatusOfAnotherTimeOrThingIsRefused(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		at := timestamppb.New(start)
