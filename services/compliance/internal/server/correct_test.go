@@ -55,6 +55,8 @@ func TestACorrectionMovesTheWorkRecordedOnWrongCountersButNeverUp(t *testing.T) 
 		wash(w)
 		wrong := w.fly(12)
 		w.done("wash", 1012, on(2026, 3, 2))
+		w.require("early", compliancev1.Requirement_INSPECTION, 200)
+		w.done("early", 1012, on(2026, 3, 2))
 		w.clock.Advance(time.Hour)
 		right := must(w.commands.CreateUtilization(w.as("quality"), w.correction(wrong, 2)))(t)
 		got := w.item("wash")
@@ -66,7 +68,7 @@ func TestACorrectionMovesTheWorkRecordedOnWrongCountersButNeverUp(t *testing.T) 
 		}
 		w.clock.Advance(time.Hour)
 		must(w.commands.CreateUtilization(w.as("quality"), w.correction(right, 17)))(t)
-		if got := w.item("wash").GetRemaining()[0]; got.GetDueCounter() != 1110*3600 || w.hours() != 1017 {
+		if got := w.item("wash").GetRemaining()[0]; got.GetDueCounter() != 1110*3600 || w.item("early").GetRemaining()[0].GetDueCounter() != 1212*3600 || w.hours() != 1017 {
 			t.Errorf("corrected up in the end: due at %d s, engine at %d h", got.GetDueCounter(), w.hours())
 		}
 	})
