@@ -44,7 +44,10 @@ func FitAR1(x [][]float64, y []float64) (*AR1, error) {
 	if curvature := (at(phi+h) - 2*likelihood + at(phi-h)) / (h * h); curvature < 0 {
 		out.PhiError = math.Sqrt(-1 / curvature)
 	}
-	return out, checkFinite(append([]float64{out.PhiError, variance, likelihood}, out.StandardErrors...))
+	if err := checkFinite(append([]float64{out.PhiError, variance, likelihood}, out.StandardErrors...)); err != nil {
+		return nil, err
+	}
+	return out, nil
 }
 
 // generalised is the fit for a known φ, with the variance and the log likelihood that go with it.

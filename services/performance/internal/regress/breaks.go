@@ -61,7 +61,10 @@ func Segment(x [][]float64, y []float64, least, most int) ([]Partition, error) {
 	for _, p := range parts {
 		values = append(values, p.RSS, p.BIC)
 	}
-	return parts, checkFinite(values)
+	if err := checkFinite(values); err != nil {
+		return nil, err
+	}
+	return parts, nil
 }
 
 // criterion is Schwarz's: k coefficients a segment, the break dates and one variance.

@@ -29,5 +29,8 @@ func LocalLevel(y []float64, noise, walk, first float64) ([]Level, float64, erro
 		levels = append(levels, Level{mean, variance})
 		variance += walk
 	}
-	return levels, likelihood, checkFinite([]float64{likelihood, mean, variance})
+	if err := checkFinite([]float64{likelihood, mean, variance}); err != nil {
+		return nil, 0, err
+	}
+	return levels, likelihood, nil
 }

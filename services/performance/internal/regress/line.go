@@ -41,6 +41,13 @@ func FitLine(x, y []float64) (*Line, error) {
 // Interval is an estimate with its bounds.
 type Interval struct{ Estimate, Low, High float64 }
 
+func (i Interval) finite() (Interval, error) {
+	if err := checkFinite([]float64{i.Estimate, i.Low, i.High}); err != nil {
+		return Interval{}, err
+	}
+	return i, nil
+}
+
 // student is the two-sided quantile of Student's t.
 func (l *Line) student(confidence float64) (float64, error) {
 	if !(confidence > 0 && confidence < 1) {
@@ -61,7 +68,7 @@ func (l *Line) Predict(x, confidence float64) (Interval, error) {
 	y := l.meanY + l.Slope*(x-l.meanX)
 	half := t * l.Sigma * math.Sqrt(1+1/float64(l.N)+(x-l.meanX)*(x-l.meanX)/l.spread)
 	out := Interval{y, y - half, y + half}
-	return out, checkFinite([]float64{out.Estimate, out.Low, out.High})
+	return out.finite()
 }
 
 // ErrNoDate says that no crossing can be given: the line does not rise, or so uncertainly that the limit may never be met.
@@ -92,5 +99,5 @@ func (l *Line) Crossing(limit, confidence float64, single bool) (Interval, error
 		return Interval{}, ErrNoDate
 	}
 	out := Interval{l.meanX + (limit-l.meanY)/l.Slope, l.meanX + (b-math.Sqrt(root))/a, l.meanX + (b+math.Sqrt(root))/a}
-	return out, checkFinite([]float64{out.Estimate, out.Low, out.High})
+	return out.finite()
 }

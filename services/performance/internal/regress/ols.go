@@ -240,7 +240,10 @@ func (f *Fit) NeweyWest(lags int, small bool) ([]float64, error) {
 	for i := range se {
 		se[i] = math.Sqrt(math.Max(0, factor*covariance.At(i, i)))
 	}
-	return se, checkFinite(se)
+	if err := checkFinite(se); err != nil {
+		return nil, err
+	}
+	return se, nil
 }
 
 // Lags is a usual number of lags for n observations: ⌊4·(n/100)^(2/9)⌋.

@@ -160,7 +160,10 @@ func TheilSen(x, y []float64, confidence float64) (Slope, error) {
 	upper := min(int(math.RoundToEven((count+z*sigma)/2)), len(slopes)-1)
 	lower := max(int(math.RoundToEven((count-z*sigma)/2))-1, 0)
 	s := Slope{Median(slopes), slopes[lower], slopes[upper]}
-	return s, checkFinite([]float64{s.Estimate, s.Low, s.High})
+	if err := checkFinite([]float64{s.Estimate, s.Low, s.High}); err != nil {
+		return Slope{}, err
+	}
+	return s, nil
 }
 
 // ties is Kendall's correction for equal values: Σ k(k−1)(2k+5).
