@@ -28,43 +28,62 @@ func Segment(x [][]float64, y []float64, least, most int) ([]Partition, error) {
 	if least <= k || n > MaxSegmented || most < 0 {
 		return nil, fmt.Errorf("segments of %d observations do not determine %d coefficients, or %d observations are more than %d", least, k, n, MaxSegmented)
 	}
-	cost := segmentCosts(x, y, least)
-	// best[m][j] is the least RSS of the first j observations in m+1 segments
-	best := [][]float64{make([]float64, n+1)}
-	cut := [][]int{nil}
-	for j := range n + 1 {
-		best[0][j] = math.Inf(1)
-		if j >= least {
-			best[0][j] = cost[0][j]
-		}
-	}
-	parts := []Partition{criterion(nil, best[0][n], n, k)}
+	search := search{cost: segmentCosts(x, y, least), least: least, n: n}
+	parts := []Partition{criterion(nil, search.first(), n, k)}
 	for m := 1; m <= most && (m+1)*least <= n; m++ {
-		row, from := make([]float64, n+1), make([]int, n+1)
-		for j := range n + 1 {
-			row[j] = math.Inf(1)
-			for i := m * least; i <= j-least; i++ {
-				if rss := best[m-1][i] + cost[i][j]; rss < row[j] {
-					row[j], from[j] = rss, i
-				}
-			}
-		}
-		best, cut = append(best, row), append(cut, from)
-		breaks := make([]int, m)
-		for level, j := m, n; level > 0; level-- {
-			j = cut[level][j]
-			breaks[level-1] = j
-		}
-		parts = append(parts, criterion(breaks, row[n], n, k))
+		rss := search.cutOnceMore()
+		parts = append(parts, criterion(search.breaks(), rss, n, k))
 	}
-	values := []float64{}
 	for _, p := range parts {
-		values = append(values, p.RSS, p.BIC)
-	}
-	if err := checkFinite(values); err != nil {
-		return nil, err
+		if err := checkFinite([]float64{p.RSS, p.BIC}); err != nil {
+			return nil, err
+		}
 	}
 	return parts, nil
+}
+
+// search is the dynamic programme: best[j] is the least RSS of the first j observations with the cuts made so far, and
+// cuts[m][j] is where the last of m+1 cuts lies then.
+type search struct {
+	cost     [][]float64
+	least, n int
+	best     []float64
+	cuts     [][]int
+}
+
+func (s *search) first() float64 {
+	s.best = make([]float64, s.n+1)
+	for j := range s.best {
+		s.best[j] = math.Inf(1)
+		if j >= s.least {
+			s.best[j] = s.cost[0][j]
+		}
+	}
+	return s.best[s.n]
+}
+
+func (s *search) cutOnceMore() float64 {
+	row, from := make([]float64, s.n+1), make([]int, s.n+1)
+	for j := range row {
+		row[j] = math.Inf(1)
+		for i := (len(s.cuts) + 1) * s.least; i <= j-s.least; i++ {
+			if rss := s.best[i] + s.cost[i][j]; rss < row[j] {
+				row[j], from[j] = rss, i
+			}
+		}
+	}
+	s.best, s.cuts = row, append(s.cuts, from)
+	return row[s.n]
+}
+
+func (s *search) breaks() []int {
+	out := make([]int, len(s.cuts))
+	j := s.n
+	for m := len(s.cuts) - 1; m >= 0; m-- {
+		j = s.cuts[m][j]
+		out[m] = j
+	}
+	return out
 }
 
 // criterion is Schwarz's: k coefficients a segment, the break dates and one variance.
