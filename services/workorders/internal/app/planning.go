@@ -44,6 +44,7 @@ func dataOf(m *performancev1.EngineModel) plan.Data {
 		K: w.GetRingFlowCoefficient(), PressureKPa: w.GetContainerPressureKpa(), OpenDelay: int(w.GetValveOpenDelaySeconds()), CloseMargin: int(w.GetValveCloseMarginSeconds()),
 		ValveWindow: int(w.GetValveWindowSeconds()), SoakSeconds: int(w.GetSoakMinutes()) * 60, AntifreezeBelow: w.GetAntifreezeBelowC(), AntifreezeMargin: w.GetAntifreezeMarginC(),
 		AntifreezeCeiling: w.GetAntifreezeCeilingC(), WashMin: w.GetWashFloorC(), AntifreezeSource: w.GetAntifreezeTable().GetDocument().GetTitle(),
+		DryingSeconds: int(w.GetDryingRunSeconds()), DryingLimit: int(w.GetDryingLimitMinutes()) * 60,
 	}
 	for _, row := range w.GetAntifreezeTable().GetRows() {
 		d.Antifreeze = append(d.Antifreeze, plan.Row{VolumePercent: row.GetVolumePercent(), FreezingC: row.GetFreezingPointC()})
@@ -74,7 +75,7 @@ func computePlan(o *workordersv1.WorkOrder, m *performancev1.EngineModel, temper
 		Name: o.GetName() + "/washPlan", Data: m.GetDocument(), TemperatureKnown: temperature != nil, WaterGrade: w.GetWaterGrade(), ContainerPressureKpa: d.PressureKPa,
 		RingFlowLMin: p.FlowLMin, StarterProfile: p.Profile.ID, WashRuns: int32(p.WashRuns), RinseRuns: int32(p.RinseRuns), StarterSeconds: int32(p.StarterSeconds),
 		TotalSeconds: int32(p.TotalSeconds), DryingLimitMinutes: w.GetDryingLimitMinutes(), Refusals: p.Refusals, Notice: notice, ComputeTime: timestamppb.New(now),
-		Antifreeze: antifreezeOf(p, temperature), RinseVolume: millilitres(d.RinseML * float64(p.RinseRuns)),
+		Antifreeze: antifreezeOf(p, temperature), RinseVolume: millilitres(p.RinseWaterML + p.RinseAntifreezeML),
 	}
 	if temperature != nil {
 		out.PlannedAirTemperatureC = *temperature
@@ -89,8 +90,8 @@ func computePlan(o *workordersv1.WorkOrder, m *performancev1.EngineModel, temper
 	c.add(w.GetWaterItem(), "water", p.WaterML)
 	c.add(w.GetAntifreezeItem(), "antifreeze", p.AntifreezeML)
 	c.need(w.GetCleanerItem(), "solution", p.CleanerML)
-	c.need(w.GetWaterItem(), "solution and rinse", p.WaterML+d.RinseML*float64(p.RinseRuns))
-	c.need(w.GetAntifreezeItem(), "solution", p.AntifreezeML)
+	c.need(w.GetWaterItem(), "solution and rinse", p.WaterML+p.RinseWaterML)
+	c.need(w.GetAntifreezeItem(), "solution and rinse", p.AntifreezeML+p.RinseAntifreezeML)
 	out.Timeline, out.Numbers = timelineOf(p), numbersOf(p)
 	return c
 }
@@ -126,7 +127,7 @@ func antifreezeOf(p plan.Plan, temperature *float64) *workordersv1.Antifreeze {
 func timelineOf(p plan.Plan) []*workordersv1.TimelineEntry {
 	activities := map[plan.Activity]workordersv1.TimelineEntry_Activity{
 		plan.WashRun: workordersv1.TimelineEntry_WASH_RUN, plan.RinseRun: workordersv1.TimelineEntry_RINSE_RUN,
-		plan.Rest: workordersv1.TimelineEntry_REST, plan.Soak: workordersv1.TimelineEntry_SOAK,
+		plan.Rest: workordersv1.TimelineEntry_REST, plan.Soak: workordersv1.TimelineEntry_SOAK, plan.DryingRun: workordersv1.TimelineEntry_DRYING_RUN,
 	}
 	var out []*workordersv1.TimelineEntry
 	for _, e := range p.Timeline {

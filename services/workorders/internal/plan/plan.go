@@ -21,6 +21,8 @@ type Data struct {
 	OpenDelay, CloseMargin     int     // seconds
 	ValveWindow                int     // seconds the valve may be open in one run; 0 is not limited
 	SoakSeconds                int
+	DryingSeconds              int // length of the drying run; 0 is as approved data say
+	DryingLimit                int // seconds from the last wetting to the drying run; 0 is not limited
 	Profiles                   []Profile
 	AntifreezeBelow            float64 // °C
 	AntifreezeMargin           float64 // K
@@ -51,6 +53,7 @@ const (
 	RinseRun
 	Rest
 	Soak
+	DryingRun
 )
 
 // Entry is one stretch of the timeline, in seconds from the first rotation.
@@ -70,8 +73,9 @@ type Number struct {
 
 // Plan is the result; Refusals say what can't be done and what would make it possible.
 type Plan struct {
-	CleanerML, WaterML, AntifreezeML float64
-	Row                              *Row // the antifreeze row used
+	CleanerML, WaterML, AntifreezeML float64 // of the solution, each measured by itself before mixing
+	RinseWaterML, RinseAntifreezeML  float64 // of all rinses together
+	Row                              *Row    // the antifreeze row used
 	AntifreezeText                   string
 	AntifreezeRefused                bool
 	FlowLMin                         float64
@@ -88,13 +92,22 @@ type Plan struct {
 func Compute(d Data, rinseOnly bool, temperature *float64, powerSource string) Plan {
 	var p Plan
 	p.mix(d, rinseOnly)
-	p.cold(d, rinseOnly, temperature)
+	p.RinseWaterML = d.RinseML * float64(d.rinses(rinseOnly))
+	p.cold(d, temperature)
 	p.flow(d)
 	p.choose(d, temperature, powerSource)
 	if len(p.Refusals) == 0 {
 		p.timeline(d, rinseOnly)
 	}
 	return p
+}
+
+// rinses is how often the rinse volume goes through; a salt rinse rinses at least once.
+func (d Data) rinses(rinseOnly bool) int {
+	if rinseOnly {
+		return max(1, d.RinseRuns)
+	}
+	return d.RinseRuns
 }
 
 func (p *Plan) refuse(format string, args ...any) {
@@ -143,7 +156,7 @@ func (p *Plan) number(label string, value float64, unit, formula, source string)
 
 // cold takes the next richer printed row whose freezing point lies the margin below the air temperature; it never
 // interpolates and never extrapolates. Above the ceiling antifreeze is not used.
-func (p *Plan) cold(d Data, rinseOnly bool, temperature *float64) {
+func (p *Plan) cold(d Data, temperature *float64) {
 	if temperature == nil {
 		p.AntifreezeText = "Undecided: no temperature was given yet."
 		return
@@ -163,13 +176,7 @@ func (p *Plan) cold(d Data, rinseOnly bool, temperature *float64) {
 	}
 	for _, row := range d.Antifreeze {
 		if row.FreezingC <= t-d.AntifreezeMargin {
-			p.Row = &row
-			if !rinseOnly {
-				p.AntifreezeML = roundTo(p.WaterML*row.VolumePercent/100, d.StepML)
-				p.WaterML -= p.AntifreezeML
-			}
-			p.AntifreezeText = fmt.Sprintf("%.0f %% by volume of the water phase: the printed row that freezes at %.1f °C, the first at or below %.1f − %.1f °C (%s).",
-				row.VolumePercent, row.FreezingC, t, d.AntifreezeMargin, d.AntifreezeSource)
+			p.protect(d, row, t)
 			return
 		}
 	}
@@ -222,7 +229,7 @@ func (p *Plan) timeline(d Data, rinseOnly bool) {
 	if !rinseOnly {
 		t.soak()
 	}
-	for range max(d.RinseRuns, flagInt(rinseOnly)) {
+	for range d.rinses(rinseOnly) {
 		if d.RinseML <= 0 {
 			p.refuse("The wash data have no rinse volume. Enter it with its document.")
 			return
@@ -232,14 +239,9 @@ func (p *Plan) timeline(d Data, rinseOnly bool) {
 		}
 	}
 	p.RinseRuns = t.runs - p.WashRuns
+	t.dry()
 	p.TotalSeconds = t.now
-}
-
-func flagInt(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
+	p.count(d)
 }
 
 // laying is a timeline being laid.
@@ -258,7 +260,11 @@ func (t *laying) pour(a Activity, volume float64) bool {
 	for volume > 0.5 {
 		duty := t.p.Profile.Runs[t.duty%len(t.p.Profile.Runs)]
 		w := window(t.d, duty.On)
-		if w <= 0 || t.runs >= maxRuns {
+		if t.runs >= maxRuns {
+			t.p.refuse("More than %d runs of the starter are needed. Check the volumes and the ring's flow, or use another power source.", maxRuns)
+			return false
+		}
+		if w <= 0 {
 			t.p.refuse("A run of %d s leaves no time for the valve after %d s of delay and %d s of margin. Use another power source.", duty.On, t.d.OpenDelay, t.d.CloseMargin)
 			return false
 		}
