@@ -38,7 +38,7 @@ const last = (name) => (name || "").split("/").pop();
 
 // A status is a shape, a word and a colour.
 const looks = {
-  CURRENT: ["good", "○"], NEAR: ["look", "◐"], DUE: ["look", "▲"], OVERDUE: ["bad", "■"], EXEMPT: ["none", "–"], NO_DATA: ["none", "◌"],
+  CURRENT: ["good", "○"], NEAR: ["look", "◐"], DUE: ["look", "▲"], IN_TOLERANCE: ["look", "◆"], OVERDUE: ["bad", "■"], EXEMPT: ["none", "–"], NO_DATA: ["none", "◌"],
   STEADY: ["good", "○"], WATCH: ["look", "◐"], PLAN: ["look", "▲"], ACT: ["bad", "■"],
   USABLE: ["good", "○"], HELD: ["look", "◐"], EMPTIED: ["none", "–"], EXPIRED: ["bad", "■"], RECALLED: ["bad", "■"], DISPOSED: ["none", "–"],
   RELEASED: ["good", "○"], VOIDED: ["none", "–"],
