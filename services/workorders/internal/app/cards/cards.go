@@ -67,7 +67,7 @@ func restore() []*step {
 	return []*step{
 		critical(of(workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT, do("Remove blanks, restore breakers, count", "As many as were fitted.", blanks))),
 		do("Do the drying run", "Start and run the engine as approved data say, inside the drying limit of the plan.", propeller, exhaust),
-		critical(of(workordersv1.StepKind_STEP_KIND_INDEPENDENT_INSPECTION, do("Look that blanks are out and lines are connected", "By a person who did none of the work.", propeller))),
+		looked("Look that blanks are out and lines are connected", propeller),
 	}
 }
 
@@ -100,18 +100,8 @@ func Samples() []*workordersv1.TaskCard {
 			do("Blow the ring out", "Below 200 kPa and guarded.", pressure),
 			measured(do("Catch the flow for a minute", "At the gauge pressure of the wash data.", pressure), "pressure-gauge",
 				measurement("caught_volume", "Volume caught in one minute", "L", new(0.1), new(20.0), false), measurement("gauge_pressure", "Gauge pressure", "kPa", new(100.0), new(420.0), true))),
-		card("sense-line-heater-check", "Sense-line heater check (sample)", workordersv1.TaskCard_SENSE_LINE_HEATER_CHECK, true,
-			critical(do("Isolate the heater supply and prove it dead", "Lock and tag.", heat)),
-			measured(do("Measure the heater's resistance", "Cold.", heat), "resistance-bridge", measurement("heater_resistance", "Heater resistance", "Ohm", nil, nil, true)),
-			measured(do("Measure the insulation", "At the voltage that approved data name.", heat), "insulation-tester",
-				measurement("insulation", "Insulation resistance", "MOhm", new(5.0), nil, true)),
-			critical(of(workordersv1.StepKind_STEP_KIND_INDEPENDENT_INSPECTION, do("Look that the line is connected and the supply restored", "By a person who did none of the work.", heat)))),
-		card("temperature-trim-check", "Temperature-trim check (sample)", workordersv1.TaskCard_TEMPERATURE_TRIM_CHECK, true,
-			do("Isolate the indication", "As approved data say.", heat),
-			measured(do("Measure the trim resistor", "Disconnected.", heat), "resistance-bridge", measurement("trim_resistance", "Trim resistance", "Ohm", nil, nil, true)),
-			critical(of(workordersv1.StepKind_STEP_KIND_INDEPENDENT_INSPECTION, do("Look that the trim leg is connected", "By a person who did none of the work.")))),
-		card("ground-run", "Ground run with readings (sample)", workordersv1.TaskCard_GROUND_RUN, false,
-			do("Clear the area and chock the aircraft", "Fire guard in place; never indoors.", propeller, exhaust),
-			do("Run and read", "Only people authorized for ground runs; the flight manual's checklist.", propeller, exhaust)),
+		card("sense-line-heater-check", "Sense-line heater check (sample)", workordersv1.TaskCard_SENSE_LINE_HEATER_CHECK, true, heater()...),
+		card("temperature-trim-check", "Temperature-trim check (sample)", workordersv1.TaskCard_TEMPERATURE_TRIM_CHECK, true, trim()...),
+		card("ground-run", "Ground run before and after work, with readings (sample)", workordersv1.TaskCard_GROUND_RUN, false, groundRun()...),
 	}
 }
