@@ -102,7 +102,7 @@ type WorkOrdersServiceClient interface {
 	AnswerFinding(ctx context.Context, in *AnswerFindingRequest, opts ...grpc.CallOption) (*Finding, error)
 	// Closes an answered finding after verification. Roles: inspector, quality. Reason: SAME_PERSON.
 	CloseFinding(ctx context.Context, in *CloseFindingRequest, opts ...grpc.CallOption) (*Finding, error)
-	// Records time worked. Role: technician, inspector.
+	// Records time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS, STATE_NOT_ALLOWED.
 	CreateLabourEntry(ctx context.Context, in *CreateLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN,
 	// REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
@@ -421,7 +421,7 @@ type WorkOrdersServiceServer interface {
 	AnswerFinding(context.Context, *AnswerFindingRequest) (*Finding, error)
 	// Closes an answered finding after verification. Roles: inspector, quality. Reason: SAME_PERSON.
 	CloseFinding(context.Context, *CloseFindingRequest) (*Finding, error)
-	// Records time worked. Role: technician, inspector.
+	// Records time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS, STATE_NOT_ALLOWED.
 	CreateLabourEntry(context.Context, *CreateLabourEntryRequest) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN,
 	// REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
@@ -1128,7 +1128,7 @@ type WorkOrdersQueryServiceClient interface {
 	GetMotoringLimits(ctx context.Context, in *GetMotoringLimitsRequest, opts ...grpc.CallOption) (*MotoringLimits, error)
 	// Lists findings. Filter fields: state, raise_time.
 	ListFindings(ctx context.Context, in *ListFindingsRequest, opts ...grpc.CallOption) (*ListFindingsResponse, error)
-	// Lists time worked. Filter field: person.
+	// Lists time worked. Filter fields: person, start_time.
 	ListLabourEntries(ctx context.Context, in *ListLabourEntriesRequest, opts ...grpc.CallOption) (*ListLabourEntriesResponse, error)
 	// Lists signatures, voided ones too. Filter field: meaning.
 	ListSignatures(ctx context.Context, in *ListSignaturesRequest, opts ...grpc.CallOption) (*ListSignaturesResponse, error)
@@ -1337,7 +1337,7 @@ type WorkOrdersQueryServiceServer interface {
 	GetMotoringLimits(context.Context, *GetMotoringLimitsRequest) (*MotoringLimits, error)
 	// Lists findings. Filter fields: state, raise_time.
 	ListFindings(context.Context, *ListFindingsRequest) (*ListFindingsResponse, error)
-	// Lists time worked. Filter field: person.
+	// Lists time worked. Filter fields: person, start_time.
 	ListLabourEntries(context.Context, *ListLabourEntriesRequest) (*ListLabourEntriesResponse, error)
 	// Lists signatures, voided ones too. Filter field: meaning.
 	ListSignatures(context.Context, *ListSignaturesRequest) (*ListSignaturesResponse, error)

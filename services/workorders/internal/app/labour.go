@@ -2,34 +2,73 @@ package app
 
 import (
 	"context"
+	"time"
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/workorders/internal/store"
 )
 
-// CreateLabourEntry records time worked.
+// longestShift bounds one entry of time worked.
+const longestShift = 24 * time.Hour
+
+// CreateLabourEntry records time worked, to the second.
 func (a *App) CreateLabourEntry(ctx context.Context, req *workordersv1.CreateLabourEntryRequest) (*workordersv1.LabourEntry, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.LabourEntry, error) {
 		u := a.unit(ctx, tx)
-		o, err := store.Orders.Get(ctx, tx, req.GetParent())
+		o, err := store.Orders.Lock(ctx, tx, req.GetParent())
 		if err != nil {
 			return nil, err
 		}
 		e := req.GetLabourEntry()
-		worked := e.GetEndTime().AsTime().Sub(e.GetStartTime().AsTime())
-		if worked <= 0 || worked.Hours() > 24 {
-			return nil, fault.Invalid("labour_entry.end_time", "LABOUR_TIMES_INVALID", "Time worked ends after it started and lasts at most a day. Correct the times.")
+		resource.ClearOutputOnly(e)
+		if err := u.mayLog(ctx, o, e); err != nil {
+			return nil, err
 		}
-		if e.GetPerson() == "" {
-			e.Person = u.caller.Person
-		}
-		e.Name, e.WorkedSeconds = a.newName(o.GetName()+"/labourEntries", req.GetLabourEntryId()), int64(worked.Seconds())
+		e.Name = a.newName(o.GetName()+"/labourEntries", req.GetLabourEntryId())
+		e.WorkedSeconds = int64(e.GetEndTime().AsTime().Sub(e.GetStartTime().AsTime()) / time.Second)
 		if err := store.Labour.Insert(ctx, tx, e, u.now); err != nil {
 			return nil, err
 		}
 		return e, u.publish(ctx, "labour.recorded", o.GetName(), &workordersv1.LabourRecorded{WorkOrder: o.GetName(), LabourEntry: e})
 	})
+}
+
+// mayLog checks an entry and fills in its person. Reasons: STATE_NOT_ALLOWED, PERSON_NEEDED, LABOUR_TIMES_INVALID, STEP_UNKNOWN,
+// LABOUR_OVERLAPS.
+func (u unit) mayLog(ctx context.Context, o *workordersv1.WorkOrder, e *workordersv1.LabourEntry) error {
+	if o.GetState() == workordersv1.WorkOrder_VOIDED {
+		return fault.Precondition("STATE_NOT_ALLOWED", "%s is VOIDED. Record the time on another order.", o.GetName()).With("state", o.GetState().String())
+	}
+	if e.GetPerson() == "" {
+		me, err := u.me()
+		if err != nil {
+			return err
+		}
+		e.Person = me
+	}
+	start, end := e.GetStartTime().AsTime(), e.GetEndTime().AsTime()
+	if worked := end.Sub(start); worked < time.Second || worked > longestShift || end.After(u.now.Add(leeway)) {
+		return fault.Invalid("labour_entry.end_time", "LABOUR_TIMES_INVALID", "Time worked ends after it started, not in the future, and lasts at most a day. Correct the times.")
+	}
+	if err := u.stepOf(ctx, o, "labour_entry.step", e.GetStep()); err != nil {
+		return err
+	}
+	return u.notTwice(ctx, e)
+}
+
+// notTwice refuses minutes that somebody worked already, on whichever order.
+func (u unit) notTwice(ctx context.Context, e *workordersv1.LabourEntry) error {
+	start, end := e.GetStartTime().AsTime(), e.GetEndTime().AsTime()
+	near, err := store.Labour.Where(ctx, u.Tx, "person = $1 AND start_time > $2 AND start_time < $3", e.GetPerson(), storage.Micros(start.Add(-longestShift)), storage.Micros(end))
+	for _, other := range near {
+		if other.GetEndTime().AsTime().After(start) {
+			return fault.Precondition("LABOUR_OVERLAPS", "%s worked on %s from %s to %s already. Correct the times.", e.GetPerson(), orderOf(other.GetName()),
+				other.GetStartTime().AsTime().Format(time.RFC3339), other.GetEndTime().AsTime().Format(time.RFC3339)).With("entry", other.GetName())
+		}
+	}
+	return err
 }

@@ -37,7 +37,7 @@ var (
 	Measured   = resource.NewTable[*workordersv1.Measurement]("measurements", "create_time", "step", "limits_met", "successor", "create_time")
 	Runs       = resource.NewTable[*workordersv1.MotoringRun]("motoring_runs", "start_time", "exceedance", "start_time")
 	Findings   = resource.NewTable[*workordersv1.Finding]("findings", "raise_time", "state", "raise_time")
-	Labour     = resource.NewTable[*workordersv1.LabourEntry]("labour_entries", "", "person")
+	Labour     = resource.NewTable[*workordersv1.LabourEntry]("labour_entries", "", "person", "start_time")
 	Signatures = resource.NewTable[*commonv1.Signature]("signatures", "", "meaning", "person")
 )
 
