@@ -108,6 +108,7 @@ run_tests() {
   done
   [ ${#packages[@]} -gt 0 ] || arguments+=(./...)
   echo "== go test ${arguments[*]}"
+  : >"$log" # so that it is there before it is followed
   setsid go test "${arguments[@]}" </dev/null >"$log" 2>&1 &
   tests=$!
   echo "$tests" >"$scratch/tests.pid"
