@@ -41,7 +41,7 @@ func startStreamServer(t testing.TB, i int, client string, routes []string) *nat
 	}
 	server, err := natsserver.NewServer(&natsserver.Options{
 		ServerName: fmt.Sprintf("events-%d", i+1), Host: host, Port: port, NoSigs: true, NoLog: true,
-		JetStream: true, StoreDir: t.TempDir(), Routes: peers,
+		JetStream: true, SyncAlways: true, StoreDir: t.TempDir(), Routes: peers,
 		Cluster: natsserver.ClusterOpts{Name: "events", Host: routeHost, Port: routePort},
 	})
 	if err != nil {
