@@ -18,6 +18,7 @@ import (
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/rpc/rpctest"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/storage/storagetest"
 	"coldsection.example/services/workorders"
@@ -92,22 +93,7 @@ func (s *stage) serve(register func(r rpc.Registrar)) grpc.ClientConnInterface {
 		s.t.Fatal(err)
 	}
 	register(server)
-	done := make(chan error, 1)
-	go func() { done <- server.ServeMemory() }()
-	conn, err := rpc.Caller{Keys: s.keys, Clock: s.clock}.DialMemory(server)
-	if err != nil {
-		s.t.Fatal(err)
-	}
-	s.t.Cleanup(func() {
-		_ = conn.Close()
-		ctx, cancel := context.WithTimeout(context.Background(), time.Second)
-		defer cancel()
-		server.Stop(ctx)
-		if err := <-done; err != nil {
-			s.t.Error(err)
-		}
-	})
-	return conn
+	return rpctest.Dial(s.t, server, rpc.Caller{Keys: s.keys, Clock: s.clock})
 }
 
 func identity(who string) auth.Identity {

@@ -10,9 +10,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
-	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protowire"
@@ -24,6 +22,7 @@ import (
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/rpc/rpctest"
 )
 
 // shelf answers GetItem with what it is told to do.
@@ -66,16 +65,7 @@ func serve(t *testing.T, get func(ctx context.Context) (*consumablesv1.Item, err
 		t.Fatal(err)
 	}
 	server.Register(desc, shelf{get: get}, policy())
-	done := make(chan error, 1)
-	go func() { done <- server.ServeMemory() }()
-	t.Cleanup(func() {
-		ctx, cancel := context.WithTimeout(context.WithoutCancel(t.Context()), time.Second)
-		defer cancel()
-		server.Stop(ctx)
-		if err := <-done; err != nil && !errors.Is(err, grpc.ErrServerStopped) { // stopped before it began
-			t.Error(err)
-		}
-	})
+	rpctest.Serve(t, server)
 	return fixture{server, rpc.Caller{Keys: keys, Clock: clock.System()}, log}
 }
 

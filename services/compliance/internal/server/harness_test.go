@@ -20,6 +20,7 @@ import (
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/rpc/rpctest"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/storage/storagetest"
 )
@@ -60,21 +61,7 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 		t.Fatal(err)
 	}
 	server.Register(s, &app.App{DB: db, Clock: w.clock, IDs: source, Lister: listing.New(secret), Keys: keys})
-	done := make(chan error, 1)
-	go func() { done <- s.ServeMemory() }()
-	conn, err := rpc.Caller{Keys: keys, Clock: w.clock}.DialMemory(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		_ = conn.Close()
-		ctx, cancel := context.WithTimeout(context.WithoutCancel(t.Context()), time.Second)
-		defer cancel()
-		s.Stop(ctx)
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-	})
+	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock})
 	w.commands, w.queries = compliancev1.NewComplianceServiceClient(conn), compliancev1.NewComplianceQueryServiceClient(conn)
 	w.settle()
 	return w

@@ -22,6 +22,7 @@ import (
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/rpc/rpctest"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/storage/storagetest"
 )
@@ -73,21 +74,7 @@ func open(t *testing.T, db *storage.DB) desk {
 		t.Fatal(err)
 	}
 	server.Register(srv, &app.App{DB: db, Clock: now, IDs: ids.System(), Lister: listing.New([]byte("secret")), Gates: calibrated{}})
-	done := make(chan error, 1)
-	go func() { done <- srv.ServeMemory() }()
-	conn, err := rpc.Caller{Keys: keys, Clock: now}.DialMemory(srv)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		_ = conn.Close()
-		ctx, cancel := context.WithTimeout(context.WithoutCancel(t.Context()), time.Second)
-		defer cancel()
-		srv.Stop(ctx)
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-	})
+	conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now})
 	return desk{consumablesv1.NewConsumablesServiceClient(conn), consumablesv1.NewConsumablesQueryServiceClient(conn), t, now, db}
 }
 
