@@ -57,6 +57,8 @@ var refusals = []refused{
 	{"wrong role", "technician", good, quantity("1", "L"), nil, "ROLE_MISSING", "stores"},
 	{"no signing in", "", good, quantity("1", "L"), nil, "NOT_SIGNED_IN", "Sign in"},
 	{"no order", "stores", good, quantity("1", "L"), map[string]any{"workOrder": ""}, "FIELD_INVALID", "work_order"},
+	{"spaces for a reason", "stores", good, quantity("1", "L"), map[string]any{"overrideReason": "   "}, "TEXT_BLANK", "override_reason"},
+	{"a character that is none", "stores", good, quantity("1", "L"), map[string]any{"overrideReason": "a\x00"}, "TEXT_UNREADABLE", "override_reason"},
 	{"unknown order", "stores", good, quantity("1", "L"), map[string]any{"workOrder": "workOrders/none"}, "WORK_ORDER_UNKNOWN", "workOrders/none"},
 }
 

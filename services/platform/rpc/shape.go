@@ -14,8 +14,9 @@ import (
 	"coldsection.example/services/platform/fault"
 )
 
-// shape refuses what no field of the contract may hold, however deep it is: fields that the contract lacks, and numbers that
-// are none. Reasons: UNKNOWN_FIELD, NUMBER_NOT_FINITE.
+// shape refuses what no field of the contract may hold, however deep it is: fields that the contract lacks, numbers that are
+// none, texts of spaces only, and NUL, which one of our stores can't keep. Reasons: UNKNOWN_FIELD, NUMBER_NOT_FINITE,
+// TEXT_BLANK, TEXT_UNREADABLE.
 func shape(m protoreflect.Message) error {
 	return protorange.Range(m, func(p protopath.Values) error {
 		last := p.Index(-1)
@@ -29,9 +30,22 @@ func shape(m protoreflect.Message) error {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
 				return fault.Invalid(pathOf(p), "NUMBER_NOT_FINITE", "%s is %v; a number must be finite. Correct it and send the request again.", pathOf(p), v)
 			}
+		case string:
+			return readable(p, v)
 		}
 		return nil
 	})
+}
+
+// readable refuses a text that says nothing, or that not every store can keep.
+func readable(p protopath.Values, text string) error {
+	if text != "" && strings.TrimSpace(text) == "" {
+		return fault.Invalid(pathOf(p), "TEXT_BLANK", "%s holds spaces only. Fill it in, or leave it out.", pathOf(p))
+	}
+	if strings.ContainsRune(text, 0) {
+		return fault.Invalid(pathOf(p), "TEXT_UNREADABLE", "%s holds the character NUL, which is no text. Correct it and send the request again.", pathOf(p))
+	}
+	return nil
 }
 
 // pathOf names a place in a request as field masks do: "lot.quantity.value".

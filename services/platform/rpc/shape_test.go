@@ -31,9 +31,11 @@ func TestRequestsAreCheckedToTheirDepth(t *testing.T) {
 		req            proto.Message
 		reason, inText string
 	}{
-		"a field from the future": {&consumablesv1.CreateItemRequest{Item: foreign}, "UNKNOWN_FIELD", "Item"},
-		"no number":               {limits(math.NaN()), "NUMBER_NOT_FINITE", "engine_model.limits[0].max_value"},
-		"too much":                {limits(math.Inf(-1)), "NUMBER_NOT_FINITE", "engine_model.limits[0].max_value"},
+		"a field from the future":  {&consumablesv1.CreateItemRequest{Item: foreign}, "UNKNOWN_FIELD", "Item"},
+		"no number":                {limits(math.NaN()), "NUMBER_NOT_FINITE", "engine_model.limits[0].max_value"},
+		"spaces for a reason":      {&consumablesv1.HoldLotRequest{Name: "lots/a", Reason: " \t "}, "TEXT_BLANK", "reason"},
+		"a character that is none": {&consumablesv1.HoldLotRequest{Name: "lots/a", Reason: "a\x00b"}, "TEXT_UNREADABLE", "reason"},
+		"too much":                 {limits(math.Inf(-1)), "NUMBER_NOT_FINITE", "engine_model.limits[0].max_value"},
 	} {
 		err := rpc.Validate(v, c.req)
 		if !fault.HasReason(err, c.reason) || !strings.Contains(err.Error(), c.inText) {
