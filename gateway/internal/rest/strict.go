@@ -8,6 +8,7 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strings"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
@@ -32,10 +33,28 @@ func strict(routes map[string]route) runtime.Middleware {
 				Refuse(w, err)
 				return
 			}
+			spellMask(r.URL)
 			next(w, r, params)
 		}
 	}
 }
+
+// spellMask reads the fields of an update mask as JSON spells them (displayName): the mapping takes parameters of this type in
+// the contract's own spelling only.
+func spellMask(u *url.URL) {
+	query := u.Query()
+	changed := false
+	for _, name := range []string{"updateMask", "update_mask"} {
+		for i, paths := range query[name] {
+			query[name][i], changed = capital.ReplaceAllStringFunc(paths, func(c string) string { return "_" + strings.ToLower(c) }), true
+		}
+	}
+	if changed {
+		u.RawQuery = query.Encode()
+	}
+}
+
+var capital = regexp.MustCompile("[A-Z]")
 
 // checkQuery refuses parameters that name no field of the request, or one that the path or the body brings. Reasons:
 // UNKNOWN_FIELD, REQUEST_UNREADABLE.
