@@ -44,6 +44,13 @@ func checkDurability(ctx context.Context, db *sql.DB) error {
 			return fmt.Errorf("PostgreSQL has %s = %s and could lose what it acknowledged; set it to on", setting, value)
 		}
 	}
+	var retry string
+	if err := db.QueryRowContext(ctx, "SELECT current_setting('data_sync_retry')").Scan(&retry); err != nil {
+		return fmt.Errorf("reaching PostgreSQL: %w", err)
+	}
+	if retry != "off" {
+		return fmt.Errorf("PostgreSQL has data_sync_retry = %s and would go on after a failed fsync as if nothing was lost; set it to off", retry)
+	}
 	return nil
 }
 

@@ -3,6 +3,7 @@ package storage_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"path/filepath"
 	"sync"
 	"testing"
@@ -126,7 +127,7 @@ func TestViewCanNotWrite(t *testing.T) {
 // The durability settings are read from the live connection, because a DSN can be ignored silently.
 func TestSQLiteSettings(t *testing.T) {
 	db := storagetest.SQLite(t, things)
-	want := map[string]string{"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1", "busy_timeout": "5000"}
+	want := map[string]string{"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1", "busy_timeout": "5000", "mmap_size": "0"}
 	check := func(name, value string) func(context.Context, *storage.Tx) error {
 		return func(ctx context.Context, tx *storage.Tx) error {
 			var got string
@@ -200,5 +201,47 @@ func TestInstantsRoundTrip(t *testing.T) {
 	}
 	if storage.Micros(time.Time{}) != 0 || !storage.FromMicros(0).IsZero() {
 		t.Error("zero is not zero")
+	}
+}
+
+// Before 3.51.3 two connections that write and checkpoint at once could corrupt the log (the page of SQLite on the WAL reset bug).
+func TestTheSQLiteEngineIsNotOneThatCorruptsItsLog(t *testing.T) {
+	db := storagetest.SQLite(t, things)
+	err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		var version string
+		if err := tx.QueryRow(ctx, "SELECT sqlite_version()").Scan(&version); err != nil {
+			return err
+		}
+		var major, minor, patch int
+		if _, err := fmt.Sscanf(version, "%d.%d.%d", &major, &minor, &patch); err != nil {
+			return err
+		}
+		if major*1_000_000+minor*1_000+patch < 3_051_003 {
+			t.Errorf("SQLite %s", version)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// What Open checks of a PostgreSQL server is read from the server that the tests use.
+func TestPostgreSQLSettings(t *testing.T) {
+	db := storagetest.Postgres(t, things)
+	for name, want := range map[string]string{"fsync": "on", "full_page_writes": "on", "synchronous_commit": "on", "data_sync_retry": "off"} {
+		err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			var got string
+			if err := tx.QueryRow(ctx, "SELECT current_setting($1)", name).Scan(&got); err != nil {
+				return err
+			}
+			if got != want {
+				t.Errorf("%s = %s, want %s", name, got, want)
+			}
+			return nil
+		})
+		if err != nil {
+			t.Error(err)
+		}
 	}
 }
