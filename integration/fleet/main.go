@@ -21,7 +21,7 @@ import (
 
 type command struct {
 	Dir  string `arg:"" type:"existingdir" help:"The fleet folder."`
-	Out  string `help:"Where assessments.json goes; by default into the fleet folder."`
+	Out  string `help:"The folder for assessments.json; by default into the fleet folder."`
 	Days int    `default:"30" help:"How many days of readings each import holds."`
 }
 
@@ -38,6 +38,13 @@ func main() {
 }
 
 func (c *command) run(ctx context.Context, w io.Writer) error {
+	out := c.Out
+	if out == "" {
+		out = c.Dir
+	}
+	if err := os.MkdirAll(out, 0o700); err != nil {
+		return fmt.Errorf("the folder for assessments.json: %w", err)
+	}
 	f, err := readFolder(c.Dir)
 	if err != nil {
 		return err
@@ -45,10 +52,6 @@ func (c *command) run(ctx context.Context, w io.Writer) error {
 	report, err := assess(ctx, f, c.Days)
 	if err != nil {
 		return err
-	}
-	out := c.Out
-	if out == "" {
-		out = c.Dir
 	}
 	text, err := json.MarshalIndent(report, "", " ")
 	if err != nil {

@@ -3,6 +3,7 @@ package story
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/durationpb"
@@ -98,7 +99,7 @@ func (s *Story) readings(ctx context.Context) error {
 			return false, err
 		}
 		for _, a := range advices.GetWashAdvices() {
-			s.tell.Line("Advice on %s: %s because of %s. %v", instant(a.GetAdviseTime()), a.GetKind(), a.GetCause(), a.GetReasons())
+			s.tell.Line("Advice on %s: %s because of %s: %s.", instant(a.GetAdviseTime()), a.GetKind(), a.GetCause(), strings.Join(a.GetReasons(), "; "))
 		}
 		return true, nil
 	})

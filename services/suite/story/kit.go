@@ -3,6 +3,7 @@ package story
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -38,7 +39,7 @@ func (s *Story) schedule(ctx context.Context) error {
 		return err
 	}
 	order := s.world.workOrder
-	s.tell.Line("Order %s was drafted by itself: %s. Reasons: %v", order.GetNumber(), order.GetDisplayName(), order.GetOrigin().GetReasons())
+	s.tell.Line("Order %s was drafted by itself: %s. Reasons: %s.", order.GetNumber(), order.GetDisplayName(), strings.Join(order.GetOrigin().GetReasons(), "; "))
 	order, err = workordersv1.NewWorkOrdersServiceClient(s.cast["planner"]).ScheduleWorkOrder(ctx, &workordersv1.ScheduleWorkOrderRequest{
 		Name: order.GetName(), Etag: order.GetEtag(), RequestId: s.key("schedule"),
 		PlanStartTime: timestamppb.New(washDay), PlanEndTime: timestamppb.New(washDay.Add(4 * time.Hour)), Station: station,
@@ -66,6 +67,7 @@ func (s *Story) readPlan(ctx context.Context) error {
 	for _, c := range plan.GetComponents() {
 		s.tell.Line("  %s: %s", c.GetRole(), amount(c.GetQuantity()))
 	}
+	s.tell.Line("  water for the rinses: %s", amount(plan.GetRinseVolume()))
 	s.tell.Line("  %.2f L/min through the ring at %.0f kPa: %d wash runs and %d rinse runs, %d s of starter use within profile %q.",
 		plan.GetRingFlowLMin(), plan.GetContainerPressureKpa(), plan.GetWashRuns(), plan.GetRinseRuns(), plan.GetStarterSeconds(), plan.GetStarterProfile())
 	s.tell.Line("  %s", plan.GetNotice())
