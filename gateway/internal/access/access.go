@@ -45,7 +45,8 @@ func Register(r rpc.Registrar, s *Server, sessions *Sessions, events *Events) {
 		"CreateAccount", "UpdateAccount", "DisableAccount", "EnableAccount", "InviteAccount", "CreateApiKey", "RevokeApiKey"))
 	r.Register(query, s, auth.Policy{}.For(query.ServiceName, readers, "GetAccount", "ListAccounts", "ListApiKeys", "ListAuditEvents"))
 	r.Register(session, sessions, auth.Policy{}.For(session.ServiceName, anyone, "SignIn", "AcceptInvitation").
-		For(session.ServiceName, signedIn, "SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate"))
+		For(session.ServiceName, signedIn, "SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate").
+		Scope(session.ServiceName, "SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate"))
 	r.Register(event, events, auth.Policy{}.For(event.ServiceName, feed, "ListEvents", "WatchEvents"))
 }
 
@@ -89,7 +90,7 @@ func orNew(id string, fresh func() string) string {
 	return fresh()
 }
 
-// UpdateAccount changes display name, person or roles.
+// UpdateAccount changes display name, person, roles or owners.
 func (s *Server) UpdateAccount(ctx context.Context, req *accessv1.UpdateAccountRequest) (*accessv1.Account, error) {
 	return s.change(ctx, req, req.GetAccount().GetName(), req.GetAccount().GetEtag(),
 		func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {

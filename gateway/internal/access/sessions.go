@@ -32,7 +32,7 @@ func (s *Sessions) SignOut(ctx context.Context, _ *accessv1.SignOutRequest) (*ac
 // GetCurrentSession says who the caller is.
 func (s *Sessions) GetCurrentSession(ctx context.Context, _ *accessv1.GetCurrentSessionRequest) (*accessv1.Session, error) {
 	id, _ := auth.FromContext(ctx)
-	return &accessv1.Session{Account: id.Account, Person: id.Person, DisplayName: id.DisplayName, Roles: id.Roles}, nil
+	return &accessv1.Session{Account: id.Account, Person: id.Person, DisplayName: id.DisplayName, Roles: id.Roles, Owners: id.Owners}, nil
 }
 
 // AcceptInvitation chooses a password and opens a session.

@@ -174,6 +174,7 @@ func (s *Store) Identify(ctx context.Context, token string) (id auth.Identity, c
 	return auth.Identity{
 		Account: account.GetName(), Person: account.GetPerson(), DisplayName: account.GetDisplayName(),
 		Roles: slices.Clone(account.GetRoles()), Kind: kind, AuthTime: storage.FromMicros(since), SessionID: hash,
+		Owners: slices.Clone(account.GetOwners()),
 	}, csrf, nil
 }
 
@@ -217,6 +218,6 @@ func (s *Store) NewKeySecret(ctx context.Context, key string) (secret string, er
 func sessionOf(account *accessv1.Account, expires time.Time) *accessv1.Session {
 	return &accessv1.Session{
 		Account: account.GetName(), Person: account.GetPerson(), DisplayName: account.GetDisplayName(), Roles: account.GetRoles(),
-		ExpireTime: timestamppb.New(expires),
+		ExpireTime: timestamppb.New(expires), Owners: account.GetOwners(),
 	}
 }

@@ -27,6 +27,10 @@ const (
 	RoleService = "service"
 )
 
+// OwnerScoped stands in a policy beside the roles of a method that shows a caller who is limited to owners only what belongs
+// to these. Every other method is closed to such a caller.
+const OwnerScoped = "owner-scoped"
+
 // Identity is an authenticated caller.
 type Identity struct {
 	Account     string    // accounts/{account}, or the service's name
@@ -36,6 +40,7 @@ type Identity struct {
 	Kind        string    // human, machine or service
 	AuthTime    time.Time // when the caller last proved who it is
 	SessionID   string    // the session or key
+	Owners      []string  // the owners (customers) to whose aircraft and engines the caller is limited; empty is no limit
 }
 
 // Has reports whether the caller has the role.
@@ -65,7 +70,17 @@ func (p Policy) For(service string, roles []string, methods ...string) Policy {
 	return p
 }
 
+// Scope marks methods of a service as owner-scoped; they must have their roles already.
+func (p Policy) Scope(service string, methods ...string) Policy {
+	for _, m := range methods {
+		full := "/" + service + "/" + m
+		p[full] = append(slices.Clone(p[full]), OwnerScoped)
+	}
+	return p
+}
+
 // Authorise refuses the caller unless the policy names one of its roles for the method. A method without a row is refused.
+// Reasons: NOT_SIGNED_IN, ROLE_MISSING, OWNER_LIMITED.
 func (p Policy) Authorise(ctx context.Context, method string) error {
 	allowed := p[method]
 	if slices.Contains(allowed, Anyone) {
@@ -75,9 +90,19 @@ func (p Policy) Authorise(ctx context.Context, method string) error {
 	if !ok {
 		return fault.New(fault.Unauthenticated, "NOT_SIGNED_IN", "This call needs a signed-in caller. Sign in, or send an API key.")
 	}
-	if slices.Contains(allowed, SignedIn) || slices.ContainsFunc(allowed, id.Has) {
-		return nil
+	if !slices.Contains(allowed, SignedIn) && !slices.ContainsFunc(allowed, id.Has) {
+		return p.roleMissing(id, method)
 	}
+	if len(id.Owners) > 0 && !slices.Contains(allowed, OwnerScoped) {
+		return fault.Denied("OWNER_LIMITED", "%s sees only what belongs to %v, and %s can't be limited so. "+
+			"Ask somebody whose account has no such limit.", id.Account, id.Owners, method).With("method", method)
+	}
+	return nil
+}
+
+// roleMissing names the roles that may call a method.
+func (p Policy) roleMissing(id Identity, method string) error {
+	roles := slices.DeleteFunc(slices.Clone(p[method]), func(r string) bool { return r == OwnerScoped })
 	return fault.Denied("ROLE_MISSING", "%s may not call %s, which is for: %v. Ask somebody with one of these roles.",
-		id.Account, method, allowed).With("method", method)
+		id.Account, method, roles).With("method", method)
 }

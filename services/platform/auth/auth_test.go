@@ -39,6 +39,30 @@ func TestPolicyDeniesByDefault(t *testing.T) {
 	}
 }
 
+func TestALimitedCallerMayCallScopedMethodsOnly(t *testing.T) {
+	policy := auth.Policy{}.For("shelf.v1.Shelf", []string{"planner"}, "Move", "Show").For("shelf.v1.Shelf", []string{auth.Anyone}, "Ask").
+		Scope("shelf.v1.Shelf", "Show")
+	guest := func(roles ...string) context.Context {
+		return auth.NewContext(t.Context(), auth.Identity{Account: "accounts/guest", Roles: roles, Owners: []string{"north"}})
+	}
+	for _, c := range []struct {
+		ctx            context.Context
+		method, reason string
+	}{
+		{guest("planner"), "Show", ""}, {guest("planner"), "Move", "OWNER_LIMITED"}, {guest("planner"), "Ask", ""},
+		{guest("viewer"), "Show", "ROLE_MISSING"}, {guest("viewer"), "Move", "ROLE_MISSING"}, {guest("planner"), "Burn", "ROLE_MISSING"},
+		{as(t.Context(), "planner"), "Show", ""}, {as(t.Context(), "planner"), "Move", ""},
+	} {
+		err := policy.Authorise(c.ctx, "/shelf.v1.Shelf/"+c.method)
+		if c.reason == "" && err != nil || c.reason != "" && !fault.HasReason(err, c.reason) {
+			t.Errorf("%s: got %v, want %q", c.method, err, c.reason)
+		}
+	}
+	if err := policy.Authorise(as(t.Context(), "viewer"), "/shelf.v1.Shelf/Show"); strings.Contains(err.Error(), auth.OwnerScoped) {
+		t.Errorf("the refusal names %q among the roles: %v", auth.OwnerScoped, err)
+	}
+}
+
 func TestNobodyByDefault(t *testing.T) {
 	if id, ok := auth.FromContext(t.Context()); ok || id.Account != "" {
 		t.Errorf("an empty context has caller %v", id)

@@ -76,6 +76,7 @@ type identityClaims struct {
 	Kind    string   `json:"kind"`
 	Auth    int64    `json:"auth_time,omitempty"`
 	Session string   `json:"sid,omitempty"`
+	Owners  []string `json:"owners,omitempty"`
 }
 
 // MintIdentity asserts who calls, to the suite's own services.
@@ -83,7 +84,7 @@ func (k *Keys) MintIdentity(id Identity, now time.Time) (string, error) {
 	return k.mint(identityClaims{
 		RegisteredClaims: claims(id.Account, forIdentity, "", now, IdentityLife),
 		Person:           id.Person, Display: id.DisplayName, Roles: id.Roles, Kind: id.Kind,
-		Auth: storage.Micros(id.AuthTime), Session: id.SessionID,
+		Auth: storage.Micros(id.AuthTime), Session: id.SessionID, Owners: id.Owners,
 	})
 }
 
@@ -96,7 +97,7 @@ func (k *Keys) VerifyIdentity(token string, now time.Time) (Identity, error) {
 	}
 	return Identity{
 		Account: c.Subject, Person: c.Person, DisplayName: c.Display, Roles: c.Roles, Kind: c.Kind,
-		AuthTime: storage.FromMicros(c.Auth), SessionID: c.Session,
+		AuthTime: storage.FromMicros(c.Auth), SessionID: c.Session, Owners: c.Owners,
 	}, nil
 }
 

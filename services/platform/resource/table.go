@@ -7,6 +7,7 @@
 package resource
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -20,6 +21,7 @@ import (
 
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/owners"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -29,6 +31,8 @@ type Table[T proto.Message] struct {
 	columns []column
 	fields  listing.Fields
 	order   string
+	owned   []string // the columns that name whose a resource is
+	shared  bool     // everybody's
 }
 
 type column struct {
@@ -51,6 +55,19 @@ func NewTable[T proto.Message](name, order string, fields ...string) *Table[T] {
 		t.columns = append(t.columns, c)
 		t.fields[f] = listing.Field{Column: f, Kind: c.kind, Values: enumNames(fd)}
 	}
+	return t
+}
+
+// OwnedBy says which columns name the aircraft or engine that a resource is about; "name" stands for the first two segments
+// of its name. A caller who is limited to owners is then shown what is theirs only, and without it nothing of the table.
+func (t *Table[T]) OwnedBy(columns ...string) *Table[T] {
+	t.owned = columns
+	return t
+}
+
+// Shared says that the resources are everybody's, such as task cards; what a limited caller may call decides the policy.
+func (t *Table[T]) Shared() *Table[T] {
+	t.shared = true
 	return t
 }
 
@@ -239,9 +256,30 @@ func (t *Table[T]) Lock(ctx context.Context, tx *storage.Tx, name string) (T, er
 func (t *Table[T]) read(ctx context.Context, tx *storage.Tx, name, lock string) (T, error) {
 	m, err := scan[T](tx.QueryRow(ctx, "SELECT body FROM "+t.name+" WHERE name = $1"+lock, name))
 	if errors.Is(err, storage.ErrNoRows) {
-		err = fault.Missing(name)
+		return m, fault.Missing(name)
 	}
-	return m, err
+	if err != nil || t.shared || len(owners.Limit(ctx)) == 0 {
+		return m, err
+	}
+	// What is another's is missing in the very same words, so that nobody finds out that it exists.
+	if owns, err := owners.Owns(ctx, tx, t.subjects(m)...); err != nil || !owns {
+		var zero T
+		return zero, cmp.Or(err, error(fault.Missing(name)))
+	}
+	return m, nil
+}
+
+// subjects are the aircraft and engines that a resource is about.
+func (t *Table[T]) subjects(m T) []string {
+	var subjects []string
+	for _, c := range t.owned {
+		subject := text(m, protoreflect.Name(c))
+		if c == "name" {
+			subject = owners.Subject(subject)
+		}
+		subjects = append(subjects, subject)
+	}
+	return subjects
 }
 
 func scan[T proto.Message](row storage.Scanner) (T, error) {
@@ -264,6 +302,9 @@ func (t *Table[T]) List(ctx context.Context, db *storage.DB, l *listing.Lister, 
 	c := listing.Collection{Fields: t.fields, Key: "name", Order: t.order}
 	if parent != "" && !strings.HasSuffix(parent, "/-") {
 		c.Scope, c.ScopeArgs = "name >= $1 AND name < $2", []any{parent + "/", parent + "0"}
+	}
+	if condition, args := owners.Condition(ctx, t.owned, c.ScopeArgs); condition != "" && !t.shared {
+		c.Scope, c.ScopeArgs = cmp.Or(c.Scope, "1 = 1")+" AND "+condition, args
 	}
 	q, err := l.Parse(ctx, req, c)
 	if err != nil {

@@ -90,7 +90,7 @@ func (s *Story) addAircraft(ctx context.Context) error {
 	plane, err := planner.CreateAircraft(ctx, &compliancev1.CreateAircraftRequest{
 		AircraftId: "demo-101", RequestId: s.key("aircraft"),
 		Aircraft: &compliancev1.Aircraft{
-			Registration: "DEMO-101", Model: "Demonstration commuter", Serial: "0101", Regime: compliancev1.Aircraft_EASA,
+			Registration: "DEMO-101", Owner: "demo-operator", Model: "Demonstration commuter", Serial: "0101", Regime: compliancev1.Aircraft_EASA,
 			Counters: counters, CountersDate: civil(beginning), TimeZone: zone,
 			FlyingRate: &compliancev1.FlyingRate{HoursPerDay: 3.4, CyclesPerDay: 4},
 		},
@@ -100,7 +100,7 @@ func (s *Story) addAircraft(ctx context.Context) error {
 	}
 	unit, err := planner.CreateEngine(ctx, &compliancev1.CreateEngineRequest{
 		EngineId: "demo-4711", RequestId: s.key("engine"),
-		Engine: &compliancev1.Engine{Serial: engineSerial, EngineModel: engineModel, Counters: counters, CountersDate: civil(beginning)},
+		Engine: &compliancev1.Engine{Serial: engineSerial, EngineModel: engineModel, Owner: "demo-operator", Counters: counters, CountersDate: civil(beginning)},
 	})
 	if err != nil {
 		return err

@@ -165,7 +165,10 @@ type Account struct {
 	// When it was created.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// The owners (customers) to whose aircraft and engines the account is limited; empty is no limit. Methods that can't be
+	// limited so are closed to the account, the change feed among them.
+	Owners        []string `protobuf:"bytes,11,rep,name=owners,proto3" json:"owners,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -266,6 +269,13 @@ func (x *Account) GetCreateTime() *timestamppb.Timestamp {
 func (x *Account) GetUpdateTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.UpdateTime
+	}
+	return nil
+}
+
+func (x *Account) GetOwners() []string {
+	if x != nil {
+		return x.Owners
 	}
 	return nil
 }
@@ -378,7 +388,9 @@ type Session struct {
 	// When the session ends.
 	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
 	// Browsers send it as X-CSRF-Token with every write.
-	CsrfToken     string `protobuf:"bytes,7,opt,name=csrf_token,json=csrfToken,proto3" json:"csrf_token,omitempty"`
+	CsrfToken string `protobuf:"bytes,7,opt,name=csrf_token,json=csrfToken,proto3" json:"csrf_token,omitempty"`
+	// The owners to whose aircraft and engines the caller is limited; empty is no limit.
+	Owners        []string `protobuf:"bytes,8,rep,name=owners,proto3" json:"owners,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -460,6 +472,13 @@ func (x *Session) GetCsrfToken() string {
 		return x.CsrfToken
 	}
 	return ""
+}
+
+func (x *Session) GetOwners() []string {
+	if x != nil {
+		return x.Owners
+	}
+	return nil
 }
 
 // One call or refusal.
@@ -2332,7 +2351,7 @@ var File_coldsection_access_v1_access_proto protoreflect.FileDescriptor
 
 const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\n" +
-	"\"coldsection/access/v1/access.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1cgoogle/protobuf/struct.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd4\x05\n" +
+	"\"coldsection/access/v1/access.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1cgoogle/protobuf/struct.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9b\x06\n" +
 	"\aAccount\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12>\n" +
 	"\x05login\x18\x02 \x01(\tB(\xe2A\x02\x02\x05\xbaH r\x1e2\x1c^[a-z0-9][a-z0-9._@-]{1,62}$R\x05login\x120\n" +
@@ -2346,7 +2365,8 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\"4\n" +
+	"updateTime\x12E\n" +
+	"\x06owners\x18\v \x03(\tB-\xe2A\x01\x01\xbaH&\x92\x01#\x102\x18\x01\"\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06owners\"4\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\t\n" +
 	"\x05HUMAN\x10\x01\x12\v\n" +
@@ -2370,7 +2390,7 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"expireTime\x12A\n" +
 	"\vrevoke_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"revokeTime:V\xeaAS\n" +
-	"\x1acoldsection.example/ApiKey\x12$accounts/{account}/apiKeys/{api_key}*\aapiKeys2\x06apiKey\"\x90\x02\n" +
+	"\x1acoldsection.example/ApiKey\x12$accounts/{account}/apiKeys/{api_key}*\aapiKeys2\x06apiKey\"\xae\x02\n" +
 	"\aSession\x12\x1e\n" +
 	"\aaccount\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\aaccount\x12\x1c\n" +
 	"\x06person\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12'\n" +
@@ -2380,7 +2400,8 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\vexpire_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"expireTime\x12#\n" +
 	"\n" +
-	"csrf_token\x18\a \x01(\tB\x04\xe2A\x01\x03R\tcsrfToken\"\xe3\x02\n" +
+	"csrf_token\x18\a \x01(\tB\x04\xe2A\x01\x03R\tcsrfToken\x12\x1c\n" +
+	"\x06owners\x18\b \x03(\tB\x04\xe2A\x01\x03R\x06owners\"\xe3\x02\n" +
 	"\n" +
 	"AuditEvent\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1e\n" +

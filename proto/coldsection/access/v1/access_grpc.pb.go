@@ -38,7 +38,7 @@ const (
 type AccessServiceClient interface {
 	// Creates an account without a password; invite it next. Reasons: ALREADY_EXISTS, ROLE_UNKNOWN.
 	CreateAccount(ctx context.Context, in *CreateAccountRequest, opts ...grpc.CallOption) (*Account, error)
-	// Changes display name, person or roles. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Changes display name, person, roles or owners. Reasons: NOT_FOUND, ETAG_MISMATCH.
 	UpdateAccount(ctx context.Context, in *UpdateAccountRequest, opts ...grpc.CallOption) (*Account, error)
 	// Ends every session and key of the account; its old signatures stay valid. Reason: LAST_ADMIN.
 	DisableAccount(ctx context.Context, in *DisableAccountRequest, opts ...grpc.CallOption) (*Account, error)
@@ -138,7 +138,7 @@ func (c *accessServiceClient) RevokeApiKey(ctx context.Context, in *RevokeApiKey
 type AccessServiceServer interface {
 	// Creates an account without a password; invite it next. Reasons: ALREADY_EXISTS, ROLE_UNKNOWN.
 	CreateAccount(context.Context, *CreateAccountRequest) (*Account, error)
-	// Changes display name, person or roles. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Changes display name, person, roles or owners. Reasons: NOT_FOUND, ETAG_MISMATCH.
 	UpdateAccount(context.Context, *UpdateAccountRequest) (*Account, error)
 	// Ends every session and key of the account; its old signatures stay valid. Reason: LAST_ADMIN.
 	DisableAccount(context.Context, *DisableAccountRequest) (*Account, error)

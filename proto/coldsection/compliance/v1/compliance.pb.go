@@ -640,7 +640,10 @@ type Aircraft struct {
 	// When it was added.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// Whose it is: a short text of your own for the customer or operator; empty is nobody's. Accounts that are limited to
+	// owners see what belongs to theirs.
+	Owner         string `protobuf:"bytes,20,opt,name=owner,proto3" json:"owner,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -771,6 +774,13 @@ func (x *Aircraft) GetUpdateTime() *timestamppb.Timestamp {
 		return x.UpdateTime
 	}
 	return nil
+}
+
+func (x *Aircraft) GetOwner() string {
+	if x != nil {
+		return x.Owner
+	}
+	return ""
 }
 
 // Counters since new.
@@ -936,7 +946,10 @@ type Engine struct {
 	// When it was added.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// Whose it is: a short text of your own for the customer or operator; empty is nobody's. Accounts that are limited to
+	// owners see what belongs to theirs.
+	Owner         string `protobuf:"bytes,20,opt,name=owner,proto3" json:"owner,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1053,6 +1066,13 @@ func (x *Engine) GetUpdateTime() *timestamppb.Timestamp {
 		return x.UpdateTime
 	}
 	return nil
+}
+
+func (x *Engine) GetOwner() string {
+	if x != nil {
+		return x.Owner
+	}
+	return ""
 }
 
 // Hours and cycles flown by an aircraft.
@@ -6366,7 +6386,7 @@ var File_coldsection_compliance_v1_compliance_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
-	"*coldsection/compliance/v1/compliance.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xe1\a\n" +
+	"*coldsection/compliance/v1/compliance.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xa0\b\n" +
 	"\bAircraft\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x121\n" +
 	"\fregistration\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x14R\fregistration\x12!\n" +
@@ -6385,7 +6405,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\vcreate_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\x1a>\n" +
+	"updateTime\x12=\n" +
+	"\x05owner\x18\x14 \x01(\tB'\xe2A\x01\x01\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x05owner\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"F\n" +
@@ -6405,7 +6426,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"FlyingRate\x128\n" +
 	"\rhours_per_day\x18\x01 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\vhoursPerDay\x12:\n" +
 	"\x0ecycles_per_day\x18\x02 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\fcyclesPerDay\x12\x1a\n" +
-	"\x05basis\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x05basis\"\xee\x05\n" +
+	"\x05basis\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x05basis\"\xad\x06\n" +
 	"\x06Engine\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12%\n" +
 	"\x06serial\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\x06serial\x12.\n" +
@@ -6421,7 +6442,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\x1a>\n" +
+	"updateTime\x12=\n" +
+	"\x05owner\x18\x14 \x01(\tB'\xe2A\x01\x01\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x05owner\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01:B\xeaA?\n" +

@@ -163,7 +163,9 @@ type EngineChanged struct {
 	// The aircraft, if fitted.
 	Aircraft string `protobuf:"bytes,4,opt,name=aircraft,proto3" json:"aircraft,omitempty"`
 	// Its position there.
-	Position      string `protobuf:"bytes,5,opt,name=position,proto3" json:"position,omitempty"`
+	Position string `protobuf:"bytes,5,opt,name=position,proto3" json:"position,omitempty"`
+	// Whose it is; empty is nobody's.
+	Owner         string `protobuf:"bytes,6,opt,name=owner,proto3" json:"owner,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -233,6 +235,77 @@ func (x *EngineChanged) GetPosition() string {
 	return ""
 }
 
+func (x *EngineChanged) GetOwner() string {
+	if x != nil {
+		return x.Owner
+	}
+	return ""
+}
+
+// Payload of coldsection.aircraft.registered.v1 and coldsection.aircraft.changed.v1; subject: the aircraft.
+type AircraftChanged struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The aircraft.
+	Aircraft string `protobuf:"bytes,1,opt,name=aircraft,proto3" json:"aircraft,omitempty"`
+	// Its registration.
+	Registration string `protobuf:"bytes,2,opt,name=registration,proto3" json:"registration,omitempty"`
+	// Whose it is; empty is nobody's.
+	Owner         string `protobuf:"bytes,3,opt,name=owner,proto3" json:"owner,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AircraftChanged) Reset() {
+	*x = AircraftChanged{}
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AircraftChanged) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AircraftChanged) ProtoMessage() {}
+
+func (x *AircraftChanged) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AircraftChanged.ProtoReflect.Descriptor instead.
+func (*AircraftChanged) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *AircraftChanged) GetAircraft() string {
+	if x != nil {
+		return x.Aircraft
+	}
+	return ""
+}
+
+func (x *AircraftChanged) GetRegistration() string {
+	if x != nil {
+		return x.Registration
+	}
+	return ""
+}
+
+func (x *AircraftChanged) GetOwner() string {
+	if x != nil {
+		return x.Owner
+	}
+	return ""
+}
+
 // Payload of coldsection.engine.utilization.recorded.v1; subject: the aircraft.
 type UtilizationRecorded struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -256,7 +329,7 @@ type UtilizationRecorded struct {
 
 func (x *UtilizationRecorded) Reset() {
 	*x = UtilizationRecorded{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -268,7 +341,7 @@ func (x *UtilizationRecorded) String() string {
 func (*UtilizationRecorded) ProtoMessage() {}
 
 func (x *UtilizationRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -281,7 +354,7 @@ func (x *UtilizationRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UtilizationRecorded.ProtoReflect.Descriptor instead.
 func (*UtilizationRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *UtilizationRecorded) GetAircraft() string {
@@ -348,7 +421,7 @@ type RequirementAdopted struct {
 
 func (x *RequirementAdopted) Reset() {
 	*x = RequirementAdopted{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -360,7 +433,7 @@ func (x *RequirementAdopted) String() string {
 func (*RequirementAdopted) ProtoMessage() {}
 
 func (x *RequirementAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -373,7 +446,7 @@ func (x *RequirementAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RequirementAdopted.ProtoReflect.Descriptor instead.
 func (*RequirementAdopted) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *RequirementAdopted) GetRequirement() string {
@@ -410,7 +483,7 @@ type ExtensionGranted struct {
 
 func (x *ExtensionGranted) Reset() {
 	*x = ExtensionGranted{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -422,7 +495,7 @@ func (x *ExtensionGranted) String() string {
 func (*ExtensionGranted) ProtoMessage() {}
 
 func (x *ExtensionGranted) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -435,7 +508,7 @@ func (x *ExtensionGranted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExtensionGranted.ProtoReflect.Descriptor instead.
 func (*ExtensionGranted) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ExtensionGranted) GetDueItem() string {
@@ -469,7 +542,7 @@ type ToolChanged struct {
 
 func (x *ToolChanged) Reset() {
 	*x = ToolChanged{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -481,7 +554,7 @@ func (x *ToolChanged) String() string {
 func (*ToolChanged) ProtoMessage() {}
 
 func (x *ToolChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -494,7 +567,7 @@ func (x *ToolChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ToolChanged.ProtoReflect.Descriptor instead.
 func (*ToolChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ToolChanged) GetTool() string {
@@ -542,7 +615,7 @@ type AuthorizationChanged struct {
 
 func (x *AuthorizationChanged) Reset() {
 	*x = AuthorizationChanged{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -554,7 +627,7 @@ func (x *AuthorizationChanged) String() string {
 func (*AuthorizationChanged) ProtoMessage() {}
 
 func (x *AuthorizationChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -567,7 +640,7 @@ func (x *AuthorizationChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuthorizationChanged.ProtoReflect.Descriptor instead.
 func (*AuthorizationChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *AuthorizationChanged) GetPerson() string {
@@ -615,13 +688,18 @@ const file_coldsection_compliance_v1_events_proto_rawDesc = "" +
 	"\bdue_date\x18\b \x01(\v2\x11.google.type.DateR\adueDate\x12 \n" +
 	"\vexplanation\x18\t \x01(\tR\vexplanation\x12&\n" +
 	"\x0eaccomplishment\x18\n" +
-	" \x01(\tR\x0eaccomplishment\"\x9a\x01\n" +
+	" \x01(\tR\x0eaccomplishment\"\xb0\x01\n" +
 	"\rEngineChanged\x12\x16\n" +
 	"\x06engine\x18\x01 \x01(\tR\x06engine\x12\x16\n" +
 	"\x06serial\x18\x02 \x01(\tR\x06serial\x12!\n" +
 	"\fengine_model\x18\x03 \x01(\tR\vengineModel\x12\x1a\n" +
 	"\baircraft\x18\x04 \x01(\tR\baircraft\x12\x1a\n" +
-	"\bposition\x18\x05 \x01(\tR\bposition\"\xfa\x01\n" +
+	"\bposition\x18\x05 \x01(\tR\bposition\x12\x14\n" +
+	"\x05owner\x18\x06 \x01(\tR\x05owner\"g\n" +
+	"\x0fAircraftChanged\x12\x1a\n" +
+	"\baircraft\x18\x01 \x01(\tR\baircraft\x12\"\n" +
+	"\fregistration\x18\x02 \x01(\tR\fregistration\x12\x14\n" +
+	"\x05owner\x18\x03 \x01(\tR\x05owner\"\xfa\x01\n" +
 	"\x13UtilizationRecorded\x12\x1a\n" +
 	"\baircraft\x18\x01 \x01(\tR\baircraft\x12\x18\n" +
 	"\aengines\x18\x02 \x03(\tR\aengines\x122\n" +
@@ -661,23 +739,24 @@ func file_coldsection_compliance_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_events_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_coldsection_compliance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_coldsection_compliance_v1_events_proto_goTypes = []any{
 	(*DueChanged)(nil),           // 0: coldsection.compliance.v1.DueChanged
 	(*EngineChanged)(nil),        // 1: coldsection.compliance.v1.EngineChanged
-	(*UtilizationRecorded)(nil),  // 2: coldsection.compliance.v1.UtilizationRecorded
-	(*RequirementAdopted)(nil),   // 3: coldsection.compliance.v1.RequirementAdopted
-	(*ExtensionGranted)(nil),     // 4: coldsection.compliance.v1.ExtensionGranted
-	(*ToolChanged)(nil),          // 5: coldsection.compliance.v1.ToolChanged
-	(*AuthorizationChanged)(nil), // 6: coldsection.compliance.v1.AuthorizationChanged
-	(*date.Date)(nil),            // 7: google.type.Date
-	(*Extension)(nil),            // 8: coldsection.compliance.v1.Extension
+	(*AircraftChanged)(nil),      // 2: coldsection.compliance.v1.AircraftChanged
+	(*UtilizationRecorded)(nil),  // 3: coldsection.compliance.v1.UtilizationRecorded
+	(*RequirementAdopted)(nil),   // 4: coldsection.compliance.v1.RequirementAdopted
+	(*ExtensionGranted)(nil),     // 5: coldsection.compliance.v1.ExtensionGranted
+	(*ToolChanged)(nil),          // 6: coldsection.compliance.v1.ToolChanged
+	(*AuthorizationChanged)(nil), // 7: coldsection.compliance.v1.AuthorizationChanged
+	(*date.Date)(nil),            // 8: google.type.Date
+	(*Extension)(nil),            // 9: coldsection.compliance.v1.Extension
 }
 var file_coldsection_compliance_v1_events_proto_depIdxs = []int32{
-	7, // 0: coldsection.compliance.v1.DueChanged.due_date:type_name -> google.type.Date
-	7, // 1: coldsection.compliance.v1.UtilizationRecorded.flight_date:type_name -> google.type.Date
-	8, // 2: coldsection.compliance.v1.ExtensionGranted.extension:type_name -> coldsection.compliance.v1.Extension
-	7, // 3: coldsection.compliance.v1.ToolChanged.calibration_due_date:type_name -> google.type.Date
+	8, // 0: coldsection.compliance.v1.DueChanged.due_date:type_name -> google.type.Date
+	8, // 1: coldsection.compliance.v1.UtilizationRecorded.flight_date:type_name -> google.type.Date
+	9, // 2: coldsection.compliance.v1.ExtensionGranted.extension:type_name -> coldsection.compliance.v1.Extension
+	8, // 3: coldsection.compliance.v1.ToolChanged.calibration_due_date:type_name -> google.type.Date
 	4, // [4:4] is the sub-list for method output_type
 	4, // [4:4] is the sub-list for method input_type
 	4, // [4:4] is the sub-list for extension type_name
@@ -697,7 +776,7 @@ func file_coldsection_compliance_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_events_proto_rawDesc), len(file_coldsection_compliance_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   7,
+			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

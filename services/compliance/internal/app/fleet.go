@@ -12,6 +12,7 @@ import (
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/owners"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
@@ -25,7 +26,10 @@ func (a *App) CreateAircraft(ctx context.Context, req *compliancev1.CreateAircra
 		if plane.GetCounters() == nil {
 			plane.Counters = &compliancev1.Counters{}
 		}
-		return plane, store.Aircraft.Insert(ctx, tx, plane, a.Clock.Now())
+		if err := store.Aircraft.Insert(ctx, tx, plane, a.Clock.Now()); err != nil {
+			return nil, err
+		}
+		return plane, a.unit(ctx, tx).tellAircraft(ctx, "coldsection.aircraft.registered.v1", plane)
 	})
 }
 
@@ -44,7 +48,10 @@ func (a *App) UpdateAircraft(ctx context.Context, req *compliancev1.UpdateAircra
 			return nil, err
 		}
 		plane.Counters, plane.CountersDate = counters, day
-		return plane, store.Aircraft.Save(ctx, tx, plane, a.Clock.Now())
+		if err := store.Aircraft.Save(ctx, tx, plane, a.Clock.Now()); err != nil {
+			return nil, err
+		}
+		return plane, a.unit(ctx, tx).tellAircraft(ctx, "coldsection.aircraft.changed.v1", plane)
 	})
 }
 
@@ -68,12 +75,28 @@ func (a *App) CreateEngine(ctx context.Context, req *compliancev1.CreateEngineRe
 		if err := u.recompute(ctx, engine.GetName(), "", ""); err != nil {
 			return nil, err
 		}
-		return engine, u.publish(ctx, "coldsection.engine.registered.v1", engine.GetName(), engineFact(engine))
+		return engine, u.tellEngine(ctx, "coldsection.engine.registered.v1", engine)
 	})
 }
 
-func engineFact(e *compliancev1.Engine) *compliancev1.EngineChanged {
-	return &compliancev1.EngineChanged{Engine: e.GetName(), Serial: e.GetSerial(), EngineModel: e.GetEngineModel(), Aircraft: e.GetAircraft(), Position: e.GetPosition()}
+// tellEngine publishes an engine as it is now, and keeps whose it is.
+func (u unit) tellEngine(ctx context.Context, typ string, e *compliancev1.Engine) error {
+	if err := owners.Learn(ctx, u.Tx, e.GetName(), e.GetOwner()); err != nil {
+		return err
+	}
+	return u.publish(ctx, typ, e.GetName(), &compliancev1.EngineChanged{
+		Engine: e.GetName(), Serial: e.GetSerial(), EngineModel: e.GetEngineModel(), Aircraft: e.GetAircraft(), Position: e.GetPosition(), Owner: e.GetOwner(),
+	})
+}
+
+// tellAircraft publishes an aircraft as it is now, and keeps whose it is.
+func (u unit) tellAircraft(ctx context.Context, typ string, plane *compliancev1.Aircraft) error {
+	if err := owners.Learn(ctx, u.Tx, plane.GetName(), plane.GetOwner()); err != nil {
+		return err
+	}
+	return u.publish(ctx, typ, plane.GetName(), &compliancev1.AircraftChanged{
+		Aircraft: plane.GetName(), Registration: plane.GetRegistration(), Owner: plane.GetOwner(),
+	})
 }
 
 // UpdateEngine changes an engine; its counters change by utilization only.
@@ -98,7 +121,7 @@ func (a *App) UpdateEngine(ctx context.Context, req *compliancev1.UpdateEngineRe
 		if err := u.recompute(ctx, engine.GetName(), "", ""); err != nil {
 			return nil, err
 		}
-		return engine, u.publish(ctx, "coldsection.engine.changed.v1", engine.GetName(), engineFact(engine))
+		return engine, u.tellEngine(ctx, "coldsection.engine.changed.v1", engine)
 	})
 }
 
@@ -158,7 +181,7 @@ func (u unit) saveFit(ctx context.Context, plane *compliancev1.Aircraft, engine 
 	if err := u.recompute(ctx, engine.GetName(), "", ""); err != nil {
 		return err
 	}
-	return u.publish(ctx, "coldsection.engine.changed.v1", engine.GetName(), engineFact(engine))
+	return u.tellEngine(ctx, "coldsection.engine.changed.v1", engine)
 }
 
 // RemoveEngine takes an engine off its aircraft.

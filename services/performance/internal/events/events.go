@@ -1,20 +1,28 @@
-// Package events reacts to released work orders: what was done to an engine stands on its time line.
+// Package events reacts to released work orders, so that what was done to an engine stands on its time line, and to engines
+// that change hands.
 package events
 
 import (
 	"context"
+	"strings"
 
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/performance/internal/app"
 	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/owners"
 	"coldsection.example/services/platform/storage"
 )
 
 // Consumer is the service's one subscription.
 func Consumer(a *app.App) eventbus.Consumer {
 	return eventbus.Consumer{
-		Durable: "performance", Types: []string{"coldsection.workorder.released.v1"},
+		Durable: "performance",
+		Types:   []string{"coldsection.workorder.released.v1", "coldsection.engine.registered.v1", "coldsection.engine.changed.v1"},
 		Handle: func(ctx context.Context, m eventbus.Message) (eventbus.Effect, error) {
+			if strings.HasPrefix(m.Type, "coldsection.engine.") {
+				return owned(m)
+			}
 			var fact workordersv1.WorkOrderChanged
 			if err := m.Decode(&fact); err != nil {
 				return nil, err
@@ -25,4 +33,15 @@ func Consumer(a *app.App) eventbus.Consumer {
 			return func(ctx context.Context, tx *storage.Tx) error { return a.Released(ctx, tx, &fact) }, nil
 		},
 	}
+}
+
+// owned keeps whose an engine is.
+func owned(m eventbus.Message) (eventbus.Effect, error) {
+	var fact compliancev1.EngineChanged
+	if err := m.Decode(&fact); err != nil {
+		return nil, err
+	}
+	return func(ctx context.Context, tx *storage.Tx) error {
+		return owners.Learn(ctx, tx, fact.GetEngine(), fact.GetOwner())
+	}, nil
 }

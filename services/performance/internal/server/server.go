@@ -42,6 +42,8 @@ func Register(r rpc.Registrar, a *app.App) {
 	for _, m := range performancev1.PerformanceQueryService_ServiceDesc.Methods {
 		query.For("coldsection.performance.v1.PerformanceQueryService", []string{auth.SignedIn}, m.MethodName)
 	}
+	query.Scope("coldsection.performance.v1.PerformanceQueryService", "GetReading", "ListReadings", "ListEngineEvents", "GetAssessment", "ListAssessments",
+		"ListWashAdvices", "GetRecovery", "ListRecoveries")
 	r.Register(&performancev1.PerformanceQueryService_ServiceDesc, &queries{app: a}, query)
 }
 

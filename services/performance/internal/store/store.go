@@ -27,12 +27,12 @@ func Migrations() storage.Migrations {
 
 // The tables.
 var (
-	Models      = resource.NewTable[*performancev1.EngineModel]("engine_models", "", "display_name")
-	Readings    = resource.NewTable[*performancev1.Reading]("readings", "read_time", "state", "read_time", "create_time", "source", "source_id")
-	Events      = resource.NewTable[*performancev1.EngineEvent]("engine_events", "event_time", "kind", "event_time", "work_order")
-	Assessments = resource.NewTable[*performancev1.Assessment]("assessments", "", "level", "engine_serial", "engine_model", "engine")
-	Advices     = resource.NewTable[*performancev1.WashAdvice]("wash_advices", "advise_time desc", "kind", "cause", "state", "advise_time")
-	Recoveries  = resource.NewTable[*performancev1.Recovery]("recoveries", "wash_time desc", "verdict", "wash_time", "work_order")
+	Models      = resource.NewTable[*performancev1.EngineModel]("engine_models", "", "display_name").Shared()
+	Readings    = resource.NewTable[*performancev1.Reading]("readings", "read_time", "state", "read_time", "create_time", "source", "source_id").OwnedBy("name")
+	Events      = resource.NewTable[*performancev1.EngineEvent]("engine_events", "event_time", "kind", "event_time", "work_order").OwnedBy("name")
+	Assessments = resource.NewTable[*performancev1.Assessment]("assessments", "", "level", "engine_serial", "engine_model", "engine").OwnedBy("engine")
+	Advices     = resource.NewTable[*performancev1.WashAdvice]("wash_advices", "advise_time desc", "kind", "cause", "state", "advise_time").OwnedBy("name")
+	Recoveries  = resource.NewTable[*performancev1.Recovery]("recoveries", "wash_time desc", "verdict", "wash_time", "work_order").OwnedBy("name")
 )
 
 // Under is the condition for names below a parent and its arguments.

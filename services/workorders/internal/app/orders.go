@@ -14,6 +14,7 @@ import (
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/owners"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/workorders/internal/app/cards"
@@ -128,6 +129,9 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 	}
 	o.AllowedVerbs = flow.Allowed(flowOf(o))
 	if err := store.Orders.Insert(ctx, u.Tx, o, u.now); err != nil {
+		return nil, err
+	}
+	if err := owners.Learn(ctx, u.Tx, o.GetName(), d.engine.GetOwner()); err != nil {
 		return nil, err
 	}
 	for i, s := range card.GetSteps() {

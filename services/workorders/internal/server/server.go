@@ -37,6 +37,8 @@ func Register(r rpc.Registrar, a *app.App) {
 	for _, m := range workordersv1.WorkOrdersQueryService_ServiceDesc.Methods {
 		query.For("coldsection.workorders.v1.WorkOrdersQueryService", []string{auth.SignedIn}, m.MethodName)
 	}
+	query.Scope("coldsection.workorders.v1.WorkOrdersQueryService", "GetWorkOrder", "ListWorkOrders", "GetWashPlan", "ListSteps", "ListMeasurements",
+		"ListMotoringRuns", "ListFindings", "ListSignatures")
 	r.Register(&workordersv1.WorkOrdersQueryService_ServiceDesc, &queries{app: a}, query)
 }
 

@@ -27,18 +27,18 @@ func Migrations() storage.Migrations {
 
 // The tables.
 var (
-	Stations = resource.NewTable[*workordersv1.Station]("stations", "", "display_name")
-	Cards    = resource.NewTable[*workordersv1.TaskCard]("task_cards", "", "kind", "display_name")
+	Stations = resource.NewTable[*workordersv1.Station]("stations", "", "display_name").Shared()
+	Cards    = resource.NewTable[*workordersv1.TaskCard]("task_cards", "", "kind", "display_name").Shared()
 	Orders   = resource.NewTable[*workordersv1.WorkOrder]("work_orders", "create_time desc",
 		"state", "engine", "aircraft", "kind", "assignees", "station", "hold", "plan_start_time",
-		"number", "create_time", "inspection_required", "reinspection_exception")
-	Steps      = resource.NewTable[*workordersv1.Step]("steps", "position", "position", "kind", "state")
-	Plans      = resource.NewTable[*workordersv1.WashPlan]("wash_plans", "")
-	Measured   = resource.NewTable[*workordersv1.Measurement]("measurements", "create_time", "step", "limits_met", "successor", "create_time")
-	Runs       = resource.NewTable[*workordersv1.MotoringRun]("motoring_runs", "start_time", "exceedance", "start_time")
-	Findings   = resource.NewTable[*workordersv1.Finding]("findings", "raise_time", "state", "raise_time")
+		"number", "create_time", "inspection_required", "reinspection_exception").OwnedBy("name")
+	Steps      = resource.NewTable[*workordersv1.Step]("steps", "position", "position", "kind", "state").OwnedBy("name")
+	Plans      = resource.NewTable[*workordersv1.WashPlan]("wash_plans", "").OwnedBy("name")
+	Measured   = resource.NewTable[*workordersv1.Measurement]("measurements", "create_time", "step", "limits_met", "successor", "create_time").OwnedBy("name")
+	Runs       = resource.NewTable[*workordersv1.MotoringRun]("motoring_runs", "start_time", "exceedance", "start_time").OwnedBy("name")
+	Findings   = resource.NewTable[*workordersv1.Finding]("findings", "raise_time", "state", "raise_time").OwnedBy("name")
 	Labour     = resource.NewTable[*workordersv1.LabourEntry]("labour_entries", "", "person", "start_time")
-	Signatures = resource.NewTable[*commonv1.Signature]("signatures", "", "meaning", "person")
+	Signatures = resource.NewTable[*commonv1.Signature]("signatures", "", "meaning", "person").OwnedBy("name")
 )
 
 // Under is the condition for names below a parent and its arguments.

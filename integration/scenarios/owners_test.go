@@ -1,0 +1,201 @@
+package scenarios
+
+import (
+	"encoding/csv"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+
+	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/dynamicpb"
+
+	"coldsection.example/integration/harness"
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/suite/story"
+)
+
+// aboutNobody are methods that a limited account may call and that show no aircraft, engine or what was done to one.
+var aboutNobody = []string{"SignIn", "AcceptInvitation", "GetCurrentSession", "ChangePassword", "Reauthenticate"}
+
+// For every method that lets limited accounts in, what another owner has is answered as what does not exist is. A method
+// that lets them in and has no case here fails.
+func TestWhatIsAnothersDoesNotExist(t *testing.T) {
+	stage := harness.OneProcess(t)
+	out := play(t, stage, nil)
+	conn := stage.Conn(t)
+	admin := stage.SignIn(t, "admin")
+	owner, stranger := guest(t, stage, conn, admin, "demo-operator"), guest(t, stage, conn, admin, "elsewhere")
+	names := realNames(t, conn, owner, out)
+	names["ListFindings"] = beyondTheStory(t, stage, conn, out.Engine)
+	open := limitedMethods(t)
+	for _, m := range methods() {
+		short := string(m.Name())
+		if !slices.Contains(open, string(m.FullName())) || slices.Contains(aboutNobody, short) {
+			continue
+		}
+		t.Run(short, func(t *testing.T) {
+			field := m.Input().Fields().ByName("parent")
+			if field == nil {
+				field = m.Input().Fields().ByName("name")
+			}
+			if field == nil { // a list of all: each sees its own
+				if own, err := ask(owner, conn, m, nil, ""); err != nil || own == "{}" {
+					t.Errorf("its own: %s, %v", own, err)
+				}
+				if foreign, err := ask(stranger, conn, m, nil, ""); err != nil || foreign != "{}" {
+					t.Errorf("another's: %s, %v", foreign, err)
+				}
+				return
+			}
+			name := names[short]
+			if name == "" {
+				t.Fatal("there is no case for this method; name something of the story's that it shows")
+			}
+			if own, err := ask(owner, conn, m, field, name); err != nil || own == "{}" {
+				t.Errorf("its own %s: %s, %v", name, own, err)
+			}
+			foreign, foreignErr := ask(stranger, conn, m, field, name)
+			nothing := renamed(name)
+			random, randomErr := ask(stranger, conn, m, field, nothing)
+			if foreign != random {
+				t.Errorf("another's answers %s, nothing %s", foreign, random)
+			}
+			f, r := status.Convert(foreignErr), status.Convert(randomErr)
+			if f.Code() != r.Code() || strings.ReplaceAll(f.Message(), name, "X") != strings.ReplaceAll(r.Message(), nothing, "X") {
+				t.Errorf("another's is refused with %v, nothing with %v", f, r)
+			}
+		})
+	}
+}
+
+// guest is an account with every role but admin that is limited to one owner.
+func guest(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, admin *harness.Person, owner string) *harness.Person {
+	t.Helper()
+	accounts, ctx := accessv1.NewAccessServiceClient(conn), admin.Context()
+	_, err := accounts.CreateAccount(ctx, &accessv1.CreateAccountRequest{AccountId: "guest-" + owner, Account: &accessv1.Account{
+		Login: "guest-" + owner, DisplayName: "Guest", Roles: callers[1 : len(callers)-1], Kind: accessv1.Account_HUMAN, Owners: []string{owner},
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	invitation, err := accounts.InviteAccount(ctx, &accessv1.InviteAccountRequest{Name: "accounts/guest-" + owner})
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer := must(t, stage.Stranger(t).REST("POST", "/v1/invitations:accept", map[string]any{"token": invitation.GetToken(), "password": story.Password}))
+	who := stage.Stranger(t)
+	who.Token = text(answer, "token")
+	return who
+}
+
+// realNames are names of the story's things, by the method that shows them.
+func realNames(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, out story.Outcome) map[string]string {
+	t.Helper()
+	ctx := owner.Context()
+	due, err := compliancev1.NewComplianceQueryServiceClient(conn).ListDueItems(ctx, &compliancev1.ListDueItemsRequest{})
+	if err != nil || len(due.GetDueItems()) == 0 {
+		t.Fatalf("due items %v, %v", due, err)
+	}
+	done, err := compliancev1.NewComplianceQueryServiceClient(conn).ListAccomplishments(ctx, &compliancev1.ListAccomplishmentsRequest{Parent: "requirements/-"})
+	if err != nil || len(done.GetAccomplishments()) == 0 {
+		t.Fatalf("accomplishments %v, %v", done, err)
+	}
+	performance := performancev1.NewPerformanceQueryServiceClient(conn)
+	readings, err := performance.ListReadings(ctx, &performancev1.ListReadingsRequest{Parent: out.Engine, PageSize: 1})
+	if err != nil || len(readings.GetReadings()) == 0 {
+		t.Fatalf("readings %v, %v", readings, err)
+	}
+	recoveries, err := performance.ListRecoveries(ctx, &performancev1.ListRecoveriesRequest{Parent: out.Engine})
+	if err != nil || len(recoveries.GetRecoveries()) == 0 {
+		t.Fatalf("recoveries %v, %v", recoveries, err)
+	}
+	requirement, _, _ := strings.Cut(done.GetAccomplishments()[0].GetName(), "/accomplishments/")
+	const plane = "aircraft/demo-101"
+	item, order := due.GetDueItems()[0].GetName(), out.WorkOrder
+	return map[string]string{
+		"GetAircraft": plane, "ListUtilizations": plane, "GetEngine": out.Engine, "GetDueItem": item, "ExplainDueItem": item, "ListAccomplishments": requirement,
+		"GetWorkOrder": order, "GetWashPlan": order + "/washPlan", "ListSteps": order, "ListMeasurements": order, "ListMotoringRuns": order,
+		"ListSignatures": order,
+		"GetReading":     readings.GetReadings()[0].GetName(), "ListReadings": out.Engine, "ListEngineEvents": out.Engine, "GetAssessment": out.Engine + "/assessment",
+		"ListWashAdvices": out.Engine, "GetRecovery": recoveries.GetRecoveries()[0].GetName(), "ListRecoveries": out.Engine,
+	}
+}
+
+// beyondTheStory flies the aircraft and raises a finding on a new order, which the story does not, and returns the order.
+func beyondTheStory(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, engine string) string {
+	t.Helper()
+	planner, technician := stage.SignIn(t, "planner").Context(), stage.SignIn(t, "technician").Context()
+	_, err := compliancev1.NewComplianceServiceClient(conn).CreateUtilization(planner, &compliancev1.CreateUtilizationRequest{
+		Parent: "aircraft/demo-101", Utilization: &compliancev1.Utilization{
+			FlightDate: &date.Date{Year: 2026, Month: 9, Day: 1}, FlownSeconds: 3600, Cycles: 1, SourceId: "owners-1",
+		},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	orders := workordersv1.NewWorkOrdersServiceClient(conn)
+	order, err := orders.CreateWorkOrder(planner, &workordersv1.CreateWorkOrderRequest{
+		WorkOrder: &workordersv1.WorkOrder{Engine: engine, TaskCard: "taskCards/sense-line-heater-check", Station: "stations/skerry"},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = orders.CreateFinding(technician, &workordersv1.CreateFindingRequest{
+		Parent: order.GetName(), Finding: &workordersv1.Finding{Description: "A clamp of the sense line is loose."},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return order.GetName()
+}
+
+// limitedMethods are the methods that the table of authority opens to limited accounts.
+func limitedMethods(t *testing.T) []string {
+	t.Helper()
+	text, err := os.ReadFile(rolesFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(strings.NewReader(string(text))).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var open []string
+	for _, row := range rows {
+		if slices.Contains(strings.Fields(row[1]), limited) {
+			open = append(open, row[0])
+		}
+	}
+	if len(open) == 0 {
+		t.Fatalf("%s opens nothing to limited accounts", rolesFile)
+	}
+	return open
+}
+
+// renamed is a name of the same shape that nothing has.
+func renamed(name string) string {
+	parts := strings.Split(name, "/")
+	parts[1] = "no-" + strings.Repeat("x", max(len(parts[1])-3, 1))
+	return strings.Join(parts, "/")
+}
+
+// ask calls a method with a name in the field and returns the answer as JSON.
+func ask(who *harness.Person, conn *grpc.ClientConn, m protoreflect.MethodDescriptor, field protoreflect.FieldDescriptor, name string) (string, error) {
+	in, out := dynamicpb.NewMessage(m.Input()), dynamicpb.NewMessage(m.Output())
+	if field != nil {
+		in.Set(field, protoreflect.ValueOfString(name))
+	}
+	if err := conn.Invoke(who.Context(), "/"+string(m.Parent().FullName())+"/"+string(m.Name()), in, out); err != nil {
+		return "", err
+	}
+	answer, err := protojson.Marshal(out)
+	return strings.ReplaceAll(string(answer), " ", ""), err
+}
