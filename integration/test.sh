@@ -5,9 +5,9 @@
 #   bash integration/test.sh ./services/compliance/...    some packages
 #   bash integration/test.sh -run Recovery -v             any go test arguments
 #
-# Needs PostgreSQL's server programs and Chromium. As root on a Debian machine it installs them when they are missing;
-# otherwise it says what to install and fails, because a test left out proves nothing. It starts a PostgreSQL of its own
-# (a scratch folder, a free port of 127.0.0.1, data checksums) and stops it at the end, however it ends.
+# Needs PostgreSQL's server programs, Chromium, and readers of printed documents (qpdf, poppler, dmtxread, zbarimg). As
+# root on a Debian machine it installs them when they are missing; otherwise it says what to install and fails, because a test left out
+# proves nothing. It starts a PostgreSQL of its own (a scratch folder, a free port of 127.0.0.1, data checksums) and stops it at the end, however it ends.
 # COLDSECTION_TEST_POSTGRES (a superuser's connection string) or COLDSECTION_TEST_CHROMIUM (a program) use yours instead.
 set -euo pipefail
 cd "$(dirname "$0")/.."
@@ -37,6 +37,11 @@ install_missing() {
   local packages=()
   [ -n "${COLDSECTION_TEST_POSTGRES:-}" ] || [ -n "$(postgres_bin)" ] || packages+=(postgresql)
   [ -n "$(chromium_path)" ] || packages+=(chromium fonts-dejavu-core)
+  local need program package
+  for need in qpdf:qpdf pdftoppm:poppler-utils dmtxread:dmtx-utils zbarimg:zbar-tools; do
+    IFS=: read -r program package <<<"$need"
+    command -v "$program" >/dev/null || packages+=("$package")
+  done
   [ ${#packages[@]} -gt 0 ] || return 0
   [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null || die "missing: ${packages[*]}. As root on Debian:" \
     "apt-get install --no-install-recommends ${packages[*]}; elsewhere install the same programs, then run this again."
