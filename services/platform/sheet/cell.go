@@ -1,0 +1,177 @@
+package sheet
+
+import (
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"coldsection.example/services/platform/quantity"
+)
+
+// reader reads rows.
+type reader struct {
+	table   *Table
+	columns []column
+	mark    mark
+	index   map[string]int
+}
+
+func (r reader) row(row Row) (Record, []Problem) {
+	if row.tooLong(len(r.table.Header)) || r.table.Format == CSV && len(row.Cells) < len(r.table.Header) {
+		return Record{}, []Problem{{Line: row.Line, Reason: "ROW_LENGTH", Text: sentence(
+			"The row has %d cells and the header %d. A decimal comma needs semicolons between cells, or quotes.", len(row.Cells), len(r.table.Header))}}
+	}
+	record := Record{Line: row.Line, values: make([]Value, len(r.columns)), index: r.index}
+	var problems []Problem
+	for i, c := range r.columns {
+		cell := ""
+		if c.at < len(row.Cells) {
+			cell = strings.TrimSpace(row.Cells[c.at])
+		}
+		value, reason, text := r.cell(c, cell)
+		if reason != "" {
+			problems = append(problems, Problem{row.Line, c.Heading, reason, text})
+		}
+		record.values[i] = value
+	}
+	return record, problems
+}
+
+// tooLong says whether cells stand beyond the header's last column.
+func (row Row) tooLong(width int) bool {
+	for i := width; i < len(row.Cells); i++ {
+		if row.Cells[i] != "" {
+			return true
+		}
+	}
+	return false
+}
+
+// cell reads one cell; a reason means that it is bad.
+func (r reader) cell(c column, cell string) (v Value, reason, text string) {
+	if cell == "" {
+		if c.want.Required {
+			return v, "VALUE_MISSING", "The cell is blank. Fill it in, or remove the row."
+		}
+		return v, "", ""
+	}
+	v = Value{Text: cell, Given: true}
+	switch c.want.Kind {
+	case Number, Amount:
+		v.Unit = c.Unit
+		v.Text, reason, text = r.number(cell)
+	case Integer:
+		v.Text, reason, text = r.integer(cell)
+	case Time:
+		v.Text, reason, text = r.time(cell)
+	case Date:
+		v.Text, reason, text = r.date(cell)
+	case Bool:
+		v.Text, reason, text = boolean(cell)
+	case Text:
+	}
+	return v, reason, text
+}
+
+func (r reader) number(cell string) (number, reason, text string) {
+	if r.table.Format == XLSX {
+		if number, ok := stored(cell); ok {
+			return number, "", ""
+		}
+	}
+	number, reason, text = r.mark.plain(cell)
+	if reason == "" {
+		if _, err := quantity.ParseDecimal(number); err != nil {
+			return "", "VALUE_TOO_LONG", err.Error()
+		}
+	}
+	return number, reason, text
+}
+
+func (r reader) integer(cell string) (number, reason, text string) {
+	if number, reason, text = r.number(cell); reason != "" {
+		return "", reason, text
+	}
+	v, err := strconv.ParseInt(number, 10, 64)
+	if err != nil {
+		return "", "VALUE_NOT_A_NUMBER", sentence("%.40q is not a whole number. Give digits only.", cell)
+	}
+	return strconv.FormatInt(v, 10), "", ""
+}
+
+func boolean(cell string) (value, reason, text string) {
+	switch strings.ToLower(cell) {
+	case "true", "yes", "1":
+		return "true", "", ""
+	case "false", "no", "0":
+		return "false", "", ""
+	}
+	return "", "VALUE_INVALID", sentence("%.40q is neither true nor false. Write true or false.", cell)
+}
+
+// times are the forms of a time; one without a zone is UTC, since the column says so.
+var times = []string{time.RFC3339Nano, "2006-01-02T15:04Z07:00", "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02 15:04:05Z07:00"}
+
+func (r reader) time(cell string) (value, reason, text string) {
+	if at, ok := r.serial(cell); ok {
+		return FormatTime(at), "", ""
+	}
+	for _, form := range times {
+		if at, err := time.Parse(form, cell); err == nil && sane(at) {
+			return FormatTime(at), "", ""
+		}
+	}
+	return "", "TIME_INVALID", sentence("%.40q is not a UTC time such as 2026-03-01T06:54Z.%s", cell, hint(cell))
+}
+
+func (r reader) date(cell string) (value, reason, text string) {
+	if at, ok := r.serial(cell); ok && at.Equal(at.Truncate(24*time.Hour)) {
+		return at.Format(time.DateOnly), "", ""
+	}
+	if at, err := time.Parse(time.DateOnly, cell); err == nil && sane(at) {
+		return cell, "", ""
+	}
+	return "", "DATE_INVALID", sentence("%.40q is not a date such as 2026-03-01.%s", cell, hint(cell))
+}
+
+var dayNumber = regexp.MustCompile(`^[0-9]{5}([.,][0-9]+)?$`)
+
+// hint explains what a spreadsheet did to a date.
+func hint(cell string) string {
+	if dayNumber.MatchString(cell) {
+		return " It looks like a spreadsheet's day number; format the column as text like that before saving as CSV, or send the XLSX file."
+	}
+	return ""
+}
+
+// sane leaves out years that no wire format carries.
+func sane(t time.Time) bool { return t.Year() >= 1900 && t.Year() <= 9999 }
+
+// serial reads the day number that an XLSX file keeps for a date, to the millisecond: days since 30 December 1899, or since
+// 1 January 1904 (ECMA-376 part 1, 18.17.4.1). Numbers below 61 are left out, since they count a day that never was.
+func (r reader) serial(cell string) (time.Time, bool) {
+	days, err := strconv.ParseFloat(cell, 64)
+	if r.table.Format != XLSX || err != nil || !(days >= 61 && days < 2_958_466) {
+		return time.Time{}, false
+	}
+	epoch := time.Date(1899, 12, 30, 0, 0, 0, 0, time.UTC)
+	if r.table.date1904 {
+		epoch = time.Date(1904, 1, 1, 0, 0, 0, 0, time.UTC)
+	}
+	return epoch.Add(time.Duration(math.Round(days*86_400_000)) * time.Millisecond), true
+}
+
+// FormatTime is the canonical text of a time: RFC 3339 in UTC, to the microsecond, no more digits than needed.
+func FormatTime(t time.Time) string {
+	return t.UTC().Truncate(time.Microsecond).Format(time.RFC3339Nano)
+}
+
+// FormatFloat is the canonical text of a measured number: the fewest digits that give it back, "" for NaN and infinities.
+func FormatFloat(v float64) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return ""
+	}
+	return strconv.FormatFloat(v+0, 'f', -1, 64)
+}
