@@ -43,6 +43,7 @@ var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn)
 	consumablesv1.RegisterConsumablesServiceHandler, consumablesv1.RegisterConsumablesQueryServiceHandler,
 	workordersv1.RegisterWorkOrdersServiceHandler, workordersv1.RegisterWorkOrdersQueryServiceHandler,
 	performancev1.RegisterPerformanceServiceHandler, performancev1.RegisterPerformanceQueryServiceHandler,
+	performancev1.RegisterPerformanceCalculationServiceHandler,
 	compliancev1.RegisterComplianceServiceHandler, compliancev1.RegisterComplianceQueryServiceHandler,
 	compliancev1.RegisterGateServiceHandler,
 }

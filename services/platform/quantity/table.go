@@ -37,6 +37,7 @@ var table = []Unit{
 	{Code: "[ft_i].[lbf_av]", Rec20: "M92", Dimension: Torque, Label: "lbf·ft", factor: rat("1.3558179483314004")},
 
 	{Code: "kW", Rec20: "KWT", Dimension: Power, Label: "kW", factor: rat("1")},
+	{Code: "W", Rec20: "WTT", Dimension: Power, Label: "W", factor: rat("1/1000")},
 	{Code: "[HP]", Rec20: "K43", Dimension: Power, Label: "hp", factor: rat("0.74569987158227022")},
 
 	{Code: "[kn_i]", Rec20: "KNT", Dimension: Speed, Label: "kt", factor: rat("1")},
@@ -77,6 +78,7 @@ var table = []Unit{
 	{Code: "MOhm", Rec20: "B75", Dimension: Resistance, Label: "MΩ", factor: rat("1000000")},
 	{Code: "A", Rec20: "AMP", Dimension: Current, Label: "A", factor: rat("1")},
 	{Code: "V", Rec20: "VLT", Dimension: Voltage, Label: "V", factor: rat("1")},
+	{Code: "mV", Rec20: "2Z", Dimension: Voltage, Label: "mV", factor: rat("1/1000")},
 
 	{Code: "{each}", Rec20: "EA", Dimension: Count, Label: "each", factor: rat("1")},
 }

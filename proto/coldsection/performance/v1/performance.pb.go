@@ -159,6 +159,59 @@ func (ConditionLevel) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{1}
 }
 
+// Where the trim resistor sits.
+type TrimData_Topology int32
+
+const (
+	// Not stated; calculations are refused, because each computes differently.
+	TrimData_TOPOLOGY_UNSPECIFIED TrimData_Topology = 0
+	// Between the two leads of the harness.
+	TrimData_ACROSS TrimData_Topology = 1
+	// Between the harness and the indicator.
+	TrimData_IN_LINE TrimData_Topology = 2
+)
+
+// Enum value maps for TrimData_Topology.
+var (
+	TrimData_Topology_name = map[int32]string{
+		0: "TOPOLOGY_UNSPECIFIED",
+		1: "ACROSS",
+		2: "IN_LINE",
+	}
+	TrimData_Topology_value = map[string]int32{
+		"TOPOLOGY_UNSPECIFIED": 0,
+		"ACROSS":               1,
+		"IN_LINE":              2,
+	}
+)
+
+func (x TrimData_Topology) Enum() *TrimData_Topology {
+	p := new(TrimData_Topology)
+	*p = x
+	return p
+}
+
+func (x TrimData_Topology) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (TrimData_Topology) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_performance_v1_performance_proto_enumTypes[2].Descriptor()
+}
+
+func (TrimData_Topology) Type() protoreflect.EnumType {
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[2]
+}
+
+func (x TrimData_Topology) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use TrimData_Topology.Descriptor instead.
+func (TrimData_Topology) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{17, 0}
+}
+
 // Whether the analysis uses it.
 type Reading_State int32
 
@@ -208,11 +261,11 @@ func (x Reading_State) String() string {
 }
 
 func (Reading_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[2].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[3].Descriptor()
 }
 
 func (Reading_State) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[2]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[3]
 }
 
 func (x Reading_State) Number() protoreflect.EnumNumber {
@@ -221,7 +274,7 @@ func (x Reading_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Reading_State.Descriptor instead.
 func (Reading_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{15, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{20, 0}
 }
 
 // What was done.
@@ -277,11 +330,11 @@ func (x EngineEvent_Kind) String() string {
 }
 
 func (EngineEvent_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[3].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[4].Descriptor()
 }
 
 func (EngineEvent_Kind) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[3]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[4]
 }
 
 func (x EngineEvent_Kind) Number() protoreflect.EnumNumber {
@@ -290,7 +343,7 @@ func (x EngineEvent_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use EngineEvent_Kind.Descriptor instead.
 func (EngineEvent_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{18, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23, 0}
 }
 
 // Whether it still stands.
@@ -334,11 +387,11 @@ func (x WashAdvice_State) String() string {
 }
 
 func (WashAdvice_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[4].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[5].Descriptor()
 }
 
 func (WashAdvice_State) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[4]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[5]
 }
 
 func (x WashAdvice_State) Number() protoreflect.EnumNumber {
@@ -347,7 +400,7 @@ func (x WashAdvice_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WashAdvice_State.Descriptor instead.
 func (WashAdvice_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29, 0}
 }
 
 // What it says.
@@ -391,11 +444,11 @@ func (x Recovery_Verdict) String() string {
 }
 
 func (Recovery_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[5].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[6].Descriptor()
 }
 
 func (Recovery_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[5]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[6]
 }
 
 func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
@@ -404,7 +457,7 @@ func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Recovery_Verdict.Descriptor instead.
 func (Recovery_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33, 0}
 }
 
 // A model of engine as data: limits, correction exponents, baseline, wash data. Operator data with a document and revision; never the suite's own.
@@ -449,7 +502,13 @@ type EngineModel struct {
 	// When it was first added.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,19,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When this revision was made.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// Charts of what an exceedance asks for.
+	ExceedanceCharts []*ExceedanceChart `protobuf:"bytes,21,rep,name=exceedance_charts,json=exceedanceCharts,proto3" json:"exceedance_charts,omitempty"`
+	// What each cause does to the readings at constant corrected power. The one of fouling is the direction of dirt.
+	Signatures []*CauseSignature `protobuf:"bytes,22,rep,name=signatures,proto3" json:"signatures,omitempty"`
+	// How a power check is judged.
+	PowerCheck    *PowerCheckData `protobuf:"bytes,23,opt,name=power_check,json=powerCheck,proto3" json:"power_check,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -624,6 +683,27 @@ func (x *EngineModel) GetUpdateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *EngineModel) GetExceedanceCharts() []*ExceedanceChart {
+	if x != nil {
+		return x.ExceedanceCharts
+	}
+	return nil
+}
+
+func (x *EngineModel) GetSignatures() []*CauseSignature {
+	if x != nil {
+		return x.Signatures
+	}
+	return nil
+}
+
+func (x *EngineModel) GetPowerCheck() *PowerCheckData {
+	if x != nil {
+		return x.PowerCheck
+	}
+	return nil
+}
+
 // An operating limit.
 type Limit struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -632,7 +712,9 @@ type Limit struct {
 	// The highest value, in the parameter's unit.
 	MaxValue float64 `protobuf:"fixed64,2,opt,name=max_value,json=maxValue,proto3" json:"max_value,omitempty"`
 	// When it applies, such as "continuous".
-	Condition     string `protobuf:"bytes,3,opt,name=condition,proto3" json:"condition,omitempty"`
+	Condition string `protobuf:"bytes,3,opt,name=condition,proto3" json:"condition,omitempty"`
+	// Where it comes from; unset takes the model's document.
+	Document      *v1.DocumentReference `protobuf:"bytes,4,opt,name=document,proto3" json:"document,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -686,6 +768,13 @@ func (x *Limit) GetCondition() string {
 		return x.Condition
 	}
 	return ""
+}
+
+func (x *Limit) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
 }
 
 // The exponents a and b of theta and delta by which a parameter is divided.
@@ -770,6 +859,390 @@ func (x *CorrectionExponents) GetTorqueDelta() float64 {
 	return 0
 }
 
+// The zones of one parameter in one kind of running: how long at which value asks for what. Approved data of the operator.
+type ExceedanceChart struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its name, such as "itt-start".
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// What it is a chart of.
+	Parameter Parameter `protobuf:"varint,2,opt,name=parameter,proto3,enum=coldsection.performance.v1.Parameter" json:"parameter,omitempty"`
+	// When it applies, such as "start" or "in flight".
+	Condition string `protobuf:"bytes,3,opt,name=condition,proto3" json:"condition,omitempty"`
+	// Excursions closer to each other than this are one event, in seconds.
+	ResetSeconds float64 `protobuf:"fixed64,4,opt,name=reset_seconds,json=resetSeconds,proto3" json:"reset_seconds,omitempty"`
+	// The longest time between samples across which the trace is taken as a straight line, in seconds.
+	LongestGapSeconds float64 `protobuf:"fixed64,5,opt,name=longest_gap_seconds,json=longestGapSeconds,proto3" json:"longest_gap_seconds,omitempty"`
+	// The zones.
+	Zones []*ExceedanceZone `protobuf:"bytes,6,rep,name=zones,proto3" json:"zones,omitempty"`
+	// Where it comes from.
+	Document      *v1.DocumentReference `protobuf:"bytes,7,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExceedanceChart) Reset() {
+	*x = ExceedanceChart{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExceedanceChart) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExceedanceChart) ProtoMessage() {}
+
+func (x *ExceedanceChart) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExceedanceChart.ProtoReflect.Descriptor instead.
+func (*ExceedanceChart) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ExceedanceChart) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *ExceedanceChart) GetParameter() Parameter {
+	if x != nil {
+		return x.Parameter
+	}
+	return Parameter_PARAMETER_UNSPECIFIED
+}
+
+func (x *ExceedanceChart) GetCondition() string {
+	if x != nil {
+		return x.Condition
+	}
+	return ""
+}
+
+func (x *ExceedanceChart) GetResetSeconds() float64 {
+	if x != nil {
+		return x.ResetSeconds
+	}
+	return 0
+}
+
+func (x *ExceedanceChart) GetLongestGapSeconds() float64 {
+	if x != nil {
+		return x.LongestGapSeconds
+	}
+	return 0
+}
+
+func (x *ExceedanceChart) GetZones() []*ExceedanceZone {
+	if x != nil {
+		return x.Zones
+	}
+	return nil
+}
+
+func (x *ExceedanceChart) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
+// An area of a chart; a boundary belongs to the severer zone.
+type ExceedanceZone struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its name, as the document prints it.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// The larger, the more has to be done.
+	Severity int32 `protobuf:"varint,2,opt,name=severity,proto3" json:"severity,omitempty"`
+	// What the document asks for, in its words.
+	Action string `protobuf:"bytes,3,opt,name=action,proto3" json:"action,omitempty"`
+	// The corners, in order around it.
+	Corners       []*ZoneCorner `protobuf:"bytes,4,rep,name=corners,proto3" json:"corners,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExceedanceZone) Reset() {
+	*x = ExceedanceZone{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExceedanceZone) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExceedanceZone) ProtoMessage() {}
+
+func (x *ExceedanceZone) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExceedanceZone.ProtoReflect.Descriptor instead.
+func (*ExceedanceZone) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ExceedanceZone) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *ExceedanceZone) GetSeverity() int32 {
+	if x != nil {
+		return x.Severity
+	}
+	return 0
+}
+
+func (x *ExceedanceZone) GetAction() string {
+	if x != nil {
+		return x.Action
+	}
+	return ""
+}
+
+func (x *ExceedanceZone) GetCorners() []*ZoneCorner {
+	if x != nil {
+		return x.Corners
+	}
+	return nil
+}
+
+// A corner of a zone.
+type ZoneCorner struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How long, in seconds.
+	DurationSeconds float64 `protobuf:"fixed64,1,opt,name=duration_seconds,json=durationSeconds,proto3" json:"duration_seconds,omitempty"`
+	// The value, in the parameter's unit.
+	Value         float64 `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ZoneCorner) Reset() {
+	*x = ZoneCorner{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ZoneCorner) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ZoneCorner) ProtoMessage() {}
+
+func (x *ZoneCorner) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ZoneCorner.ProtoReflect.Descriptor instead.
+func (*ZoneCorner) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ZoneCorner) GetDurationSeconds() float64 {
+	if x != nil {
+		return x.DurationSeconds
+	}
+	return 0
+}
+
+func (x *ZoneCorner) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+// What one unit of a cause does to the readings at constant corrected power.
+type CauseSignature struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// fouling, hot_section, bleed_leak, itt_indication, torque_indication, fuel_flow_indication, ng_indication,
+	// power_turbine, combustion or inlet.
+	Cause string `protobuf:"bytes,1,opt,name=cause,proto3" json:"cause,omitempty"`
+	// What one unit is, such as "flow capacity -3 %, efficiency -1 %".
+	Size string `protobuf:"bytes,2,opt,name=size,proto3" json:"size,omitempty"`
+	// Change of ITT, in degrees Celsius.
+	IttC float64 `protobuf:"fixed64,3,opt,name=itt_c,json=ittC,proto3" json:"itt_c,omitempty"`
+	// Change of Ng, in per cent.
+	NgPct float64 `protobuf:"fixed64,4,opt,name=ng_pct,json=ngPct,proto3" json:"ng_pct,omitempty"`
+	// Change of fuel flow, in per cent.
+	FuelFlowPct float64 `protobuf:"fixed64,5,opt,name=fuel_flow_pct,json=fuelFlowPct,proto3" json:"fuel_flow_pct,omitempty"`
+	// Where it comes from, a document or a computation.
+	Document      *v1.DocumentReference `protobuf:"bytes,6,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CauseSignature) Reset() {
+	*x = CauseSignature{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CauseSignature) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CauseSignature) ProtoMessage() {}
+
+func (x *CauseSignature) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CauseSignature.ProtoReflect.Descriptor instead.
+func (*CauseSignature) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *CauseSignature) GetCause() string {
+	if x != nil {
+		return x.Cause
+	}
+	return ""
+}
+
+func (x *CauseSignature) GetSize() string {
+	if x != nil {
+		return x.Size
+	}
+	return ""
+}
+
+func (x *CauseSignature) GetIttC() float64 {
+	if x != nil {
+		return x.IttC
+	}
+	return 0
+}
+
+func (x *CauseSignature) GetNgPct() float64 {
+	if x != nil {
+		return x.NgPct
+	}
+	return 0
+}
+
+func (x *CauseSignature) GetFuelFlowPct() float64 {
+	if x != nil {
+		return x.FuelFlowPct
+	}
+	return 0
+}
+
+func (x *CauseSignature) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
+// How a power check is judged.
+type PowerCheckData struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The margin to the ITT limit that is to be kept, in degrees Celsius.
+	ReserveC float64 `protobuf:"fixed64,1,opt,name=reserve_c,json=reserveC,proto3" json:"reserve_c,omitempty"`
+	// The lowest share of the reference power at which a check says anything, in per cent; 0 means 70.
+	MinPowerPct float64 `protobuf:"fixed64,2,opt,name=min_power_pct,json=minPowerPct,proto3" json:"min_power_pct,omitempty"`
+	// Where it comes from. An approved power-check chart overrides what is computed here.
+	Document      *v1.DocumentReference `protobuf:"bytes,3,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PowerCheckData) Reset() {
+	*x = PowerCheckData{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PowerCheckData) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PowerCheckData) ProtoMessage() {}
+
+func (x *PowerCheckData) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PowerCheckData.ProtoReflect.Descriptor instead.
+func (*PowerCheckData) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *PowerCheckData) GetReserveC() float64 {
+	if x != nil {
+		return x.ReserveC
+	}
+	return 0
+}
+
+func (x *PowerCheckData) GetMinPowerPct() float64 {
+	if x != nil {
+		return x.MinPowerPct
+	}
+	return 0
+}
+
+func (x *PowerCheckData) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
 // A table of what a clean nominal engine reads.
 type Baseline struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -781,7 +1254,7 @@ type Baseline struct {
 
 func (x *Baseline) Reset() {
 	*x = Baseline{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[3]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -793,7 +1266,7 @@ func (x *Baseline) String() string {
 func (*Baseline) ProtoMessage() {}
 
 func (x *Baseline) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[3]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -806,7 +1279,7 @@ func (x *Baseline) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Baseline.ProtoReflect.Descriptor instead.
 func (*Baseline) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Baseline) GetPoints() []*BaselinePoint {
@@ -841,7 +1314,7 @@ type BaselinePoint struct {
 
 func (x *BaselinePoint) Reset() {
 	*x = BaselinePoint{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[4]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -853,7 +1326,7 @@ func (x *BaselinePoint) String() string {
 func (*BaselinePoint) ProtoMessage() {}
 
 func (x *BaselinePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[4]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -866,7 +1339,7 @@ func (x *BaselinePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BaselinePoint.ProtoReflect.Descriptor instead.
 func (*BaselinePoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *BaselinePoint) GetPressureAltitudeM() float64 {
@@ -940,7 +1413,7 @@ type Noise struct {
 
 func (x *Noise) Reset() {
 	*x = Noise{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[5]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -952,7 +1425,7 @@ func (x *Noise) String() string {
 func (*Noise) ProtoMessage() {}
 
 func (x *Noise) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[5]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -965,7 +1438,7 @@ func (x *Noise) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Noise.ProtoReflect.Descriptor instead.
 func (*Noise) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Noise) GetIttC() float64 {
@@ -1052,7 +1525,7 @@ type WashData struct {
 
 func (x *WashData) Reset() {
 	*x = WashData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[6]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1064,7 +1537,7 @@ func (x *WashData) String() string {
 func (*WashData) ProtoMessage() {}
 
 func (x *WashData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[6]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1077,7 +1550,7 @@ func (x *WashData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashData.ProtoReflect.Descriptor instead.
 func (*WashData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *WashData) GetCleanerItem() string {
@@ -1290,7 +1763,7 @@ type StarterProfile struct {
 
 func (x *StarterProfile) Reset() {
 	*x = StarterProfile{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[7]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1302,7 +1775,7 @@ func (x *StarterProfile) String() string {
 func (*StarterProfile) ProtoMessage() {}
 
 func (x *StarterProfile) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[7]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1315,7 +1788,7 @@ func (x *StarterProfile) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StarterProfile.ProtoReflect.Descriptor instead.
 func (*StarterProfile) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *StarterProfile) GetId() string {
@@ -1373,7 +1846,7 @@ type DutyRun struct {
 
 func (x *DutyRun) Reset() {
 	*x = DutyRun{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[8]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1385,7 +1858,7 @@ func (x *DutyRun) String() string {
 func (*DutyRun) ProtoMessage() {}
 
 func (x *DutyRun) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[8]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1398,7 +1871,7 @@ func (x *DutyRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DutyRun.ProtoReflect.Descriptor instead.
 func (*DutyRun) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *DutyRun) GetOnSeconds() int32 {
@@ -1428,7 +1901,7 @@ type AntifreezeTable struct {
 
 func (x *AntifreezeTable) Reset() {
 	*x = AntifreezeTable{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1440,7 +1913,7 @@ func (x *AntifreezeTable) String() string {
 func (*AntifreezeTable) ProtoMessage() {}
 
 func (x *AntifreezeTable) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1453,7 +1926,7 @@ func (x *AntifreezeTable) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AntifreezeTable.ProtoReflect.Descriptor instead.
 func (*AntifreezeTable) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *AntifreezeTable) GetRows() []*AntifreezeRow {
@@ -1483,7 +1956,7 @@ type AntifreezeRow struct {
 
 func (x *AntifreezeRow) Reset() {
 	*x = AntifreezeRow{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1495,7 +1968,7 @@ func (x *AntifreezeRow) String() string {
 func (*AntifreezeRow) ProtoMessage() {}
 
 func (x *AntifreezeRow) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1508,7 +1981,7 @@ func (x *AntifreezeRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AntifreezeRow.ProtoReflect.Descriptor instead.
 func (*AntifreezeRow) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *AntifreezeRow) GetVolumePercent() float64 {
@@ -1548,7 +2021,7 @@ type AdviceRules struct {
 
 func (x *AdviceRules) Reset() {
 	*x = AdviceRules{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1560,7 +2033,7 @@ func (x *AdviceRules) String() string {
 func (*AdviceRules) ProtoMessage() {}
 
 func (x *AdviceRules) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1573,7 +2046,7 @@ func (x *AdviceRules) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviceRules.ProtoReflect.Descriptor instead.
 func (*AdviceRules) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *AdviceRules) GetProgrammeHours() int32 {
@@ -1633,14 +2106,22 @@ type TrimData struct {
 	// Thermocouples in parallel.
 	Junctions int32 `protobuf:"varint,2,opt,name=junctions,proto3" json:"junctions,omitempty"`
 	// The resistors to choose from.
-	Classes       []*TrimClass `protobuf:"bytes,3,rep,name=classes,proto3" json:"classes,omitempty"`
+	Classes []*TrimClass `protobuf:"bytes,3,rep,name=classes,proto3" json:"classes,omitempty"`
+	// Where the trim resistor sits.
+	Topology TrimData_Topology `protobuf:"varint,4,opt,name=topology,proto3,enum=coldsection.performance.v1.TrimData_Topology" json:"topology,omitempty"`
+	// Resistance of the indicator's input, in ohms; 0 means that it draws no current.
+	IndicatorInputOhm float64 `protobuf:"fixed64,5,opt,name=indicator_input_ohm,json=indicatorInputOhm,proto3" json:"indicator_input_ohm,omitempty"`
+	// The trim branch ends in a thermocouple of its own, such as in the inlet.
+	BranchThermocouple bool `protobuf:"varint,6,opt,name=branch_thermocouple,json=branchThermocouple,proto3" json:"branch_thermocouple,omitempty"`
+	// Where these data come from; unset takes the model's document.
+	Document      *v1.DocumentReference `protobuf:"bytes,7,opt,name=document,proto3" json:"document,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TrimData) Reset() {
 	*x = TrimData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1652,7 +2133,7 @@ func (x *TrimData) String() string {
 func (*TrimData) ProtoMessage() {}
 
 func (x *TrimData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1665,7 +2146,7 @@ func (x *TrimData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimData.ProtoReflect.Descriptor instead.
 func (*TrimData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *TrimData) GetJunctionResistanceOhm() float64 {
@@ -1689,6 +2170,34 @@ func (x *TrimData) GetClasses() []*TrimClass {
 	return nil
 }
 
+func (x *TrimData) GetTopology() TrimData_Topology {
+	if x != nil {
+		return x.Topology
+	}
+	return TrimData_TOPOLOGY_UNSPECIFIED
+}
+
+func (x *TrimData) GetIndicatorInputOhm() float64 {
+	if x != nil {
+		return x.IndicatorInputOhm
+	}
+	return 0
+}
+
+func (x *TrimData) GetBranchThermocouple() bool {
+	if x != nil {
+		return x.BranchThermocouple
+	}
+	return false
+}
+
+func (x *TrimData) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
 // A trim resistor class.
 type TrimClass struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1704,7 +2213,7 @@ type TrimClass struct {
 
 func (x *TrimClass) Reset() {
 	*x = TrimClass{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1716,7 +2225,7 @@ func (x *TrimClass) String() string {
 func (*TrimClass) ProtoMessage() {}
 
 func (x *TrimClass) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1729,7 +2238,7 @@ func (x *TrimClass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimClass.ProtoReflect.Descriptor instead.
 func (*TrimClass) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *TrimClass) GetId() string {
@@ -1764,13 +2273,23 @@ type HeaterData struct {
 	TolerancePct float64 `protobuf:"fixed64,3,opt,name=tolerance_pct,json=tolerancePct,proto3" json:"tolerance_pct,omitempty"`
 	// The lowest insulation resistance, in megohms.
 	MinInsulationMohm float64 `protobuf:"fixed64,4,opt,name=min_insulation_mohm,json=minInsulationMohm,proto3" json:"min_insulation_mohm,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// Relative change of the resistance per kelvin about its hot value; 0 means not given.
+	ResistanceCoefficientPerK float64 `protobuf:"fixed64,5,opt,name=resistance_coefficient_per_k,json=resistanceCoefficientPerK,proto3" json:"resistance_coefficient_per_k,omitempty"`
+	// The temperature at which it has its rated resistance, in degrees Celsius.
+	HotTemperatureC float64 `protobuf:"fixed64,6,opt,name=hot_temperature_c,json=hotTemperatureC,proto3" json:"hot_temperature_c,omitempty"`
+	// The lowest voltage that it is fed with, in volts; 0 takes the rated one.
+	MinBusVoltageV float64 `protobuf:"fixed64,7,opt,name=min_bus_voltage_v,json=minBusVoltageV,proto3" json:"min_bus_voltage_v,omitempty"`
+	// The highest voltage that it is fed with, in volts; 0 takes the rated one.
+	MaxBusVoltageV float64 `protobuf:"fixed64,8,opt,name=max_bus_voltage_v,json=maxBusVoltageV,proto3" json:"max_bus_voltage_v,omitempty"`
+	// Where these data come from; unset takes the model's document.
+	Document      *v1.DocumentReference `protobuf:"bytes,9,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *HeaterData) Reset() {
 	*x = HeaterData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1782,7 +2301,7 @@ func (x *HeaterData) String() string {
 func (*HeaterData) ProtoMessage() {}
 
 func (x *HeaterData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1795,7 +2314,7 @@ func (x *HeaterData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeaterData.ProtoReflect.Descriptor instead.
 func (*HeaterData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *HeaterData) GetRatedPowerW() float64 {
@@ -1824,6 +2343,41 @@ func (x *HeaterData) GetMinInsulationMohm() float64 {
 		return x.MinInsulationMohm
 	}
 	return 0
+}
+
+func (x *HeaterData) GetResistanceCoefficientPerK() float64 {
+	if x != nil {
+		return x.ResistanceCoefficientPerK
+	}
+	return 0
+}
+
+func (x *HeaterData) GetHotTemperatureC() float64 {
+	if x != nil {
+		return x.HotTemperatureC
+	}
+	return 0
+}
+
+func (x *HeaterData) GetMinBusVoltageV() float64 {
+	if x != nil {
+		return x.MinBusVoltageV
+	}
+	return 0
+}
+
+func (x *HeaterData) GetMaxBusVoltageV() float64 {
+	if x != nil {
+		return x.MaxBusVoltageV
+	}
+	return 0
+}
+
+func (x *HeaterData) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
 }
 
 // One reading of an engine: the text as entered, and canonical values.
@@ -1879,7 +2433,7 @@ type Reading struct {
 
 func (x *Reading) Reset() {
 	*x = Reading{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1891,7 +2445,7 @@ func (x *Reading) String() string {
 func (*Reading) ProtoMessage() {}
 
 func (x *Reading) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1904,7 +2458,7 @@ func (x *Reading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reading.ProtoReflect.Descriptor instead.
 func (*Reading) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Reading) GetName() string {
@@ -2090,7 +2644,7 @@ type ReadingValues struct {
 
 func (x *ReadingValues) Reset() {
 	*x = ReadingValues{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2102,7 +2656,7 @@ func (x *ReadingValues) String() string {
 func (*ReadingValues) ProtoMessage() {}
 
 func (x *ReadingValues) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2115,7 +2669,7 @@ func (x *ReadingValues) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingValues.ProtoReflect.Descriptor instead.
 func (*ReadingValues) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ReadingValues) GetPressureAltitudeM() float64 {
@@ -2203,7 +2757,7 @@ type Deviation struct {
 
 func (x *Deviation) Reset() {
 	*x = Deviation{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2215,7 +2769,7 @@ func (x *Deviation) String() string {
 func (*Deviation) ProtoMessage() {}
 
 func (x *Deviation) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2228,7 +2782,7 @@ func (x *Deviation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Deviation.ProtoReflect.Descriptor instead.
 func (*Deviation) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Deviation) GetIttC() float64 {
@@ -2275,7 +2829,7 @@ type EngineEvent struct {
 
 func (x *EngineEvent) Reset() {
 	*x = EngineEvent{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2287,7 +2841,7 @@ func (x *EngineEvent) String() string {
 func (*EngineEvent) ProtoMessage() {}
 
 func (x *EngineEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2300,7 +2854,7 @@ func (x *EngineEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EngineEvent.ProtoReflect.Descriptor instead.
 func (*EngineEvent) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *EngineEvent) GetName() string {
@@ -2369,7 +2923,7 @@ type Interval struct {
 
 func (x *Interval) Reset() {
 	*x = Interval{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2381,7 +2935,7 @@ func (x *Interval) String() string {
 func (*Interval) ProtoMessage() {}
 
 func (x *Interval) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2394,7 +2948,7 @@ func (x *Interval) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Interval.ProtoReflect.Descriptor instead.
 func (*Interval) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Interval) GetEstimate() float64 {
@@ -2476,7 +3030,7 @@ type Assessment struct {
 
 func (x *Assessment) Reset() {
 	*x = Assessment{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2488,7 +3042,7 @@ func (x *Assessment) String() string {
 func (*Assessment) ProtoMessage() {}
 
 func (x *Assessment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2501,7 +3055,7 @@ func (x *Assessment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Assessment.ProtoReflect.Descriptor instead.
 func (*Assessment) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Assessment) GetName() string {
@@ -2672,7 +3226,7 @@ type Shift struct {
 
 func (x *Shift) Reset() {
 	*x = Shift{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2684,7 +3238,7 @@ func (x *Shift) String() string {
 func (*Shift) ProtoMessage() {}
 
 func (x *Shift) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2697,7 +3251,7 @@ func (x *Shift) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Shift.ProtoReflect.Descriptor instead.
 func (*Shift) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Shift) GetDetectTime() *timestamppb.Timestamp {
@@ -2762,7 +3316,7 @@ type Cause struct {
 
 func (x *Cause) Reset() {
 	*x = Cause{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2774,7 +3328,7 @@ func (x *Cause) String() string {
 func (*Cause) ProtoMessage() {}
 
 func (x *Cause) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2787,7 +3341,7 @@ func (x *Cause) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Cause.ProtoReflect.Descriptor instead.
 func (*Cause) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Cause) GetCause() string {
@@ -2844,7 +3398,7 @@ type Margin struct {
 
 func (x *Margin) Reset() {
 	*x = Margin{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2856,7 +3410,7 @@ func (x *Margin) String() string {
 func (*Margin) ProtoMessage() {}
 
 func (x *Margin) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2869,7 +3423,7 @@ func (x *Margin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Margin.ProtoReflect.Descriptor instead.
 func (*Margin) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Margin) GetIttMarginC() *Interval {
@@ -2936,7 +3490,7 @@ type WashAdvice struct {
 
 func (x *WashAdvice) Reset() {
 	*x = WashAdvice{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2948,7 +3502,7 @@ func (x *WashAdvice) String() string {
 func (*WashAdvice) ProtoMessage() {}
 
 func (x *WashAdvice) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2961,7 +3515,7 @@ func (x *WashAdvice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashAdvice.ProtoReflect.Descriptor instead.
 func (*WashAdvice) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *WashAdvice) GetName() string {
@@ -3057,7 +3611,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3069,7 +3623,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3082,7 +3636,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Trend) GetName() string {
@@ -3157,7 +3711,7 @@ type TrendPoint struct {
 
 func (x *TrendPoint) Reset() {
 	*x = TrendPoint{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3169,7 +3723,7 @@ func (x *TrendPoint) String() string {
 func (*TrendPoint) ProtoMessage() {}
 
 func (x *TrendPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3182,7 +3736,7 @@ func (x *TrendPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrendPoint.ProtoReflect.Descriptor instead.
 func (*TrendPoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *TrendPoint) GetReading() string {
@@ -3247,7 +3801,7 @@ type RenderTrendResponse struct {
 
 func (x *RenderTrendResponse) Reset() {
 	*x = RenderTrendResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3259,7 +3813,7 @@ func (x *RenderTrendResponse) String() string {
 func (*RenderTrendResponse) ProtoMessage() {}
 
 func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3272,7 +3826,7 @@ func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendResponse.ProtoReflect.Descriptor instead.
 func (*RenderTrendResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *RenderTrendResponse) GetSvg() []byte {
@@ -3326,7 +3880,7 @@ type Recovery struct {
 
 func (x *Recovery) Reset() {
 	*x = Recovery{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3338,7 +3892,7 @@ func (x *Recovery) String() string {
 func (*Recovery) ProtoMessage() {}
 
 func (x *Recovery) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3351,7 +3905,7 @@ func (x *Recovery) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Recovery.ProtoReflect.Descriptor instead.
 func (*Recovery) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Recovery) GetName() string {
@@ -3469,7 +4023,7 @@ type ExplainReadingResponse struct {
 
 func (x *ExplainReadingResponse) Reset() {
 	*x = ExplainReadingResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3481,7 +4035,7 @@ func (x *ExplainReadingResponse) String() string {
 func (*ExplainReadingResponse) ProtoMessage() {}
 
 func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3494,7 +4048,7 @@ func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingResponse.ProtoReflect.Descriptor instead.
 func (*ExplainReadingResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ExplainReadingResponse) GetReading() *Reading {
@@ -3542,7 +4096,7 @@ type CreateEngineModelRequest struct {
 
 func (x *CreateEngineModelRequest) Reset() {
 	*x = CreateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3554,7 +4108,7 @@ func (x *CreateEngineModelRequest) String() string {
 func (*CreateEngineModelRequest) ProtoMessage() {}
 
 func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3567,7 +4121,7 @@ func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *CreateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -3615,7 +4169,7 @@ type UpdateEngineModelRequest struct {
 
 func (x *UpdateEngineModelRequest) Reset() {
 	*x = UpdateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3627,7 +4181,7 @@ func (x *UpdateEngineModelRequest) String() string {
 func (*UpdateEngineModelRequest) ProtoMessage() {}
 
 func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3640,7 +4194,7 @@ func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *UpdateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -3682,7 +4236,7 @@ type GetEngineModelRequest struct {
 
 func (x *GetEngineModelRequest) Reset() {
 	*x = GetEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3694,7 +4248,7 @@ func (x *GetEngineModelRequest) String() string {
 func (*GetEngineModelRequest) ProtoMessage() {}
 
 func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3707,7 +4261,7 @@ func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetEngineModelRequest) GetName() string {
@@ -3734,7 +4288,7 @@ type ListEngineModelsRequest struct {
 
 func (x *ListEngineModelsRequest) Reset() {
 	*x = ListEngineModelsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3746,7 +4300,7 @@ func (x *ListEngineModelsRequest) String() string {
 func (*ListEngineModelsRequest) ProtoMessage() {}
 
 func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3759,7 +4313,7 @@ func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListEngineModelsRequest) GetPageSize() int32 {
@@ -3803,7 +4357,7 @@ type ListEngineModelsResponse struct {
 
 func (x *ListEngineModelsResponse) Reset() {
 	*x = ListEngineModelsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3815,7 +4369,7 @@ func (x *ListEngineModelsResponse) String() string {
 func (*ListEngineModelsResponse) ProtoMessage() {}
 
 func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3828,7 +4382,7 @@ func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListEngineModelsResponse) GetEngineModels() []*EngineModel {
@@ -3863,7 +4417,7 @@ type ImportReadingsRequest struct {
 
 func (x *ImportReadingsRequest) Reset() {
 	*x = ImportReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3875,7 +4429,7 @@ func (x *ImportReadingsRequest) String() string {
 func (*ImportReadingsRequest) ProtoMessage() {}
 
 func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3888,7 +4442,7 @@ func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ImportReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ImportReadingsRequest) GetCsv() string {
@@ -3940,7 +4494,7 @@ type ImportReadingsResponse struct {
 
 func (x *ImportReadingsResponse) Reset() {
 	*x = ImportReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3952,7 +4506,7 @@ func (x *ImportReadingsResponse) String() string {
 func (*ImportReadingsResponse) ProtoMessage() {}
 
 func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3965,7 +4519,7 @@ func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ImportReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ImportReadingsResponse) GetRowsTotal() int32 {
@@ -4029,7 +4583,7 @@ type RowProblem struct {
 
 func (x *RowProblem) Reset() {
 	*x = RowProblem{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4041,7 +4595,7 @@ func (x *RowProblem) String() string {
 func (*RowProblem) ProtoMessage() {}
 
 func (x *RowProblem) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4054,7 +4608,7 @@ func (x *RowProblem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowProblem.ProtoReflect.Descriptor instead.
 func (*RowProblem) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *RowProblem) GetLine() int32 {
@@ -4111,7 +4665,7 @@ type CreateReadingRequest struct {
 
 func (x *CreateReadingRequest) Reset() {
 	*x = CreateReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4123,7 +4677,7 @@ func (x *CreateReadingRequest) String() string {
 func (*CreateReadingRequest) ProtoMessage() {}
 
 func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4136,7 +4690,7 @@ func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateReadingRequest.ProtoReflect.Descriptor instead.
 func (*CreateReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *CreateReadingRequest) GetParent() string {
@@ -4187,7 +4741,7 @@ type StreamReadingsRequest struct {
 
 func (x *StreamReadingsRequest) Reset() {
 	*x = StreamReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4199,7 +4753,7 @@ func (x *StreamReadingsRequest) String() string {
 func (*StreamReadingsRequest) ProtoMessage() {}
 
 func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4212,7 +4766,7 @@ func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsRequest.ProtoReflect.Descriptor instead.
 func (*StreamReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *StreamReadingsRequest) GetParent() string {
@@ -4244,7 +4798,7 @@ type StreamReadingsResponse struct {
 
 func (x *StreamReadingsResponse) Reset() {
 	*x = StreamReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4256,7 +4810,7 @@ func (x *StreamReadingsResponse) String() string {
 func (*StreamReadingsResponse) ProtoMessage() {}
 
 func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4269,7 +4823,7 @@ func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsResponse.ProtoReflect.Descriptor instead.
 func (*StreamReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *StreamReadingsResponse) GetTakenCount() int64 {
@@ -4310,7 +4864,7 @@ type ExcludeReadingRequest struct {
 
 func (x *ExcludeReadingRequest) Reset() {
 	*x = ExcludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4322,7 +4876,7 @@ func (x *ExcludeReadingRequest) String() string {
 func (*ExcludeReadingRequest) ProtoMessage() {}
 
 func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4335,7 +4889,7 @@ func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExcludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExcludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ExcludeReadingRequest) GetName() string {
@@ -4383,7 +4937,7 @@ type IncludeReadingRequest struct {
 
 func (x *IncludeReadingRequest) Reset() {
 	*x = IncludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4395,7 +4949,7 @@ func (x *IncludeReadingRequest) String() string {
 func (*IncludeReadingRequest) ProtoMessage() {}
 
 func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4408,7 +4962,7 @@ func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IncludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*IncludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *IncludeReadingRequest) GetName() string {
@@ -4458,7 +5012,7 @@ type CreateEngineEventRequest struct {
 
 func (x *CreateEngineEventRequest) Reset() {
 	*x = CreateEngineEventRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4470,7 +5024,7 @@ func (x *CreateEngineEventRequest) String() string {
 func (*CreateEngineEventRequest) ProtoMessage() {}
 
 func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4483,7 +5037,7 @@ func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineEventRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineEventRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *CreateEngineEventRequest) GetParent() string {
@@ -4532,7 +5086,7 @@ type GetReadingRequest struct {
 
 func (x *GetReadingRequest) Reset() {
 	*x = GetReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4544,7 +5098,7 @@ func (x *GetReadingRequest) String() string {
 func (*GetReadingRequest) ProtoMessage() {}
 
 func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4557,7 +5111,7 @@ func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetReadingRequest.ProtoReflect.Descriptor instead.
 func (*GetReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetReadingRequest) GetName() string {
@@ -4586,7 +5140,7 @@ type ListReadingsRequest struct {
 
 func (x *ListReadingsRequest) Reset() {
 	*x = ListReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4598,7 +5152,7 @@ func (x *ListReadingsRequest) String() string {
 func (*ListReadingsRequest) ProtoMessage() {}
 
 func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4611,7 +5165,7 @@ func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ListReadingsRequest) GetParent() string {
@@ -4662,7 +5216,7 @@ type ListReadingsResponse struct {
 
 func (x *ListReadingsResponse) Reset() {
 	*x = ListReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4674,7 +5228,7 @@ func (x *ListReadingsResponse) String() string {
 func (*ListReadingsResponse) ProtoMessage() {}
 
 func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4687,7 +5241,7 @@ func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListReadingsResponse) GetReadings() []*Reading {
@@ -4715,7 +5269,7 @@ type ExplainReadingRequest struct {
 
 func (x *ExplainReadingRequest) Reset() {
 	*x = ExplainReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4727,7 +5281,7 @@ func (x *ExplainReadingRequest) String() string {
 func (*ExplainReadingRequest) ProtoMessage() {}
 
 func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4740,7 +5294,7 @@ func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExplainReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ExplainReadingRequest) GetName() string {
@@ -4769,7 +5323,7 @@ type ListEngineEventsRequest struct {
 
 func (x *ListEngineEventsRequest) Reset() {
 	*x = ListEngineEventsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4781,7 +5335,7 @@ func (x *ListEngineEventsRequest) String() string {
 func (*ListEngineEventsRequest) ProtoMessage() {}
 
 func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4794,7 +5348,7 @@ func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListEngineEventsRequest) GetParent() string {
@@ -4845,7 +5399,7 @@ type ListEngineEventsResponse struct {
 
 func (x *ListEngineEventsResponse) Reset() {
 	*x = ListEngineEventsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4857,7 +5411,7 @@ func (x *ListEngineEventsResponse) String() string {
 func (*ListEngineEventsResponse) ProtoMessage() {}
 
 func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4870,7 +5424,7 @@ func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListEngineEventsResponse) GetEngineEvents() []*EngineEvent {
@@ -4898,7 +5452,7 @@ type GetAssessmentRequest struct {
 
 func (x *GetAssessmentRequest) Reset() {
 	*x = GetAssessmentRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4910,7 +5464,7 @@ func (x *GetAssessmentRequest) String() string {
 func (*GetAssessmentRequest) ProtoMessage() {}
 
 func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4923,7 +5477,7 @@ func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAssessmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAssessmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *GetAssessmentRequest) GetName() string {
@@ -4950,7 +5504,7 @@ type ListAssessmentsRequest struct {
 
 func (x *ListAssessmentsRequest) Reset() {
 	*x = ListAssessmentsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4962,7 +5516,7 @@ func (x *ListAssessmentsRequest) String() string {
 func (*ListAssessmentsRequest) ProtoMessage() {}
 
 func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4975,7 +5529,7 @@ func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListAssessmentsRequest) GetPageSize() int32 {
@@ -5019,7 +5573,7 @@ type ListAssessmentsResponse struct {
 
 func (x *ListAssessmentsResponse) Reset() {
 	*x = ListAssessmentsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5031,7 +5585,7 @@ func (x *ListAssessmentsResponse) String() string {
 func (*ListAssessmentsResponse) ProtoMessage() {}
 
 func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5044,7 +5598,7 @@ func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListAssessmentsResponse) GetAssessments() []*Assessment {
@@ -5080,7 +5634,7 @@ type ListWashAdvicesRequest struct {
 
 func (x *ListWashAdvicesRequest) Reset() {
 	*x = ListWashAdvicesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5092,7 +5646,7 @@ func (x *ListWashAdvicesRequest) String() string {
 func (*ListWashAdvicesRequest) ProtoMessage() {}
 
 func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5105,7 +5659,7 @@ func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesRequest.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListWashAdvicesRequest) GetParent() string {
@@ -5156,7 +5710,7 @@ type ListWashAdvicesResponse struct {
 
 func (x *ListWashAdvicesResponse) Reset() {
 	*x = ListWashAdvicesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5168,7 +5722,7 @@ func (x *ListWashAdvicesResponse) String() string {
 func (*ListWashAdvicesResponse) ProtoMessage() {}
 
 func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5181,7 +5735,7 @@ func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesResponse.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListWashAdvicesResponse) GetWashAdvices() []*WashAdvice {
@@ -5215,7 +5769,7 @@ type GetTrendRequest struct {
 
 func (x *GetTrendRequest) Reset() {
 	*x = GetTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5227,7 +5781,7 @@ func (x *GetTrendRequest) String() string {
 func (*GetTrendRequest) ProtoMessage() {}
 
 func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5240,7 +5794,7 @@ func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTrendRequest.ProtoReflect.Descriptor instead.
 func (*GetTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *GetTrendRequest) GetName() string {
@@ -5286,7 +5840,7 @@ type RenderTrendRequest struct {
 
 func (x *RenderTrendRequest) Reset() {
 	*x = RenderTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5298,7 +5852,7 @@ func (x *RenderTrendRequest) String() string {
 func (*RenderTrendRequest) ProtoMessage() {}
 
 func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5311,7 +5865,7 @@ func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendRequest.ProtoReflect.Descriptor instead.
 func (*RenderTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *RenderTrendRequest) GetName() string {
@@ -5346,7 +5900,7 @@ type GetRecoveryRequest struct {
 
 func (x *GetRecoveryRequest) Reset() {
 	*x = GetRecoveryRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5358,7 +5912,7 @@ func (x *GetRecoveryRequest) String() string {
 func (*GetRecoveryRequest) ProtoMessage() {}
 
 func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5371,7 +5925,7 @@ func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecoveryRequest.ProtoReflect.Descriptor instead.
 func (*GetRecoveryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *GetRecoveryRequest) GetName() string {
@@ -5400,7 +5954,7 @@ type ListRecoveriesRequest struct {
 
 func (x *ListRecoveriesRequest) Reset() {
 	*x = ListRecoveriesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5412,7 +5966,7 @@ func (x *ListRecoveriesRequest) String() string {
 func (*ListRecoveriesRequest) ProtoMessage() {}
 
 func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5425,7 +5979,7 @@ func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListRecoveriesRequest) GetParent() string {
@@ -5476,7 +6030,7 @@ type ListRecoveriesResponse struct {
 
 func (x *ListRecoveriesResponse) Reset() {
 	*x = ListRecoveriesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5488,7 +6042,7 @@ func (x *ListRecoveriesResponse) String() string {
 func (*ListRecoveriesResponse) ProtoMessage() {}
 
 func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5501,7 +6055,7 @@ func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListRecoveriesResponse) GetRecoveries() []*Recovery {
@@ -5522,8 +6076,7 @@ var File_coldsection_performance_v1_performance_proto protoreflect.FileDescripto
 
 const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/performance/v1/performance.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xae\n" +
-	"\n" +
+	",coldsection/performance/v1/performance.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xc3\f\n" +
 	"\vEngineModel\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12 \n" +
@@ -5549,18 +6102,56 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\vcreate_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime:\\\xeaAY\n" +
-	"\x1fcoldsection.example/EngineModel\x12\x1bengineModels/{engine_model}*\fengineModels2\vengineModel\"\xaf\x01\n" +
+	"updateTime\x12f\n" +
+	"\x11exceedance_charts\x18\x15 \x03(\v2+.coldsection.performance.v1.ExceedanceChartB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\x10exceedanceCharts\x12X\n" +
+	"\n" +
+	"signatures\x18\x16 \x03(\v2*.coldsection.performance.v1.CauseSignatureB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\n" +
+	"signatures\x12Q\n" +
+	"\vpower_check\x18\x17 \x01(\v2*.coldsection.performance.v1.PowerCheckDataB\x04\xe2A\x01\x01R\n" +
+	"powerCheck:\\\xeaAY\n" +
+	"\x1fcoldsection.example/EngineModel\x12\x1bengineModels/{engine_model}*\fengineModels2\vengineModel\"\xfb\x01\n" +
 	"\x05Limit\x12Q\n" +
 	"\tparameter\x18\x01 \x01(\x0e2%.coldsection.performance.v1.ParameterB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\tparameter\x12(\n" +
 	"\tmax_value\x18\x02 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\bmaxValue\x12)\n" +
-	"\tcondition\x18\x03 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18xR\tcondition\"\x81\x02\n" +
+	"\tcondition\x18\x03 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18xR\tcondition\x12J\n" +
+	"\bdocument\x18\x04 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x01R\bdocument\"\x81\x02\n" +
 	"\x13CorrectionExponents\x12(\n" +
 	"\titt_theta\x18\x01 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\bittTheta\x12&\n" +
 	"\bng_theta\x18\x02 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\angTheta\x123\n" +
 	"\x0ffuel_flow_theta\x18\x03 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\rfuelFlowTheta\x123\n" +
 	"\x0ffuel_flow_delta\x18\x04 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\rfuelFlowDelta\x12.\n" +
-	"\ftorque_delta\x18\x05 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\vtorqueDelta\"_\n" +
+	"\ftorque_delta\x18\x05 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\vtorqueDelta\"\xf2\x03\n" +
+	"\x0fExceedanceChart\x12<\n" +
+	"\x02id\x18\x01 \x01(\tB,\xe2A\x01\x02\xbaH%r#2!^[a-z]([a-z0-9-]{0,61}[a-z0-9])?$R\x02id\x12Q\n" +
+	"\tparameter\x18\x02 \x01(\x0e2%.coldsection.performance.v1.ParameterB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\tparameter\x12)\n" +
+	"\tcondition\x18\x03 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18xR\tcondition\x129\n" +
+	"\rreset_seconds\x18\x04 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\fresetSeconds\x12D\n" +
+	"\x13longest_gap_seconds\x18\x05 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!\x00\x00\x00\x00\x00\x00\x00\x00R\x11longestGapSeconds\x12P\n" +
+	"\x05zones\x18\x06 \x03(\v2*.coldsection.performance.v1.ExceedanceZoneB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x01\x10@R\x05zones\x12P\n" +
+	"\bdocument\x18\a \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"\xd2\x01\n" +
+	"\x0eExceedanceZone\x12\x1d\n" +
+	"\x02id\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18?R\x02id\x12'\n" +
+	"\bseverity\x18\x02 \x01(\x05B\v\xe2A\x01\x02\xbaH\x04\x1a\x02(\x00R\bseverity\x12&\n" +
+	"\x06action\x18\x03 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xe8\aR\x06action\x12P\n" +
+	"\acorners\x18\x04 \x03(\v2&.coldsection.performance.v1.ZoneCornerB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x03\x10@R\acorners\"p\n" +
+	"\n" +
+	"ZoneCorner\x12?\n" +
+	"\x10duration_seconds\x18\x01 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0fdurationSeconds\x12!\n" +
+	"\x05value\x18\x02 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\x05value\"\xa1\x02\n" +
+	"\x0eCauseSignature\x12#\n" +
+	"\x05cause\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\x05cause\x12!\n" +
+	"\x04size\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\x04size\x12 \n" +
+	"\x05itt_c\x18\x03 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x04ittC\x12\"\n" +
+	"\x06ng_pct\x18\x04 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x05ngPct\x12/\n" +
+	"\rfuel_flow_pct\x18\x05 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\vfuelFlowPct\x12P\n" +
+	"\bdocument\x18\x06 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"\xd8\x01\n" +
+	"\x0ePowerCheckData\x121\n" +
+	"\treserve_c\x18\x01 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\breserveC\x12A\n" +
+	"\rmin_power_pct\x18\x02 \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00R\vminPowerPct\x12P\n" +
+	"\bdocument\x18\x03 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"_\n" +
 	"\bBaseline\x12S\n" +
 	"\x06points\x18\x01 \x03(\v2).coldsection.performance.v1.BaselinePointB\x10\xe2A\x01\x02\xbaH\t\x92\x01\x06\b\x01\x10\xa0\x9c\x01R\x06points\"\x96\x03\n" +
 	"\rBaselinePoint\x12;\n" +
@@ -5642,21 +6233,35 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x11fuel_price_per_kg\x18\x04 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0efuelPricePerKg\x121\n" +
 	"\twash_cost\x18\x05 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\bwashCost\x12F\n" +
 	"\x12cost_currency_code\x18\x06 \x01(\tB\x18\xe2A\x01\x01\xbaH\x11r\x0f2\r^([A-Z]{3})?$R\x10costCurrencyCode\x12@\n" +
-	"\x11false_advice_days\x18\a \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0ffalseAdviceDays\"\xd2\x01\n" +
+	"\x11false_advice_days\x18\a \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0ffalseAdviceDays\"\xb3\x04\n" +
 	"\bTrimData\x12L\n" +
 	"\x17junction_resistance_ohm\x18\x01 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x15junctionResistanceOhm\x12)\n" +
 	"\tjunctions\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\tjunctions\x12M\n" +
-	"\aclasses\x18\x03 \x03(\v2%.coldsection.performance.v1.TrimClassB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\aclasses\"\xa2\x01\n" +
+	"\aclasses\x18\x03 \x03(\v2%.coldsection.performance.v1.TrimClassB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\aclasses\x12W\n" +
+	"\btopology\x18\x04 \x01(\x0e2-.coldsection.performance.v1.TrimData.TopologyB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\btopology\x12D\n" +
+	"\x13indicator_input_ohm\x18\x05 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x11indicatorInputOhm\x125\n" +
+	"\x13branch_thermocouple\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\x12branchThermocouple\x12J\n" +
+	"\bdocument\x18\a \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x01R\bdocument\"=\n" +
+	"\bTopology\x12\x18\n" +
+	"\x14TOPOLOGY_UNSPECIFIED\x10\x00\x12\n" +
+	"\n" +
+	"\x06ACROSS\x10\x01\x12\v\n" +
+	"\aIN_LINE\x10\x02\"\xa2\x01\n" +
 	"\tTrimClass\x12\x1d\n" +
 	"\x02id\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\x02id\x12;\n" +
 	"\x0eresistance_ohm\x18\x02 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!\x00\x00\x00\x00\x00\x00\x00\x00R\rresistanceOhm\x129\n" +
-	"\rtolerance_ohm\x18\x03 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\ftoleranceOhm\"\x85\x02\n" +
+	"\rtolerance_ohm\x18\x03 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\ftoleranceOhm\"\xda\x04\n" +
 	"\n" +
 	"HeaterData\x128\n" +
 	"\rrated_power_w\x18\x01 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\vratedPowerW\x12<\n" +
 	"\x0frated_voltage_v\x18\x02 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\rratedVoltageV\x129\n" +
 	"\rtolerance_pct\x18\x03 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\ftolerancePct\x12D\n" +
-	"\x13min_insulation_mohm\x18\x04 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x11minInsulationMohm\"\xcd\v\n" +
+	"\x13min_insulation_mohm\x18\x04 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x11minInsulationMohm\x12L\n" +
+	"\x1cresistance_coefficient_per_k\x18\x05 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x19resistanceCoefficientPerK\x127\n" +
+	"\x11hot_temperature_c\x18\x06 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x0fhotTemperatureC\x12?\n" +
+	"\x11min_bus_voltage_v\x18\a \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0eminBusVoltageV\x12?\n" +
+	"\x11max_bus_voltage_v\x18\b \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0emaxBusVoltageV\x12J\n" +
+	"\bdocument\x18\t \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x01R\bdocument\"\xcd\v\n" +
 	"\aReading\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12C\n" +
 	"\tread_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\n" +
@@ -6089,226 +6694,245 @@ func file_coldsection_performance_v1_performance_proto_rawDescGZIP() []byte {
 	return file_coldsection_performance_v1_performance_proto_rawDescData
 }
 
-var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 60)
+var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
+var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 65)
 var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(Parameter)(0),                   // 0: coldsection.performance.v1.Parameter
 	(ConditionLevel)(0),              // 1: coldsection.performance.v1.ConditionLevel
-	(Reading_State)(0),               // 2: coldsection.performance.v1.Reading.State
-	(EngineEvent_Kind)(0),            // 3: coldsection.performance.v1.EngineEvent.Kind
-	(WashAdvice_State)(0),            // 4: coldsection.performance.v1.WashAdvice.State
-	(Recovery_Verdict)(0),            // 5: coldsection.performance.v1.Recovery.Verdict
-	(*EngineModel)(nil),              // 6: coldsection.performance.v1.EngineModel
-	(*Limit)(nil),                    // 7: coldsection.performance.v1.Limit
-	(*CorrectionExponents)(nil),      // 8: coldsection.performance.v1.CorrectionExponents
-	(*Baseline)(nil),                 // 9: coldsection.performance.v1.Baseline
-	(*BaselinePoint)(nil),            // 10: coldsection.performance.v1.BaselinePoint
-	(*Noise)(nil),                    // 11: coldsection.performance.v1.Noise
-	(*WashData)(nil),                 // 12: coldsection.performance.v1.WashData
-	(*StarterProfile)(nil),           // 13: coldsection.performance.v1.StarterProfile
-	(*DutyRun)(nil),                  // 14: coldsection.performance.v1.DutyRun
-	(*AntifreezeTable)(nil),          // 15: coldsection.performance.v1.AntifreezeTable
-	(*AntifreezeRow)(nil),            // 16: coldsection.performance.v1.AntifreezeRow
-	(*AdviceRules)(nil),              // 17: coldsection.performance.v1.AdviceRules
-	(*TrimData)(nil),                 // 18: coldsection.performance.v1.TrimData
-	(*TrimClass)(nil),                // 19: coldsection.performance.v1.TrimClass
-	(*HeaterData)(nil),               // 20: coldsection.performance.v1.HeaterData
-	(*Reading)(nil),                  // 21: coldsection.performance.v1.Reading
-	(*ReadingValues)(nil),            // 22: coldsection.performance.v1.ReadingValues
-	(*Deviation)(nil),                // 23: coldsection.performance.v1.Deviation
-	(*EngineEvent)(nil),              // 24: coldsection.performance.v1.EngineEvent
-	(*Interval)(nil),                 // 25: coldsection.performance.v1.Interval
-	(*Assessment)(nil),               // 26: coldsection.performance.v1.Assessment
-	(*Shift)(nil),                    // 27: coldsection.performance.v1.Shift
-	(*Cause)(nil),                    // 28: coldsection.performance.v1.Cause
-	(*Margin)(nil),                   // 29: coldsection.performance.v1.Margin
-	(*WashAdvice)(nil),               // 30: coldsection.performance.v1.WashAdvice
-	(*Trend)(nil),                    // 31: coldsection.performance.v1.Trend
-	(*TrendPoint)(nil),               // 32: coldsection.performance.v1.TrendPoint
-	(*RenderTrendResponse)(nil),      // 33: coldsection.performance.v1.RenderTrendResponse
-	(*Recovery)(nil),                 // 34: coldsection.performance.v1.Recovery
-	(*ExplainReadingResponse)(nil),   // 35: coldsection.performance.v1.ExplainReadingResponse
-	(*CreateEngineModelRequest)(nil), // 36: coldsection.performance.v1.CreateEngineModelRequest
-	(*UpdateEngineModelRequest)(nil), // 37: coldsection.performance.v1.UpdateEngineModelRequest
-	(*GetEngineModelRequest)(nil),    // 38: coldsection.performance.v1.GetEngineModelRequest
-	(*ListEngineModelsRequest)(nil),  // 39: coldsection.performance.v1.ListEngineModelsRequest
-	(*ListEngineModelsResponse)(nil), // 40: coldsection.performance.v1.ListEngineModelsResponse
-	(*ImportReadingsRequest)(nil),    // 41: coldsection.performance.v1.ImportReadingsRequest
-	(*ImportReadingsResponse)(nil),   // 42: coldsection.performance.v1.ImportReadingsResponse
-	(*RowProblem)(nil),               // 43: coldsection.performance.v1.RowProblem
-	(*CreateReadingRequest)(nil),     // 44: coldsection.performance.v1.CreateReadingRequest
-	(*StreamReadingsRequest)(nil),    // 45: coldsection.performance.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil),   // 46: coldsection.performance.v1.StreamReadingsResponse
-	(*ExcludeReadingRequest)(nil),    // 47: coldsection.performance.v1.ExcludeReadingRequest
-	(*IncludeReadingRequest)(nil),    // 48: coldsection.performance.v1.IncludeReadingRequest
-	(*CreateEngineEventRequest)(nil), // 49: coldsection.performance.v1.CreateEngineEventRequest
-	(*GetReadingRequest)(nil),        // 50: coldsection.performance.v1.GetReadingRequest
-	(*ListReadingsRequest)(nil),      // 51: coldsection.performance.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),     // 52: coldsection.performance.v1.ListReadingsResponse
-	(*ExplainReadingRequest)(nil),    // 53: coldsection.performance.v1.ExplainReadingRequest
-	(*ListEngineEventsRequest)(nil),  // 54: coldsection.performance.v1.ListEngineEventsRequest
-	(*ListEngineEventsResponse)(nil), // 55: coldsection.performance.v1.ListEngineEventsResponse
-	(*GetAssessmentRequest)(nil),     // 56: coldsection.performance.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),   // 57: coldsection.performance.v1.ListAssessmentsRequest
-	(*ListAssessmentsResponse)(nil),  // 58: coldsection.performance.v1.ListAssessmentsResponse
-	(*ListWashAdvicesRequest)(nil),   // 59: coldsection.performance.v1.ListWashAdvicesRequest
-	(*ListWashAdvicesResponse)(nil),  // 60: coldsection.performance.v1.ListWashAdvicesResponse
-	(*GetTrendRequest)(nil),          // 61: coldsection.performance.v1.GetTrendRequest
-	(*RenderTrendRequest)(nil),       // 62: coldsection.performance.v1.RenderTrendRequest
-	(*GetRecoveryRequest)(nil),       // 63: coldsection.performance.v1.GetRecoveryRequest
-	(*ListRecoveriesRequest)(nil),    // 64: coldsection.performance.v1.ListRecoveriesRequest
-	(*ListRecoveriesResponse)(nil),   // 65: coldsection.performance.v1.ListRecoveriesResponse
-	(*v1.DocumentReference)(nil),     // 66: coldsection.common.v1.DocumentReference
-	(*timestamppb.Timestamp)(nil),    // 67: google.protobuf.Timestamp
-	(*v1.Quantity)(nil),              // 68: coldsection.common.v1.Quantity
-	(*date.Date)(nil),                // 69: google.type.Date
-	(*v1.Entered)(nil),               // 70: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),             // 71: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),    // 72: google.protobuf.FieldMask
+	(TrimData_Topology)(0),           // 2: coldsection.performance.v1.TrimData.Topology
+	(Reading_State)(0),               // 3: coldsection.performance.v1.Reading.State
+	(EngineEvent_Kind)(0),            // 4: coldsection.performance.v1.EngineEvent.Kind
+	(WashAdvice_State)(0),            // 5: coldsection.performance.v1.WashAdvice.State
+	(Recovery_Verdict)(0),            // 6: coldsection.performance.v1.Recovery.Verdict
+	(*EngineModel)(nil),              // 7: coldsection.performance.v1.EngineModel
+	(*Limit)(nil),                    // 8: coldsection.performance.v1.Limit
+	(*CorrectionExponents)(nil),      // 9: coldsection.performance.v1.CorrectionExponents
+	(*ExceedanceChart)(nil),          // 10: coldsection.performance.v1.ExceedanceChart
+	(*ExceedanceZone)(nil),           // 11: coldsection.performance.v1.ExceedanceZone
+	(*ZoneCorner)(nil),               // 12: coldsection.performance.v1.ZoneCorner
+	(*CauseSignature)(nil),           // 13: coldsection.performance.v1.CauseSignature
+	(*PowerCheckData)(nil),           // 14: coldsection.performance.v1.PowerCheckData
+	(*Baseline)(nil),                 // 15: coldsection.performance.v1.Baseline
+	(*BaselinePoint)(nil),            // 16: coldsection.performance.v1.BaselinePoint
+	(*Noise)(nil),                    // 17: coldsection.performance.v1.Noise
+	(*WashData)(nil),                 // 18: coldsection.performance.v1.WashData
+	(*StarterProfile)(nil),           // 19: coldsection.performance.v1.StarterProfile
+	(*DutyRun)(nil),                  // 20: coldsection.performance.v1.DutyRun
+	(*AntifreezeTable)(nil),          // 21: coldsection.performance.v1.AntifreezeTable
+	(*AntifreezeRow)(nil),            // 22: coldsection.performance.v1.AntifreezeRow
+	(*AdviceRules)(nil),              // 23: coldsection.performance.v1.AdviceRules
+	(*TrimData)(nil),                 // 24: coldsection.performance.v1.TrimData
+	(*TrimClass)(nil),                // 25: coldsection.performance.v1.TrimClass
+	(*HeaterData)(nil),               // 26: coldsection.performance.v1.HeaterData
+	(*Reading)(nil),                  // 27: coldsection.performance.v1.Reading
+	(*ReadingValues)(nil),            // 28: coldsection.performance.v1.ReadingValues
+	(*Deviation)(nil),                // 29: coldsection.performance.v1.Deviation
+	(*EngineEvent)(nil),              // 30: coldsection.performance.v1.EngineEvent
+	(*Interval)(nil),                 // 31: coldsection.performance.v1.Interval
+	(*Assessment)(nil),               // 32: coldsection.performance.v1.Assessment
+	(*Shift)(nil),                    // 33: coldsection.performance.v1.Shift
+	(*Cause)(nil),                    // 34: coldsection.performance.v1.Cause
+	(*Margin)(nil),                   // 35: coldsection.performance.v1.Margin
+	(*WashAdvice)(nil),               // 36: coldsection.performance.v1.WashAdvice
+	(*Trend)(nil),                    // 37: coldsection.performance.v1.Trend
+	(*TrendPoint)(nil),               // 38: coldsection.performance.v1.TrendPoint
+	(*RenderTrendResponse)(nil),      // 39: coldsection.performance.v1.RenderTrendResponse
+	(*Recovery)(nil),                 // 40: coldsection.performance.v1.Recovery
+	(*ExplainReadingResponse)(nil),   // 41: coldsection.performance.v1.ExplainReadingResponse
+	(*CreateEngineModelRequest)(nil), // 42: coldsection.performance.v1.CreateEngineModelRequest
+	(*UpdateEngineModelRequest)(nil), // 43: coldsection.performance.v1.UpdateEngineModelRequest
+	(*GetEngineModelRequest)(nil),    // 44: coldsection.performance.v1.GetEngineModelRequest
+	(*ListEngineModelsRequest)(nil),  // 45: coldsection.performance.v1.ListEngineModelsRequest
+	(*ListEngineModelsResponse)(nil), // 46: coldsection.performance.v1.ListEngineModelsResponse
+	(*ImportReadingsRequest)(nil),    // 47: coldsection.performance.v1.ImportReadingsRequest
+	(*ImportReadingsResponse)(nil),   // 48: coldsection.performance.v1.ImportReadingsResponse
+	(*RowProblem)(nil),               // 49: coldsection.performance.v1.RowProblem
+	(*CreateReadingRequest)(nil),     // 50: coldsection.performance.v1.CreateReadingRequest
+	(*StreamReadingsRequest)(nil),    // 51: coldsection.performance.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil),   // 52: coldsection.performance.v1.StreamReadingsResponse
+	(*ExcludeReadingRequest)(nil),    // 53: coldsection.performance.v1.ExcludeReadingRequest
+	(*IncludeReadingRequest)(nil),    // 54: coldsection.performance.v1.IncludeReadingRequest
+	(*CreateEngineEventRequest)(nil), // 55: coldsection.performance.v1.CreateEngineEventRequest
+	(*GetReadingRequest)(nil),        // 56: coldsection.performance.v1.GetReadingRequest
+	(*ListReadingsRequest)(nil),      // 57: coldsection.performance.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),     // 58: coldsection.performance.v1.ListReadingsResponse
+	(*ExplainReadingRequest)(nil),    // 59: coldsection.performance.v1.ExplainReadingRequest
+	(*ListEngineEventsRequest)(nil),  // 60: coldsection.performance.v1.ListEngineEventsRequest
+	(*ListEngineEventsResponse)(nil), // 61: coldsection.performance.v1.ListEngineEventsResponse
+	(*GetAssessmentRequest)(nil),     // 62: coldsection.performance.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),   // 63: coldsection.performance.v1.ListAssessmentsRequest
+	(*ListAssessmentsResponse)(nil),  // 64: coldsection.performance.v1.ListAssessmentsResponse
+	(*ListWashAdvicesRequest)(nil),   // 65: coldsection.performance.v1.ListWashAdvicesRequest
+	(*ListWashAdvicesResponse)(nil),  // 66: coldsection.performance.v1.ListWashAdvicesResponse
+	(*GetTrendRequest)(nil),          // 67: coldsection.performance.v1.GetTrendRequest
+	(*RenderTrendRequest)(nil),       // 68: coldsection.performance.v1.RenderTrendRequest
+	(*GetRecoveryRequest)(nil),       // 69: coldsection.performance.v1.GetRecoveryRequest
+	(*ListRecoveriesRequest)(nil),    // 70: coldsection.performance.v1.ListRecoveriesRequest
+	(*ListRecoveriesResponse)(nil),   // 71: coldsection.performance.v1.ListRecoveriesResponse
+	(*v1.DocumentReference)(nil),     // 72: coldsection.common.v1.DocumentReference
+	(*timestamppb.Timestamp)(nil),    // 73: google.protobuf.Timestamp
+	(*v1.Quantity)(nil),              // 74: coldsection.common.v1.Quantity
+	(*date.Date)(nil),                // 75: google.type.Date
+	(*v1.Entered)(nil),               // 76: coldsection.common.v1.Entered
+	(*v1.Explained)(nil),             // 77: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),    // 78: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
-	66,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
-	7,   // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
-	8,   // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
-	9,   // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
-	11,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
-	12,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
-	17,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
-	18,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
-	20,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
-	67,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
-	67,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
-	0,   // 11: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
-	10,  // 12: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
-	68,  // 13: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	68,  // 14: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	68,  // 15: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	69,  // 16: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
-	13,  // 17: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
-	15,  // 18: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
-	14,  // 19: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	66,  // 20: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
-	16,  // 21: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	66,  // 22: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
-	19,  // 23: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
-	67,  // 24: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	70,  // 25: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	70,  // 26: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	70,  // 27: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	70,  // 28: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	70,  // 29: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	70,  // 30: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	70,  // 31: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	70,  // 32: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	70,  // 33: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
-	2,   // 34: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
-	22,  // 35: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
-	23,  // 36: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	67,  // 37: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
-	3,   // 38: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	67,  // 39: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	67,  // 40: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
-	1,   // 41: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
-	25,  // 42: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
-	25,  // 43: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	25,  // 44: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	25,  // 45: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	28,  // 46: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	29,  // 47: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	67,  // 48: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	67,  // 49: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	67,  // 50: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
-	27,  // 51: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	67,  // 52: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	67,  // 53: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
-	23,  // 54: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
-	28,  // 55: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
-	25,  // 56: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	67,  // 57: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	67,  // 58: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	67,  // 59: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	4,   // 60: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	67,  // 61: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	32,  // 62: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	24,  // 63: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	67,  // 64: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	2,   // 65: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	23,  // 66: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	23,  // 67: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	23,  // 68: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	67,  // 69: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	25,  // 70: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	25,  // 71: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	25,  // 72: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	5,   // 73: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	28,  // 74: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	67,  // 75: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	21,  // 76: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	71,  // 77: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	6,   // 78: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	6,   // 79: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	72,  // 80: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	6,   // 81: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	43,  // 82: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	21,  // 83: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	21,  // 84: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	24,  // 85: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	21,  // 86: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	24,  // 87: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	26,  // 88: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	30,  // 89: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	67,  // 90: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	67,  // 91: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	67,  // 92: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	67,  // 93: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	34,  // 94: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	36,  // 95: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	37,  // 96: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	41,  // 97: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	44,  // 98: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	45,  // 99: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	47,  // 100: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	48,  // 101: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	49,  // 102: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	38,  // 103: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	39,  // 104: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	50,  // 105: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	51,  // 106: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	53,  // 107: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	54,  // 108: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	56,  // 109: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	57,  // 110: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	59,  // 111: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	61,  // 112: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	62,  // 113: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	63,  // 114: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	64,  // 115: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	6,   // 116: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	6,   // 117: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	42,  // 118: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	21,  // 119: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	46,  // 120: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	21,  // 121: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	21,  // 122: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	24,  // 123: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	6,   // 124: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	40,  // 125: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	21,  // 126: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	52,  // 127: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	35,  // 128: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	55,  // 129: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	26,  // 130: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	58,  // 131: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	60,  // 132: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	31,  // 133: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	33,  // 134: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	34,  // 135: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	65,  // 136: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	116, // [116:137] is the sub-list for method output_type
-	95,  // [95:116] is the sub-list for method input_type
-	95,  // [95:95] is the sub-list for extension type_name
-	95,  // [95:95] is the sub-list for extension extendee
-	0,   // [0:95] is the sub-list for field type_name
+	72,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
+	8,   // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
+	9,   // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
+	15,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
+	17,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
+	18,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
+	23,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
+	24,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
+	26,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
+	73,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
+	73,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
+	10,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
+	13,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
+	14,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
+	0,   // 14: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
+	72,  // 15: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
+	0,   // 16: coldsection.performance.v1.ExceedanceChart.parameter:type_name -> coldsection.performance.v1.Parameter
+	11,  // 17: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
+	72,  // 18: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
+	12,  // 19: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
+	72,  // 20: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
+	72,  // 21: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
+	16,  // 22: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
+	74,  // 23: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	74,  // 24: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	74,  // 25: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	75,  // 26: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	19,  // 27: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
+	21,  // 28: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
+	20,  // 29: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
+	72,  // 30: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	22,  // 31: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
+	72,  // 32: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	25,  // 33: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
+	2,   // 34: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
+	72,  // 35: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
+	72,  // 36: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
+	73,  // 37: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	76,  // 38: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	76,  // 39: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	76,  // 40: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	76,  // 41: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	76,  // 42: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	76,  // 43: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	76,  // 44: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	76,  // 45: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	76,  // 46: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	3,   // 47: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
+	28,  // 48: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
+	29,  // 49: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
+	73,  // 50: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	4,   // 51: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
+	73,  // 52: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	73,  // 53: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	1,   // 54: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
+	31,  // 55: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
+	31,  // 56: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	31,  // 57: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	31,  // 58: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
+	34,  // 59: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	35,  // 60: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	73,  // 61: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	73,  // 62: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	73,  // 63: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	33,  // 64: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
+	73,  // 65: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	73,  // 66: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	29,  // 67: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
+	34,  // 68: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	31,  // 69: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	73,  // 70: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	73,  // 71: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	73,  // 72: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	5,   // 73: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	73,  // 74: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	38,  // 75: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	30,  // 76: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	73,  // 77: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	3,   // 78: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	29,  // 79: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	29,  // 80: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	29,  // 81: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	73,  // 82: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	31,  // 83: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	31,  // 84: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	31,  // 85: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	6,   // 86: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	34,  // 87: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	73,  // 88: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	27,  // 89: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	77,  // 90: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	7,   // 91: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	7,   // 92: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	78,  // 93: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	7,   // 94: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	49,  // 95: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	27,  // 96: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	27,  // 97: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	30,  // 98: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	27,  // 99: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	30,  // 100: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	32,  // 101: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	36,  // 102: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	73,  // 103: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	73,  // 104: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	73,  // 105: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	73,  // 106: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	40,  // 107: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	42,  // 108: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	43,  // 109: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	47,  // 110: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	50,  // 111: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	51,  // 112: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	53,  // 113: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	54,  // 114: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	55,  // 115: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	44,  // 116: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	45,  // 117: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	56,  // 118: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	57,  // 119: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	59,  // 120: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	60,  // 121: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	62,  // 122: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	63,  // 123: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	65,  // 124: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	67,  // 125: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	68,  // 126: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	69,  // 127: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	70,  // 128: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	7,   // 129: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	7,   // 130: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	48,  // 131: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	27,  // 132: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	52,  // 133: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	27,  // 134: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	27,  // 135: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	30,  // 136: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	7,   // 137: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	46,  // 138: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	27,  // 139: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	58,  // 140: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	41,  // 141: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	61,  // 142: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	32,  // 143: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	64,  // 144: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	66,  // 145: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	37,  // 146: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	39,  // 147: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	40,  // 148: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	71,  // 149: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	129, // [129:150] is the sub-list for method output_type
+	108, // [108:129] is the sub-list for method input_type
+	108, // [108:108] is the sub-list for extension type_name
+	108, // [108:108] is the sub-list for extension extendee
+	0,   // [0:108] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -6316,14 +6940,14 @@ func file_coldsection_performance_v1_performance_proto_init() {
 	if File_coldsection_performance_v1_performance_proto != nil {
 		return
 	}
-	file_coldsection_performance_v1_performance_proto_msgTypes[7].OneofWrappers = []any{}
+	file_coldsection_performance_v1_performance_proto_msgTypes[12].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_performance_proto_rawDesc), len(file_coldsection_performance_v1_performance_proto_rawDesc)),
-			NumEnums:      6,
-			NumMessages:   60,
+			NumEnums:      7,
+			NumMessages:   65,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

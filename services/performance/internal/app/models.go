@@ -5,7 +5,6 @@ import (
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/store"
-	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
@@ -27,19 +26,6 @@ func (a *App) CreateEngineModel(ctx context.Context, req *performancev1.CreateEn
 		return model, u.publish(ctx, "coldsection.performance.baseline.adopted.v1", model.GetName(),
 			&performancev1.BaselineAdopted{EngineModel: model.GetName(), Revision: 1})
 	})
-}
-
-func checkModel(model *performancev1.EngineModel) error {
-	if model.GetDocument().GetTitle() == "" {
-		return fault.Invalid("engine_model.document", "DOCUMENT_MISSING", "Engine data name the document and revision that they come from. Add it.")
-	}
-	for _, p := range model.GetWash().GetStarterProfiles() {
-		if len(p.GetRuns()) == 0 {
-			return fault.Invalid("engine_model.wash.starter_profiles", "LIMIT_INVALID", "The starter profile %q has no run. Add its runs and rests.", p.GetId())
-		}
-	}
-	_, err := fit(model)
-	return err
 }
 
 // UpdateEngineModel makes the next revision.

@@ -31,7 +31,7 @@ type queries struct {
 	app *app.App
 }
 
-// Register adds both services with their policies.
+// Register adds the services with their policies.
 func Register(r rpc.Registrar, a *app.App) {
 	const service = "coldsection.performance.v1.PerformanceService"
 	p := auth.Policy{}.For(service, []string{"analyst", "admin"}, "CreateEngineModel", "UpdateEngineModel")
@@ -45,6 +45,7 @@ func Register(r rpc.Registrar, a *app.App) {
 	query.Scope("coldsection.performance.v1.PerformanceQueryService", "GetReading", "ListReadings", "ListEngineEvents", "GetAssessment", "ListAssessments",
 		"ListWashAdvices", "GetRecovery", "ListRecoveries")
 	r.Register(&performancev1.PerformanceQueryService_ServiceDesc, &queries{app: a}, query)
+	registerCalculations(r, a)
 }
 
 func (q *queries) GetEngineModel(ctx context.Context, req *performancev1.GetEngineModelRequest) (*performancev1.EngineModel, error) {

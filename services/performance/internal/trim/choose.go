@@ -115,3 +115,13 @@ func (h Harness) shift(b Branch) (float64, error) {
 
 // Shift is how far a trim moves the indication of a harness [°C]. Reasons are those of Indicated.
 func Shift(h Harness, b Branch) (float64, error) { return h.shift(b) }
+
+// Cautions are what comes before the work, in this order. Common practice, no source; the approved maintenance data of the
+// operator come first.
+func Cautions() []string {
+	return []string{
+		"The approved maintenance data of the engine come before anything calculated here: they say which resistor may be fitted, and who may fit it.",
+		"Check every thermocouple and the harness first: a broken one can look like a cooler engine, and a trim would hide it.",
+		"After a change of the trim every later reading has moved. Record it as work on sensors; the trend begins anew and no wash before it can be judged across it.",
+	}
+}

@@ -1,0 +1,79 @@
+package server_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+)
+
+// start is an invented start: over 805 °C for 6.85 s and over 830 °C for 4.1 s, worked out by hand from its straight lines.
+var start = [][2]float64{{0, 760}, {4, 800}, {6, 840}, {9, 840}, {12, 790}, {20, 780}}
+
+func trace(unit string, samples [][2]float64, to func(float64) float64) *performancev1.EvaluateExceedanceRequest {
+	req := &performancev1.EvaluateExceedanceRequest{Name: modelName, Chart: "itt-start", UnitCode: unit}
+	for _, s := range samples {
+		req.Samples = append(req.Samples, &performancev1.TraceSample{OffsetSeconds: s[0], Value: to(s[1])})
+	}
+	return req
+}
+
+func celsius(v float64) float64    { return v }
+func fahrenheit(v float64) float64 { return 1.8*v + 32 }
+
+func TestAnExceedanceMeetsItsZoneInBothUnits(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(nil)
+		for unit, to := range map[string]func(float64) float64{"Cel": celsius, "[degF]": fahrenheit} {
+			got := of(b.EvaluateExceedance(b.as("technician"), trace(unit, start, to))).done(t)
+			if len(got.GetExceedances()) != 1 || got.GetDocument().GetRevision() != "A" || got.GetModelRevision() != 1 {
+				t.Fatalf("%s: %v", unit, got)
+			}
+			e := got.GetExceedances()[0]
+			near(t, "peak", e.GetPeak().GetValue(), 840, 1e-9)
+			near(t, "duration", e.GetDuration().GetValue(), 6.85, 1e-9)
+			if e.GetVerdict() != performancev1.Exceedance_ZONE_MET || e.GetZone() != "B" || e.GetAction() != "invented action B" || e.GetGaps() {
+				t.Errorf("%s: %v", unit, e)
+			}
+			if !strings.Contains(got.GetCautions()[0], "approved maintenance data") || !strings.Contains(e.GetExplanation(), "Start chart") {
+				t.Errorf("%s: %q, %q", unit, got.GetCautions(), e.GetExplanation())
+			}
+		}
+	})
+}
+
+func TestMissingSamplesAndTheEndOfTheChartAreNotGuessed(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(nil)
+		gap := of(b.EvaluateExceedance(b.analyst(), trace("Cel", [][2]float64{{0, 700}, {1, 810}, {31, 810}, {32, 700}}, celsius))).done(t).GetExceedances()[0]
+		if gap.GetVerdict() != performancev1.Exceedance_CANNOT_TELL || !gap.GetGaps() || gap.GetPossibleZone() != "A" || gap.GetZone() != "" || gap.GetAction() != "invented action A" {
+			t.Errorf("%v", gap)
+		}
+		beyond := of(b.EvaluateExceedance(b.analyst(), trace("Cel", [][2]float64{{0, 700}, {1, 1100}, {2, 700}}, celsius))).done(t).GetExceedances()[0]
+		if beyond.GetVerdict() != performancev1.Exceedance_CANNOT_TELL || beyond.GetZone() != "C" || !strings.Contains(beyond.GetExplanation(), "document decides") {
+			t.Errorf("%v", beyond)
+		}
+		if cool := of(b.EvaluateExceedance(b.analyst(), trace("Cel", [][2]float64{{0, 700}, {1, 710}}, celsius))).done(t); len(cool.GetExceedances()) != 0 {
+			t.Errorf("%v", cool)
+		}
+	})
+}
+
+func TestTracesThatAreRefused(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(nil)
+		unknown := trace("Cel", start, celsius)
+		unknown.Chart = "no-such-chart"
+		for reason, req := range map[string]*performancev1.EvaluateExceedanceRequest{
+			"EXCEEDANCE_CHART_UNKNOWN": unknown,
+			"UNIT_MISMATCH":            trace("%", start, celsius),
+			"UNIT_UNKNOWN":             trace("furlong", start, celsius),
+			"TRACE_AMBIGUOUS":          trace("Cel", [][2]float64{{1, 800}, {1, 900}}, celsius),
+			"TRACE_INVALID":            trace("Cel", [][2]float64{{1, 1e300}}, celsius),
+			"NUMBER_NOT_FINITE":        trace("Cel", [][2]float64{{1, math.NaN()}}, celsius),
+		} {
+			of(b.EvaluateExceedance(b.analyst(), req)).refused(t, reason)
+		}
+	})
+}
