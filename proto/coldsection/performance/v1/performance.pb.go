@@ -209,7 +209,7 @@ func (x TrimData_Topology) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TrimData_Topology.Descriptor instead.
 func (TrimData_Topology) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{17, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{19, 0}
 }
 
 // Whether the analysis uses it.
@@ -274,7 +274,7 @@ func (x Reading_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Reading_State.Descriptor instead.
 func (Reading_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{20, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22, 0}
 }
 
 // What was done.
@@ -343,7 +343,7 @@ func (x EngineEvent_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use EngineEvent_Kind.Descriptor instead.
 func (EngineEvent_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25, 0}
 }
 
 // Whether it still stands.
@@ -400,7 +400,7 @@ func (x WashAdvice_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WashAdvice_State.Descriptor instead.
 func (WashAdvice_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31, 0}
 }
 
 // What it says.
@@ -457,7 +457,7 @@ func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Recovery_Verdict.Descriptor instead.
 func (Recovery_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35, 0}
 }
 
 // A model of engine as data: limits, correction exponents, baseline, wash data. Operator data with a document and revision; never the suite's own.
@@ -1243,11 +1243,13 @@ func (x *PowerCheckData) GetDocument() *v1.DocumentReference {
 	return nil
 }
 
-// A table of what a clean nominal engine reads.
+// What a clean nominal engine reads: a table, or the coefficients of the polynomial that the service otherwise fits to one.
 type Baseline struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The table; interpolated over corrected power, pressure altitude, air temperature, airspeed and propeller speed.
-	Points        []*BaselinePoint `protobuf:"bytes,1,rep,name=points,proto3" json:"points,omitempty"`
+	// The table; a polynomial of referred power, Mach number, propeller speed, pressure altitude and theta is fitted to it.
+	Points []*BaselinePoint `protobuf:"bytes,1,rep,name=points,proto3" json:"points,omitempty"`
+	// The polynomial itself, instead of a table.
+	Polynomial    *BaselinePolynomial `protobuf:"bytes,2,opt,name=polynomial,proto3" json:"polynomial,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1289,6 +1291,178 @@ func (x *Baseline) GetPoints() []*BaselinePoint {
 	return nil
 }
 
+func (x *Baseline) GetPolynomial() *BaselinePolynomial {
+	if x != nil {
+		return x.Polynomial
+	}
+	return nil
+}
+
+// A baseline as coefficients. x is referred power over power_scale_kw, m the Mach number, n propeller speed over
+// propeller_speed_scale_rpm less 1, h pressure altitude over 10,000 m, t theta less 1.
+type BaselinePolynomial struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What referred power is divided by, in kilowatts.
+	PowerScaleKw float64 `protobuf:"fixed64,1,opt,name=power_scale_kw,json=powerScaleKw,proto3" json:"power_scale_kw,omitempty"`
+	// What propeller speed is divided by, in revolutions a minute.
+	PropellerSpeedScaleRpm float64 `protobuf:"fixed64,2,opt,name=propeller_speed_scale_rpm,json=propellerSpeedScaleRpm,proto3" json:"propeller_speed_scale_rpm,omitempty"`
+	// The lowest referred power that it holds for, in kilowatts.
+	MinReferredPowerKw float64 `protobuf:"fixed64,3,opt,name=min_referred_power_kw,json=minReferredPowerKw,proto3" json:"min_referred_power_kw,omitempty"`
+	// The highest referred power that it holds for, in kilowatts.
+	MaxReferredPowerKw float64 `protobuf:"fixed64,4,opt,name=max_referred_power_kw,json=maxReferredPowerKw,proto3" json:"max_referred_power_kw,omitempty"`
+	// The terms, each once.
+	Terms []*BaselineTerm `protobuf:"bytes,5,rep,name=terms,proto3" json:"terms,omitempty"`
+	// Where the coefficients come from.
+	Document      *v1.DocumentReference `protobuf:"bytes,6,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BaselinePolynomial) Reset() {
+	*x = BaselinePolynomial{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BaselinePolynomial) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BaselinePolynomial) ProtoMessage() {}
+
+func (x *BaselinePolynomial) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BaselinePolynomial.ProtoReflect.Descriptor instead.
+func (*BaselinePolynomial) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *BaselinePolynomial) GetPowerScaleKw() float64 {
+	if x != nil {
+		return x.PowerScaleKw
+	}
+	return 0
+}
+
+func (x *BaselinePolynomial) GetPropellerSpeedScaleRpm() float64 {
+	if x != nil {
+		return x.PropellerSpeedScaleRpm
+	}
+	return 0
+}
+
+func (x *BaselinePolynomial) GetMinReferredPowerKw() float64 {
+	if x != nil {
+		return x.MinReferredPowerKw
+	}
+	return 0
+}
+
+func (x *BaselinePolynomial) GetMaxReferredPowerKw() float64 {
+	if x != nil {
+		return x.MaxReferredPowerKw
+	}
+	return 0
+}
+
+func (x *BaselinePolynomial) GetTerms() []*BaselineTerm {
+	if x != nil {
+		return x.Terms
+	}
+	return nil
+}
+
+func (x *BaselinePolynomial) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
+// One term of a baseline polynomial with its coefficient for each parameter.
+type BaselineTerm struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// 1, x, x^2, x^3, m, m^2, x*m, n, x*n, h, x*h, n^2, x^2*n, x*n^2, n^3, t, x*t, n*t, h^2 or t^2.
+	Term string `protobuf:"bytes,1,opt,name=term,proto3" json:"term,omitempty"`
+	// For referred ITT, in kelvin.
+	IttK float64 `protobuf:"fixed64,2,opt,name=itt_k,json=ittK,proto3" json:"itt_k,omitempty"`
+	// For referred Ng, in per cent.
+	NgPct float64 `protobuf:"fixed64,3,opt,name=ng_pct,json=ngPct,proto3" json:"ng_pct,omitempty"`
+	// For referred fuel flow, in kilograms an hour.
+	FuelFlowKgH   float64 `protobuf:"fixed64,4,opt,name=fuel_flow_kg_h,json=fuelFlowKgH,proto3" json:"fuel_flow_kg_h,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BaselineTerm) Reset() {
+	*x = BaselineTerm{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BaselineTerm) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BaselineTerm) ProtoMessage() {}
+
+func (x *BaselineTerm) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BaselineTerm.ProtoReflect.Descriptor instead.
+func (*BaselineTerm) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *BaselineTerm) GetTerm() string {
+	if x != nil {
+		return x.Term
+	}
+	return ""
+}
+
+func (x *BaselineTerm) GetIttK() float64 {
+	if x != nil {
+		return x.IttK
+	}
+	return 0
+}
+
+func (x *BaselineTerm) GetNgPct() float64 {
+	if x != nil {
+		return x.NgPct
+	}
+	return 0
+}
+
+func (x *BaselineTerm) GetFuelFlowKgH() float64 {
+	if x != nil {
+		return x.FuelFlowKgH
+	}
+	return 0
+}
+
 // A row of the baseline table.
 type BaselinePoint struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1314,7 +1488,7 @@ type BaselinePoint struct {
 
 func (x *BaselinePoint) Reset() {
 	*x = BaselinePoint{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1326,7 +1500,7 @@ func (x *BaselinePoint) String() string {
 func (*BaselinePoint) ProtoMessage() {}
 
 func (x *BaselinePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1339,7 +1513,7 @@ func (x *BaselinePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BaselinePoint.ProtoReflect.Descriptor instead.
 func (*BaselinePoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *BaselinePoint) GetPressureAltitudeM() float64 {
@@ -1413,7 +1587,7 @@ type Noise struct {
 
 func (x *Noise) Reset() {
 	*x = Noise{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1425,7 +1599,7 @@ func (x *Noise) String() string {
 func (*Noise) ProtoMessage() {}
 
 func (x *Noise) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1438,7 +1612,7 @@ func (x *Noise) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Noise.ProtoReflect.Descriptor instead.
 func (*Noise) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Noise) GetIttC() float64 {
@@ -1525,7 +1699,7 @@ type WashData struct {
 
 func (x *WashData) Reset() {
 	*x = WashData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1537,7 +1711,7 @@ func (x *WashData) String() string {
 func (*WashData) ProtoMessage() {}
 
 func (x *WashData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1550,7 +1724,7 @@ func (x *WashData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashData.ProtoReflect.Descriptor instead.
 func (*WashData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *WashData) GetCleanerItem() string {
@@ -1763,7 +1937,7 @@ type StarterProfile struct {
 
 func (x *StarterProfile) Reset() {
 	*x = StarterProfile{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1775,7 +1949,7 @@ func (x *StarterProfile) String() string {
 func (*StarterProfile) ProtoMessage() {}
 
 func (x *StarterProfile) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1788,7 +1962,7 @@ func (x *StarterProfile) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StarterProfile.ProtoReflect.Descriptor instead.
 func (*StarterProfile) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *StarterProfile) GetId() string {
@@ -1846,7 +2020,7 @@ type DutyRun struct {
 
 func (x *DutyRun) Reset() {
 	*x = DutyRun{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1858,7 +2032,7 @@ func (x *DutyRun) String() string {
 func (*DutyRun) ProtoMessage() {}
 
 func (x *DutyRun) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1871,7 +2045,7 @@ func (x *DutyRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DutyRun.ProtoReflect.Descriptor instead.
 func (*DutyRun) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *DutyRun) GetOnSeconds() int32 {
@@ -1901,7 +2075,7 @@ type AntifreezeTable struct {
 
 func (x *AntifreezeTable) Reset() {
 	*x = AntifreezeTable{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1913,7 +2087,7 @@ func (x *AntifreezeTable) String() string {
 func (*AntifreezeTable) ProtoMessage() {}
 
 func (x *AntifreezeTable) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1926,7 +2100,7 @@ func (x *AntifreezeTable) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AntifreezeTable.ProtoReflect.Descriptor instead.
 func (*AntifreezeTable) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *AntifreezeTable) GetRows() []*AntifreezeRow {
@@ -1956,7 +2130,7 @@ type AntifreezeRow struct {
 
 func (x *AntifreezeRow) Reset() {
 	*x = AntifreezeRow{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1968,7 +2142,7 @@ func (x *AntifreezeRow) String() string {
 func (*AntifreezeRow) ProtoMessage() {}
 
 func (x *AntifreezeRow) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1981,7 +2155,7 @@ func (x *AntifreezeRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AntifreezeRow.ProtoReflect.Descriptor instead.
 func (*AntifreezeRow) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *AntifreezeRow) GetVolumePercent() float64 {
@@ -2021,7 +2195,7 @@ type AdviceRules struct {
 
 func (x *AdviceRules) Reset() {
 	*x = AdviceRules{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2033,7 +2207,7 @@ func (x *AdviceRules) String() string {
 func (*AdviceRules) ProtoMessage() {}
 
 func (x *AdviceRules) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2046,7 +2220,7 @@ func (x *AdviceRules) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviceRules.ProtoReflect.Descriptor instead.
 func (*AdviceRules) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *AdviceRules) GetProgrammeHours() int32 {
@@ -2121,7 +2295,7 @@ type TrimData struct {
 
 func (x *TrimData) Reset() {
 	*x = TrimData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2133,7 +2307,7 @@ func (x *TrimData) String() string {
 func (*TrimData) ProtoMessage() {}
 
 func (x *TrimData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2146,7 +2320,7 @@ func (x *TrimData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimData.ProtoReflect.Descriptor instead.
 func (*TrimData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *TrimData) GetJunctionResistanceOhm() float64 {
@@ -2213,7 +2387,7 @@ type TrimClass struct {
 
 func (x *TrimClass) Reset() {
 	*x = TrimClass{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2225,7 +2399,7 @@ func (x *TrimClass) String() string {
 func (*TrimClass) ProtoMessage() {}
 
 func (x *TrimClass) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2238,7 +2412,7 @@ func (x *TrimClass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimClass.ProtoReflect.Descriptor instead.
 func (*TrimClass) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *TrimClass) GetId() string {
@@ -2289,7 +2463,7 @@ type HeaterData struct {
 
 func (x *HeaterData) Reset() {
 	*x = HeaterData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2301,7 +2475,7 @@ func (x *HeaterData) String() string {
 func (*HeaterData) ProtoMessage() {}
 
 func (x *HeaterData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2314,7 +2488,7 @@ func (x *HeaterData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeaterData.ProtoReflect.Descriptor instead.
 func (*HeaterData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *HeaterData) GetRatedPowerW() float64 {
@@ -2433,7 +2607,7 @@ type Reading struct {
 
 func (x *Reading) Reset() {
 	*x = Reading{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2445,7 +2619,7 @@ func (x *Reading) String() string {
 func (*Reading) ProtoMessage() {}
 
 func (x *Reading) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2458,7 +2632,7 @@ func (x *Reading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reading.ProtoReflect.Descriptor instead.
 func (*Reading) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Reading) GetName() string {
@@ -2644,7 +2818,7 @@ type ReadingValues struct {
 
 func (x *ReadingValues) Reset() {
 	*x = ReadingValues{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2656,7 +2830,7 @@ func (x *ReadingValues) String() string {
 func (*ReadingValues) ProtoMessage() {}
 
 func (x *ReadingValues) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2669,7 +2843,7 @@ func (x *ReadingValues) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingValues.ProtoReflect.Descriptor instead.
 func (*ReadingValues) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ReadingValues) GetPressureAltitudeM() float64 {
@@ -2757,7 +2931,7 @@ type Deviation struct {
 
 func (x *Deviation) Reset() {
 	*x = Deviation{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2769,7 +2943,7 @@ func (x *Deviation) String() string {
 func (*Deviation) ProtoMessage() {}
 
 func (x *Deviation) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2782,7 +2956,7 @@ func (x *Deviation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Deviation.ProtoReflect.Descriptor instead.
 func (*Deviation) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Deviation) GetIttC() float64 {
@@ -2829,7 +3003,7 @@ type EngineEvent struct {
 
 func (x *EngineEvent) Reset() {
 	*x = EngineEvent{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2841,7 +3015,7 @@ func (x *EngineEvent) String() string {
 func (*EngineEvent) ProtoMessage() {}
 
 func (x *EngineEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2854,7 +3028,7 @@ func (x *EngineEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EngineEvent.ProtoReflect.Descriptor instead.
 func (*EngineEvent) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *EngineEvent) GetName() string {
@@ -2923,7 +3097,7 @@ type Interval struct {
 
 func (x *Interval) Reset() {
 	*x = Interval{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2935,7 +3109,7 @@ func (x *Interval) String() string {
 func (*Interval) ProtoMessage() {}
 
 func (x *Interval) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2948,7 +3122,7 @@ func (x *Interval) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Interval.ProtoReflect.Descriptor instead.
 func (*Interval) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Interval) GetEstimate() float64 {
@@ -3030,7 +3204,7 @@ type Assessment struct {
 
 func (x *Assessment) Reset() {
 	*x = Assessment{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3042,7 +3216,7 @@ func (x *Assessment) String() string {
 func (*Assessment) ProtoMessage() {}
 
 func (x *Assessment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3055,7 +3229,7 @@ func (x *Assessment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Assessment.ProtoReflect.Descriptor instead.
 func (*Assessment) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Assessment) GetName() string {
@@ -3226,7 +3400,7 @@ type Shift struct {
 
 func (x *Shift) Reset() {
 	*x = Shift{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3238,7 +3412,7 @@ func (x *Shift) String() string {
 func (*Shift) ProtoMessage() {}
 
 func (x *Shift) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3251,7 +3425,7 @@ func (x *Shift) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Shift.ProtoReflect.Descriptor instead.
 func (*Shift) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Shift) GetDetectTime() *timestamppb.Timestamp {
@@ -3316,7 +3490,7 @@ type Cause struct {
 
 func (x *Cause) Reset() {
 	*x = Cause{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3328,7 +3502,7 @@ func (x *Cause) String() string {
 func (*Cause) ProtoMessage() {}
 
 func (x *Cause) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3341,7 +3515,7 @@ func (x *Cause) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Cause.ProtoReflect.Descriptor instead.
 func (*Cause) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Cause) GetCause() string {
@@ -3398,7 +3572,7 @@ type Margin struct {
 
 func (x *Margin) Reset() {
 	*x = Margin{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3410,7 +3584,7 @@ func (x *Margin) String() string {
 func (*Margin) ProtoMessage() {}
 
 func (x *Margin) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3423,7 +3597,7 @@ func (x *Margin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Margin.ProtoReflect.Descriptor instead.
 func (*Margin) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Margin) GetIttMarginC() *Interval {
@@ -3490,7 +3664,7 @@ type WashAdvice struct {
 
 func (x *WashAdvice) Reset() {
 	*x = WashAdvice{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3502,7 +3676,7 @@ func (x *WashAdvice) String() string {
 func (*WashAdvice) ProtoMessage() {}
 
 func (x *WashAdvice) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3515,7 +3689,7 @@ func (x *WashAdvice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashAdvice.ProtoReflect.Descriptor instead.
 func (*WashAdvice) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *WashAdvice) GetName() string {
@@ -3611,7 +3785,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3623,7 +3797,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3636,7 +3810,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Trend) GetName() string {
@@ -3711,7 +3885,7 @@ type TrendPoint struct {
 
 func (x *TrendPoint) Reset() {
 	*x = TrendPoint{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3723,7 +3897,7 @@ func (x *TrendPoint) String() string {
 func (*TrendPoint) ProtoMessage() {}
 
 func (x *TrendPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3736,7 +3910,7 @@ func (x *TrendPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrendPoint.ProtoReflect.Descriptor instead.
 func (*TrendPoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *TrendPoint) GetReading() string {
@@ -3801,7 +3975,7 @@ type RenderTrendResponse struct {
 
 func (x *RenderTrendResponse) Reset() {
 	*x = RenderTrendResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3813,7 +3987,7 @@ func (x *RenderTrendResponse) String() string {
 func (*RenderTrendResponse) ProtoMessage() {}
 
 func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3826,7 +4000,7 @@ func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendResponse.ProtoReflect.Descriptor instead.
 func (*RenderTrendResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *RenderTrendResponse) GetSvg() []byte {
@@ -3880,7 +4054,7 @@ type Recovery struct {
 
 func (x *Recovery) Reset() {
 	*x = Recovery{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3892,7 +4066,7 @@ func (x *Recovery) String() string {
 func (*Recovery) ProtoMessage() {}
 
 func (x *Recovery) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3905,7 +4079,7 @@ func (x *Recovery) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Recovery.ProtoReflect.Descriptor instead.
 func (*Recovery) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Recovery) GetName() string {
@@ -4023,7 +4197,7 @@ type ExplainReadingResponse struct {
 
 func (x *ExplainReadingResponse) Reset() {
 	*x = ExplainReadingResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4035,7 +4209,7 @@ func (x *ExplainReadingResponse) String() string {
 func (*ExplainReadingResponse) ProtoMessage() {}
 
 func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4048,7 +4222,7 @@ func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingResponse.ProtoReflect.Descriptor instead.
 func (*ExplainReadingResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ExplainReadingResponse) GetReading() *Reading {
@@ -4096,7 +4270,7 @@ type CreateEngineModelRequest struct {
 
 func (x *CreateEngineModelRequest) Reset() {
 	*x = CreateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4108,7 +4282,7 @@ func (x *CreateEngineModelRequest) String() string {
 func (*CreateEngineModelRequest) ProtoMessage() {}
 
 func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4121,7 +4295,7 @@ func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *CreateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -4169,7 +4343,7 @@ type UpdateEngineModelRequest struct {
 
 func (x *UpdateEngineModelRequest) Reset() {
 	*x = UpdateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4181,7 +4355,7 @@ func (x *UpdateEngineModelRequest) String() string {
 func (*UpdateEngineModelRequest) ProtoMessage() {}
 
 func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4194,7 +4368,7 @@ func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *UpdateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -4229,14 +4403,16 @@ func (x *UpdateEngineModelRequest) GetValidateOnly() bool {
 type GetEngineModelRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The name of the resource to read.
-	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The revision to read; 0 means the newest. An older one can only be read.
+	Revision      int32 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetEngineModelRequest) Reset() {
 	*x = GetEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4248,7 +4424,7 @@ func (x *GetEngineModelRequest) String() string {
 func (*GetEngineModelRequest) ProtoMessage() {}
 
 func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4261,7 +4437,7 @@ func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *GetEngineModelRequest) GetName() string {
@@ -4269,6 +4445,13 @@ func (x *GetEngineModelRequest) GetName() string {
 		return x.Name
 	}
 	return ""
+}
+
+func (x *GetEngineModelRequest) GetRevision() int32 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
 }
 
 // The request to list resources, page by page.
@@ -4288,7 +4471,7 @@ type ListEngineModelsRequest struct {
 
 func (x *ListEngineModelsRequest) Reset() {
 	*x = ListEngineModelsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4300,7 +4483,7 @@ func (x *ListEngineModelsRequest) String() string {
 func (*ListEngineModelsRequest) ProtoMessage() {}
 
 func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4313,7 +4496,7 @@ func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ListEngineModelsRequest) GetPageSize() int32 {
@@ -4357,7 +4540,7 @@ type ListEngineModelsResponse struct {
 
 func (x *ListEngineModelsResponse) Reset() {
 	*x = ListEngineModelsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4369,7 +4552,7 @@ func (x *ListEngineModelsResponse) String() string {
 func (*ListEngineModelsResponse) ProtoMessage() {}
 
 func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4382,7 +4565,7 @@ func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ListEngineModelsResponse) GetEngineModels() []*EngineModel {
@@ -4417,7 +4600,7 @@ type ImportReadingsRequest struct {
 
 func (x *ImportReadingsRequest) Reset() {
 	*x = ImportReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4429,7 +4612,7 @@ func (x *ImportReadingsRequest) String() string {
 func (*ImportReadingsRequest) ProtoMessage() {}
 
 func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4442,7 +4625,7 @@ func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ImportReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ImportReadingsRequest) GetCsv() string {
@@ -4494,7 +4677,7 @@ type ImportReadingsResponse struct {
 
 func (x *ImportReadingsResponse) Reset() {
 	*x = ImportReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4506,7 +4689,7 @@ func (x *ImportReadingsResponse) String() string {
 func (*ImportReadingsResponse) ProtoMessage() {}
 
 func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4519,7 +4702,7 @@ func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ImportReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ImportReadingsResponse) GetRowsTotal() int32 {
@@ -4583,7 +4766,7 @@ type RowProblem struct {
 
 func (x *RowProblem) Reset() {
 	*x = RowProblem{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4595,7 +4778,7 @@ func (x *RowProblem) String() string {
 func (*RowProblem) ProtoMessage() {}
 
 func (x *RowProblem) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4608,7 +4791,7 @@ func (x *RowProblem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowProblem.ProtoReflect.Descriptor instead.
 func (*RowProblem) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *RowProblem) GetLine() int32 {
@@ -4665,7 +4848,7 @@ type CreateReadingRequest struct {
 
 func (x *CreateReadingRequest) Reset() {
 	*x = CreateReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4677,7 +4860,7 @@ func (x *CreateReadingRequest) String() string {
 func (*CreateReadingRequest) ProtoMessage() {}
 
 func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4690,7 +4873,7 @@ func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateReadingRequest.ProtoReflect.Descriptor instead.
 func (*CreateReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *CreateReadingRequest) GetParent() string {
@@ -4741,7 +4924,7 @@ type StreamReadingsRequest struct {
 
 func (x *StreamReadingsRequest) Reset() {
 	*x = StreamReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4753,7 +4936,7 @@ func (x *StreamReadingsRequest) String() string {
 func (*StreamReadingsRequest) ProtoMessage() {}
 
 func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4766,7 +4949,7 @@ func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsRequest.ProtoReflect.Descriptor instead.
 func (*StreamReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *StreamReadingsRequest) GetParent() string {
@@ -4798,7 +4981,7 @@ type StreamReadingsResponse struct {
 
 func (x *StreamReadingsResponse) Reset() {
 	*x = StreamReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4810,7 +4993,7 @@ func (x *StreamReadingsResponse) String() string {
 func (*StreamReadingsResponse) ProtoMessage() {}
 
 func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4823,7 +5006,7 @@ func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsResponse.ProtoReflect.Descriptor instead.
 func (*StreamReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *StreamReadingsResponse) GetTakenCount() int64 {
@@ -4864,7 +5047,7 @@ type ExcludeReadingRequest struct {
 
 func (x *ExcludeReadingRequest) Reset() {
 	*x = ExcludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4876,7 +5059,7 @@ func (x *ExcludeReadingRequest) String() string {
 func (*ExcludeReadingRequest) ProtoMessage() {}
 
 func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4889,7 +5072,7 @@ func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExcludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExcludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ExcludeReadingRequest) GetName() string {
@@ -4937,7 +5120,7 @@ type IncludeReadingRequest struct {
 
 func (x *IncludeReadingRequest) Reset() {
 	*x = IncludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4949,7 +5132,7 @@ func (x *IncludeReadingRequest) String() string {
 func (*IncludeReadingRequest) ProtoMessage() {}
 
 func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4962,7 +5145,7 @@ func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IncludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*IncludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *IncludeReadingRequest) GetName() string {
@@ -5012,7 +5195,7 @@ type CreateEngineEventRequest struct {
 
 func (x *CreateEngineEventRequest) Reset() {
 	*x = CreateEngineEventRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5024,7 +5207,7 @@ func (x *CreateEngineEventRequest) String() string {
 func (*CreateEngineEventRequest) ProtoMessage() {}
 
 func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5037,7 +5220,7 @@ func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineEventRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineEventRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *CreateEngineEventRequest) GetParent() string {
@@ -5086,7 +5269,7 @@ type GetReadingRequest struct {
 
 func (x *GetReadingRequest) Reset() {
 	*x = GetReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5098,7 +5281,7 @@ func (x *GetReadingRequest) String() string {
 func (*GetReadingRequest) ProtoMessage() {}
 
 func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5111,7 +5294,7 @@ func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetReadingRequest.ProtoReflect.Descriptor instead.
 func (*GetReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *GetReadingRequest) GetName() string {
@@ -5140,7 +5323,7 @@ type ListReadingsRequest struct {
 
 func (x *ListReadingsRequest) Reset() {
 	*x = ListReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5152,7 +5335,7 @@ func (x *ListReadingsRequest) String() string {
 func (*ListReadingsRequest) ProtoMessage() {}
 
 func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5165,7 +5348,7 @@ func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListReadingsRequest) GetParent() string {
@@ -5216,7 +5399,7 @@ type ListReadingsResponse struct {
 
 func (x *ListReadingsResponse) Reset() {
 	*x = ListReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5228,7 +5411,7 @@ func (x *ListReadingsResponse) String() string {
 func (*ListReadingsResponse) ProtoMessage() {}
 
 func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5241,7 +5424,7 @@ func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListReadingsResponse) GetReadings() []*Reading {
@@ -5269,7 +5452,7 @@ type ExplainReadingRequest struct {
 
 func (x *ExplainReadingRequest) Reset() {
 	*x = ExplainReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5281,7 +5464,7 @@ func (x *ExplainReadingRequest) String() string {
 func (*ExplainReadingRequest) ProtoMessage() {}
 
 func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5294,7 +5477,7 @@ func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExplainReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ExplainReadingRequest) GetName() string {
@@ -5323,7 +5506,7 @@ type ListEngineEventsRequest struct {
 
 func (x *ListEngineEventsRequest) Reset() {
 	*x = ListEngineEventsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5335,7 +5518,7 @@ func (x *ListEngineEventsRequest) String() string {
 func (*ListEngineEventsRequest) ProtoMessage() {}
 
 func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5348,7 +5531,7 @@ func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListEngineEventsRequest) GetParent() string {
@@ -5399,7 +5582,7 @@ type ListEngineEventsResponse struct {
 
 func (x *ListEngineEventsResponse) Reset() {
 	*x = ListEngineEventsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5411,7 +5594,7 @@ func (x *ListEngineEventsResponse) String() string {
 func (*ListEngineEventsResponse) ProtoMessage() {}
 
 func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5424,7 +5607,7 @@ func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListEngineEventsResponse) GetEngineEvents() []*EngineEvent {
@@ -5452,7 +5635,7 @@ type GetAssessmentRequest struct {
 
 func (x *GetAssessmentRequest) Reset() {
 	*x = GetAssessmentRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5464,7 +5647,7 @@ func (x *GetAssessmentRequest) String() string {
 func (*GetAssessmentRequest) ProtoMessage() {}
 
 func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5477,7 +5660,7 @@ func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAssessmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAssessmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *GetAssessmentRequest) GetName() string {
@@ -5504,7 +5687,7 @@ type ListAssessmentsRequest struct {
 
 func (x *ListAssessmentsRequest) Reset() {
 	*x = ListAssessmentsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5516,7 +5699,7 @@ func (x *ListAssessmentsRequest) String() string {
 func (*ListAssessmentsRequest) ProtoMessage() {}
 
 func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5529,7 +5712,7 @@ func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListAssessmentsRequest) GetPageSize() int32 {
@@ -5573,7 +5756,7 @@ type ListAssessmentsResponse struct {
 
 func (x *ListAssessmentsResponse) Reset() {
 	*x = ListAssessmentsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5585,7 +5768,7 @@ func (x *ListAssessmentsResponse) String() string {
 func (*ListAssessmentsResponse) ProtoMessage() {}
 
 func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5598,7 +5781,7 @@ func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListAssessmentsResponse) GetAssessments() []*Assessment {
@@ -5634,7 +5817,7 @@ type ListWashAdvicesRequest struct {
 
 func (x *ListWashAdvicesRequest) Reset() {
 	*x = ListWashAdvicesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5646,7 +5829,7 @@ func (x *ListWashAdvicesRequest) String() string {
 func (*ListWashAdvicesRequest) ProtoMessage() {}
 
 func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5659,7 +5842,7 @@ func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesRequest.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListWashAdvicesRequest) GetParent() string {
@@ -5710,7 +5893,7 @@ type ListWashAdvicesResponse struct {
 
 func (x *ListWashAdvicesResponse) Reset() {
 	*x = ListWashAdvicesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5722,7 +5905,7 @@ func (x *ListWashAdvicesResponse) String() string {
 func (*ListWashAdvicesResponse) ProtoMessage() {}
 
 func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5735,7 +5918,7 @@ func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesResponse.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListWashAdvicesResponse) GetWashAdvices() []*WashAdvice {
@@ -5769,7 +5952,7 @@ type GetTrendRequest struct {
 
 func (x *GetTrendRequest) Reset() {
 	*x = GetTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5781,7 +5964,7 @@ func (x *GetTrendRequest) String() string {
 func (*GetTrendRequest) ProtoMessage() {}
 
 func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5794,7 +5977,7 @@ func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTrendRequest.ProtoReflect.Descriptor instead.
 func (*GetTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *GetTrendRequest) GetName() string {
@@ -5840,7 +6023,7 @@ type RenderTrendRequest struct {
 
 func (x *RenderTrendRequest) Reset() {
 	*x = RenderTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5852,7 +6035,7 @@ func (x *RenderTrendRequest) String() string {
 func (*RenderTrendRequest) ProtoMessage() {}
 
 func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5865,7 +6048,7 @@ func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendRequest.ProtoReflect.Descriptor instead.
 func (*RenderTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *RenderTrendRequest) GetName() string {
@@ -5900,7 +6083,7 @@ type GetRecoveryRequest struct {
 
 func (x *GetRecoveryRequest) Reset() {
 	*x = GetRecoveryRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5912,7 +6095,7 @@ func (x *GetRecoveryRequest) String() string {
 func (*GetRecoveryRequest) ProtoMessage() {}
 
 func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5925,7 +6108,7 @@ func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecoveryRequest.ProtoReflect.Descriptor instead.
 func (*GetRecoveryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *GetRecoveryRequest) GetName() string {
@@ -5954,7 +6137,7 @@ type ListRecoveriesRequest struct {
 
 func (x *ListRecoveriesRequest) Reset() {
 	*x = ListRecoveriesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5966,7 +6149,7 @@ func (x *ListRecoveriesRequest) String() string {
 func (*ListRecoveriesRequest) ProtoMessage() {}
 
 func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5979,7 +6162,7 @@ func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListRecoveriesRequest) GetParent() string {
@@ -6030,7 +6213,7 @@ type ListRecoveriesResponse struct {
 
 func (x *ListRecoveriesResponse) Reset() {
 	*x = ListRecoveriesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6042,7 +6225,7 @@ func (x *ListRecoveriesResponse) String() string {
 func (*ListRecoveriesResponse) ProtoMessage() {}
 
 func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6055,7 +6238,7 @@ func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ListRecoveriesResponse) GetRecoveries() []*Recovery {
@@ -6151,9 +6334,25 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\treserve_c\x18\x01 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\breserveC\x12A\n" +
 	"\rmin_power_pct\x18\x02 \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00R\vminPowerPct\x12P\n" +
 	"\bdocument\x18\x03 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"_\n" +
-	"\bBaseline\x12S\n" +
-	"\x06points\x18\x01 \x03(\v2).coldsection.performance.v1.BaselinePointB\x10\xe2A\x01\x02\xbaH\t\x92\x01\x06\b\x01\x10\xa0\x9c\x01R\x06points\"\x96\x03\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"\xb3\x01\n" +
+	"\bBaseline\x12Q\n" +
+	"\x06points\x18\x01 \x03(\v2).coldsection.performance.v1.BaselinePointB\x0e\xe2A\x01\x01\xbaH\a\x92\x01\x04\x10\xa0\x9c\x01R\x06points\x12T\n" +
+	"\n" +
+	"polynomial\x18\x02 \x01(\v2..coldsection.performance.v1.BaselinePolynomialB\x04\xe2A\x01\x01R\n" +
+	"polynomial\"\xd5\x03\n" +
+	"\x12BaselinePolynomial\x12:\n" +
+	"\x0epower_scale_kw\x18\x01 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!\x00\x00\x00\x00\x00\x00\x00\x00R\fpowerScaleKw\x12O\n" +
+	"\x19propeller_speed_scale_rpm\x18\x02 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!\x00\x00\x00\x00\x00\x00\x00\x00R\x16propellerSpeedScaleRpm\x12G\n" +
+	"\x15min_referred_power_kw\x18\x03 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x12minReferredPowerKw\x12G\n" +
+	"\x15max_referred_power_kw\x18\x04 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!\x00\x00\x00\x00\x00\x00\x00\x00R\x12maxReferredPowerKw\x12N\n" +
+	"\x05terms\x18\x05 \x03(\v2(.coldsection.performance.v1.BaselineTermB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x01\x10 R\x05terms\x12P\n" +
+	"\bdocument\x18\x06 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"\xa9\x01\n" +
+	"\fBaselineTerm\x12!\n" +
+	"\x04term\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x10R\x04term\x12 \n" +
+	"\x05itt_k\x18\x02 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x04ittK\x12\"\n" +
+	"\x06ng_pct\x18\x03 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x05ngPct\x120\n" +
+	"\x0efuel_flow_kg_h\x18\x04 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\vfuelFlowKgH\"\x96\x03\n" +
 	"\rBaselinePoint\x12;\n" +
 	"\x13pressure_altitude_m\x18\x01 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\x11pressureAltitudeM\x12)\n" +
 	"\x05oat_c\x18\x02 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!fffff\x12q\xc0R\x04oatC\x125\n" +
@@ -6487,10 +6686,11 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"updateMask\x123\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\\\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\x85\x01\n" +
 	"\x15GetEngineModelRequest\x12C\n" +
 	"\x04name\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\n" +
-	"\x1fcoldsection.example/EngineModel\xbaH\x04r\x02\x10\x01R\x04name\"\xa0\x01\n" +
+	"\x1fcoldsection.example/EngineModel\xbaH\x04r\x02\x10\x01R\x04name\x12'\n" +
+	"\brevision\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\brevision\"\xa0\x01\n" +
 	"\x17ListEngineModelsRequest\x12!\n" +
 	"\tpage_size\x18\x01 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
 	"\n" +
@@ -6695,7 +6895,7 @@ func file_coldsection_performance_v1_performance_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 65)
+var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 67)
 var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(Parameter)(0),                   // 0: coldsection.performance.v1.Parameter
 	(ConditionLevel)(0),              // 1: coldsection.performance.v1.ConditionLevel
@@ -6713,226 +6913,231 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(*CauseSignature)(nil),           // 13: coldsection.performance.v1.CauseSignature
 	(*PowerCheckData)(nil),           // 14: coldsection.performance.v1.PowerCheckData
 	(*Baseline)(nil),                 // 15: coldsection.performance.v1.Baseline
-	(*BaselinePoint)(nil),            // 16: coldsection.performance.v1.BaselinePoint
-	(*Noise)(nil),                    // 17: coldsection.performance.v1.Noise
-	(*WashData)(nil),                 // 18: coldsection.performance.v1.WashData
-	(*StarterProfile)(nil),           // 19: coldsection.performance.v1.StarterProfile
-	(*DutyRun)(nil),                  // 20: coldsection.performance.v1.DutyRun
-	(*AntifreezeTable)(nil),          // 21: coldsection.performance.v1.AntifreezeTable
-	(*AntifreezeRow)(nil),            // 22: coldsection.performance.v1.AntifreezeRow
-	(*AdviceRules)(nil),              // 23: coldsection.performance.v1.AdviceRules
-	(*TrimData)(nil),                 // 24: coldsection.performance.v1.TrimData
-	(*TrimClass)(nil),                // 25: coldsection.performance.v1.TrimClass
-	(*HeaterData)(nil),               // 26: coldsection.performance.v1.HeaterData
-	(*Reading)(nil),                  // 27: coldsection.performance.v1.Reading
-	(*ReadingValues)(nil),            // 28: coldsection.performance.v1.ReadingValues
-	(*Deviation)(nil),                // 29: coldsection.performance.v1.Deviation
-	(*EngineEvent)(nil),              // 30: coldsection.performance.v1.EngineEvent
-	(*Interval)(nil),                 // 31: coldsection.performance.v1.Interval
-	(*Assessment)(nil),               // 32: coldsection.performance.v1.Assessment
-	(*Shift)(nil),                    // 33: coldsection.performance.v1.Shift
-	(*Cause)(nil),                    // 34: coldsection.performance.v1.Cause
-	(*Margin)(nil),                   // 35: coldsection.performance.v1.Margin
-	(*WashAdvice)(nil),               // 36: coldsection.performance.v1.WashAdvice
-	(*Trend)(nil),                    // 37: coldsection.performance.v1.Trend
-	(*TrendPoint)(nil),               // 38: coldsection.performance.v1.TrendPoint
-	(*RenderTrendResponse)(nil),      // 39: coldsection.performance.v1.RenderTrendResponse
-	(*Recovery)(nil),                 // 40: coldsection.performance.v1.Recovery
-	(*ExplainReadingResponse)(nil),   // 41: coldsection.performance.v1.ExplainReadingResponse
-	(*CreateEngineModelRequest)(nil), // 42: coldsection.performance.v1.CreateEngineModelRequest
-	(*UpdateEngineModelRequest)(nil), // 43: coldsection.performance.v1.UpdateEngineModelRequest
-	(*GetEngineModelRequest)(nil),    // 44: coldsection.performance.v1.GetEngineModelRequest
-	(*ListEngineModelsRequest)(nil),  // 45: coldsection.performance.v1.ListEngineModelsRequest
-	(*ListEngineModelsResponse)(nil), // 46: coldsection.performance.v1.ListEngineModelsResponse
-	(*ImportReadingsRequest)(nil),    // 47: coldsection.performance.v1.ImportReadingsRequest
-	(*ImportReadingsResponse)(nil),   // 48: coldsection.performance.v1.ImportReadingsResponse
-	(*RowProblem)(nil),               // 49: coldsection.performance.v1.RowProblem
-	(*CreateReadingRequest)(nil),     // 50: coldsection.performance.v1.CreateReadingRequest
-	(*StreamReadingsRequest)(nil),    // 51: coldsection.performance.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil),   // 52: coldsection.performance.v1.StreamReadingsResponse
-	(*ExcludeReadingRequest)(nil),    // 53: coldsection.performance.v1.ExcludeReadingRequest
-	(*IncludeReadingRequest)(nil),    // 54: coldsection.performance.v1.IncludeReadingRequest
-	(*CreateEngineEventRequest)(nil), // 55: coldsection.performance.v1.CreateEngineEventRequest
-	(*GetReadingRequest)(nil),        // 56: coldsection.performance.v1.GetReadingRequest
-	(*ListReadingsRequest)(nil),      // 57: coldsection.performance.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),     // 58: coldsection.performance.v1.ListReadingsResponse
-	(*ExplainReadingRequest)(nil),    // 59: coldsection.performance.v1.ExplainReadingRequest
-	(*ListEngineEventsRequest)(nil),  // 60: coldsection.performance.v1.ListEngineEventsRequest
-	(*ListEngineEventsResponse)(nil), // 61: coldsection.performance.v1.ListEngineEventsResponse
-	(*GetAssessmentRequest)(nil),     // 62: coldsection.performance.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),   // 63: coldsection.performance.v1.ListAssessmentsRequest
-	(*ListAssessmentsResponse)(nil),  // 64: coldsection.performance.v1.ListAssessmentsResponse
-	(*ListWashAdvicesRequest)(nil),   // 65: coldsection.performance.v1.ListWashAdvicesRequest
-	(*ListWashAdvicesResponse)(nil),  // 66: coldsection.performance.v1.ListWashAdvicesResponse
-	(*GetTrendRequest)(nil),          // 67: coldsection.performance.v1.GetTrendRequest
-	(*RenderTrendRequest)(nil),       // 68: coldsection.performance.v1.RenderTrendRequest
-	(*GetRecoveryRequest)(nil),       // 69: coldsection.performance.v1.GetRecoveryRequest
-	(*ListRecoveriesRequest)(nil),    // 70: coldsection.performance.v1.ListRecoveriesRequest
-	(*ListRecoveriesResponse)(nil),   // 71: coldsection.performance.v1.ListRecoveriesResponse
-	(*v1.DocumentReference)(nil),     // 72: coldsection.common.v1.DocumentReference
-	(*timestamppb.Timestamp)(nil),    // 73: google.protobuf.Timestamp
-	(*v1.Quantity)(nil),              // 74: coldsection.common.v1.Quantity
-	(*date.Date)(nil),                // 75: google.type.Date
-	(*v1.Entered)(nil),               // 76: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),             // 77: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),    // 78: google.protobuf.FieldMask
+	(*BaselinePolynomial)(nil),       // 16: coldsection.performance.v1.BaselinePolynomial
+	(*BaselineTerm)(nil),             // 17: coldsection.performance.v1.BaselineTerm
+	(*BaselinePoint)(nil),            // 18: coldsection.performance.v1.BaselinePoint
+	(*Noise)(nil),                    // 19: coldsection.performance.v1.Noise
+	(*WashData)(nil),                 // 20: coldsection.performance.v1.WashData
+	(*StarterProfile)(nil),           // 21: coldsection.performance.v1.StarterProfile
+	(*DutyRun)(nil),                  // 22: coldsection.performance.v1.DutyRun
+	(*AntifreezeTable)(nil),          // 23: coldsection.performance.v1.AntifreezeTable
+	(*AntifreezeRow)(nil),            // 24: coldsection.performance.v1.AntifreezeRow
+	(*AdviceRules)(nil),              // 25: coldsection.performance.v1.AdviceRules
+	(*TrimData)(nil),                 // 26: coldsection.performance.v1.TrimData
+	(*TrimClass)(nil),                // 27: coldsection.performance.v1.TrimClass
+	(*HeaterData)(nil),               // 28: coldsection.performance.v1.HeaterData
+	(*Reading)(nil),                  // 29: coldsection.performance.v1.Reading
+	(*ReadingValues)(nil),            // 30: coldsection.performance.v1.ReadingValues
+	(*Deviation)(nil),                // 31: coldsection.performance.v1.Deviation
+	(*EngineEvent)(nil),              // 32: coldsection.performance.v1.EngineEvent
+	(*Interval)(nil),                 // 33: coldsection.performance.v1.Interval
+	(*Assessment)(nil),               // 34: coldsection.performance.v1.Assessment
+	(*Shift)(nil),                    // 35: coldsection.performance.v1.Shift
+	(*Cause)(nil),                    // 36: coldsection.performance.v1.Cause
+	(*Margin)(nil),                   // 37: coldsection.performance.v1.Margin
+	(*WashAdvice)(nil),               // 38: coldsection.performance.v1.WashAdvice
+	(*Trend)(nil),                    // 39: coldsection.performance.v1.Trend
+	(*TrendPoint)(nil),               // 40: coldsection.performance.v1.TrendPoint
+	(*RenderTrendResponse)(nil),      // 41: coldsection.performance.v1.RenderTrendResponse
+	(*Recovery)(nil),                 // 42: coldsection.performance.v1.Recovery
+	(*ExplainReadingResponse)(nil),   // 43: coldsection.performance.v1.ExplainReadingResponse
+	(*CreateEngineModelRequest)(nil), // 44: coldsection.performance.v1.CreateEngineModelRequest
+	(*UpdateEngineModelRequest)(nil), // 45: coldsection.performance.v1.UpdateEngineModelRequest
+	(*GetEngineModelRequest)(nil),    // 46: coldsection.performance.v1.GetEngineModelRequest
+	(*ListEngineModelsRequest)(nil),  // 47: coldsection.performance.v1.ListEngineModelsRequest
+	(*ListEngineModelsResponse)(nil), // 48: coldsection.performance.v1.ListEngineModelsResponse
+	(*ImportReadingsRequest)(nil),    // 49: coldsection.performance.v1.ImportReadingsRequest
+	(*ImportReadingsResponse)(nil),   // 50: coldsection.performance.v1.ImportReadingsResponse
+	(*RowProblem)(nil),               // 51: coldsection.performance.v1.RowProblem
+	(*CreateReadingRequest)(nil),     // 52: coldsection.performance.v1.CreateReadingRequest
+	(*StreamReadingsRequest)(nil),    // 53: coldsection.performance.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil),   // 54: coldsection.performance.v1.StreamReadingsResponse
+	(*ExcludeReadingRequest)(nil),    // 55: coldsection.performance.v1.ExcludeReadingRequest
+	(*IncludeReadingRequest)(nil),    // 56: coldsection.performance.v1.IncludeReadingRequest
+	(*CreateEngineEventRequest)(nil), // 57: coldsection.performance.v1.CreateEngineEventRequest
+	(*GetReadingRequest)(nil),        // 58: coldsection.performance.v1.GetReadingRequest
+	(*ListReadingsRequest)(nil),      // 59: coldsection.performance.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),     // 60: coldsection.performance.v1.ListReadingsResponse
+	(*ExplainReadingRequest)(nil),    // 61: coldsection.performance.v1.ExplainReadingRequest
+	(*ListEngineEventsRequest)(nil),  // 62: coldsection.performance.v1.ListEngineEventsRequest
+	(*ListEngineEventsResponse)(nil), // 63: coldsection.performance.v1.ListEngineEventsResponse
+	(*GetAssessmentRequest)(nil),     // 64: coldsection.performance.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),   // 65: coldsection.performance.v1.ListAssessmentsRequest
+	(*ListAssessmentsResponse)(nil),  // 66: coldsection.performance.v1.ListAssessmentsResponse
+	(*ListWashAdvicesRequest)(nil),   // 67: coldsection.performance.v1.ListWashAdvicesRequest
+	(*ListWashAdvicesResponse)(nil),  // 68: coldsection.performance.v1.ListWashAdvicesResponse
+	(*GetTrendRequest)(nil),          // 69: coldsection.performance.v1.GetTrendRequest
+	(*RenderTrendRequest)(nil),       // 70: coldsection.performance.v1.RenderTrendRequest
+	(*GetRecoveryRequest)(nil),       // 71: coldsection.performance.v1.GetRecoveryRequest
+	(*ListRecoveriesRequest)(nil),    // 72: coldsection.performance.v1.ListRecoveriesRequest
+	(*ListRecoveriesResponse)(nil),   // 73: coldsection.performance.v1.ListRecoveriesResponse
+	(*v1.DocumentReference)(nil),     // 74: coldsection.common.v1.DocumentReference
+	(*timestamppb.Timestamp)(nil),    // 75: google.protobuf.Timestamp
+	(*v1.Quantity)(nil),              // 76: coldsection.common.v1.Quantity
+	(*date.Date)(nil),                // 77: google.type.Date
+	(*v1.Entered)(nil),               // 78: coldsection.common.v1.Entered
+	(*v1.Explained)(nil),             // 79: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),    // 80: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
-	72,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
+	74,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
 	8,   // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
 	9,   // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
 	15,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
-	17,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
-	18,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
-	23,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
-	24,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
-	26,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
-	73,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
-	73,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
+	19,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
+	20,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
+	25,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
+	26,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
+	28,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
+	75,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
+	75,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
 	10,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
 	13,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
 	14,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
 	0,   // 14: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
-	72,  // 15: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
+	74,  // 15: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
 	0,   // 16: coldsection.performance.v1.ExceedanceChart.parameter:type_name -> coldsection.performance.v1.Parameter
 	11,  // 17: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
-	72,  // 18: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
+	74,  // 18: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
 	12,  // 19: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
-	72,  // 20: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
-	72,  // 21: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
-	16,  // 22: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
-	74,  // 23: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	74,  // 24: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	74,  // 25: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	75,  // 26: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
-	19,  // 27: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
-	21,  // 28: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
-	20,  // 29: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	72,  // 30: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
-	22,  // 31: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	72,  // 32: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
-	25,  // 33: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
-	2,   // 34: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
-	72,  // 35: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
-	72,  // 36: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
-	73,  // 37: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	76,  // 38: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	76,  // 39: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	76,  // 40: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	76,  // 41: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	76,  // 42: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	76,  // 43: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	76,  // 44: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	76,  // 45: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	76,  // 46: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
-	3,   // 47: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
-	28,  // 48: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
-	29,  // 49: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	73,  // 50: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
-	4,   // 51: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	73,  // 52: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	73,  // 53: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
-	1,   // 54: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
-	31,  // 55: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
-	31,  // 56: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	31,  // 57: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	31,  // 58: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	34,  // 59: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	35,  // 60: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	73,  // 61: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	73,  // 62: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	73,  // 63: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
-	33,  // 64: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	73,  // 65: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	73,  // 66: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
-	29,  // 67: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
-	34,  // 68: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
-	31,  // 69: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	73,  // 70: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	73,  // 71: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	73,  // 72: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	5,   // 73: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	73,  // 74: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	38,  // 75: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	30,  // 76: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	73,  // 77: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	3,   // 78: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	29,  // 79: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	29,  // 80: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	29,  // 81: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	73,  // 82: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	31,  // 83: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	31,  // 84: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	31,  // 85: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	6,   // 86: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	34,  // 87: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	73,  // 88: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	27,  // 89: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	77,  // 90: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	7,   // 91: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	7,   // 92: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	78,  // 93: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	7,   // 94: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	49,  // 95: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	27,  // 96: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	27,  // 97: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	30,  // 98: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	27,  // 99: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	30,  // 100: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	32,  // 101: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	36,  // 102: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	73,  // 103: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	73,  // 104: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	73,  // 105: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	73,  // 106: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	40,  // 107: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	42,  // 108: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	43,  // 109: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	47,  // 110: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	50,  // 111: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	51,  // 112: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	53,  // 113: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	54,  // 114: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	55,  // 115: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	44,  // 116: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	45,  // 117: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	56,  // 118: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	57,  // 119: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	59,  // 120: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	60,  // 121: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	62,  // 122: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	63,  // 123: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	65,  // 124: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	67,  // 125: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	68,  // 126: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	69,  // 127: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	70,  // 128: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	7,   // 129: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	7,   // 130: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	48,  // 131: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	27,  // 132: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	52,  // 133: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	27,  // 134: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	27,  // 135: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	30,  // 136: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	7,   // 137: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	46,  // 138: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	27,  // 139: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	58,  // 140: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	41,  // 141: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	61,  // 142: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	32,  // 143: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	64,  // 144: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	66,  // 145: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	37,  // 146: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	39,  // 147: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	40,  // 148: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	71,  // 149: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	129, // [129:150] is the sub-list for method output_type
-	108, // [108:129] is the sub-list for method input_type
-	108, // [108:108] is the sub-list for extension type_name
-	108, // [108:108] is the sub-list for extension extendee
-	0,   // [0:108] is the sub-list for field type_name
+	74,  // 20: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
+	74,  // 21: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
+	18,  // 22: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
+	16,  // 23: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
+	17,  // 24: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
+	74,  // 25: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
+	76,  // 26: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	76,  // 27: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	76,  // 28: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	77,  // 29: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	21,  // 30: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
+	23,  // 31: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
+	22,  // 32: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
+	74,  // 33: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	24,  // 34: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
+	74,  // 35: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	27,  // 36: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
+	2,   // 37: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
+	74,  // 38: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
+	74,  // 39: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
+	75,  // 40: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	78,  // 41: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	78,  // 42: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	78,  // 43: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	78,  // 44: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	78,  // 45: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	78,  // 46: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	78,  // 47: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	78,  // 48: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	78,  // 49: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	3,   // 50: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
+	30,  // 51: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
+	31,  // 52: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
+	75,  // 53: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	4,   // 54: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
+	75,  // 55: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	75,  // 56: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	1,   // 57: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
+	33,  // 58: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
+	33,  // 59: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	33,  // 60: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	33,  // 61: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
+	36,  // 62: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	37,  // 63: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	75,  // 64: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	75,  // 65: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	75,  // 66: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	35,  // 67: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
+	75,  // 68: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	75,  // 69: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	31,  // 70: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
+	36,  // 71: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	33,  // 72: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	75,  // 73: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	75,  // 74: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	75,  // 75: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	5,   // 76: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	75,  // 77: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	40,  // 78: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	32,  // 79: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	75,  // 80: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	3,   // 81: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	31,  // 82: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	31,  // 83: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	31,  // 84: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	75,  // 85: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	33,  // 86: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	33,  // 87: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	33,  // 88: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	6,   // 89: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	36,  // 90: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	75,  // 91: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	29,  // 92: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	79,  // 93: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	7,   // 94: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	7,   // 95: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	80,  // 96: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	7,   // 97: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	51,  // 98: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	29,  // 99: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	29,  // 100: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	32,  // 101: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	29,  // 102: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	32,  // 103: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	34,  // 104: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	38,  // 105: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	75,  // 106: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	75,  // 107: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	75,  // 108: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	75,  // 109: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	42,  // 110: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	44,  // 111: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	45,  // 112: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	49,  // 113: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	52,  // 114: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	53,  // 115: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	55,  // 116: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	56,  // 117: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	57,  // 118: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	46,  // 119: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	47,  // 120: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	58,  // 121: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	59,  // 122: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	61,  // 123: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	62,  // 124: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	64,  // 125: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	65,  // 126: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	67,  // 127: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	69,  // 128: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	70,  // 129: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	71,  // 130: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	72,  // 131: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	7,   // 132: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	7,   // 133: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	50,  // 134: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	29,  // 135: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	54,  // 136: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	29,  // 137: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	29,  // 138: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	32,  // 139: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	7,   // 140: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	48,  // 141: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	29,  // 142: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	60,  // 143: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	43,  // 144: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	63,  // 145: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	34,  // 146: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	66,  // 147: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	68,  // 148: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	39,  // 149: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	41,  // 150: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	42,  // 151: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	73,  // 152: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	132, // [132:153] is the sub-list for method output_type
+	111, // [111:132] is the sub-list for method input_type
+	111, // [111:111] is the sub-list for extension type_name
+	111, // [111:111] is the sub-list for extension extendee
+	0,   // [0:111] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -6940,14 +7145,14 @@ func file_coldsection_performance_v1_performance_proto_init() {
 	if File_coldsection_performance_v1_performance_proto != nil {
 		return
 	}
-	file_coldsection_performance_v1_performance_proto_msgTypes[12].OneofWrappers = []any{}
+	file_coldsection_performance_v1_performance_proto_msgTypes[14].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_performance_proto_rawDesc), len(file_coldsection_performance_v1_performance_proto_rawDesc)),
 			NumEnums:      7,
-			NumMessages:   65,
+			NumMessages:   67,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -432,7 +432,7 @@ const (
 //
 // Reads analyses. Roles: every signed-in caller.
 type PerformanceQueryServiceClient interface {
-	// Reads a model, the newest revision.
+	// Reads a model, the newest revision or an older one that an analysis names. Reason: NOT_FOUND.
 	GetEngineModel(ctx context.Context, in *GetEngineModelRequest, opts ...grpc.CallOption) (*EngineModel, error)
 	// Lists models, without their baseline tables. Filter field: display_name.
 	ListEngineModels(ctx context.Context, in *ListEngineModelsRequest, opts ...grpc.CallOption) (*ListEngineModelsResponse, error)
@@ -606,7 +606,7 @@ func (c *performanceQueryServiceClient) ListRecoveries(ctx context.Context, in *
 //
 // Reads analyses. Roles: every signed-in caller.
 type PerformanceQueryServiceServer interface {
-	// Reads a model, the newest revision.
+	// Reads a model, the newest revision or an older one that an analysis names. Reason: NOT_FOUND.
 	GetEngineModel(context.Context, *GetEngineModelRequest) (*EngineModel, error)
 	// Lists models, without their baseline tables. Filter field: display_name.
 	ListEngineModels(context.Context, *ListEngineModelsRequest) (*ListEngineModelsResponse, error)

@@ -105,7 +105,12 @@ func (a *App) ask(ctx context.Context, nameOrSerial string) (*compliancev1.Engin
 
 // baselineOf is the fitted baseline of a model's newest revision.
 func (u unit) baselineOf(ctx context.Context, name string) (*performancev1.EngineModel, *baseline.Model, error) {
-	model, err := store.Models.Get(ctx, u.Tx, name)
+	return u.baselineAt(ctx, name, 0)
+}
+
+// baselineAt is the same of a revision; 0 means the newest.
+func (u unit) baselineAt(ctx context.Context, name string, revision int32) (*performancev1.EngineModel, *baseline.Model, error) {
+	model, err := store.ModelAt(ctx, u.Tx, name, revision)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -124,25 +129,4 @@ func (u unit) baselineOf(ctx context.Context, name string) (*performancev1.Engin
 	}
 	u.app.fitted[key] = m
 	return model, m, nil
-}
-
-func fit(model *performancev1.EngineModel) (*baseline.Model, error) {
-	e := baseline.Ideal
-	if x := model.GetExponents(); x != nil {
-		e = baseline.Exponents{
-			ITTTheta: x.GetIttTheta(), NgTheta: x.GetNgTheta(), FuelTheta: x.GetFuelFlowTheta(), FuelDelta: x.GetFuelFlowDelta(), TorqueDelta: x.GetTorqueDelta(),
-		}
-	}
-	var table []baseline.Point
-	for _, p := range model.GetBaseline().GetPoints() {
-		table = append(table, baseline.Point{
-			Altitude: p.GetPressureAltitudeM(), OAT: p.GetOatC(), Airspeed: p.GetAirspeedKt(), Np: p.GetPropellerSpeedRpm(), Torque: p.GetTorqueNm(),
-			ITT: p.GetIttC(), Ng: p.GetNgPct(), Fuel: p.GetFuelFlowKgH(),
-		})
-	}
-	m, err := baseline.Fit(table, e)
-	if err != nil {
-		return nil, fault.Invalid("engine_model.baseline", "BASELINE_INVALID", "%s. Correct the table.", err)
-	}
-	return m, nil
 }

@@ -23,6 +23,9 @@ func (a *App) CreateEngineModel(ctx context.Context, req *performancev1.CreateEn
 		if err := store.Models.Insert(ctx, tx, model, u.now); err != nil {
 			return nil, err
 		}
+		if err := store.KeepRevision(ctx, tx, model); err != nil {
+			return nil, err
+		}
 		return model, u.publish(ctx, "coldsection.performance.baseline.adopted.v1", model.GetName(),
 			&performancev1.BaselineAdopted{EngineModel: model.GetName(), Revision: 1})
 	})
@@ -49,7 +52,19 @@ func (a *App) UpdateEngineModel(ctx context.Context, req *performancev1.UpdateEn
 		if err := store.Models.Save(ctx, tx, model, u.now); err != nil {
 			return nil, err
 		}
+		if err := store.KeepRevision(ctx, tx, model); err != nil {
+			return nil, err
+		}
 		return model, u.publish(ctx, "coldsection.performance.baseline.adopted.v1", model.GetName(),
 			&performancev1.BaselineAdopted{EngineModel: model.GetName(), Revision: model.GetRevision()})
 	})
+}
+
+// EngineModel reads a model, the newest revision or an older one.
+func (a *App) EngineModel(ctx context.Context, req *performancev1.GetEngineModelRequest) (m *performancev1.EngineModel, err error) {
+	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		m, err = store.ModelAt(ctx, tx, req.GetName(), req.GetRevision())
+		return err
+	})
+	return m, err
 }

@@ -51,9 +51,9 @@ type Model struct {
 
 // A small table determines the corrected engine only; one with three rows for each term also determines what similarity and
 // a straight line in propeller speed leave, which otherwise comes back as a yearly wave in every deviation.
-const (
+var (
 	fewTerms  = 11
-	manyTerms = 20
+	manyTerms = len(terms)
 )
 
 // Fit learns a model from a table of at least 30 points.
@@ -115,15 +115,11 @@ func referredPower(p Point, c atmosphere.Condition) float64 {
 }
 
 func (m *Model) regressors(p Point, c atmosphere.Condition) []float64 {
-	x := referredPower(p, c) / m.power
-	n := p.Np/m.np - 1
-	h := p.Altitude / 10000
-	t := c.Theta - 1
-	all := []float64{
-		1, x, x * x, x * x * x, c.Mach, c.Mach * c.Mach, x * c.Mach, n, x * n, h, x * h, // the corrected engine
-		n * n, x * x * n, x * n * n, n * n * n, t, x * t, n * t, h * h, t * t, // what the first leave
+	out := make([]float64, m.terms)
+	for i := range out {
+		out[i] = terms[i].of(referredPower(p, c)/m.power, c.Mach, p.Np/m.np-1, p.Altitude/altitudeScale, c.Theta-1)
 	}
-	return all[:m.terms]
+	return out
 }
 
 // refer divides by the powers of theta and delta.

@@ -49,7 +49,7 @@ func Register(r rpc.Registrar, a *app.App) {
 }
 
 func (q *queries) GetEngineModel(ctx context.Context, req *performancev1.GetEngineModelRequest) (*performancev1.EngineModel, error) {
-	return store.Models.Read(ctx, q.app.DB, req.GetName())
+	return q.app.EngineModel(ctx, req)
 }
 
 func (q *queries) ListEngineModels(ctx context.Context, req *performancev1.ListEngineModelsRequest) (*performancev1.ListEngineModelsResponse, error) {
