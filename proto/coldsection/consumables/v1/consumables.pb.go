@@ -524,6 +524,8 @@ const (
 	StockCount_WAITING StockCount_State = 2
 	// The difference was posted.
 	StockCount_POSTED StockCount_State = 3
+	// The lot was counted again at that place before the difference was posted.
+	StockCount_SUPERSEDED StockCount_State = 4
 )
 
 // Enum value maps for StockCount_State.
@@ -533,12 +535,14 @@ var (
 		1: "AGREED",
 		2: "WAITING",
 		3: "POSTED",
+		4: "SUPERSEDED",
 	}
 	StockCount_State_value = map[string]int32{
 		"STATE_UNSPECIFIED": 0,
 		"AGREED":            1,
 		"WAITING":           2,
 		"POSTED":            3,
+		"SUPERSEDED":        4,
 	}
 )
 
@@ -1210,7 +1214,9 @@ type Lot struct {
 	// When it was received or made.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,23,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,23,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// The lot that it was filled or mixed from and that is held, where that is why it is HELD; cleared with that lot.
+	HeldOrigin    string `protobuf:"bytes,24,opt,name=held_origin,json=heldOrigin,proto3" json:"held_origin,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1404,6 +1410,13 @@ func (x *Lot) GetUpdateTime() *timestamppb.Timestamp {
 		return x.UpdateTime
 	}
 	return nil
+}
+
+func (x *Lot) GetHeldOrigin() string {
+	if x != nil {
+		return x.HeldOrigin
+	}
+	return ""
 }
 
 // A certificate that came with a delivery.
@@ -4133,8 +4146,11 @@ type IssueStockRequest struct {
 	OverrideReason string `protobuf:"bytes,8,opt,name=override_reason,json=overrideReason,proto3" json:"override_reason,omitempty"`
 	// When it happened; unset means now.
 	EffectiveTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=effective_time,json=effectiveTime,proto3" json:"effective_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Only sealed containers are handed out. Else the issue opens the lot, unless it is a whole number of the item's packs:
+	// its life once open begins.
+	SealedContainers bool `protobuf:"varint,10,opt,name=sealed_containers,json=sealedContainers,proto3" json:"sealed_containers,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *IssueStockRequest) Reset() {
@@ -4228,6 +4244,13 @@ func (x *IssueStockRequest) GetEffectiveTime() *timestamppb.Timestamp {
 		return x.EffectiveTime
 	}
 	return nil
+}
+
+func (x *IssueStockRequest) GetSealedContainers() bool {
+	if x != nil {
+		return x.SealedContainers
+	}
+	return false
 }
 
 // The request of the method of this name.
@@ -6731,7 +6754,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vMIXING_LOSS\x10\a\x12\t\n" +
 	"\x05WASTE\x10\b\x12\x14\n" +
 	"\x10COUNT_DIFFERENCE\x10\t:L\xeaAI\n" +
-	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xcf\v\n" +
+	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\x92\f\n" +
 	"\x03Lot\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x04item\x18\x02 \x01(\tB)\xe2A\x02\x02\x05\xfaA\x1a\n" +
@@ -6762,7 +6785,10 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vcreate_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x17 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\"j\n" +
+	"updateTime\x12A\n" +
+	"\vheld_origin\x18\x18 \x01(\tB \xe2A\x01\x03\xfaA\x19\n" +
+	"\x17coldsection.example/LotR\n" +
+	"heldOrigin\"j\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04HELD\x10\x01\x12\n" +
@@ -6924,7 +6950,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
 	"\x06ISSUED\x10\x03\x12\n" +
 	"\n" +
-	"\x06CLOSED\x10\x04\"\xe4\x06\n" +
+	"\x06CLOSED\x10\x04\"\xf4\x06\n" +
 	"\n" +
 	"StockCount\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x129\n" +
@@ -6946,14 +6972,16 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\bapprover\x18\v \x01(\tB\x04\xe2A\x01\x03R\bapprover\x12\x18\n" +
 	"\x04etag\x18\f \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\"C\n" +
+	"createTime\"S\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
 	"\x06AGREED\x10\x01\x12\v\n" +
 	"\aWAITING\x10\x02\x12\n" +
 	"\n" +
-	"\x06POSTED\x10\x03:W\xeaAT\n" +
+	"\x06POSTED\x10\x03\x12\x0e\n" +
+	"\n" +
+	"SUPERSEDED\x10\x04:W\xeaAT\n" +
 	"\x1ecoldsection.example/StockCount\x12\x19stockCounts/{stock_count}*\vstockCounts2\n" +
 	"stockCount\"\xff\x01\n" +
 	"\x11CreateItemRequest\x12@\n" +
@@ -7084,7 +7112,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
 	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x12&\n" +
-	"\x06reason\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\x82\x04\n" +
+	"\x06reason\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xb5\x04\n" +
 	"\x11IssueStockRequest\x12;\n" +
 	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
 	"\x17coldsection.example/Lot\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -7099,7 +7127,9 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\blocation\x18\a \x01(\tB%\xe2A\x01\x01\xfaA\x1e\n" +
 	"\x1ccoldsection.example/LocationR\blocation\x125\n" +
 	"\x0foverride_reason\x18\b \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x0eoverrideReason\x12G\n" +
-	"\x0eeffective_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\reffectiveTime\"\xe3\x02\n" +
+	"\x0eeffective_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\reffectiveTime\x121\n" +
+	"\x11sealed_containers\x18\n" +
+	" \x01(\bB\x04\xe2A\x01\x01R\x10sealedContainers\"\xe3\x02\n" +
 	"\x12ReturnStockRequest\x12E\n" +
 	"\x04name\x18\x01 \x01(\tB1\xe2A\x01\x02\xfaA#\n" +
 	"!coldsection.example/StockMovement\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +

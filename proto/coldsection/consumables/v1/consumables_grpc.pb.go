@@ -62,9 +62,10 @@ type ConsumablesServiceClient interface {
 	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE.
 	CreateWaterTest(ctx context.Context, in *CreateWaterTestRequest, opts ...grpc.CallOption) (*WaterTest, error)
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
-	// CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON.
+	// CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
 	ClearLot(ctx context.Context, in *ClearLotRequest, opts ...grpc.CallOption) (*Lot, error)
-	// Puts a lot aside; it can't be issued until cleared again. Roles: stores, quality, technician.
+	// Puts a lot aside with what was filled or mixed from it; it can't be issued until cleared again. Roles: stores,
+	// quality, technician.
 	HoldLot(ctx context.Context, in *HoldLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Blocks a lot and everything made from it at once. Roles: stores, quality.
 	RecallLot(ctx context.Context, in *RecallLotRequest, opts ...grpc.CallOption) (*Lot, error)
@@ -93,7 +94,8 @@ type ConsumablesServiceClient interface {
 	ReserveStock(ctx context.Context, in *ReserveStockRequest, opts ...grpc.CallOption) (*Reservation, error)
 	// Gives a claim up. Roles: stores, planner.
 	ReleaseReservation(ctx context.Context, in *ReleaseReservationRequest, opts ...grpc.CallOption) (*Reservation, error)
-	// Records a blind count of a lot at a place; a difference waits for approval.
+	// Records a blind count of a lot at a place; a difference waits for approval, and earlier ones of the lot at that place
+	// wait no longer.
 	CreateStockCount(ctx context.Context, in *CreateStockCountRequest, opts ...grpc.CallOption) (*StockCount, error)
 	// Posts the difference of a count. Reason: SAME_PERSON.
 	ApproveStockCount(ctx context.Context, in *ApproveStockCountRequest, opts ...grpc.CallOption) (*StockCount, error)
@@ -326,9 +328,10 @@ type ConsumablesServiceServer interface {
 	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE.
 	CreateWaterTest(context.Context, *CreateWaterTestRequest) (*WaterTest, error)
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
-	// CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON.
+	// CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
 	ClearLot(context.Context, *ClearLotRequest) (*Lot, error)
-	// Puts a lot aside; it can't be issued until cleared again. Roles: stores, quality, technician.
+	// Puts a lot aside with what was filled or mixed from it; it can't be issued until cleared again. Roles: stores,
+	// quality, technician.
 	HoldLot(context.Context, *HoldLotRequest) (*Lot, error)
 	// Blocks a lot and everything made from it at once. Roles: stores, quality.
 	RecallLot(context.Context, *RecallLotRequest) (*Lot, error)
@@ -357,7 +360,8 @@ type ConsumablesServiceServer interface {
 	ReserveStock(context.Context, *ReserveStockRequest) (*Reservation, error)
 	// Gives a claim up. Roles: stores, planner.
 	ReleaseReservation(context.Context, *ReleaseReservationRequest) (*Reservation, error)
-	// Records a blind count of a lot at a place; a difference waits for approval.
+	// Records a blind count of a lot at a place; a difference waits for approval, and earlier ones of the lot at that place
+	// wait no longer.
 	CreateStockCount(context.Context, *CreateStockCountRequest) (*StockCount, error)
 	// Posts the difference of a count. Reason: SAME_PERSON.
 	ApproveStockCount(context.Context, *ApproveStockCountRequest) (*StockCount, error)

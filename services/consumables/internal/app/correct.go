@@ -53,7 +53,10 @@ func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockReq
 		} else {
 			m.Reason += " (from " + issue.GetName() + ")"
 		}
-		return m, u.post(ctx, m, item, transfer(lot.GetName(), issue.GetWorkOrder(), req.GetLocation(), amount))
+		if err := u.post(ctx, m, item, transfer(lot.GetName(), issue.GetWorkOrder(), req.GetLocation(), amount)); err != nil {
+			return nil, err
+		}
+		return m, u.handedOut(ctx, issue, -amount)
 	})
 }
 
@@ -122,11 +125,15 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 	})
 }
 
-// unmake takes an undone movement out of what was counted of it: the order's demand of an issue, and what a lot received or
-// was made with.
+// unmake takes an undone movement out of what was counted of it: the order's demand of an issue or a return, and what a lot
+// received or was made with.
 func (u unit) unmake(ctx context.Context, wrong *consumablesv1.StockMovement, item *consumablesv1.Item, amount stock.Micro) error {
-	if wrong.GetKind() == consumablesv1.StockMovement_ISSUED {
-		return u.unissue(ctx, wrong, amount)
+	switch wrong.GetKind() {
+	case consumablesv1.StockMovement_ISSUED:
+		return u.handedOut(ctx, wrong, -amount)
+	case consumablesv1.StockMovement_RETURNED:
+		return u.handedOut(ctx, wrong, amount)
+	default:
 	}
 	for _, p := range wrong.GetPostings() {
 		made := p.GetLocation() == store.Supplier || p.GetLocation() == store.Production
@@ -140,16 +147,17 @@ func (u unit) unmake(ctx context.Context, wrong *consumablesv1.StockMovement, it
 	return nil
 }
 
-func (u unit) unissue(ctx context.Context, wrong *consumablesv1.StockMovement, amount stock.Micro) error {
-	demands, err := store.DemandsOf(ctx, u.Tx, wrong.GetWorkOrder())
+// handedOut changes what the order of a movement had handed out and not returned.
+func (u unit) handedOut(ctx context.Context, of *consumablesv1.StockMovement, amount stock.Micro) error {
+	demands, err := store.DemandsOf(ctx, u.Tx, of.GetWorkOrder())
 	if err != nil {
 		return err
 	}
 	for _, d := range demands {
-		if d.Item != wrong.GetItem() {
+		if d.Item != of.GetItem() {
 			continue
 		}
-		d.Issued = max(0, d.Issued-amount)
+		d.Issued = max(0, d.Issued+amount)
 		if err := store.SaveDemand(ctx, u.Tx, d); err != nil {
 			return err
 		}

@@ -35,6 +35,9 @@ func (a *App) CreateStockCount(ctx context.Context, req *consumablesv1.CreateSto
 		if difference != 0 {
 			count.State = consumablesv1.StockCount_WAITING
 		}
+		if err := u.supersede(ctx, count); err != nil {
+			return nil, err
+		}
 		if err := store.Counts.Insert(ctx, tx, count, u.now); err != nil {
 			return nil, err
 		}
@@ -43,6 +46,32 @@ func (a *App) CreateStockCount(ctx context.Context, req *consumablesv1.CreateSto
 		}
 		return count, nil
 	})
+}
+
+// supersede ends the wait of earlier counts of the lot at the place; a count that was recorded late, after one of a later
+// instant, waits for nobody itself.
+func (u unit) supersede(ctx context.Context, count *consumablesv1.StockCount) error {
+	others, err := store.Counts.Where(ctx, u.Tx, "lot = $1 AND location = $2 AND (state = 'WAITING' OR count_time > $3)",
+		count.GetLot(), count.GetLocation(), storage.Micros(count.GetCountTime().AsTime()))
+	if err != nil {
+		return err
+	}
+	for _, other := range others {
+		if other.GetCountTime().AsTime().After(count.GetCountTime().AsTime()) {
+			if count.GetState() == consumablesv1.StockCount_WAITING {
+				count.State = consumablesv1.StockCount_SUPERSEDED
+			}
+			continue
+		}
+		if other, err = store.Counts.Lock(ctx, u.Tx, other.GetName()); err != nil {
+			return err
+		}
+		other.State = consumablesv1.StockCount_SUPERSEDED
+		if err := store.Counts.Save(ctx, u.Tx, other, u.now); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // who is the person of a caller, or the account where it has none.

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -40,7 +41,7 @@ func (a *App) DecantStock(ctx context.Context, req *consumablesv1.DecantStockReq
 		if _, err := store.Locations.Get(ctx, tx, into); err != nil {
 			return nil, err
 		}
-		if err := u.open(ctx, lot, item, from); err != nil {
+		if err := u.open(ctx, lot, item, from, u.now); err != nil {
 			return nil, err
 		}
 		return u.fillOver(ctx, lot, item, amount, from, into)
@@ -68,7 +69,7 @@ func (u unit) mayDecant(ctx context.Context, lot *consumablesv1.Lot, item *consu
 }
 
 // open starts a lot's life once open, the first time that it is opened; its days are counted where it stands.
-func (u unit) open(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, location string) error {
+func (u unit) open(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, location string, at time.Time) error {
 	if lot.GetOpenTime() != nil {
 		return nil
 	}
@@ -76,14 +77,14 @@ func (u unit) open(ctx context.Context, lot *consumablesv1.Lot, item *consumable
 	if err != nil {
 		return err
 	}
-	end, rule, known, err := stock.Life{Opened: u.now, OpenedDays: int(item.GetOpenedLifeDays())}.End(zone)
+	end, rule, known, err := stock.Life{Opened: at, OpenedDays: int(item.GetOpenedLifeDays())}.End(zone)
 	if err != nil {
 		return err
 	}
 	if known && (lot.GetExpireTime() == nil || end.Before(lot.GetExpireTime().AsTime())) {
 		lot.ExpireTime, lot.LifeRule = timestamppb.New(end), rule
 	}
-	lot.OpenTime = timestamppb.New(u.now)
+	lot.OpenTime = timestamppb.New(at)
 	return store.Lots.Save(ctx, u.Tx, lot, u.now)
 }
 

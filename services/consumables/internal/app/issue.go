@@ -108,6 +108,9 @@ func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockReque
 		if m.EffectiveTime, err = u.happened("effective_time", req.GetEffectiveTime()); err != nil {
 			return nil, err
 		}
+		if err := u.openToIssue(ctx, lot, item, req, amount, from, m.GetEffectiveTime().AsTime(), needTime(demands, lot.GetItem(), u.now)); err != nil {
+			return nil, err
+		}
 		if err := u.post(ctx, m, item, transfer(lot.GetName(), from, req.GetWorkOrder(), amount)); err != nil {
 			return nil, err
 		}
@@ -163,10 +166,11 @@ func (u unit) mayIssue(ctx context.Context, lot *consumablesv1.Lot, item *consum
 
 func sameEnd(a, b stock.Candidate) bool { return a.Expire.Equal(b.Expire) }
 
-// settle books an issue against the order's demand and claims, and tells when everything was issued.
+// settle books an issue against the order's demand and claims, and tells when it was the one that met the last of them.
 func (u unit) settle(ctx context.Context, demands []store.Demand, lot *consumablesv1.Lot, amount stock.Micro) error {
-	met := true
+	before, met := true, true
 	for i, d := range demands {
+		before = before && d.Issued >= d.Needed
 		if d.Item == lot.GetItem() {
 			freed, err := u.fill(ctx, d, lot.GetName(), amount)
 			if err != nil {
@@ -181,7 +185,7 @@ func (u unit) settle(ctx context.Context, demands []store.Demand, lot *consumabl
 		}
 		met = met && demands[i].Issued >= demands[i].Needed
 	}
-	if !met {
+	if before || !met {
 		return nil
 	}
 	return u.publish(ctx, "coldsection.stock.demand.met.v1", demands[0].WorkOrder, &consumablesv1.DemandsMet{
@@ -322,8 +326,9 @@ func (a *App) LookUpLot(ctx context.Context, req *consumablesv1.LookUpLotRequest
 }
 
 func (u unit) findLot(ctx context.Context, code string) (*consumablesv1.Lot, error) {
-	if lot, err := store.Lots.Get(ctx, u.Tx, code); err == nil {
-		return lot, nil
+	lot, err := store.Lots.Get(ctx, u.Tx, code)
+	if err == nil || !fault.HasReason(err, "NOT_FOUND") {
+		return lot, err
 	}
 	short, err := stock.ReadShortCode(code)
 	if err != nil {

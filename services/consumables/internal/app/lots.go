@@ -159,8 +159,7 @@ func (a *App) ClearLot(ctx context.Context, req *consumablesv1.ClearLotRequest) 
 		if err := u.mayClear(ctx, lot, item, req.GetAnswers()); err != nil {
 			return nil, err
 		}
-		lot.State, lot.HoldReason = consumablesv1.Lot_USABLE, ""
-		if err := store.Lots.Save(ctx, tx, lot, u.now); err != nil {
+		if err := u.release(ctx, lot); err != nil {
 			return nil, err
 		}
 		if req.GetLocation() != "" {
@@ -201,6 +200,9 @@ func (u unit) mayClear(ctx context.Context, lot *consumablesv1.Lot, item *consum
 	}
 	if reason, why := u.untested(ctx, lot, item); reason != "" {
 		return fault.Precondition(reason, "%s", why).With("lot", lot.GetName())
+	}
+	if err := u.originHeld(ctx, lot); err != nil {
+		return err
 	}
 	return u.secondPerson(ctx, lot, item)
 }
@@ -255,23 +257,4 @@ func (u unit) putAway(ctx context.Context, lot *consumablesv1.Lot, item *consuma
 		}
 	}
 	return nil
-}
-
-// HoldLot puts a lot aside.
-func (a *App) HoldLot(ctx context.Context, req *consumablesv1.HoldLotRequest) (*consumablesv1.Lot, error) {
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
-		u := a.unit(ctx, tx)
-		lot, _, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
-		if err != nil {
-			return nil, err
-		}
-		if lot.GetState() != consumablesv1.Lot_USABLE && lot.GetState() != consumablesv1.Lot_HELD {
-			return nil, fault.Precondition("LOT_"+lot.GetState().String(), "Lot %s is %s and can't be held.", lot.GetName(), lot.GetState())
-		}
-		lot.State, lot.HoldReason = consumablesv1.Lot_HELD, req.GetReason()
-		if err := store.Lots.Save(ctx, tx, lot, u.now); err != nil {
-			return nil, err
-		}
-		return lot, u.lotFact(ctx, "held", lot, lot.GetOnHand(), req.GetReason())
-	})
 }

@@ -46,18 +46,27 @@ func (a *App) RecallLot(ctx context.Context, req *consumablesv1.RecallLotRequest
 	})
 }
 
-// descendants are the lot itself and all that was made from it; each once, so that no cycle can hold it up.
+// descendants are the lot itself and all that was made from it.
 func (u unit) descendants(ctx context.Context, lot string) ([]string, error) {
+	return u.walk(ctx, lot, true)
+}
+
+// walk is the lot and all that was made from it, or all that it was made from; each once, so that no cycle can hold it up.
+func (u unit) walk(ctx context.Context, lot string, forward bool) ([]string, error) {
 	names, seen := []string{lot}, map[string]bool{lot: true}
 	for i := 0; i < len(names); i++ {
-		edges, err := store.Edges(ctx, u.Tx, names[i], true)
+		edges, err := store.Edges(ctx, u.Tx, names[i], forward)
 		if err != nil {
 			return nil, err
 		}
 		for _, e := range edges {
-			if !seen[e.Target] {
-				seen[e.Target] = true
-				names = append(names, e.Target)
+			next := e.Target
+			if !forward {
+				next = e.Origin
+			}
+			if !seen[next] {
+				seen[next] = true
+				names = append(names, next)
 			}
 		}
 	}

@@ -97,11 +97,13 @@ func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestReque
 		return nil, err
 	}
 	lot.LatestWaterTest = test.GetName()
-	if !passed && lot.GetState() == consumablesv1.Lot_USABLE {
-		lot.State, lot.HoldReason = consumablesv1.Lot_HELD, "Its newest water test failed"
-	}
 	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
 		return nil, err
+	}
+	if !passed && lot.GetState() == consumablesv1.Lot_USABLE {
+		if err := u.hold(ctx, lot, "Its newest water test failed"); err != nil {
+			return nil, err
+		}
 	}
 	return test, u.lotFact(ctx, "tested", lot, lot.GetOnHand(), test.GetVerdict().String())
 }

@@ -151,6 +151,9 @@ func (a *App) Use(ctx context.Context, tx *storage.Tx, order, engine, lotName, v
 func (u unit) consume(
 	ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, order, engine string, at time.Time,
 ) (*consumablesv1.StockMovement, error) {
+	if err := u.openToUse(ctx, lot, item, at); err != nil {
+		return nil, err
+	}
 	m := u.movement(consumablesv1.StockMovement_CONSUMED, lot, amount, item.GetBaseUnitCode())
 	m.WorkOrder, m.Engine, m.EffectiveTime = order, engine, timestamppb.New(at)
 	return m, u.post(ctx, m, item, transfer(lot.GetName(), order, engine, amount))
@@ -239,6 +242,9 @@ func (u unit) measure(ctx context.Context, req *consumablesv1.BlendLotsRequest, 
 			return m, err
 		}
 		if err := u.usable(ctx, lot, item, u.now); err != nil {
+			return m, err
+		}
+		if err := u.openToUse(ctx, lot, item, u.now); err != nil {
 			return m, err
 		}
 		switch item.GetKind() {

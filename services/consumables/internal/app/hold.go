@@ -1,0 +1,131 @@
+package app
+
+import (
+	"context"
+	"fmt"
+
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/storage"
+)
+
+// HoldLot puts a lot aside with what was filled or mixed from it.
+func (a *App) HoldLot(ctx context.Context, req *consumablesv1.HoldLotRequest) (*consumablesv1.Lot, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
+		u := a.unit(ctx, tx)
+		lot, _, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		if lot.GetState() != consumablesv1.Lot_USABLE && lot.GetState() != consumablesv1.Lot_HELD {
+			return nil, fault.Precondition("LOT_"+lot.GetState().String(), "Lot %s is %s and can't be held.", lot.GetName(), lot.GetState())
+		}
+		if err := u.hold(ctx, lot, req.GetReason()); err != nil {
+			return nil, err
+		}
+		return lot, u.lotFact(ctx, "held", lot, lot.GetOnHand(), req.GetReason())
+	})
+}
+
+// hold puts a locked lot aside and, for as long as it is held, every usable lot that came from it: what is doubtful in the
+// drum is doubtful in the bottle.
+func (u unit) hold(ctx context.Context, lot *consumablesv1.Lot, reason string) error {
+	lot.State, lot.HoldReason, lot.HeldOrigin = consumablesv1.Lot_HELD, reason, ""
+	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
+		return err
+	}
+	names, err := u.descendants(ctx, lot.GetName())
+	if err != nil {
+		return err
+	}
+	for _, name := range names[1:] {
+		child, err := store.Lots.Lock(ctx, u.Tx, name)
+		if err != nil {
+			return err
+		}
+		if child.GetState() != consumablesv1.Lot_USABLE {
+			continue
+		}
+		why := fmt.Sprintf("It came from %s, which is held: %s", lot.GetName(), reason)
+		child.State, child.HoldReason, child.HeldOrigin = consumablesv1.Lot_HELD, why, lot.GetName()
+		if err := store.Lots.Save(ctx, u.Tx, child, u.now); err != nil {
+			return err
+		}
+		if err := u.lotFact(ctx, "held", child, child.GetOnHand(), why); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// release makes a held lot usable, and with it those that were held for its sake only. One that has another parent on hold
+// waits for that.
+func (u unit) release(ctx context.Context, lot *consumablesv1.Lot) error {
+	lot.State, lot.HoldReason, lot.HeldOrigin = consumablesv1.Lot_USABLE, "", ""
+	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
+		return err
+	}
+	names, err := u.descendants(ctx, lot.GetName())
+	if err != nil {
+		return err
+	}
+	for _, name := range names[1:] {
+		child, err := store.Lots.Lock(ctx, u.Tx, name)
+		if err != nil {
+			return err
+		}
+		if child.GetState() != consumablesv1.Lot_HELD || child.GetHeldOrigin() != lot.GetName() {
+			continue
+		}
+		origin, err := u.blockedOrigin(ctx, name)
+		if err != nil {
+			return err
+		}
+		child.State, child.HoldReason, child.HeldOrigin = consumablesv1.Lot_USABLE, "", ""
+		if origin != nil {
+			child.State, child.HeldOrigin = consumablesv1.Lot_HELD, origin.GetName()
+			child.HoldReason = fmt.Sprintf("It came from %s, which is held: %s", origin.GetName(), origin.GetHoldReason())
+		}
+		if err := store.Lots.Save(ctx, u.Tx, child, u.now); err != nil {
+			return err
+		}
+		if origin == nil {
+			if err := u.lotFact(ctx, "cleared", child, child.GetOnHand(), "Cleared with "+lot.GetName()); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// originHeld refuses to clear what came from a lot that is held or recalled itself. Reason: ORIGIN_HELD.
+func (u unit) originHeld(ctx context.Context, lot *consumablesv1.Lot) error {
+	origin, err := u.blockedOrigin(ctx, lot.GetName())
+	if err != nil || origin == nil {
+		return err
+	}
+	return fault.Precondition("ORIGIN_HELD", "Lot %s came from %s, which is %s (%s). Clear that lot first.",
+		lot.GetName(), origin.GetName(), origin.GetState(), origin.GetHoldReason()).With("origin", origin.GetName())
+}
+
+// blockedOrigin is a lot that this one came from, at any depth, and that is held or recalled for a reason of its own; nil
+// when there is none.
+func (u unit) blockedOrigin(ctx context.Context, name string) (*consumablesv1.Lot, error) {
+	names, err := u.walk(ctx, name, false)
+	if err != nil {
+		return nil, err
+	}
+	for _, origin := range names[1:] {
+		lot, err := store.Lots.Get(ctx, u.Tx, origin)
+		if err != nil {
+			return nil, err
+		}
+		held := lot.GetState() == consumablesv1.Lot_HELD && lot.GetHeldOrigin() == ""
+		if held || lot.GetState() == consumablesv1.Lot_RECALLED {
+			return lot, nil
+		}
+	}
+	return nil, nil //nolint:nilnil // no such lot is an answer, not an error
+}
