@@ -4428,7 +4428,8 @@ type BlendLotsRequest struct {
 	Output *v1.Quantity `protobuf:"bytes,3,opt,name=output,proto3" json:"output,omitempty"`
 	// The work order that it is made for.
 	WorkOrder string `protobuf:"bytes,4,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
-	// The planned ratio; must be approved for the cleaner.
+	// The planned ratio; must be approved for the cleaner. Left out when no cleaner goes in, as when water and antifreeze
+	// are mixed in advance.
 	Ratio *MixRatio `protobuf:"bytes,5,opt,name=ratio,proto3" json:"ratio,omitempty"`
 	// How long it keeps; 0 takes the cleaner's.
 	PotLifeHours int32 `protobuf:"varint,6,opt,name=pot_life_hours,json=potLifeHours,proto3" json:"pot_life_hours,omitempty"`
@@ -6185,7 +6186,8 @@ type TraceLotRequest struct {
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// Which way to follow it.
 	Direction TraceLotRequest_Direction `protobuf:"varint,2,opt,name=direction,proto3,enum=coldsection.consumables.v1.TraceLotRequest_Direction" json:"direction,omitempty"`
-	// As the ledger stood then; unset means now.
+	// What had happened by then, by when it happened and not by when it was recorded; unset means now. A movement that was
+	// reversed counts at no time. The states of lots are today's.
 	AsOfTime      *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=as_of_time,json=asOfTime,proto3" json:"as_of_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -6254,7 +6256,17 @@ type TraceLotResponse struct {
 	// Where it came in.
 	Receipts []*StockMovement `protobuf:"bytes,4,rep,name=receipts,proto3" json:"receipts,omitempty"`
 	// Per lot: received = used + disposed + on hand + with jobs + mixed away + difference.
-	BalanceLines  []*LotBalanceLine `protobuf:"bytes,5,rep,name=balance_lines,json=balanceLines,proto3" json:"balance_lines,omitempty"`
+	BalanceLines []*LotBalanceLine `protobuf:"bytes,5,rep,name=balance_lines,json=balanceLines,proto3" json:"balance_lines,omitempty"`
+	// Forwards: every place where the asked lot is, by itself or mixed: engines, jobs, stores, waste, what mixing lost and what
+	// counts found different. The shares add up to what was received of the asked lot.
+	Places []*TracePlace `protobuf:"bytes,6,rep,name=places,proto3" json:"places,omitempty"`
+	// Forwards: the asked lot followed through all that was made of it, so that what was mixed away is what mixing lost only:
+	// received = used + disposed + on hand + with jobs + lost in mixing + difference.
+	Total *LotBalanceLine `protobuf:"bytes,7,opt,name=total,proto3" json:"total,omitempty"`
+	// The work orders that it reached, each once.
+	WorkOrders []string `protobuf:"bytes,8,rep,name=work_orders,json=workOrders,proto3" json:"work_orders,omitempty"`
+	// The engines that it reached, each once.
+	Engines       []string `protobuf:"bytes,9,rep,name=engines,proto3" json:"engines,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6324,6 +6336,116 @@ func (x *TraceLotResponse) GetBalanceLines() []*LotBalanceLine {
 	return nil
 }
 
+func (x *TraceLotResponse) GetPlaces() []*TracePlace {
+	if x != nil {
+		return x.Places
+	}
+	return nil
+}
+
+func (x *TraceLotResponse) GetTotal() *LotBalanceLine {
+	if x != nil {
+		return x.Total
+	}
+	return nil
+}
+
+func (x *TraceLotResponse) GetWorkOrders() []string {
+	if x != nil {
+		return x.WorkOrders
+	}
+	return nil
+}
+
+func (x *TraceLotResponse) GetEngines() []string {
+	if x != nil {
+		return x.Engines
+	}
+	return nil
+}
+
+// A place where a traced lot is, by itself or in a mix.
+type TracePlace struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot that is there: the asked one, or one made of it.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// The place, work order or engine.
+	Location string `protobuf:"bytes,2,opt,name=location,proto3" json:"location,omitempty"`
+	// What the place is.
+	Kind Location_Kind `protobuf:"varint,3,opt,name=kind,proto3,enum=coldsection.consumables.v1.Location_Kind" json:"kind,omitempty"`
+	// How much of lot is there.
+	Quantity *v1.Quantity `protobuf:"bytes,4,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// How much of that is the asked lot, in proportion to what was mixed.
+	Share         *v1.Quantity `protobuf:"bytes,5,opt,name=share,proto3" json:"share,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TracePlace) Reset() {
+	*x = TracePlace{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TracePlace) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TracePlace) ProtoMessage() {}
+
+func (x *TracePlace) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TracePlace.ProtoReflect.Descriptor instead.
+func (*TracePlace) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
+}
+
+func (x *TracePlace) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *TracePlace) GetLocation() string {
+	if x != nil {
+		return x.Location
+	}
+	return ""
+}
+
+func (x *TracePlace) GetKind() Location_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return Location_KIND_UNSPECIFIED
+}
+
+func (x *TracePlace) GetQuantity() *v1.Quantity {
+	if x != nil {
+		return x.Quantity
+	}
+	return nil
+}
+
+func (x *TracePlace) GetShare() *v1.Quantity {
+	if x != nil {
+		return x.Share
+	}
+	return nil
+}
+
 // A lot of a trace.
 type TraceNode struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6343,7 +6465,7 @@ type TraceNode struct {
 
 func (x *TraceNode) Reset() {
 	*x = TraceNode{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6355,7 +6477,7 @@ func (x *TraceNode) String() string {
 func (*TraceNode) ProtoMessage() {}
 
 func (x *TraceNode) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6368,7 +6490,7 @@ func (x *TraceNode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceNode.ProtoReflect.Descriptor instead.
 func (*TraceNode) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *TraceNode) GetLot() string {
@@ -6423,7 +6545,7 @@ type TraceEdge struct {
 
 func (x *TraceEdge) Reset() {
 	*x = TraceEdge{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6435,7 +6557,7 @@ func (x *TraceEdge) String() string {
 func (*TraceEdge) ProtoMessage() {}
 
 func (x *TraceEdge) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6448,7 +6570,7 @@ func (x *TraceEdge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceEdge.ProtoReflect.Descriptor instead.
 func (*TraceEdge) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *TraceEdge) GetSourceLot() string {
@@ -6498,7 +6620,7 @@ type TraceUse struct {
 
 func (x *TraceUse) Reset() {
 	*x = TraceUse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6510,7 +6632,7 @@ func (x *TraceUse) String() string {
 func (*TraceUse) ProtoMessage() {}
 
 func (x *TraceUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6523,7 +6645,7 @@ func (x *TraceUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceUse.ProtoReflect.Descriptor instead.
 func (*TraceUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *TraceUse) GetLot() string {
@@ -6586,7 +6708,7 @@ type LotBalanceLine struct {
 
 func (x *LotBalanceLine) Reset() {
 	*x = LotBalanceLine{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6598,7 +6720,7 @@ func (x *LotBalanceLine) String() string {
 func (*LotBalanceLine) ProtoMessage() {}
 
 func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6611,7 +6733,7 @@ func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotBalanceLine.ProtoReflect.Descriptor instead.
 func (*LotBalanceLine) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *LotBalanceLine) GetLot() string {
@@ -7147,7 +7269,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12&\n" +
-	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xb1\x04\n" +
+	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xab\x04\n" +
 	"\x10BlendLotsRequest\x12<\n" +
 	"\x04item\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
 	"\x18coldsection.example/Item\xbaH\x04r\x02\x10\x01R\x04item\x12K\n" +
@@ -7155,9 +7277,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x06output\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06output\x12*\n" +
 	"\n" +
-	"work_order\x18\x04 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\tworkOrder\x12F\n" +
-	"\x05ratio\x18\x05 \x01(\v2$.coldsection.consumables.v1.MixRatioB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x05ratio\x121\n" +
+	"work_order\x18\x04 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\tworkOrder\x12@\n" +
+	"\x05ratio\x18\x05 \x01(\v2$.coldsection.consumables.v1.MixRatioB\x04\xe2A\x01\x01R\x05ratio\x121\n" +
 	"\x0epot_life_hours\x18\x06 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\fpotLifeHours\x12F\n" +
 	"\x06lot_id\x18\a \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\x05lotId\x123\n" +
 	"\n" +
@@ -7323,13 +7444,25 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\tDirection\x12\x19\n" +
 	"\x15DIRECTION_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aFORWARD\x10\x01\x12\f\n" +
-	"\bBACKWARD\x10\x02\"\xfc\x02\n" +
+	"\bBACKWARD\x10\x02\"\xd1\x04\n" +
 	"\x10TraceLotResponse\x12A\n" +
 	"\x05nodes\x18\x01 \x03(\v2%.coldsection.consumables.v1.TraceNodeB\x04\xe2A\x01\x03R\x05nodes\x12A\n" +
 	"\x05edges\x18\x02 \x03(\v2%.coldsection.consumables.v1.TraceEdgeB\x04\xe2A\x01\x03R\x05edges\x12>\n" +
 	"\x04uses\x18\x03 \x03(\v2$.coldsection.consumables.v1.TraceUseB\x04\xe2A\x01\x03R\x04uses\x12K\n" +
 	"\breceipts\x18\x04 \x03(\v2).coldsection.consumables.v1.StockMovementB\x04\xe2A\x01\x03R\breceipts\x12U\n" +
-	"\rbalance_lines\x18\x05 \x03(\v2*.coldsection.consumables.v1.LotBalanceLineB\x04\xe2A\x01\x03R\fbalanceLines\"\xcd\x01\n" +
+	"\rbalance_lines\x18\x05 \x03(\v2*.coldsection.consumables.v1.LotBalanceLineB\x04\xe2A\x01\x03R\fbalanceLines\x12D\n" +
+	"\x06places\x18\x06 \x03(\v2&.coldsection.consumables.v1.TracePlaceB\x04\xe2A\x01\x03R\x06places\x12F\n" +
+	"\x05total\x18\a \x01(\v2*.coldsection.consumables.v1.LotBalanceLineB\x04\xe2A\x01\x03R\x05total\x12%\n" +
+	"\vwork_orders\x18\b \x03(\tB\x04\xe2A\x01\x03R\n" +
+	"workOrders\x12\x1e\n" +
+	"\aengines\x18\t \x03(\tB\x04\xe2A\x01\x03R\aengines\"\x8b\x02\n" +
+	"\n" +
+	"TracePlace\x12\x16\n" +
+	"\x03lot\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x03lot\x12 \n" +
+	"\blocation\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\blocation\x12C\n" +
+	"\x04kind\x18\x03 \x01(\x0e2).coldsection.consumables.v1.Location.KindB\x04\xe2A\x01\x03R\x04kind\x12A\n" +
+	"\bquantity\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\x12;\n" +
+	"\x05share\x18\x05 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x05share\"\xcd\x01\n" +
 	"\tTraceNode\x12\x16\n" +
 	"\x03lot\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x03lot\x12\x18\n" +
 	"\x04item\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12/\n" +
@@ -7418,7 +7551,7 @@ func file_coldsection_consumables_v1_consumables_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
-var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 72)
+var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
 var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(Item_Kind)(0),                     // 0: coldsection.consumables.v1.Item.Kind
 	(Location_Kind)(0),                 // 1: coldsection.consumables.v1.Location.Kind
@@ -7497,91 +7630,92 @@ var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(*SkippedLot)(nil),                 // 74: coldsection.consumables.v1.SkippedLot
 	(*TraceLotRequest)(nil),            // 75: coldsection.consumables.v1.TraceLotRequest
 	(*TraceLotResponse)(nil),           // 76: coldsection.consumables.v1.TraceLotResponse
-	(*TraceNode)(nil),                  // 77: coldsection.consumables.v1.TraceNode
-	(*TraceEdge)(nil),                  // 78: coldsection.consumables.v1.TraceEdge
-	(*TraceUse)(nil),                   // 79: coldsection.consumables.v1.TraceUse
-	(*LotBalanceLine)(nil),             // 80: coldsection.consumables.v1.LotBalanceLine
-	nil,                                // 81: coldsection.consumables.v1.Item.ExternalIdsEntry
-	(*date.Date)(nil),                  // 82: google.type.Date
-	(*v1.Quantity)(nil),                // 83: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil),      // 84: google.protobuf.Timestamp
-	(*v1.Entered)(nil),                 // 85: coldsection.common.v1.Entered
-	(*v1.DocumentReference)(nil),       // 86: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),      // 87: google.protobuf.FieldMask
+	(*TracePlace)(nil),                 // 77: coldsection.consumables.v1.TracePlace
+	(*TraceNode)(nil),                  // 78: coldsection.consumables.v1.TraceNode
+	(*TraceEdge)(nil),                  // 79: coldsection.consumables.v1.TraceEdge
+	(*TraceUse)(nil),                   // 80: coldsection.consumables.v1.TraceUse
+	(*LotBalanceLine)(nil),             // 81: coldsection.consumables.v1.LotBalanceLine
+	nil,                                // 82: coldsection.consumables.v1.Item.ExternalIdsEntry
+	(*date.Date)(nil),                  // 83: google.type.Date
+	(*v1.Quantity)(nil),                // 84: coldsection.common.v1.Quantity
+	(*timestamppb.Timestamp)(nil),      // 85: google.protobuf.Timestamp
+	(*v1.Entered)(nil),                 // 86: coldsection.common.v1.Entered
+	(*v1.DocumentReference)(nil),       // 87: coldsection.common.v1.DocumentReference
+	(*fieldmaskpb.FieldMask)(nil),      // 88: google.protobuf.FieldMask
 }
 var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	0,   // 0: coldsection.consumables.v1.Item.kind:type_name -> coldsection.consumables.v1.Item.Kind
 	11,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
 	12,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
-	82,  // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
-	83,  // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
-	81,  // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
-	83,  // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
-	83,  // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
-	84,  // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
-	84,  // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
-	83,  // 10: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
+	83,  // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
+	84,  // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
+	82,  // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
+	84,  // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
+	84,  // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
+	85,  // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
+	85,  // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
+	84,  // 10: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
 	1,   // 11: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	84,  // 12: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
+	85,  // 12: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
 	15,  // 13: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
 	2,   // 14: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
-	82,  // 15: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
-	82,  // 16: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
-	84,  // 17: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
-	84,  // 18: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
+	83,  // 15: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
+	83,  // 16: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
+	85,  // 17: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
+	85,  // 18: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
 	17,  // 19: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
-	83,  // 20: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
-	83,  // 21: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
-	83,  // 22: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
+	84,  // 20: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
+	84,  // 21: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
+	84,  // 22: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
 	18,  // 23: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
 	16,  // 24: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
-	84,  // 25: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	84,  // 26: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
-	82,  // 27: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
-	83,  // 28: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
-	83,  // 29: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 30: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
-	85,  // 31: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
-	85,  // 32: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
-	85,  // 33: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
-	85,  // 34: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
-	84,  // 35: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
+	85,  // 25: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	85,  // 26: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
+	83,  // 27: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
+	84,  // 28: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
+	84,  // 29: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
+	86,  // 30: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
+	86,  // 31: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
+	86,  // 32: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
+	86,  // 33: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
+	86,  // 34: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
+	85,  // 35: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
 	3,   // 36: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
 	20,  // 37: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
-	84,  // 38: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
-	86,  // 39: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 38: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
+	87,  // 39: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
 	4,   // 40: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
 	23,  // 41: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
-	83,  // 42: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 43: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
-	84,  // 44: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 45: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
-	83,  // 46: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
-	83,  // 47: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 48: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
-	84,  // 49: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
+	84,  // 42: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 43: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
+	85,  // 44: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
+	84,  // 45: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
+	84,  // 46: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
+	84,  // 47: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 48: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
+	85,  // 49: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
 	5,   // 50: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
-	84,  // 51: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 52: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
-	83,  // 53: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
-	83,  // 54: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	83,  // 55: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	84,  // 56: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
+	85,  // 51: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
+	84,  // 52: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
+	84,  // 53: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
+	84,  // 54: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
+	84,  // 55: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	85,  // 56: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
 	6,   // 57: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
-	83,  // 58: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
-	84,  // 59: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
-	83,  // 60: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
-	83,  // 61: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
+	84,  // 58: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
+	85,  // 59: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
+	84,  // 60: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
+	84,  // 61: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
 	7,   // 62: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
-	84,  // 63: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
+	85,  // 63: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
 	10,  // 64: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
 	10,  // 65: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	87,  // 66: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
+	88,  // 66: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
 	10,  // 67: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
 	13,  // 68: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
 	13,  // 69: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
 	14,  // 70: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
-	83,  // 71: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	84,  // 71: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
 	36,  // 72: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
 	8,   // 73: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
 	19,  // 74: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
@@ -7589,125 +7723,130 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	21,  // 76: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
 	14,  // 77: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
 	36,  // 78: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	83,  // 79: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 80: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	83,  // 81: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	84,  // 79: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 80: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	84,  // 81: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
 	17,  // 82: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
-	83,  // 83: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
+	84,  // 83: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
 	12,  // 84: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
-	83,  // 85: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 86: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	83,  // 87: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	83,  // 88: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	83,  // 89: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	84,  // 85: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 86: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	84,  // 87: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	84,  // 88: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	84,  // 89: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
 	22,  // 90: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
-	83,  // 91: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 92: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
+	84,  // 91: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 92: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
 	24,  // 93: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
 	25,  // 94: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
 	26,  // 95: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
 	26,  // 96: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
-	84,  // 97: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
+	85,  // 97: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
 	14,  // 98: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
-	84,  // 99: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
+	85,  // 99: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
 	73,  // 100: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
 	74,  // 101: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	83,  // 102: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
-	83,  // 103: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 104: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
+	84,  // 102: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
+	84,  // 103: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 104: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
 	9,   // 105: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
-	84,  // 106: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	77,  // 107: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
-	78,  // 108: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
-	79,  // 109: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
+	85,  // 106: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	78,  // 107: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
+	79,  // 108: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
+	80,  // 109: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
 	22,  // 110: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
-	80,  // 111: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
-	2,   // 112: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
-	83,  // 113: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
-	83,  // 114: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 115: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
-	83,  // 116: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
-	83,  // 117: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
-	83,  // 118: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
-	83,  // 119: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	83,  // 120: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
-	83,  // 121: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
-	83,  // 122: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
-	27,  // 123: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
-	28,  // 124: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
-	32,  // 125: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
-	35,  // 126: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
-	37,  // 127: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
-	45,  // 128: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
-	46,  // 129: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
-	47,  // 130: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
-	48,  // 131: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
-	49,  // 132: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
-	50,  // 133: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
-	51,  // 134: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
-	52,  // 135: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
-	53,  // 136: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
-	54,  // 137: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
-	55,  // 138: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
-	59,  // 139: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
-	60,  // 140: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
-	65,  // 141: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
-	66,  // 142: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
-	29,  // 143: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
-	30,  // 144: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
-	33,  // 145: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
-	42,  // 146: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
-	43,  // 147: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
-	69,  // 148: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
-	71,  // 149: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
-	38,  // 150: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
-	40,  // 151: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
-	56,  // 152: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
-	57,  // 153: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
-	61,  // 154: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
-	63,  // 155: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
-	75,  // 156: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
-	67,  // 157: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
-	10,  // 158: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
-	10,  // 159: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
-	13,  // 160: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
-	14,  // 161: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	19,  // 162: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
-	14,  // 163: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
-	14,  // 164: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
-	14,  // 165: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
-	22,  // 166: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
-	22,  // 167: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
-	22,  // 168: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
-	14,  // 169: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
-	22,  // 170: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
-	14,  // 171: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
-	22,  // 172: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
-	22,  // 173: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
-	24,  // 174: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
-	24,  // 175: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
-	26,  // 176: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
-	26,  // 177: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
-	10,  // 178: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
-	31,  // 179: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
-	34,  // 180: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
-	14,  // 181: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
-	44,  // 182: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
-	70,  // 183: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
-	72,  // 184: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
-	39,  // 185: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
-	41,  // 186: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
-	22,  // 187: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
-	58,  // 188: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
-	62,  // 189: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
-	64,  // 190: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
-	76,  // 191: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
-	68,  // 192: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
-	158, // [158:193] is the sub-list for method output_type
-	123, // [123:158] is the sub-list for method input_type
-	123, // [123:123] is the sub-list for extension type_name
-	123, // [123:123] is the sub-list for extension extendee
-	0,   // [0:123] is the sub-list for field type_name
+	81,  // 111: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
+	77,  // 112: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
+	81,  // 113: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
+	1,   // 114: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	84,  // 115: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
+	84,  // 116: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
+	2,   // 117: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
+	84,  // 118: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
+	84,  // 119: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 120: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
+	84,  // 121: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
+	84,  // 122: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
+	84,  // 123: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
+	84,  // 124: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
+	84,  // 125: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
+	84,  // 126: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
+	84,  // 127: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
+	27,  // 128: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
+	28,  // 129: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
+	32,  // 130: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
+	35,  // 131: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
+	37,  // 132: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
+	45,  // 133: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
+	46,  // 134: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
+	47,  // 135: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
+	48,  // 136: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
+	49,  // 137: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
+	50,  // 138: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
+	51,  // 139: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
+	52,  // 140: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
+	53,  // 141: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
+	54,  // 142: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
+	55,  // 143: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
+	59,  // 144: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
+	60,  // 145: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
+	65,  // 146: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
+	66,  // 147: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
+	29,  // 148: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
+	30,  // 149: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
+	33,  // 150: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
+	42,  // 151: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
+	43,  // 152: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
+	69,  // 153: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
+	71,  // 154: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
+	38,  // 155: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
+	40,  // 156: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
+	56,  // 157: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
+	57,  // 158: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
+	61,  // 159: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
+	63,  // 160: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
+	75,  // 161: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
+	67,  // 162: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
+	10,  // 163: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
+	10,  // 164: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
+	13,  // 165: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
+	14,  // 166: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
+	19,  // 167: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	14,  // 168: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
+	14,  // 169: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
+	14,  // 170: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
+	22,  // 171: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
+	22,  // 172: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
+	22,  // 173: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
+	14,  // 174: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
+	22,  // 175: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
+	14,  // 176: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
+	22,  // 177: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
+	22,  // 178: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
+	24,  // 179: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
+	24,  // 180: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
+	26,  // 181: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
+	26,  // 182: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
+	10,  // 183: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
+	31,  // 184: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
+	34,  // 185: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
+	14,  // 186: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
+	44,  // 187: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
+	70,  // 188: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
+	72,  // 189: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
+	39,  // 190: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
+	41,  // 191: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
+	22,  // 192: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
+	58,  // 193: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
+	62,  // 194: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
+	64,  // 195: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
+	76,  // 196: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
+	68,  // 197: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
+	163, // [163:198] is the sub-list for method output_type
+	128, // [128:163] is the sub-list for method input_type
+	128, // [128:128] is the sub-list for extension type_name
+	128, // [128:128] is the sub-list for extension extendee
+	0,   // [0:128] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_consumables_proto_init() }
@@ -7721,7 +7860,7 @@ func file_coldsection_consumables_v1_consumables_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_consumables_proto_rawDesc), len(file_coldsection_consumables_v1_consumables_proto_rawDesc)),
 			NumEnums:      10,
-			NumMessages:   72,
+			NumMessages:   73,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

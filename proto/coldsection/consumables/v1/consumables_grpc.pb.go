@@ -78,8 +78,8 @@ type ConsumablesServiceClient interface {
 	// INSUFFICIENT_STOCK.
 	ReverseMovement(ctx context.Context, in *ReverseMovementRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Mixes measured amounts of lots that were issued to a work order into a new lot with its own pot life. Roles:
-	// stores, technician. Reasons: MIX_RATIO_NOT_APPROVED, READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE,
-	// INSUFFICIENT_STOCK.
+	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,
+	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, INSUFFICIENT_STOCK.
 	BlendLots(ctx context.Context, in *BlendLotsRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records that a work order used stock on its engine. Roles: technician, stores. Reasons: INSUFFICIENT_STOCK,
 	// LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER.
@@ -344,8 +344,8 @@ type ConsumablesServiceServer interface {
 	// INSUFFICIENT_STOCK.
 	ReverseMovement(context.Context, *ReverseMovementRequest) (*StockMovement, error)
 	// Mixes measured amounts of lots that were issued to a work order into a new lot with its own pot life. Roles:
-	// stores, technician. Reasons: MIX_RATIO_NOT_APPROVED, READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE,
-	// INSUFFICIENT_STOCK.
+	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,
+	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, INSUFFICIENT_STOCK.
 	BlendLots(context.Context, *BlendLotsRequest) (*Lot, error)
 	// Records that a work order used stock on its engine. Roles: technician, stores. Reasons: INSUFFICIENT_STOCK,
 	// LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER.

@@ -99,7 +99,7 @@ func (u unit) fillOver(ctx context.Context, lot *consumablesv1.Lot, item *consum
 	if err := u.post(ctx, m, item, postings); err != nil {
 		return nil, err
 	}
-	edge := store.Edge{Target: filled.GetName(), Origin: lot.GetName(), Movement: m.GetName(), Amount: amount}
+	edge := stock.Edge{Target: filled.GetName(), Origin: lot.GetName(), Movement: m.GetName(), Amount: amount}
 	if err := store.AddEdge(ctx, u.Tx, edge); err != nil {
 		return nil, err
 	}

@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"slices"
+	"time"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/store"
@@ -22,7 +23,7 @@ func (a *App) RecallLot(ctx context.Context, req *consumablesv1.RecallLotRequest
 		if err != nil {
 			return nil, err
 		}
-		jobs, fleet, err := u.reached(ctx, names)
+		jobs, fleet, err := u.reached(ctx, first.GetName())
 		if err != nil {
 			return nil, err
 		}
@@ -73,21 +74,15 @@ func (u unit) walk(ctx context.Context, lot string, forward bool) ([]string, err
 	return names, nil
 }
 
-// reached are the work orders and the engines that any of the lots went to, each once and in order.
-func (u unit) reached(ctx context.Context, lots []string) (jobs, fleet []string, err error) {
-	for _, lot := range lots {
-		moves, err := store.Movements.Where(ctx, u.Tx, "lot = $1 AND kind IN ('ISSUED', 'BLENDED', 'CONSUMED')", lot)
-		if err != nil {
-			return nil, nil, err
-		}
-		for _, m := range moves {
-			if m.GetReversalMovement() != "" {
-				continue
-			}
+// reached are the work orders and the engines that the lot and all that was made from it went to, each once and in order.
+func (u unit) reached(ctx context.Context, lot string) (jobs, fleet []string, err error) {
+	moves, err := store.NewFamily(u.Tx, lot, true, time.Time{}).Movements(ctx)
+	for _, m := range moves {
+		if m.GetReversalMovement() == "" {
 			jobs, fleet = append(jobs, m.GetWorkOrder()), append(fleet, m.GetEngine())
 		}
 	}
-	return distinct(jobs), distinct(fleet), nil
+	return distinct(jobs), distinct(fleet), err
 }
 
 func distinct(names []string) []string {

@@ -129,25 +129,19 @@ func NextLotNumber(ctx context.Context, tx *storage.Tx) (int64, error) {
 	return n, err
 }
 
-// Edge is a step of a lot's origin.
-type Edge struct {
-	Target, Origin, Movement string
-	Amount                   stock.Micro
-}
-
 // AddEdge records that origin went into target.
-func AddEdge(ctx context.Context, tx *storage.Tx, e Edge) error {
+func AddEdge(ctx context.Context, tx *storage.Tx, e stock.Edge) error {
 	_, err := tx.Exec(ctx, "INSERT INTO genealogy (target, origin, movement, amount) VALUES ($1, $2, $3, $4)", e.Target, e.Origin, e.Movement, int64(e.Amount))
 	return err
 }
 
 // Edges reads the steps out of a lot (forward) or into it.
-func Edges(ctx context.Context, tx *storage.Tx, lot string, forward bool) ([]Edge, error) {
+func Edges(ctx context.Context, tx *storage.Tx, lot string, forward bool) ([]stock.Edge, error) {
 	column := "target"
 	if forward {
 		column = "origin"
 	}
-	return storage.Collect(ctx, tx, func(row storage.Scanner) (e Edge, err error) {
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (e stock.Edge, err error) {
 		err = row.Scan(&e.Target, &e.Origin, &e.Movement, (*int64)(&e.Amount))
 		return e, err
 	}, "SELECT target, origin, movement, amount FROM genealogy WHERE "+column+" = $1 ORDER BY target, origin", lot)

@@ -1,0 +1,2 @@
+-- +goose Up
+CREATE INDEX movements_of_lot ON movements (lot, kind);
