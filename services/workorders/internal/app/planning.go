@@ -82,7 +82,7 @@ func computePlan(o *workordersv1.WorkOrder, m *performancev1.EngineModel, temper
 	}
 	c := computed{plan: out}
 	if !rinseOnly {
-		out.BatchVolume = millilitres(p.CleanerML + p.WaterML + p.AntifreezeML)
+		out.BatchVolume = millilitres(p.SolutionML)
 		out.RatioText = fmt.Sprintf("%d parts of water to %d of cleaner by volume: 1 L of cleaner into %.3g L of water",
 			d.WaterParts, d.CleanerParts, float64(d.WaterParts)/float64(max(1, d.CleanerParts)))
 	}

@@ -85,7 +85,7 @@ func TestRunsForHalfAGallon(t *testing.T) {
 // Cases A11 to A15: printed rows of Lange's Handbook, 15th edition, table 5.13; the ceiling of US Army TM 55-2840-241-23,
 // paragraph 7-3 (no methanol above 4 °C); nothing without a table. Case A17: ethanol takes 40 %, not what lies between the rows.
 func TestAntifreezeCases(t *testing.T) {
-	ethanol := []plan.Row{{30, -15}, {40, -23}}
+	ethanol := []plan.Row{{VolumePercent: 30, FreezingC: -15}, {VolumePercent: 40, FreezingC: -23}}
 	for id, c := range map[string]struct {
 		rows        []plan.Row
 		oat, margin float64

@@ -7,6 +7,7 @@ package plan
 import (
 	"fmt"
 	"math"
+	"strings"
 )
 
 // Data is the operator's wash data.
@@ -29,7 +30,16 @@ type Data struct {
 	AntifreezeCeiling, WashMin float64 // °C
 	Antifreeze                 []Row   // printed rows, ascending
 	AntifreezeSource           string
+	Densities                  Densities
+	Container                  Container
+	Ring                       Ring
+	Day                        string   // the civil day that it is planned for, YYYY-MM-DD
+	Deposition                 *float64 // chloride in mg/(m²·d), the greatest since the last rinse; nil when not known
+	DepositionSource           string
 }
+
+// Densities are those of the pure liquids in kg/L at the temperature of the table; 0 when it doesn't print them.
+type Densities struct{ Antifreeze, Water float64 }
 
 // Profile is a duty list of the starter; the rest after its last run starts it again.
 type Profile struct {
@@ -41,8 +51,8 @@ type Profile struct {
 // Duty is a longest run and the shortest rest after it, in seconds.
 type Duty struct{ On, Rest int }
 
-// Row is a printed row of a freezing table.
-type Row struct{ VolumePercent, FreezingC float64 }
+// Row is a printed row of a freezing table; mass per cent and specific gravity are 0 where it prints none.
+type Row struct{ VolumePercent, FreezingC, MassPercent, SpecificGravity float64 }
 
 // Activity is what an entry of the timeline is.
 type Activity int
@@ -73,6 +83,7 @@ type Number struct {
 
 // Plan is the result; Refusals say what can't be done and what would make it possible.
 type Plan struct {
+	SolutionML                       float64 // of the mixed solution
 	CleanerML, WaterML, AntifreezeML float64 // of the solution, each measured by itself before mixing
 	RinseWaterML, RinseAntifreezeML  float64 // of all rinses together
 	Row                              *Row    // the antifreeze row used
@@ -90,16 +101,45 @@ type Plan struct {
 // Compute makes the plan for a wash with solution (or, with rinseOnly, for a water rinse) at an air temperature, on a power
 // source. temperature is nil while it is not known: then antifreeze is undecided.
 func Compute(d Data, rinseOnly bool, temperature *float64, powerSource string) Plan {
+	p := prepare(d, rinseOnly, temperature)
+	p.choose(d, temperature, powerSource)
+	if len(p.Refusals) > 0 {
+		return p
+	}
+	p.timeline(d, rinseOnly)
+	if len(p.Refusals) > 0 {
+		p.others(d, rinseOnly, temperature)
+	}
+	return p
+}
+
+// prepare is the part of a plan that no power source changes.
+func prepare(d Data, rinseOnly bool, temperature *float64) Plan {
 	var p Plan
 	p.mix(d, rinseOnly)
 	p.RinseWaterML = d.RinseML * float64(d.rinses(rinseOnly))
 	p.cold(d, temperature)
 	p.flow(d)
-	p.choose(d, temperature, powerSource)
-	if len(p.Refusals) == 0 {
-		p.timeline(d, rinseOnly)
-	}
+	p.equipment(d)
+	p.environment(d)
 	return p
+}
+
+// others says which other profiles could do the wash that the chosen one can't.
+func (p *Plan) others(d Data, rinseOnly bool, temperature *float64) {
+	for _, candidate := range d.Profiles {
+		if candidate.ID == p.Profile.ID || !candidate.suits(temperature) {
+			continue
+		}
+		other := prepare(d, rinseOnly, temperature)
+		if other.Profile = candidate; len(other.Refusals) == 0 {
+			other.timeline(d, rinseOnly)
+		}
+		if len(other.Refusals) == 0 {
+			p.refuse("Power source %q makes it possible: profile %s, %d runs, %d s of starter use.", candidate.PowerSource, candidate.ID, other.WashRuns+other.RinseRuns,
+				other.StarterSeconds)
+		}
+	}
 }
 
 // rinses is how often the rinse volume goes through; a salt rinse rinses at least once.
@@ -126,10 +166,11 @@ func (p *Plan) mix(d Data, rinseOnly bool) {
 	}
 	exact := d.BatchML * float64(d.CleanerParts) / float64(d.WaterParts+d.CleanerParts)
 	p.CleanerML = roundTo(exact, d.StepML)
-	p.WaterML = roundTo(d.BatchML, 1) - p.CleanerML
+	p.SolutionML = roundTo(d.BatchML, 1)
+	p.WaterML = p.SolutionML - p.CleanerML
 	p.number("Cleaner", p.CleanerML, "mL", fmt.Sprintf("%.0f mL × %d / (%d + %d) = %.2f mL, rounded to %.0f mL",
 		d.BatchML, d.CleanerParts, d.WaterParts, d.CleanerParts, exact, math.Max(1, d.StepML)), d.Document)
-	p.number("Water", p.WaterML, "mL", fmt.Sprintf("%.0f mL − %.0f mL", roundTo(d.BatchML, 1), p.CleanerML), d.Document)
+	p.number("Water", p.WaterML, "mL", fmt.Sprintf("%.0f mL − %.0f mL", p.SolutionML, p.CleanerML), d.Document)
 }
 
 func roundTo(v, step float64) float64 {
@@ -195,17 +236,40 @@ func (p *Plan) flow(d Data) {
 }
 
 func (p *Plan) choose(d Data, temperature *float64, powerSource string) {
+	var offers []string
 	for _, candidate := range d.Profiles {
-		if powerSource != "" && candidate.PowerSource != powerSource && candidate.ID != powerSource {
-			continue
+		asked := powerSource == "" || candidate.PowerSource == powerSource || candidate.ID == powerSource
+		if asked && candidate.suits(temperature) {
+			p.Profile = candidate
+			return
 		}
-		if temperature != nil && (candidate.MinOAT != nil && *temperature < *candidate.MinOAT || candidate.MaxOAT != nil && *temperature > *candidate.MaxOAT) {
-			continue
-		}
-		p.Profile = candidate
-		return
+		offers = append(offers, candidate.band())
 	}
-	p.refuse("No starter profile is entered for power source %q at this temperature. Enter it with its document, or use another source.", powerSource)
+	offered := "none"
+	if len(offers) > 0 {
+		offered = strings.Join(offers, ", ")
+	}
+	p.refuse("No starter profile is entered for power source %q at this temperature; there are: %s. Enter it with its document, or use another source.", powerSource, offered)
+}
+
+// suits reports whether a profile is for this temperature; while none is known, every profile is.
+func (c Profile) suits(temperature *float64) bool {
+	if temperature == nil {
+		return true
+	}
+	return (c.MinOAT == nil || *temperature >= *c.MinOAT) && (c.MaxOAT == nil || *temperature <= *c.MaxOAT)
+}
+
+// band says what a profile is for.
+func (c Profile) band() string {
+	text := fmt.Sprintf("%q", c.PowerSource)
+	if c.MinOAT != nil {
+		text += fmt.Sprintf(" from %g °C", *c.MinOAT)
+	}
+	if c.MaxOAT != nil {
+		text += fmt.Sprintf(" to %g °C", *c.MaxOAT)
+	}
+	return text
 }
 
 // window is how long the valve may be open in a run of this length.
@@ -222,7 +286,7 @@ const maxRuns = 60
 // timeline lays the runs out: each inside its duty, rests as minima, the soak overlapping the rest (gap = the longer one).
 func (p *Plan) timeline(d Data, rinseOnly bool) {
 	t := &laying{p: p, d: d}
-	if !rinseOnly && !t.pour(WashRun, p.CleanerML+p.WaterML+p.AntifreezeML) {
+	if !rinseOnly && !t.pour(WashRun, p.SolutionML) {
 		return
 	}
 	p.WashRuns = t.runs
@@ -265,7 +329,8 @@ func (t *laying) pour(a Activity, volume float64) bool {
 			return false
 		}
 		if w <= 0 {
-			t.p.refuse("A run of %d s leaves no time for the valve after %d s of delay and %d s of margin. Use another power source.", duty.On, t.d.OpenDelay, t.d.CloseMargin)
+			t.p.refuse("A run of %d s leaves no time for the valve after %d s of delay and %d s of margin; it needs runs longer than %d s. Use another power source.",
+				duty.On, t.d.OpenDelay, t.d.CloseMargin, t.d.OpenDelay+t.d.CloseMargin)
 			return false
 		}
 		t.wait()

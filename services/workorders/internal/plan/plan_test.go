@@ -9,7 +9,7 @@ import (
 )
 
 // methanol are printed rows of Lange's Handbook, 15th ed., section 5.4, table 5.13 (volume per cent, °C).
-var methanol = []plan.Row{{5, -2.2}, {10, -5.0}, {15, -8.3}, {20, -11.7}, {25, -15.6}, {30, -20.0}, {35, -25.0}, {40, -30.0}}
+var methanol = []plan.Row{{5, -2.2, 0, 0}, {10, -5.0, 0, 0}, {15, -8.3, 0, 0}, {20, -11.7, 0, 0}, {25, -15.6, 0, 0}, {30, -20.0, 0, 0}, {35, -25.0, 0, 0}, {40, -30.0, 0, 0}}
 
 func data() plan.Data {
 	return plan.Data{
