@@ -182,8 +182,8 @@ func notNegative(name string, c *compliancev1.Counters) error {
 
 // corrected are the records of work with the counters that corrections of flying leave of what was signed. They only ever
 // lower them, so that a correction never makes a limit last longer than was signed.
-func (u unit) corrected(ctx context.Context, engine string, done []*compliancev1.Accomplishment) ([]*compliancev1.Accomplishment, error) {
-	all, err := store.CorrectionsOf(ctx, u.Tx, engine)
+func (u unit) corrected(ctx context.Context, s seen, done []*compliancev1.Accomplishment) ([]*compliancev1.Accomplishment, error) {
+	all, err := store.CorrectionsOf(ctx, u.Tx, s.engine.GetName(), s.known)
 	if err != nil || len(all) == 0 {
 		return done, err
 	}

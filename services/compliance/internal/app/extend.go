@@ -144,10 +144,13 @@ func extensionOf(e *compliancev1.Extension) due.Extension {
 
 // inForce puts an item's extension on it while it is in force, and returns what it gives. A requirement that has become a
 // directive or a life limit has none.
-func (u unit) inForce(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement) (due.Extension, error) {
+func (u unit) inForce(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement, s seen) (due.Extension, error) {
 	e, err := store.ExtensionOf(ctx, u.Tx, item.GetName(), item.GetLastAccomplishment())
-	if err != nil || e == nil || classOf(r) != due.Programme || dateOf(e.GetHardStopDate()).Before(dateOf(item.GetAsOfDate())) {
+	if err != nil || e == nil || classOf(r) != due.Programme {
 		return due.Extension{}, err
+	}
+	if granted := e.GetGrantTime().AsTime(); s.at.Before(granted) || s.known.Before(granted) || dateOf(e.GetHardStopDate()).Before(dateOf(item.GetAsOfDate())) {
+		return due.Extension{}, nil
 	}
 	item.Extension = e
 	return extensionOf(e), nil

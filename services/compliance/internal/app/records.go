@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -37,6 +38,9 @@ func (a *App) CreateRequirement(ctx context.Context, req *compliancev1.CreateReq
 		}
 		r.Name, r.Revision = a.newName("requirements", req.GetRequirementId()), 1
 		u := a.unit(ctx, tx)
+		if err := u.checkLinks(ctx, r); err != nil {
+			return nil, err
+		}
 		if err := store.Requirements.Insert(ctx, tx, r, u.now); err != nil {
 			return nil, err
 		}
@@ -61,12 +65,33 @@ func (a *App) UpdateRequirement(ctx context.Context, req *compliancev1.UpdateReq
 		if err := checkRequirement(r); err != nil {
 			return nil, err
 		}
+		if err := u.checkLinks(ctx, r); err != nil {
+			return nil, err
+		}
 		r.Revision++
 		if err := store.Requirements.Save(ctx, tx, r, u.now); err != nil {
 			return nil, err
 		}
 		return r, u.adopt(ctx, r)
 	})
+}
+
+// checkLinks refuses a requirement that would end itself, and a terminated one that is not known or would end this one in turn.
+func (u unit) checkLinks(ctx context.Context, r *compliancev1.Requirement) error {
+	if r.GetSuccessor() == r.GetName() {
+		return fault.Invalid("requirement.successor", "LINK_INVALID", "%s can't take its own place. Name another requirement.", r.GetCode())
+	}
+	if r.GetTerminates() == "" {
+		return nil
+	}
+	ended, err := store.Requirements.Get(ctx, u.Tx, r.GetTerminates())
+	if r.GetTerminates() != r.GetName() && err != nil {
+		return err
+	}
+	if r.GetTerminates() == r.GetName() || ended.GetTerminates() == r.GetName() {
+		return fault.Invalid("requirement.terminates", "LINK_INVALID", "%s would end itself through %s. Name another requirement.", r.GetCode(), r.GetTerminates())
+	}
+	return nil
 }
 
 func (u unit) adopt(ctx context.Context, r *compliancev1.Requirement) error {
@@ -76,6 +101,12 @@ func (u unit) adopt(ctx context.Context, r *compliancev1.Requirement) error {
 	}
 	for _, e := range engines {
 		if err := u.recompute(ctx, e.GetName(), r.GetName(), ""); err != nil {
+			return err
+		}
+		if r.GetTerminates() == "" {
+			continue
+		}
+		if err := u.recompute(ctx, e.GetName(), r.GetTerminates(), ""); err != nil {
 			return err
 		}
 	}
@@ -153,17 +184,22 @@ func (a *App) CreateAccomplishment(ctx context.Context, req *compliancev1.Create
 
 // accomplish records that a requirement was done and moves its due item.
 func (u unit) accomplish(ctx context.Context, requirement, id string, entry *compliancev1.Accomplishment) (*compliancev1.Accomplishment, error) {
-	if _, err := store.Requirements.Get(ctx, u.Tx, requirement); err != nil {
+	r, err := store.Requirements.Get(ctx, u.Tx, requirement)
+	if err != nil {
 		return nil, err
 	}
 	if _, err := store.Engines.Get(ctx, u.Tx, entry.GetSubject()); err != nil {
 		return nil, err
 	}
 	entry.Name = u.app.newName(requirement+"/accomplishments", id)
+	if err := u.correctRecord(ctx, requirement, entry); err != nil {
+		return nil, err
+	}
 	fields := []recordchain.Field{
 		{Name: "requirement", Value: requirement}, {Name: "subject", Value: entry.GetSubject()}, {Name: "done", Value: dateOf(entry.GetDoneDate()).String()},
 		{Name: "seconds", Value: fmt.Sprint(entry.GetCounters().GetOperatingSeconds())}, {Name: "cycles", Value: fmt.Sprint(entry.GetCounters().GetCycles())},
 		{Name: "work_order", Value: entry.GetWorkOrder()}, {Name: "document", Value: entry.GetDocumentReference()}, {Name: "certifier", Value: entry.GetCertifier()},
+		{Name: "supersedes", Value: entry.GetSupersedes()}, {Name: "reason", Value: entry.GetLateEntryReason()},
 	}
 	entry.ContentHash = recordchain.Hash(fields)
 	if err := store.Accomplishments.Insert(ctx, u.Tx, entry, u.now); err != nil {
@@ -174,7 +210,28 @@ func (u unit) accomplish(ctx context.Context, requirement, id string, entry *com
 	}); err != nil {
 		return nil, err
 	}
-	return entry, u.recompute(ctx, entry.GetSubject(), requirement, entry.GetName())
+	if err := u.recompute(ctx, entry.GetSubject(), requirement, entry.GetName()); err != nil || r.GetTerminates() == "" {
+		return entry, err
+	}
+	return entry, u.recompute(ctx, entry.GetSubject(), r.GetTerminates(), entry.GetName())
+}
+
+// correctRecord ties an entry to the one that it corrects. Corrections form a line, not a tree; what was signed stays.
+func (u unit) correctRecord(ctx context.Context, requirement string, entry *compliancev1.Accomplishment) error {
+	if entry.GetSupersedes() == "" {
+		return nil
+	}
+	old, err := store.Accomplishments.Lock(ctx, u.Tx, entry.GetSupersedes())
+	switch {
+	case err != nil:
+		return err
+	case old.GetSuccessor() != "":
+		return fault.Precondition("ALREADY_CORRECTED", "%s was corrected by %s. Correct that one.", old.GetName(), old.GetSuccessor()).With("successor", old.GetSuccessor())
+	case old.GetSubject() != entry.GetSubject() || !strings.HasPrefix(old.GetName(), requirement+"/"):
+		return fault.Invalid("accomplishment.supersedes", "CORRECTION_ELSEWHERE", "%s is of another requirement or engine. Name the entry that is wrong.", old.GetName())
+	}
+	old.Successor = entry.GetName()
+	return store.Accomplishments.Save(ctx, u.Tx, old, u.now)
 }
 
 // Released records what a released order accomplished, once per order and requirement.

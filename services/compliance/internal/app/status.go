@@ -68,19 +68,21 @@ func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, 
 	if err != nil {
 		return err
 	}
+	s, err := u.see(ctx, engine)
+	if err != nil {
+		return err
+	}
 	for _, r := range all {
 		if r.GetApplicability() == nil {
 			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: its applicability was not decided.", r.GetCode(), engine.GetSerial()))
 			continue
 		}
-		if answer, why := applicable(r, engine); answer == apply.No {
-			status.DueItems = append(status.DueItems, exempt(r, engine, why))
-			continue
-		}
-		*applied++
-		item, err := u.work(ctx, engine, r)
+		item, err := u.work(ctx, s, r)
 		if err != nil {
 			return err
+		}
+		if answer, _ := applicable(r, engine); answer != apply.No {
+			*applied++
 		}
 		status.DueItems = append(status.DueItems, item)
 		if band := item.GetBand(); band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_NO_DATA {
@@ -88,13 +90,6 @@ func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, 
 		}
 	}
 	return nil
-}
-
-// exempt is the entry of a requirement that does not apply, with the reason.
-func exempt(r *compliancev1.Requirement, engine *compliancev1.Engine, why string) *compliancev1.DueItem {
-	item := itemOf(r, engine)
-	item.Band, item.BandReason = compliancev1.DueItem_EXEMPT, why
-	return item
 }
 
 func words(band compliancev1.DueItem_Band) string {

@@ -7,6 +7,7 @@ package due
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"coldsection.example/services/compliance/internal/civil"
@@ -62,6 +63,16 @@ type Tree struct {
 
 // Empty reports whether the tree has no limit.
 func (t Tree) Empty() bool { return len(t.Limits) == 0 && len(t.Trees) == 0 }
+
+// CountsDays reports whether a limit counts days or months from its base.
+func (t Tree) CountsDays() bool {
+	return slices.ContainsFunc(t.Limits, func(l Limit) bool { return l.Unit.Calendar() && l.Unit != FixedDate }) || slices.ContainsFunc(t.Trees, Tree.CountsDays)
+}
+
+// CountsUse reports whether a limit counts hours, cycles or starts from its base, rather than from new.
+func (t Tree) CountsUse() bool {
+	return slices.ContainsFunc(t.Limits, func(l Limit) bool { return !l.Unit.Calendar() && !l.SinceNew }) || slices.ContainsFunc(t.Trees, Tree.CountsUse)
+}
 
 // Counters are readings of the counters.
 type Counters struct{ Seconds, Cycles, Starts int64 }

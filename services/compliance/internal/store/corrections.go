@@ -51,13 +51,13 @@ func AddCorrection(ctx context.Context, tx *storage.Tx, c CounterCorrection) err
 	return err
 }
 
-// CorrectionsOf are the corrections that moved an engine's counters.
-func CorrectionsOf(ctx context.Context, tx *storage.Tx, engine string) ([]CounterCorrection, error) {
+// CorrectionsOf are the corrections that moved an engine's counters, as far as they were known at an instant.
+func CorrectionsOf(ctx context.Context, tx *storage.Tx, engine string, known time.Time) ([]CounterCorrection, error) {
 	return storage.Collect(ctx, tx, func(row storage.Scanner) (c CounterCorrection, err error) {
 		var first, corrected int64
 		err = row.Scan(&c.Utilization, &c.FlightDate, &first, &corrected, &c.Seconds, &c.Cycles, &c.Starts)
 		c.Engine, c.First, c.Corrected = engine, storage.FromMicros(first), storage.FromMicros(corrected)
 		return c, err
 	}, `SELECT utilization, flight_date, first_time, correct_time, operating_seconds, cycles, starts FROM counter_corrections
-		WHERE engine = $1 ORDER BY utilization`, engine)
+		WHERE engine = $1 AND correct_time <= $2 ORDER BY utilization`, engine, storage.Micros(known))
 }

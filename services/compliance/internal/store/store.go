@@ -31,7 +31,7 @@ var (
 	Aircraft        = resource.NewTable[*compliancev1.Aircraft]("aircraft", "", "registration", "model").OwnedBy("name")
 	Engines         = resource.NewTable[*compliancev1.Engine]("engines", "", "serial", "engine_model", "aircraft").OwnedBy("name")
 	Utilizations    = resource.NewTable[*compliancev1.Utilization]("utilizations", "flight_date", "flight_date", "source_id", "create_time").OwnedBy("name")
-	Requirements    = resource.NewTable[*compliancev1.Requirement]("requirements", "", "kind", "code", "task_card").Shared()
+	Requirements    = resource.NewTable[*compliancev1.Requirement]("requirements", "", "kind", "code", "task_card", "terminates").Shared()
 	DueItems        = resource.NewTable[*compliancev1.DueItem]("due_items", "due_date", "subject", "requirement", "band", "due_date", "kind").OwnedBy("subject")
 	Accomplishments = resource.NewTable[*compliancev1.Accomplishment]("accomplishments", "done_date", "subject", "work_order", "done_date", "create_time").OwnedBy("subject")
 	Tools           = resource.NewTable[*compliancev1.Tool]("tools", "", "tool_type", "serial", "calibration_due_date")

@@ -1,0 +1,40 @@
+package app
+
+import (
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/due"
+)
+
+// baseOf follows the rebase policy through every time that it was done.
+func baseOf(r *compliancev1.Requirement, done []*compliancev1.Accomplishment, tree due.Tree) due.Base {
+	policy := map[compliancev1.Requirement_Rebase]due.Rebase{
+		compliancev1.Requirement_FROM_DUE_IF_LATE: due.FromDueIfLate, compliancev1.Requirement_FIXED_GRID: due.FixedGrid,
+	}[r.GetRebase()]
+	var base due.Base
+	for _, a := range done {
+		base = policy.Next(base, due.Base{Date: dateOf(a.GetDoneDate()), Counters: countersOf(a.GetCounters())}, tree)
+	}
+	return base
+}
+
+func countersOf(c *compliancev1.Counters) due.Counters {
+	return due.Counters{Seconds: c.GetOperatingSeconds(), Cycles: c.GetCycles(), Starts: c.GetStarts()}
+}
+
+func thresholdOf(n *compliancev1.NearThreshold) due.Threshold {
+	if n == nil {
+		return due.DefaultThreshold
+	}
+	return due.Threshold{Days: int64(n.GetDays()), Seconds: n.GetOperatingSeconds(), Cycles: n.GetCycles()}
+}
+
+func treeOf(t *compliancev1.LimitTree) due.Tree {
+	out := due.Tree{Later: t.GetCombine() == compliancev1.LimitTree_LATER}
+	for _, l := range t.GetLimits() {
+		out.Limits = append(out.Limits, due.Limit{Unit: due.Unit(l.GetUnit()), Amount: l.GetAmount(), Fixed: dateOf(l.GetFixedDate())})
+	}
+	for _, sub := range t.GetTrees() {
+		out.Trees = append(out.Trees, treeOf(sub))
+	}
+	return out
+}

@@ -1,0 +1,184 @@
+package app
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/apply"
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/due"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/storage"
+)
+
+// seen is an engine as it was at one instant, as far as it was known at another.
+type seen struct {
+	engine    *compliancev1.Engine
+	counters  *compliancev1.Counters
+	today     civil.Date // the day at where the aircraft's days are counted
+	rate      due.Rate
+	at, known time.Time
+}
+
+// see is an engine as it is now, from all that is known.
+func (u unit) see(ctx context.Context, engine *compliancev1.Engine) (seen, error) {
+	s := seen{engine: engine, counters: engine.GetCounters(), today: civil.Of(u.now), at: u.now, known: u.now}
+	if engine.GetAircraft() == "" {
+		return s, nil
+	}
+	plane, err := store.Aircraft.Get(ctx, u.Tx, engine.GetAircraft())
+	if err != nil {
+		return s, err
+	}
+	zone, err := u.zone(plane.GetTimeZone())
+	if err != nil {
+		return s, err
+	}
+	s.today = civil.Of(u.now.In(zone))
+	s.rate = due.Rate{HoursPerDay: plane.GetFlyingRate().GetHoursPerDay(), CyclesPerDay: plane.GetFlyingRate().GetCyclesPerDay()}
+	return s, nil
+}
+
+// itemOf is a due item before anything is counted.
+func itemOf(r *compliancev1.Requirement, s seen) *compliancev1.DueItem {
+	return &compliancev1.DueItem{
+		Name: dueName(r.GetName(), s.engine.GetName()), Requirement: r.GetName(), RequirementCode: r.GetCode(), RequirementTitle: r.GetDisplayName(),
+		Kind: r.GetKind(), Subject: s.engine.GetName(), SubjectLabel: s.engine.GetSerial(), AsOfDate: protoDate(s.today),
+	}
+}
+
+func decided(item *compliancev1.DueItem, band compliancev1.DueItem_Band, reason string) *compliancev1.DueItem {
+	item.Band, item.BandReason, item.Explanation = band, reason, reason+"."
+	return item
+}
+
+// work computes a due item. What does not apply, or was ended, is EXEMPT with the reason; what can't be told is NO_DATA.
+func (u unit) work(ctx context.Context, s seen, r *compliancev1.Requirement) (*compliancev1.DueItem, error) {
+	item := itemOf(r, s)
+	signed, err := u.doneBy(ctx, r.GetName(), s)
+	if err != nil {
+		return nil, err
+	}
+	if n := len(signed); n > 0 {
+		item.LastDoneDate, item.LastDoneCounters, item.LastAccomplishment = signed[n-1].GetDoneDate(), signed[n-1].GetCounters(), signed[n-1].GetName()
+	}
+	switch answer, why := applicable(r, s.engine); answer {
+	case apply.No:
+		return decided(item, compliancev1.DueItem_EXEMPT, "Does not apply: "+why), nil
+	case apply.Unknown:
+		return decided(item, compliancev1.DueItem_NO_DATA, "Whether it applies can't be told: "+why), nil
+	case apply.Yes:
+	}
+	if over, err := u.over(ctx, item, r, s, len(signed) > 0); over || err != nil {
+		return item, err
+	}
+	done, err := u.corrected(ctx, s, signed)
+	if err != nil {
+		return nil, err
+	}
+	return item, u.count(ctx, item, r, s, done)
+}
+
+// count works out what is left, from what the interval counts from.
+func (u unit) count(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done []*compliancev1.Accomplishment) error {
+	from := start(r, done)
+	if from.missing != "" {
+		decided(item, compliancev1.DueItem_NO_DATA, from.missing)
+		return nil
+	}
+	extension, err := u.inForce(ctx, item, r, s)
+	if err != nil {
+		return err
+	}
+	state := due.Now{Today: s.today, Counters: countersOf(s.counters), Rate: s.rate, Extension: extension}
+	fill(item, from.tree.Compute(from.base, state, thresholdOf(r.GetNear())))
+	if n := len(done); n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()) {
+		item.Explanation += " Corrected flying lowered the counters that the record of the work carries."
+	}
+	return nil
+}
+
+// doneBy are the records of when a requirement was done on an engine, oldest first: those of work done by then that were
+// recorded, and not taken back or corrected, as far as is known.
+func (u unit) doneBy(ctx context.Context, requirement string, s seen) ([]*compliancev1.Accomplishment, error) {
+	all, err := store.Accomplishments.Where(ctx, u.Tx, "subject = $1 AND name >= $2 AND name < $3 AND create_time <= $4 ORDER BY done_date, create_time, name",
+		s.engine.GetName(), requirement+"/", requirement+"0", storage.Micros(s.known))
+	if err != nil {
+		return nil, err
+	}
+	corrected := map[string]bool{}
+	for _, a := range all {
+		corrected[a.GetSupersedes()] = true
+	}
+	return slices.DeleteFunc(all, func(a *compliancev1.Accomplishment) bool {
+		return corrected[a.GetName()] || s.today.Before(dateOf(a.GetDoneDate()))
+	}), nil
+}
+
+// over reports whether nothing is due any more, and says why in the item: another requirement took its place, a terminating
+// action was done, or it was done once and for all.
+func (u unit) over(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done bool) (bool, error) {
+	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: done, Repeats: !treeOf(r.GetRepeat()).Empty()}
+	if r.GetSuccessor() != "" {
+		next, err := store.Requirements.Get(ctx, u.Tx, r.GetSuccessor())
+		if err != nil && !fault.HasReason(err, "NOT_FOUND") {
+			return false, err
+		}
+		life.Replaced, life.ReplacedOn = err == nil, dateOf(next.GetEffectiveDate())
+	}
+	ended, err := u.endedBy(ctx, r.GetName(), s)
+	if err != nil {
+		return false, err
+	}
+	life.Terminated = ended != nil
+	switch life.On(s.today) {
+	case due.Superseded:
+		decided(item, compliancev1.DueItem_EXEMPT, "Superseded by "+r.GetSuccessor())
+	case due.Terminated:
+		decided(item, compliancev1.DueItem_EXEMPT, "Ended by the terminating action "+ended.GetName()+" of "+dateOf(ended.GetDoneDate()).String())
+	case due.Complied:
+		decided(item, compliancev1.DueItem_EXEMPT, "Done once and for all")
+	default:
+		return false, nil
+	}
+	return true, nil
+}
+
+// endedBy is the record of the first terminating action that ended a requirement on an engine, nil when there is none.
+func (u unit) endedBy(ctx context.Context, requirement string, s seen) (first *compliancev1.Accomplishment, err error) {
+	enders, err := store.Requirements.Where(ctx, u.Tx, "terminates = $1 ORDER BY name", requirement)
+	if err != nil {
+		return nil, err
+	}
+	for _, ender := range enders {
+		done, err := u.doneBy(ctx, ender.GetName(), s)
+		if err != nil {
+			return nil, err
+		}
+		if len(done) > 0 && (first == nil || dateOf(done[0].GetDoneDate()).Before(dateOf(first.GetDoneDate()))) {
+			first = done[0]
+		}
+	}
+	return first, nil
+}
+
+func fill(item *compliancev1.DueItem, result due.Result) {
+	if result.Driving < 0 {
+		decided(item, compliancev1.DueItem_NO_DATA, "The requirement has no limit")
+		return
+	}
+	item.Band = compliancev1.DueItem_Band(compliancev1.DueItem_Band_value[string(result.Band)])
+	item.DueDate, item.Explanation = protoDate(result.Date), result.Explain()
+	item.DrivingUnit = result.Left[result.Driving].Limit.Unit.Driver()
+	for i, l := range result.Left {
+		item.Remaining = append(item.Remaining, &compliancev1.Remaining{
+			Unit: compliancev1.IntervalLimit_Unit(l.Limit.Unit), DueCounter: l.At, LimitDate: protoDate(l.Date), Left: l.Left,
+			ProjectedDate: protoDate(l.Projected), Driving: i == result.Driving,
+		})
+	}
+}

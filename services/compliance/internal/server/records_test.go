@@ -1,0 +1,66 @@
+package server_test
+
+import (
+	"testing"
+	"time"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+)
+
+// enter records an entry of the past that was done at so many hours, in place of another when that is named.
+func (w *world) enter(id string, hours int64, replaces string) (*compliancev1.Accomplishment, error) {
+	w.t.Helper()
+	return w.commands.CreateAccomplishment(w.as("quality"), &compliancev1.CreateAccomplishmentRequest{
+		Parent: "requirements/" + id, ReauthenticationToken: w.proof(), Accomplishment: &compliancev1.Accomplishment{
+			Subject: "engines/one", DoneDate: on(2026, 1, 20), Counters: &compliancev1.Counters{OperatingSeconds: hours * 3600},
+			LateEntryReason: "copied from the paper log", Supersedes: replaces,
+		},
+	})
+}
+
+// Rows INT-05 to INT-08 of the cases: a signed entry stays as it is; a correction is a new one that names the head of the
+// line and says why; the corrected entry is marked and counts no more.
+func TestACorrectedRecordStaysAndNoLongerCounts(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.require("check", compliancev1.Requirement_INSPECTION, 100)
+		wrong := must(w.enter("check", 990, ""))(t)
+		w.clock.Advance(time.Minute)
+		right := must(w.enter("check", 910, wrong.GetName()))(t)
+		w.wantBand("check", compliancev1.DueItem_NEAR, "done at 910:00 h + 100:00 h = 1010:00 h")
+		_, err := w.enter("check", 920, wrong.GetName())
+		refused(t, err, "ALREADY_CORRECTED")
+		w.clock.Advance(time.Minute)
+		last := must(w.enter("check", 920, right.GetName()))(t)
+		w.wantBand("check", compliancev1.DueItem_NEAR, "done at 920:00 h")
+		all := must(w.queries.ListAccomplishments(w.as("viewer"), &compliancev1.ListAccomplishmentsRequest{Parent: "requirements/check", OrderBy: "create_time"}))(t)
+		line := all.GetAccomplishments()
+		if len(line) != 3 || line[0].GetSuccessor() != right.GetName() || line[0].GetCounters().GetOperatingSeconds() != 990*3600 || line[1].GetSuccessor() != last.GetName() {
+			t.Errorf("%v", line)
+		}
+		if n := w.rows("SELECT COUNT(*) FROM record_chain WHERE stream = 'accomplishments'"); n != 3 {
+			t.Errorf("%d signed entries", n)
+		}
+	})
+}
+
+func TestRefusedCorrectionsOfRecordsLeaveNoTrace(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.require("check", compliancev1.Requirement_INSPECTION, 100)
+		w.require("other", compliancev1.Requirement_INSPECTION, 100)
+		wrong := must(w.enter("check", 990, ""))(t)
+		for reason, replaces := range map[string]string{"CORRECTION_ELSEWHERE": wrong.GetName(), "NOT_FOUND": wrong.GetName() + "x"} {
+			_, err := w.enter("other", 910, replaces)
+			refused(t, err, reason)
+		}
+		_, err := w.commands.CreateAccomplishment(w.as("quality"), &compliancev1.CreateAccomplishmentRequest{
+			Parent: "requirements/check", ReauthenticationToken: w.proof(), Accomplishment: &compliancev1.Accomplishment{
+				Subject: "engines/one", DoneDate: on(2026, 1, 20), Counters: counters, Supersedes: wrong.GetName(),
+			},
+		})
+		refused(t, err, "LATE_ENTRY_REASON_MISSING")
+		w.wantBand("check", compliancev1.DueItem_CURRENT, "done at 990:00 h")
+		if n := w.rows("SELECT COUNT(*) FROM accomplishments"); n != 1 {
+			t.Errorf("%d records", n)
+		}
+	})
+}
