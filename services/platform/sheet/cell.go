@@ -76,8 +76,8 @@ func (r reader) cell(c column, cell string) (v Value, reason, text string) {
 }
 
 func (r reader) number(cell string) (number, reason, text string) {
-	if r.table.Format == XLSX {
-		if number, ok := stored(cell); ok {
+	if r.table.Format != CSV {
+		if number, ok := stored(cell, r.table.Format); ok {
 			return number, "", ""
 		}
 	}

@@ -1,9 +1,12 @@
 package sheet
 
 import (
+	"math"
 	"regexp"
 	"strconv"
 	"strings"
+
+	"coldsection.example/services/platform/quantity"
 )
 
 // mark is how a file writes the decimal mark.
@@ -61,13 +64,19 @@ func (m mark) doubts(cell string) bool {
 	return m == mixed || strings.Contains(cell, ",") != (m == comma)
 }
 
-// stored is a number as XLSX files keep it, a binary float written with up to 17 digits, as the 15 digits that a
-// spreadsheet shows. ok is false when the cell holds something else.
-func stored(cell string) (number string, ok bool) {
+// stored is a number as XLSX and Parquet files keep it, a binary float, with as many significant digits as count there: a
+// spreadsheet shows 15 of the 17 that it may write. ok is false when the cell holds something else.
+func stored(cell string, format Format) (number string, ok bool) {
 	v, err := strconv.ParseFloat(cell, 64)
 	if err != nil || !(v > -1e15 && v < 1e15) || strings.ContainsAny(cell, "xXpP_nN") {
 		return "", false
 	}
-	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
-	return strconv.FormatFloat(short+0, 'f', -1, 64), err == nil
+	if format == XLSX {
+		v, err = strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
+	}
+	text := strconv.FormatFloat(v+0, 'f', -1, 64)
+	if _, bad := quantity.ParseDecimal(text); bad != nil { // more places than a decimal keeps
+		text = strconv.FormatFloat(math.Round(v*1e15)/1e15+0, 'f', -1, 64)
+	}
+	return text, err == nil
 }

@@ -1,5 +1,5 @@
-// Package sheet is the suite's one reader and writer of tables that people and other programs hand in or take away: CSV and
-// XLSX.
+// Package sheet is the suite's one reader and writer of tables that people and other programs hand in or take away: CSV,
+// XLSX and Parquet.
 //
 // Reading goes in two steps. Read turns bytes into a Table of texts and refuses what is no table. Bind says which columns
 // are wanted; it finds them by name and unit, judges every cell by itself, loses no row and reports each fault with its
@@ -21,22 +21,30 @@ type Format string
 
 // The formats.
 const (
-	CSV  Format = "csv"
-	XLSX Format = "xlsx"
+	CSV     Format = "csv"
+	XLSX    Format = "xlsx"
+	Parquet Format = "parquet"
 )
 
-// MediaType is the format's registered media type (RFC 7111 for CSV, ECMA-376 for XLSX).
+// MediaType is the format's media type as IANA lists it.
 func (f Format) MediaType() string {
-	if f == XLSX {
+	switch f {
+	case XLSX:
 		return "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+	case Parquet:
+		return "application/vnd.apache.parquet"
+	case CSV:
 	}
 	return "text/csv; charset=utf-8; header=present"
 }
 
-// Detect tells the format from the first bytes: a ZIP file is taken for XLSX, everything else for CSV.
+// Detect tells the format from the first bytes: a ZIP file is taken for XLSX, what is neither that nor Parquet for CSV.
 func Detect(data []byte) Format {
-	if bytes.HasPrefix(data, []byte("PK\x03\x04")) {
+	switch {
+	case bytes.HasPrefix(data, []byte("PK\x03\x04")):
 		return XLSX
+	case bytes.HasPrefix(data, []byte("PAR1")):
+		return Parquet
 	}
 	return CSV
 }
@@ -44,7 +52,7 @@ func Detect(data []byte) Format {
 // Limits bound what one table may be. A zero field takes the value of DefaultLimits.
 type Limits struct {
 	Bytes     int   // of the file
-	Unpacked  int64 // bytes of a compressed file once unpacked
+	Unpacked  int64 // bytes of a compressed file once unpacked, and of all cells together
 	Rows      int   // after the header; blank ones count
 	Columns   int   // in any row
 	Cells     int   // in all rows
@@ -82,7 +90,7 @@ type Table struct {
 
 // Row is one row as it stands in the file.
 type Row struct {
-	Line  int // in a CSV file the line of the text, in XLSX the number beside the row; the header's is usually 1
+	Line  int // in a CSV file the line of the text, in XLSX the number beside the row, in Parquet the row counted from 1
 	Cells []string
 }
 
@@ -108,9 +116,12 @@ func Read(data []byte, format Format, o Options) (*Table, error) {
 	}
 	b := &builder{limits: o.Limits, table: &Table{Format: format}}
 	var err error
-	if format == XLSX {
+	switch format {
+	case XLSX:
 		err = b.readXLSX(data, o.Sheet)
-	} else {
+	case Parquet:
+		err = b.readParquet(data)
+	case CSV:
 		err = b.readCSV(data)
 	}
 	if err != nil {
@@ -132,6 +143,7 @@ type builder struct {
 	table  *Table
 	lines  int // after the header
 	cells  int
+	text   int64 // bytes
 }
 
 // add takes one row, the first that is not blank as the header.
@@ -144,12 +156,16 @@ func (b *builder) add(line int, cells []string) error {
 	blank := true
 	for _, cell := range cells {
 		blank = blank && cell == ""
+		b.text += int64(len(cell))
 		if len(cell) > b.limits.CellBytes {
 			return tooLarge("has a cell of more than %d bytes in line %d", b.limits.CellBytes, line)
 		}
 	}
 	if b.cells += len(cells); b.cells > b.limits.Cells {
 		return tooLarge("has more than %d cells", b.limits.Cells)
+	}
+	if b.text > b.limits.Unpacked { // one text that a compressed file keeps once can stand in every cell
+		return tooLarge("unpacks to more than %d bytes", b.limits.Unpacked)
 	}
 	if len(cells) > b.limits.Columns {
 		return tooLarge("has more than %d columns in line %d", b.limits.Columns, line)

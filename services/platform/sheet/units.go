@@ -17,9 +17,9 @@ var suffixes = []struct{ suffix, unit string }{
 	{"psi", "[psi]"}, {"kpa", "kPa"}, {"hpa", "hPa"}, {"pa", "Pa"}, {"bar", "bar"}, {"inhg", "[in_i'Hg]"}, {"in_hg", "[in_i'Hg]"}, {"mmhg", "mm[Hg]"},
 	{"l", "L"}, {"ml", "mL"}, {"ul", "uL"}, {"gal_us", "[gal_us]"}, {"us_gal", "[gal_us]"}, {"qt_us", "[qt_us]"}, {"us_qt", "[qt_us]"},
 	{"pt_us", "[pt_us]"}, {"foz_us", "[foz_us]"}, {"us_fl_oz", "[foz_us]"}, {"gal_imp", "[gal_br]"}, {"imp_gal", "[gal_br]"}, {"qt_imp", "[qt_br]"},
-	{"pt_imp", "[pt_br]"}, {"foz_imp", "[foz_br]"}, {"kg", "kg"}, {"g", "g"}, {"lb", "[lb_av]"}, {"oz", "[oz_av]"}, {"kw", "kW"}, {"w", "W"}, {"hp", "[HP]"},
+	{"pt_imp", "[pt_br]"}, {"foz_imp", "[foz_br]"}, {"kg", "kg"}, {"g", "g"}, {"lb", "[lb_av]"}, {"oz", "[oz_av]"}, {"kw", "kW"}, {"hp", "[HP]"},
 	{"l_min", "L/min"}, {"ml_s", "mL/s"}, {"gal_us_min", "[gal_us]/min"}, {"us_cm", "uS/cm"}, {"ms_m", "mS/m"}, {"ms_cm", "mS/cm"}, {"s_m", "S/m"},
-	{"ph", "[pH]"}, {"kg_l", "kg/L"}, {"mg_l", "mg/L"}, {"ug_l", "ug/L"}, {"ohm", "Ohm"}, {"megohm", "MOhm"}, {"a", "A"}, {"v", "V"}, {"mv", "mV"}, {"each", "{each}"},
+	{"ph", "[pH]"}, {"kg_l", "kg/L"}, {"mg_l", "mg/L"}, {"ug_l", "ug/L"}, {"ohm", "Ohm"}, {"megohm", "MOhm"}, {"a", "A"}, {"v", "V"}, {"mv", "mV"}, {"w", "W"}, {"each", "{each}"},
 }
 
 var (

@@ -30,8 +30,12 @@ type Writer interface {
 
 // NewWriter writes a table's header and then its rows.
 func NewWriter(w io.Writer, format Format, columns []Column) (Writer, error) {
-	if format == XLSX {
+	switch format {
+	case XLSX:
 		return newXLSXWriter(w, columns)
+	case Parquet:
+		return newParquetWriter(w, columns), nil
+	case CSV:
 	}
 	out := &csvWriter{csv: csv.NewWriter(w), columns: columns}
 	out.csv.UseCRLF = true // RFC 4180, 2.1
