@@ -9,6 +9,9 @@ import (
 // alphabet has 29 characters, a prime number, and none that is easily taken for another.
 const alphabet = "23456789ABCDEFGHJKMNPQRSTVWXY"
 
+// ShortCodeLength is how many characters a short code has.
+const ShortCodeLength = 7
+
 // ShortCode is a code of six characters and a check character for the n-th lot. The check is a weighted sum modulo 29;
 // because 29 is prime and the weights differ, every wrong character and every swap of neighbours changes it.
 func ShortCode(n int64) string {
@@ -31,7 +34,7 @@ func checksum(s string) int {
 // ReadShortCode cleans a typed code and checks it. Reason: CHECK_CHARACTER_WRONG.
 func ReadShortCode(typed string) (string, error) {
 	code := strings.ToUpper(strings.TrimSpace(typed))
-	if len(code) == 7 && strings.Trim(code, alphabet) == "" && ShortCodeValid(code) {
+	if len(code) == ShortCodeLength && strings.Trim(code, alphabet) == "" && ShortCodeValid(code) {
 		return code, nil
 	}
 	return "", fault.Invalid("code", "CHECK_CHARACTER_WRONG", "%.40q is not one of our lot codes. Scan it again, or type the seven characters.", typed)
