@@ -8,7 +8,7 @@ import (
 )
 
 // notCore are the folders under a service's internal/ that may do input and output; every other one is a pure core.
-var notCore = []string{"app", "store", "server", "events", "chart"}
+var notCore = []string{"app", "store", "server", "events", "chart", "paper"}
 
 // outsideOfCores are parts of the standard library that a function of its arguments has no use for.
 var outsideOfCores = []string{"context", "database/sql", "net", "net/http", "os/exec", "log", "log/slog"}

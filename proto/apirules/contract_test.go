@@ -41,6 +41,7 @@ var exceptions = []Exception{
 	{"core::0140::prepositions", "coldsection.compliance.v1.ToolChanged.found_out_of_tolerance", tradeTerm},
 	{"core::0140::prepositions", "coldsection.consumables.v1.Item.ready_to_use", tradeTerm},
 	{"core::0140::prepositions", "coldsection.consumables.v1.Lot.use_by_date", tradeTerm},
+	{"core::0140::prepositions", "coldsection.consumables.v1.ParseScanResponse.use_by_date", tradeTerm},
 	{"core::0158::request-page-token-field", "coldsection.access.v1.ListEventsRequest", feedCursor},
 	{"core::0158::response-next-page-token-field", "coldsection.access.v1.ListEventsResponse", feedCursor},
 }

@@ -6,7 +6,8 @@
 // mistake is reversed; what is used on an engine was issued to a job and received before; a count's
 // difference is booked by somebody else than the counter, and only as that person saw it.
 //
-// It serves ConsumablesService and ConsumablesQueryService. It publishes coldsection.stock.* facts and reacts to
+// It serves ConsumablesService, ConsumablesQueryService and ScanningQueryService. It publishes coldsection.stock.* facts and
+// reacts to
 // coldsection.workorder.scheduled (claims lots that will be usable then), step.completed (books use), released and voided
 // (frees claims). Its tables are in internal/store/migrations. It does not decide whether a job may be signed.
 package consumables

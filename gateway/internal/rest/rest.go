@@ -41,6 +41,7 @@ var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn)
 	accessv1.RegisterAccessServiceHandler, accessv1.RegisterAccessQueryServiceHandler, accessv1.RegisterSessionServiceHandler,
 	accessv1.RegisterEventsServiceHandler,
 	consumablesv1.RegisterConsumablesServiceHandler, consumablesv1.RegisterConsumablesQueryServiceHandler,
+	consumablesv1.RegisterScanningQueryServiceHandler,
 	workordersv1.RegisterWorkOrdersServiceHandler, workordersv1.RegisterWorkOrdersQueryServiceHandler,
 	performancev1.RegisterPerformanceServiceHandler, performancev1.RegisterPerformanceQueryServiceHandler,
 	performancev1.RegisterPerformanceCalculationServiceHandler,

@@ -740,9 +740,11 @@ type Item struct {
 	// When it was created.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,26,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,27,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,27,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// The item is invented; its labels say so.
+	DemonstrationOnly bool `protobuf:"varint,40,opt,name=demonstration_only,json=demonstrationOnly,proto3" json:"demonstration_only,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Item) Reset() {
@@ -962,6 +964,13 @@ func (x *Item) GetUpdateTime() *timestamppb.Timestamp {
 		return x.UpdateTime
 	}
 	return nil
+}
+
+func (x *Item) GetDemonstrationOnly() bool {
+	if x != nil {
+		return x.DemonstrationOnly
+	}
+	return false
 }
 
 // A pack that an item comes in.
@@ -6796,7 +6805,7 @@ var File_coldsection_consumables_v1_consumables_proto protoreflect.FileDescripto
 
 const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xb3\x0e\n" +
+	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xe8\x0e\n" +
 	"\x04Item\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12H\n" +
@@ -6834,7 +6843,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vcreate_time\x18\x1a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x1b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\x1a>\n" +
+	"updateTime\x123\n" +
+	"\x12demonstration_only\x18( \x01(\bB\x04\xe2A\x01\x01R\x11demonstrationOnly\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"d\n" +

@@ -294,7 +294,7 @@ func (a *App) SuggestLots(ctx context.Context, req *consumablesv1.SuggestLotsReq
 	return resp, err
 }
 
-// LookUpLot finds a lot by its short code or name and says whether it may be used.
+// LookUpLot finds a lot by any code on it and says whether it may be used.
 func (a *App) LookUpLot(ctx context.Context, req *consumablesv1.LookUpLotRequest) (*consumablesv1.LookUpLotResponse, error) {
 	resp := &consumablesv1.LookUpLotResponse{}
 	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
@@ -323,23 +323,4 @@ func (a *App) LookUpLot(ctx context.Context, req *consumablesv1.LookUpLotRequest
 		return nil
 	})
 	return resp, err
-}
-
-func (u unit) findLot(ctx context.Context, code string) (*consumablesv1.Lot, error) {
-	lot, err := store.Lots.Get(ctx, u.Tx, code)
-	if err == nil || !fault.HasReason(err, "NOT_FOUND") {
-		return lot, err
-	}
-	short, err := stock.ReadShortCode(code)
-	if err != nil {
-		return nil, err
-	}
-	lots, err := store.Lots.Where(ctx, u.Tx, "short_code = $1", short)
-	if err != nil {
-		return nil, err
-	}
-	if len(lots) == 0 {
-		return nil, fault.New(fault.NotFound, "LOT_UNKNOWN", "No lot has the code %s. Stop, and ask stores.", short)
-	}
-	return lots[0], nil
 }

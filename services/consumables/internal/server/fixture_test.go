@@ -46,6 +46,7 @@ func (calibrated) CheckGates(context.Context, *compliancev1.CheckGatesRequest) (
 type desk struct {
 	consumablesv1.ConsumablesServiceClient
 	consumablesv1.ConsumablesQueryServiceClient
+	consumablesv1.ScanningQueryServiceClient
 
 	t     *testing.T
 	clock *clock.Fake
@@ -75,7 +76,10 @@ func open(t *testing.T, db *storage.DB) desk {
 	}
 	server.Register(srv, &app.App{DB: db, Clock: now, IDs: ids.System(), Lister: listing.New([]byte("secret")), Gates: calibrated{}})
 	conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now})
-	return desk{consumablesv1.NewConsumablesServiceClient(conn), consumablesv1.NewConsumablesQueryServiceClient(conn), t, now, db}
+	return desk{
+		consumablesv1.NewConsumablesServiceClient(conn), consumablesv1.NewConsumablesQueryServiceClient(conn),
+		consumablesv1.NewScanningQueryServiceClient(conn), t, now, db,
+	}
 }
 
 // as is a call by a person with a role.

@@ -36,10 +36,11 @@ type queries struct {
 	app *app.App
 }
 
-// Register adds both services with their policies.
+// Register adds the services with their policies.
 func Register(r rpc.Registrar, a *app.App) {
 	r.Register(&consumablesv1.ConsumablesService_ServiceDesc, &commands{App: a}, commandPolicy())
 	r.Register(&consumablesv1.ConsumablesQueryService_ServiceDesc, &queries{app: a}, queryPolicy())
+	r.Register(&consumablesv1.ScanningQueryService_ServiceDesc, &scanning{app: a}, scanningPolicy())
 }
 
 func commandPolicy() auth.Policy {

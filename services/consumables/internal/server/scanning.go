@@ -1,0 +1,42 @@
+package server
+
+import (
+	"context"
+
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/app"
+	"coldsection.example/services/consumables/internal/label"
+	"coldsection.example/services/platform/auth"
+)
+
+// scanning serves scans and labels; reading them is for every signed-in caller.
+type scanning struct {
+	consumablesv1.UnimplementedScanningQueryServiceServer
+
+	app *app.App
+}
+
+func scanningPolicy() auth.Policy {
+	var methods []string
+	for _, m := range consumablesv1.ScanningQueryService_ServiceDesc.Methods {
+		methods = append(methods, m.MethodName)
+	}
+	return auth.Policy{}.For("coldsection.consumables.v1.ScanningQueryService", []string{auth.SignedIn}, methods...)
+}
+
+func (s *scanning) ParseScan(ctx context.Context, req *consumablesv1.ParseScanRequest) (*consumablesv1.ParseScanResponse, error) {
+	return s.app.ParseScan(ctx, req)
+}
+
+func (s *scanning) RenderLabel(ctx context.Context, req *consumablesv1.RenderLabelRequest) (*consumablesv1.RenderLabelResponse, error) {
+	return s.app.RenderLabel(ctx, req)
+}
+
+// ListLabelMedia lists the media on one page; there are few.
+func (s *scanning) ListLabelMedia(context.Context, *consumablesv1.ListLabelMediaRequest) (*consumablesv1.ListLabelMediaResponse, error) {
+	resp := &consumablesv1.ListLabelMediaResponse{}
+	for _, m := range label.Media {
+		resp.LabelMedia = append(resp.LabelMedia, app.LabelMedium(m))
+	}
+	return resp, nil
+}
