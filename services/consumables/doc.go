@@ -9,5 +9,6 @@
 // It serves ConsumablesService, ConsumablesQueryService and ScanningQueryService. It publishes coldsection.stock.* facts and
 // reacts to
 // coldsection.workorder.scheduled (claims lots that will be usable then), step.completed (books use), released and voided
-// (frees claims). Its tables are in internal/store/migrations. It does not decide whether a job may be signed.
+// (frees claims), and to coldsection.tools.tool.calibrated (a meter found out of tolerance takes back what it passed). Its
+// tables are in internal/store/migrations. It does not decide whether a job may be signed.
 package consumables

@@ -129,7 +129,7 @@ func (s *Story) receiveWater(ctx context.Context) error {
 	test, err := clerk.CreateWaterTest(ctx, &consumablesv1.CreateWaterTestRequest{
 		Parent: lot.GetName(), WaterTestId: "test-1", RequestId: s.key("test water"),
 		WaterTest: &consumablesv1.WaterTest{
-			Conductivity: &commonv1.Entered{Text: "3,6", UnitCode: "uS/cm"}, Temperature: &commonv1.Entered{Text: "19.5", UnitCode: "Cel"},
+			Conductivity: &commonv1.Entered{Text: "3,6", UnitCode: "uS/cm"}, Temperature: &commonv1.Entered{Text: "24.6", UnitCode: "Cel"},
 			Ph: &commonv1.Entered{Text: "6.4", UnitCode: "[pH]"}, Meter: "tools/conductivity-meter", TestTime: timestamppb.New(beginning.Add(-time.Hour)),
 			DissolvedSolids: &commonv1.Entered{Text: "1.5", UnitCode: "mg/L"},
 		},

@@ -536,8 +536,10 @@ type ToolChanged struct {
 	CalibrationDueDate *date.Date `protobuf:"bytes,3,opt,name=calibration_due_date,json=calibrationDueDate,proto3" json:"calibration_due_date,omitempty"`
 	// Found out of tolerance: every use since the last good calibration needs a look.
 	FoundOutOfTolerance bool `protobuf:"varint,4,opt,name=found_out_of_tolerance,json=foundOutOfTolerance,proto3" json:"found_out_of_tolerance,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// Of a calibration: the day of the one before, as of which the tool was good; unset when there was none.
+	PreviousCalibrationDate *date.Date `protobuf:"bytes,5,opt,name=previous_calibration_date,json=previousCalibrationDate,proto3" json:"previous_calibration_date,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
 }
 
 func (x *ToolChanged) Reset() {
@@ -596,6 +598,13 @@ func (x *ToolChanged) GetFoundOutOfTolerance() bool {
 		return x.FoundOutOfTolerance
 	}
 	return false
+}
+
+func (x *ToolChanged) GetPreviousCalibrationDate() *date.Date {
+	if x != nil {
+		return x.PreviousCalibrationDate
+	}
+	return nil
 }
 
 // Payload of coldsection.access.authorization.changed.v1; subject: the person.
@@ -715,12 +724,13 @@ const file_coldsection_compliance_v1_events_proto_rawDesc = "" +
 	"\brevision\x18\x03 \x01(\x05R\brevision\"q\n" +
 	"\x10ExtensionGranted\x12\x19\n" +
 	"\bdue_item\x18\x01 \x01(\tR\adueItem\x12B\n" +
-	"\textension\x18\x02 \x01(\v2$.coldsection.compliance.v1.ExtensionR\textension\"\xb1\x01\n" +
+	"\textension\x18\x02 \x01(\v2$.coldsection.compliance.v1.ExtensionR\textension\"\x80\x02\n" +
 	"\vToolChanged\x12\x12\n" +
 	"\x04tool\x18\x01 \x01(\tR\x04tool\x12\x14\n" +
 	"\x05state\x18\x02 \x01(\tR\x05state\x12C\n" +
 	"\x14calibration_due_date\x18\x03 \x01(\v2\x11.google.type.DateR\x12calibrationDueDate\x123\n" +
-	"\x16found_out_of_tolerance\x18\x04 \x01(\bR\x13foundOutOfTolerance\"\x80\x01\n" +
+	"\x16found_out_of_tolerance\x18\x04 \x01(\bR\x13foundOutOfTolerance\x12M\n" +
+	"\x19previous_calibration_date\x18\x05 \x01(\v2\x11.google.type.DateR\x17previousCalibrationDate\"\x80\x01\n" +
 	"\x14AuthorizationChanged\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12$\n" +
 	"\rauthorization\x18\x02 \x01(\tR\rauthorization\x12\x14\n" +
@@ -757,11 +767,12 @@ var file_coldsection_compliance_v1_events_proto_depIdxs = []int32{
 	8, // 1: coldsection.compliance.v1.UtilizationRecorded.flight_date:type_name -> google.type.Date
 	9, // 2: coldsection.compliance.v1.ExtensionGranted.extension:type_name -> coldsection.compliance.v1.Extension
 	8, // 3: coldsection.compliance.v1.ToolChanged.calibration_due_date:type_name -> google.type.Date
-	4, // [4:4] is the sub-list for method output_type
-	4, // [4:4] is the sub-list for method input_type
-	4, // [4:4] is the sub-list for extension type_name
-	4, // [4:4] is the sub-list for extension extendee
-	0, // [0:4] is the sub-list for field type_name
+	8, // 4: coldsection.compliance.v1.ToolChanged.previous_calibration_date:type_name -> google.type.Date
+	5, // [5:5] is the sub-list for method output_type
+	5, // [5:5] is the sub-list for method input_type
+	5, // [5:5] is the sub-list for extension type_name
+	5, // [5:5] is the sub-list for extension extendee
+	0, // [0:5] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_events_proto_init() }

@@ -301,6 +301,67 @@ func (WaterTest_Verdict) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{9, 0}
 }
 
+// How the conductivity was brought to the limit's temperature.
+type WaterTest_Treatment int32
+
+const (
+	// Never returned for a new test; tests of before have none.
+	WaterTest_TREATMENT_UNSPECIFIED WaterTest_Treatment = 0
+	// The reading was taken at 25 degrees Celsius, within one.
+	WaterTest_AT_25 WaterTest_Treatment = 1
+	// The meter referred it to 25 degrees Celsius.
+	WaterTest_METER WaterTest_Treatment = 2
+	// The linear form, 2 percent per kelvin.
+	WaterTest_LINEAR WaterTest_Treatment = 3
+	// Not at all: the stepped table of USP <645> stage 1 limits the raw reading by its temperature.
+	WaterTest_STEPPED WaterTest_Treatment = 4
+)
+
+// Enum value maps for WaterTest_Treatment.
+var (
+	WaterTest_Treatment_name = map[int32]string{
+		0: "TREATMENT_UNSPECIFIED",
+		1: "AT_25",
+		2: "METER",
+		3: "LINEAR",
+		4: "STEPPED",
+	}
+	WaterTest_Treatment_value = map[string]int32{
+		"TREATMENT_UNSPECIFIED": 0,
+		"AT_25":                 1,
+		"METER":                 2,
+		"LINEAR":                3,
+		"STEPPED":               4,
+	}
+)
+
+func (x WaterTest_Treatment) Enum() *WaterTest_Treatment {
+	p := new(WaterTest_Treatment)
+	*p = x
+	return p
+}
+
+func (x WaterTest_Treatment) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WaterTest_Treatment) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[4].Descriptor()
+}
+
+func (WaterTest_Treatment) Type() protoreflect.EnumType {
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[4]
+}
+
+func (x WaterTest_Treatment) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WaterTest_Treatment.Descriptor instead.
+func (WaterTest_Treatment) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{9, 1}
+}
+
 // What happened.
 type StockMovement_Kind int32
 
@@ -374,11 +435,11 @@ func (x StockMovement_Kind) String() string {
 }
 
 func (StockMovement_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[4].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[5].Descriptor()
 }
 
 func (StockMovement_Kind) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[4]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[5]
 }
 
 func (x StockMovement_Kind) Number() protoreflect.EnumNumber {
@@ -435,11 +496,11 @@ func (x Reservation_State) String() string {
 }
 
 func (Reservation_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[5].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[6].Descriptor()
 }
 
 func (Reservation_State) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[5]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[6]
 }
 
 func (x Reservation_State) Number() protoreflect.EnumNumber {
@@ -496,11 +557,11 @@ func (x StockDemand_State) String() string {
 }
 
 func (StockDemand_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[6].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[7].Descriptor()
 }
 
 func (StockDemand_State) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[6]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[7]
 }
 
 func (x StockDemand_State) Number() protoreflect.EnumNumber {
@@ -557,11 +618,11 @@ func (x StockCount_State) String() string {
 }
 
 func (StockCount_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[7].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[8].Descriptor()
 }
 
 func (StockCount_State) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[7]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[8]
 }
 
 func (x StockCount_State) Number() protoreflect.EnumNumber {
@@ -614,11 +675,11 @@ func (x InspectionAnswer_Answer) String() string {
 }
 
 func (InspectionAnswer_Answer) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[8].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[9].Descriptor()
 }
 
 func (InspectionAnswer_Answer) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[8]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[9]
 }
 
 func (x InspectionAnswer_Answer) Number() protoreflect.EnumNumber {
@@ -667,11 +728,11 @@ func (x TraceLotRequest_Direction) String() string {
 }
 
 func (TraceLotRequest_Direction) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[9].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[10].Descriptor()
 }
 
 func (TraceLotRequest_Direction) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[9]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[10]
 }
 
 func (x TraceLotRequest_Direction) Number() protoreflect.EnumNumber {
@@ -743,8 +804,11 @@ type Item struct {
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,27,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// The item is invented; its labels say so.
 	DemonstrationOnly bool `protobuf:"varint,40,opt,name=demonstration_only,json=demonstrationOnly,proto3" json:"demonstration_only,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// For water: days after its newest test from which a lot must be tested again before use; 0 means never. The operator's
+	// own rule.
+	WaterRetestDays int32 `protobuf:"varint,28,opt,name=water_retest_days,json=waterRetestDays,proto3" json:"water_retest_days,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Item) Reset() {
@@ -971,6 +1035,13 @@ func (x *Item) GetDemonstrationOnly() bool {
 		return x.DemonstrationOnly
 	}
 	return false
+}
+
+func (x *Item) GetWaterRetestDays() int32 {
+	if x != nil {
+		return x.WaterRetestDays
+	}
+	return 0
 }
 
 // A pack that an item comes in.
@@ -1707,7 +1778,18 @@ type WaterTest struct {
 	// Each limit with its reading, verdict and source.
 	Checks []*WaterCheck `protobuf:"bytes,14,rep,name=checks,proto3" json:"checks,omitempty"`
 	// When it was recorded.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// The sample was brought to 25 degrees Celsius and stirred until the reading stood, as stage 2 of USP <645> wants it.
+	Equilibrated bool `protobuf:"varint,16,opt,name=equilibrated,proto3" json:"equilibrated,omitempty"`
+	// How the conductivity was brought to the limit's temperature.
+	Treatment WaterTest_Treatment `protobuf:"varint,17,opt,name=treatment,proto3,enum=coldsection.consumables.v1.WaterTest_Treatment" json:"treatment,omitempty"`
+	// The least dissolved solids that the conductivity suggests, with the factor 0.5, in milligrams per litre; an estimate that
+	// no limit is judged by.
+	SolidsEstimateMinMgL float64 `protobuf:"fixed64,18,opt,name=solids_estimate_min_mg_l,json=solidsEstimateMinMgL,proto3" json:"solids_estimate_min_mg_l,omitempty"`
+	// The most, with the factor 0.7.
+	SolidsEstimateMaxMgL float64 `protobuf:"fixed64,19,opt,name=solids_estimate_max_mg_l,json=solidsEstimateMaxMgL,proto3" json:"solids_estimate_max_mg_l,omitempty"`
+	// Why the test counts no longer, such as that its meter was found out of tolerance since; empty while it counts.
+	DoubtReason   string `protobuf:"bytes,20,opt,name=doubt_reason,json=doubtReason,proto3" json:"doubt_reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1845,6 +1927,41 @@ func (x *WaterTest) GetCreateTime() *timestamppb.Timestamp {
 		return x.CreateTime
 	}
 	return nil
+}
+
+func (x *WaterTest) GetEquilibrated() bool {
+	if x != nil {
+		return x.Equilibrated
+	}
+	return false
+}
+
+func (x *WaterTest) GetTreatment() WaterTest_Treatment {
+	if x != nil {
+		return x.Treatment
+	}
+	return WaterTest_TREATMENT_UNSPECIFIED
+}
+
+func (x *WaterTest) GetSolidsEstimateMinMgL() float64 {
+	if x != nil {
+		return x.SolidsEstimateMinMgL
+	}
+	return 0
+}
+
+func (x *WaterTest) GetSolidsEstimateMaxMgL() float64 {
+	if x != nil {
+		return x.SolidsEstimateMaxMgL
+	}
+	return 0
+}
+
+func (x *WaterTest) GetDoubtReason() string {
+	if x != nil {
+		return x.DoubtReason
+	}
+	return ""
 }
 
 // One limit of a water grade against its reading.
@@ -6805,7 +6922,7 @@ var File_coldsection_consumables_v1_consumables_proto protoreflect.FileDescripto
 
 const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xe8\x0e\n" +
+	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xa1\x0f\n" +
 	"\x04Item\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12H\n" +
@@ -6844,7 +6961,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x1b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"updateTime\x123\n" +
-	"\x12demonstration_only\x18( \x01(\bB\x04\xe2A\x01\x01R\x11demonstrationOnly\x1a>\n" +
+	"\x12demonstration_only\x18( \x01(\bB\x04\xe2A\x01\x01R\x11demonstrationOnly\x127\n" +
+	"\x11water_retest_days\x18\x1c \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x0fwaterRetestDays\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"d\n" +
@@ -6949,7 +7067,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
 	"LotBalance\x12 \n" +
 	"\blocation\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\blocation\x12A\n" +
-	"\bquantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\"\xb2\b\n" +
+	"\bquantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\"\xad\v\n" +
 	"\tWaterTest\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x05grade\x18\x02 \x01(\tB'\xe2A\x01\x01\xfaA \n" +
@@ -6969,13 +7087,25 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\averdict\x18\r \x01(\x0e2-.coldsection.consumables.v1.WaterTest.VerdictB\x04\xe2A\x01\x03R\averdict\x12D\n" +
 	"\x06checks\x18\x0e \x03(\v2&.coldsection.consumables.v1.WaterCheckB\x04\xe2A\x01\x03R\x06checks\x12A\n" +
 	"\vcreate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\":\n" +
+	"createTime\x12(\n" +
+	"\fequilibrated\x18\x10 \x01(\bB\x04\xe2A\x01\x01R\fequilibrated\x12S\n" +
+	"\ttreatment\x18\x11 \x01(\x0e2/.coldsection.consumables.v1.WaterTest.TreatmentB\x04\xe2A\x01\x03R\ttreatment\x12<\n" +
+	"\x18solids_estimate_min_mg_l\x18\x12 \x01(\x01B\x04\xe2A\x01\x03R\x14solidsEstimateMinMgL\x12<\n" +
+	"\x18solids_estimate_max_mg_l\x18\x13 \x01(\x01B\x04\xe2A\x01\x03R\x14solidsEstimateMaxMgL\x12'\n" +
+	"\fdoubt_reason\x18\x14 \x01(\tB\x04\xe2A\x01\x03R\vdoubtReason\":\n" +
 	"\aVerdict\x12\x17\n" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
 	"\x06PASSED\x10\x01\x12\n" +
 	"\n" +
-	"\x06FAILED\x10\x02:]\xeaAZ\n" +
+	"\x06FAILED\x10\x02\"U\n" +
+	"\tTreatment\x12\x19\n" +
+	"\x15TREATMENT_UNSPECIFIED\x10\x00\x12\t\n" +
+	"\x05AT_25\x10\x01\x12\t\n" +
+	"\x05METER\x10\x02\x12\n" +
+	"\n" +
+	"\x06LINEAR\x10\x03\x12\v\n" +
+	"\aSTEPPED\x10\x04:]\xeaAZ\n" +
 	"\x1dcoldsection.example/WaterTest\x12\"lots/{lot}/waterTests/{water_test}*\n" +
 	"waterTests2\twaterTest\"\xe7\x01\n" +
 	"\n" +
@@ -7560,303 +7690,305 @@ func file_coldsection_consumables_v1_consumables_proto_rawDescGZIP() []byte {
 	return file_coldsection_consumables_v1_consumables_proto_rawDescData
 }
 
-var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
+var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
 var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
 var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(Item_Kind)(0),                     // 0: coldsection.consumables.v1.Item.Kind
 	(Location_Kind)(0),                 // 1: coldsection.consumables.v1.Location.Kind
 	(Lot_State)(0),                     // 2: coldsection.consumables.v1.Lot.State
 	(WaterTest_Verdict)(0),             // 3: coldsection.consumables.v1.WaterTest.Verdict
-	(StockMovement_Kind)(0),            // 4: coldsection.consumables.v1.StockMovement.Kind
-	(Reservation_State)(0),             // 5: coldsection.consumables.v1.Reservation.State
-	(StockDemand_State)(0),             // 6: coldsection.consumables.v1.StockDemand.State
-	(StockCount_State)(0),              // 7: coldsection.consumables.v1.StockCount.State
-	(InspectionAnswer_Answer)(0),       // 8: coldsection.consumables.v1.InspectionAnswer.Answer
-	(TraceLotRequest_Direction)(0),     // 9: coldsection.consumables.v1.TraceLotRequest.Direction
-	(*Item)(nil),                       // 10: coldsection.consumables.v1.Item
-	(*PackSize)(nil),                   // 11: coldsection.consumables.v1.PackSize
-	(*MixRatio)(nil),                   // 12: coldsection.consumables.v1.MixRatio
-	(*Location)(nil),                   // 13: coldsection.consumables.v1.Location
-	(*Lot)(nil),                        // 14: coldsection.consumables.v1.Lot
-	(*Certificate)(nil),                // 15: coldsection.consumables.v1.Certificate
-	(*Hazard)(nil),                     // 16: coldsection.consumables.v1.Hazard
-	(*BlendPart)(nil),                  // 17: coldsection.consumables.v1.BlendPart
-	(*LotBalance)(nil),                 // 18: coldsection.consumables.v1.LotBalance
-	(*WaterTest)(nil),                  // 19: coldsection.consumables.v1.WaterTest
-	(*WaterCheck)(nil),                 // 20: coldsection.consumables.v1.WaterCheck
-	(*WaterGrade)(nil),                 // 21: coldsection.consumables.v1.WaterGrade
-	(*StockMovement)(nil),              // 22: coldsection.consumables.v1.StockMovement
-	(*Posting)(nil),                    // 23: coldsection.consumables.v1.Posting
-	(*Reservation)(nil),                // 24: coldsection.consumables.v1.Reservation
-	(*StockDemand)(nil),                // 25: coldsection.consumables.v1.StockDemand
-	(*StockCount)(nil),                 // 26: coldsection.consumables.v1.StockCount
-	(*CreateItemRequest)(nil),          // 27: coldsection.consumables.v1.CreateItemRequest
-	(*UpdateItemRequest)(nil),          // 28: coldsection.consumables.v1.UpdateItemRequest
-	(*GetItemRequest)(nil),             // 29: coldsection.consumables.v1.GetItemRequest
-	(*ListItemsRequest)(nil),           // 30: coldsection.consumables.v1.ListItemsRequest
-	(*ListItemsResponse)(nil),          // 31: coldsection.consumables.v1.ListItemsResponse
-	(*CreateLocationRequest)(nil),      // 32: coldsection.consumables.v1.CreateLocationRequest
-	(*ListLocationsRequest)(nil),       // 33: coldsection.consumables.v1.ListLocationsRequest
-	(*ListLocationsResponse)(nil),      // 34: coldsection.consumables.v1.ListLocationsResponse
-	(*ReceiveLotRequest)(nil),          // 35: coldsection.consumables.v1.ReceiveLotRequest
-	(*InspectionAnswer)(nil),           // 36: coldsection.consumables.v1.InspectionAnswer
-	(*CreateWaterTestRequest)(nil),     // 37: coldsection.consumables.v1.CreateWaterTestRequest
-	(*ListWaterTestsRequest)(nil),      // 38: coldsection.consumables.v1.ListWaterTestsRequest
-	(*ListWaterTestsResponse)(nil),     // 39: coldsection.consumables.v1.ListWaterTestsResponse
-	(*ListWaterGradesRequest)(nil),     // 40: coldsection.consumables.v1.ListWaterGradesRequest
-	(*ListWaterGradesResponse)(nil),    // 41: coldsection.consumables.v1.ListWaterGradesResponse
-	(*GetLotRequest)(nil),              // 42: coldsection.consumables.v1.GetLotRequest
-	(*ListLotsRequest)(nil),            // 43: coldsection.consumables.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),           // 44: coldsection.consumables.v1.ListLotsResponse
-	(*ClearLotRequest)(nil),            // 45: coldsection.consumables.v1.ClearLotRequest
-	(*HoldLotRequest)(nil),             // 46: coldsection.consumables.v1.HoldLotRequest
-	(*RecallLotRequest)(nil),           // 47: coldsection.consumables.v1.RecallLotRequest
-	(*IssueStockRequest)(nil),          // 48: coldsection.consumables.v1.IssueStockRequest
-	(*ReturnStockRequest)(nil),         // 49: coldsection.consumables.v1.ReturnStockRequest
-	(*ReverseMovementRequest)(nil),     // 50: coldsection.consumables.v1.ReverseMovementRequest
-	(*BlendLotsRequest)(nil),           // 51: coldsection.consumables.v1.BlendLotsRequest
-	(*ConsumeStockRequest)(nil),        // 52: coldsection.consumables.v1.ConsumeStockRequest
-	(*DecantStockRequest)(nil),         // 53: coldsection.consumables.v1.DecantStockRequest
-	(*MoveStockRequest)(nil),           // 54: coldsection.consumables.v1.MoveStockRequest
-	(*DisposeStockRequest)(nil),        // 55: coldsection.consumables.v1.DisposeStockRequest
-	(*GetStockMovementRequest)(nil),    // 56: coldsection.consumables.v1.GetStockMovementRequest
-	(*ListStockMovementsRequest)(nil),  // 57: coldsection.consumables.v1.ListStockMovementsRequest
-	(*ListStockMovementsResponse)(nil), // 58: coldsection.consumables.v1.ListStockMovementsResponse
-	(*ReserveStockRequest)(nil),        // 59: coldsection.consumables.v1.ReserveStockRequest
-	(*ReleaseReservationRequest)(nil),  // 60: coldsection.consumables.v1.ReleaseReservationRequest
-	(*ListReservationsRequest)(nil),    // 61: coldsection.consumables.v1.ListReservationsRequest
-	(*ListReservationsResponse)(nil),   // 62: coldsection.consumables.v1.ListReservationsResponse
-	(*ListStockDemandsRequest)(nil),    // 63: coldsection.consumables.v1.ListStockDemandsRequest
-	(*ListStockDemandsResponse)(nil),   // 64: coldsection.consumables.v1.ListStockDemandsResponse
-	(*CreateStockCountRequest)(nil),    // 65: coldsection.consumables.v1.CreateStockCountRequest
-	(*ApproveStockCountRequest)(nil),   // 66: coldsection.consumables.v1.ApproveStockCountRequest
-	(*ListStockCountsRequest)(nil),     // 67: coldsection.consumables.v1.ListStockCountsRequest
-	(*ListStockCountsResponse)(nil),    // 68: coldsection.consumables.v1.ListStockCountsResponse
-	(*LookUpLotRequest)(nil),           // 69: coldsection.consumables.v1.LookUpLotRequest
-	(*LookUpLotResponse)(nil),          // 70: coldsection.consumables.v1.LookUpLotResponse
-	(*SuggestLotsRequest)(nil),         // 71: coldsection.consumables.v1.SuggestLotsRequest
-	(*SuggestLotsResponse)(nil),        // 72: coldsection.consumables.v1.SuggestLotsResponse
-	(*LotSuggestion)(nil),              // 73: coldsection.consumables.v1.LotSuggestion
-	(*SkippedLot)(nil),                 // 74: coldsection.consumables.v1.SkippedLot
-	(*TraceLotRequest)(nil),            // 75: coldsection.consumables.v1.TraceLotRequest
-	(*TraceLotResponse)(nil),           // 76: coldsection.consumables.v1.TraceLotResponse
-	(*TracePlace)(nil),                 // 77: coldsection.consumables.v1.TracePlace
-	(*TraceNode)(nil),                  // 78: coldsection.consumables.v1.TraceNode
-	(*TraceEdge)(nil),                  // 79: coldsection.consumables.v1.TraceEdge
-	(*TraceUse)(nil),                   // 80: coldsection.consumables.v1.TraceUse
-	(*LotBalanceLine)(nil),             // 81: coldsection.consumables.v1.LotBalanceLine
-	nil,                                // 82: coldsection.consumables.v1.Item.ExternalIdsEntry
-	(*date.Date)(nil),                  // 83: google.type.Date
-	(*v1.Quantity)(nil),                // 84: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil),      // 85: google.protobuf.Timestamp
-	(*v1.Entered)(nil),                 // 86: coldsection.common.v1.Entered
-	(*v1.DocumentReference)(nil),       // 87: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),      // 88: google.protobuf.FieldMask
+	(WaterTest_Treatment)(0),           // 4: coldsection.consumables.v1.WaterTest.Treatment
+	(StockMovement_Kind)(0),            // 5: coldsection.consumables.v1.StockMovement.Kind
+	(Reservation_State)(0),             // 6: coldsection.consumables.v1.Reservation.State
+	(StockDemand_State)(0),             // 7: coldsection.consumables.v1.StockDemand.State
+	(StockCount_State)(0),              // 8: coldsection.consumables.v1.StockCount.State
+	(InspectionAnswer_Answer)(0),       // 9: coldsection.consumables.v1.InspectionAnswer.Answer
+	(TraceLotRequest_Direction)(0),     // 10: coldsection.consumables.v1.TraceLotRequest.Direction
+	(*Item)(nil),                       // 11: coldsection.consumables.v1.Item
+	(*PackSize)(nil),                   // 12: coldsection.consumables.v1.PackSize
+	(*MixRatio)(nil),                   // 13: coldsection.consumables.v1.MixRatio
+	(*Location)(nil),                   // 14: coldsection.consumables.v1.Location
+	(*Lot)(nil),                        // 15: coldsection.consumables.v1.Lot
+	(*Certificate)(nil),                // 16: coldsection.consumables.v1.Certificate
+	(*Hazard)(nil),                     // 17: coldsection.consumables.v1.Hazard
+	(*BlendPart)(nil),                  // 18: coldsection.consumables.v1.BlendPart
+	(*LotBalance)(nil),                 // 19: coldsection.consumables.v1.LotBalance
+	(*WaterTest)(nil),                  // 20: coldsection.consumables.v1.WaterTest
+	(*WaterCheck)(nil),                 // 21: coldsection.consumables.v1.WaterCheck
+	(*WaterGrade)(nil),                 // 22: coldsection.consumables.v1.WaterGrade
+	(*StockMovement)(nil),              // 23: coldsection.consumables.v1.StockMovement
+	(*Posting)(nil),                    // 24: coldsection.consumables.v1.Posting
+	(*Reservation)(nil),                // 25: coldsection.consumables.v1.Reservation
+	(*StockDemand)(nil),                // 26: coldsection.consumables.v1.StockDemand
+	(*StockCount)(nil),                 // 27: coldsection.consumables.v1.StockCount
+	(*CreateItemRequest)(nil),          // 28: coldsection.consumables.v1.CreateItemRequest
+	(*UpdateItemRequest)(nil),          // 29: coldsection.consumables.v1.UpdateItemRequest
+	(*GetItemRequest)(nil),             // 30: coldsection.consumables.v1.GetItemRequest
+	(*ListItemsRequest)(nil),           // 31: coldsection.consumables.v1.ListItemsRequest
+	(*ListItemsResponse)(nil),          // 32: coldsection.consumables.v1.ListItemsResponse
+	(*CreateLocationRequest)(nil),      // 33: coldsection.consumables.v1.CreateLocationRequest
+	(*ListLocationsRequest)(nil),       // 34: coldsection.consumables.v1.ListLocationsRequest
+	(*ListLocationsResponse)(nil),      // 35: coldsection.consumables.v1.ListLocationsResponse
+	(*ReceiveLotRequest)(nil),          // 36: coldsection.consumables.v1.ReceiveLotRequest
+	(*InspectionAnswer)(nil),           // 37: coldsection.consumables.v1.InspectionAnswer
+	(*CreateWaterTestRequest)(nil),     // 38: coldsection.consumables.v1.CreateWaterTestRequest
+	(*ListWaterTestsRequest)(nil),      // 39: coldsection.consumables.v1.ListWaterTestsRequest
+	(*ListWaterTestsResponse)(nil),     // 40: coldsection.consumables.v1.ListWaterTestsResponse
+	(*ListWaterGradesRequest)(nil),     // 41: coldsection.consumables.v1.ListWaterGradesRequest
+	(*ListWaterGradesResponse)(nil),    // 42: coldsection.consumables.v1.ListWaterGradesResponse
+	(*GetLotRequest)(nil),              // 43: coldsection.consumables.v1.GetLotRequest
+	(*ListLotsRequest)(nil),            // 44: coldsection.consumables.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),           // 45: coldsection.consumables.v1.ListLotsResponse
+	(*ClearLotRequest)(nil),            // 46: coldsection.consumables.v1.ClearLotRequest
+	(*HoldLotRequest)(nil),             // 47: coldsection.consumables.v1.HoldLotRequest
+	(*RecallLotRequest)(nil),           // 48: coldsection.consumables.v1.RecallLotRequest
+	(*IssueStockRequest)(nil),          // 49: coldsection.consumables.v1.IssueStockRequest
+	(*ReturnStockRequest)(nil),         // 50: coldsection.consumables.v1.ReturnStockRequest
+	(*ReverseMovementRequest)(nil),     // 51: coldsection.consumables.v1.ReverseMovementRequest
+	(*BlendLotsRequest)(nil),           // 52: coldsection.consumables.v1.BlendLotsRequest
+	(*ConsumeStockRequest)(nil),        // 53: coldsection.consumables.v1.ConsumeStockRequest
+	(*DecantStockRequest)(nil),         // 54: coldsection.consumables.v1.DecantStockRequest
+	(*MoveStockRequest)(nil),           // 55: coldsection.consumables.v1.MoveStockRequest
+	(*DisposeStockRequest)(nil),        // 56: coldsection.consumables.v1.DisposeStockRequest
+	(*GetStockMovementRequest)(nil),    // 57: coldsection.consumables.v1.GetStockMovementRequest
+	(*ListStockMovementsRequest)(nil),  // 58: coldsection.consumables.v1.ListStockMovementsRequest
+	(*ListStockMovementsResponse)(nil), // 59: coldsection.consumables.v1.ListStockMovementsResponse
+	(*ReserveStockRequest)(nil),        // 60: coldsection.consumables.v1.ReserveStockRequest
+	(*ReleaseReservationRequest)(nil),  // 61: coldsection.consumables.v1.ReleaseReservationRequest
+	(*ListReservationsRequest)(nil),    // 62: coldsection.consumables.v1.ListReservationsRequest
+	(*ListReservationsResponse)(nil),   // 63: coldsection.consumables.v1.ListReservationsResponse
+	(*ListStockDemandsRequest)(nil),    // 64: coldsection.consumables.v1.ListStockDemandsRequest
+	(*ListStockDemandsResponse)(nil),   // 65: coldsection.consumables.v1.ListStockDemandsResponse
+	(*CreateStockCountRequest)(nil),    // 66: coldsection.consumables.v1.CreateStockCountRequest
+	(*ApproveStockCountRequest)(nil),   // 67: coldsection.consumables.v1.ApproveStockCountRequest
+	(*ListStockCountsRequest)(nil),     // 68: coldsection.consumables.v1.ListStockCountsRequest
+	(*ListStockCountsResponse)(nil),    // 69: coldsection.consumables.v1.ListStockCountsResponse
+	(*LookUpLotRequest)(nil),           // 70: coldsection.consumables.v1.LookUpLotRequest
+	(*LookUpLotResponse)(nil),          // 71: coldsection.consumables.v1.LookUpLotResponse
+	(*SuggestLotsRequest)(nil),         // 72: coldsection.consumables.v1.SuggestLotsRequest
+	(*SuggestLotsResponse)(nil),        // 73: coldsection.consumables.v1.SuggestLotsResponse
+	(*LotSuggestion)(nil),              // 74: coldsection.consumables.v1.LotSuggestion
+	(*SkippedLot)(nil),                 // 75: coldsection.consumables.v1.SkippedLot
+	(*TraceLotRequest)(nil),            // 76: coldsection.consumables.v1.TraceLotRequest
+	(*TraceLotResponse)(nil),           // 77: coldsection.consumables.v1.TraceLotResponse
+	(*TracePlace)(nil),                 // 78: coldsection.consumables.v1.TracePlace
+	(*TraceNode)(nil),                  // 79: coldsection.consumables.v1.TraceNode
+	(*TraceEdge)(nil),                  // 80: coldsection.consumables.v1.TraceEdge
+	(*TraceUse)(nil),                   // 81: coldsection.consumables.v1.TraceUse
+	(*LotBalanceLine)(nil),             // 82: coldsection.consumables.v1.LotBalanceLine
+	nil,                                // 83: coldsection.consumables.v1.Item.ExternalIdsEntry
+	(*date.Date)(nil),                  // 84: google.type.Date
+	(*v1.Quantity)(nil),                // 85: coldsection.common.v1.Quantity
+	(*timestamppb.Timestamp)(nil),      // 86: google.protobuf.Timestamp
+	(*v1.Entered)(nil),                 // 87: coldsection.common.v1.Entered
+	(*v1.DocumentReference)(nil),       // 88: coldsection.common.v1.DocumentReference
+	(*fieldmaskpb.FieldMask)(nil),      // 89: google.protobuf.FieldMask
 }
 var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	0,   // 0: coldsection.consumables.v1.Item.kind:type_name -> coldsection.consumables.v1.Item.Kind
-	11,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
-	12,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
-	83,  // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
-	84,  // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
-	82,  // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
-	84,  // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
-	84,  // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
-	85,  // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
-	85,  // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
-	84,  // 10: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
+	12,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
+	13,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
+	84,  // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
+	85,  // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
+	83,  // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
+	85,  // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
+	85,  // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
+	86,  // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
+	85,  // 10: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
 	1,   // 11: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	85,  // 12: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
-	15,  // 13: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
+	86,  // 12: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
+	16,  // 13: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
 	2,   // 14: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
-	83,  // 15: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
-	83,  // 16: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
-	85,  // 17: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
-	85,  // 18: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
-	17,  // 19: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
-	84,  // 20: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
-	84,  // 21: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
-	84,  // 22: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
-	18,  // 23: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
-	16,  // 24: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
-	85,  // 25: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	85,  // 26: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
-	83,  // 27: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
-	84,  // 28: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 29: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
-	86,  // 30: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
-	86,  // 31: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
-	86,  // 32: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
-	86,  // 33: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
-	86,  // 34: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
-	85,  // 35: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
+	84,  // 15: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
+	84,  // 16: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
+	86,  // 17: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
+	86,  // 18: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
+	18,  // 19: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
+	85,  // 20: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
+	85,  // 21: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
+	85,  // 22: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
+	19,  // 23: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
+	17,  // 24: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
+	86,  // 25: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 26: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
+	84,  // 27: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
+	85,  // 28: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 29: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
+	87,  // 30: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
+	87,  // 31: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
+	87,  // 32: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
+	87,  // 33: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
+	87,  // 34: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
+	86,  // 35: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
 	3,   // 36: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
-	20,  // 37: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
-	85,  // 38: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
-	87,  // 39: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
-	4,   // 40: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
-	23,  // 41: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
-	84,  // 42: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 43: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
-	85,  // 44: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	84,  // 45: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
-	84,  // 46: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 47: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 48: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
-	85,  // 49: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
-	5,   // 50: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
-	85,  // 51: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
-	84,  // 52: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
-	84,  // 53: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
-	84,  // 54: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	84,  // 55: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	85,  // 56: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
-	6,   // 57: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
-	84,  // 58: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
-	85,  // 59: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
-	84,  // 60: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
-	84,  // 61: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
-	7,   // 62: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
-	85,  // 63: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
-	10,  // 64: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	10,  // 65: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	88,  // 66: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
-	10,  // 67: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
-	13,  // 68: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
-	13,  // 69: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
-	14,  // 70: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
-	84,  // 71: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	36,  // 72: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	8,   // 73: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
-	19,  // 74: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	19,  // 75: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
-	21,  // 76: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
-	14,  // 77: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
-	36,  // 78: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	84,  // 79: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 80: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	84,  // 81: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	17,  // 82: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
-	84,  // 83: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
-	12,  // 84: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
-	84,  // 85: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 86: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	84,  // 87: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 88: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 89: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	22,  // 90: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
-	84,  // 91: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 92: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
-	24,  // 93: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
-	25,  // 94: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
-	26,  // 95: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
-	26,  // 96: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
-	85,  // 97: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
-	14,  // 98: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
-	85,  // 99: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
-	73,  // 100: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
-	74,  // 101: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	84,  // 102: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
-	84,  // 103: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 104: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
-	9,   // 105: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
-	85,  // 106: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	78,  // 107: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
-	79,  // 108: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
-	80,  // 109: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
-	22,  // 110: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
-	81,  // 111: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
-	77,  // 112: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
-	81,  // 113: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
-	1,   // 114: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	84,  // 115: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 116: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
-	2,   // 117: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
-	84,  // 118: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
-	84,  // 119: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 120: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
-	84,  // 121: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
-	84,  // 122: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
-	84,  // 123: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
-	84,  // 124: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	84,  // 125: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
-	84,  // 126: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
-	84,  // 127: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
-	27,  // 128: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
-	28,  // 129: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
-	32,  // 130: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
-	35,  // 131: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
-	37,  // 132: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
-	45,  // 133: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
-	46,  // 134: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
-	47,  // 135: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
-	48,  // 136: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
-	49,  // 137: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
-	50,  // 138: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
-	51,  // 139: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
-	52,  // 140: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
-	53,  // 141: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
-	54,  // 142: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
-	55,  // 143: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
-	59,  // 144: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
-	60,  // 145: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
-	65,  // 146: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
-	66,  // 147: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
-	29,  // 148: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
-	30,  // 149: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
-	33,  // 150: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
-	42,  // 151: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
-	43,  // 152: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
-	69,  // 153: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
-	71,  // 154: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
-	38,  // 155: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
-	40,  // 156: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
-	56,  // 157: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
-	57,  // 158: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
-	61,  // 159: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
-	63,  // 160: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
-	75,  // 161: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
-	67,  // 162: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
-	10,  // 163: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
-	10,  // 164: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
-	13,  // 165: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
-	14,  // 166: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	19,  // 167: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
-	14,  // 168: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
-	14,  // 169: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
-	14,  // 170: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
-	22,  // 171: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
-	22,  // 172: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
-	22,  // 173: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
-	14,  // 174: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
-	22,  // 175: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
-	14,  // 176: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
-	22,  // 177: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
-	22,  // 178: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
-	24,  // 179: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
-	24,  // 180: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
-	26,  // 181: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
-	26,  // 182: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
-	10,  // 183: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
-	31,  // 184: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
-	34,  // 185: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
-	14,  // 186: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
-	44,  // 187: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
-	70,  // 188: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
-	72,  // 189: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
-	39,  // 190: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
-	41,  // 191: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
-	22,  // 192: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
-	58,  // 193: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
-	62,  // 194: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
-	64,  // 195: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
-	76,  // 196: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
-	68,  // 197: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
-	163, // [163:198] is the sub-list for method output_type
-	128, // [128:163] is the sub-list for method input_type
-	128, // [128:128] is the sub-list for extension type_name
-	128, // [128:128] is the sub-list for extension extendee
-	0,   // [0:128] is the sub-list for field type_name
+	21,  // 37: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
+	86,  // 38: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
+	4,   // 39: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
+	88,  // 40: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
+	5,   // 41: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
+	24,  // 42: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
+	85,  // 43: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
+	86,  // 44: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
+	86,  // 45: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
+	85,  // 46: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
+	85,  // 47: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 48: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
+	86,  // 49: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
+	86,  // 50: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
+	6,   // 51: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
+	86,  // 52: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
+	85,  // 53: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
+	85,  // 54: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
+	85,  // 55: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
+	85,  // 56: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	86,  // 57: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
+	7,   // 58: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
+	85,  // 59: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
+	86,  // 60: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
+	85,  // 61: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
+	85,  // 62: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
+	8,   // 63: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
+	86,  // 64: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
+	11,  // 65: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	11,  // 66: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	89,  // 67: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
+	11,  // 68: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
+	14,  // 69: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
+	14,  // 70: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
+	15,  // 71: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
+	85,  // 72: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	37,  // 73: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	9,   // 74: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
+	20,  // 75: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	20,  // 76: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
+	22,  // 77: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
+	15,  // 78: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
+	37,  // 79: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	85,  // 80: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	86,  // 81: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	85,  // 82: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	18,  // 83: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
+	85,  // 84: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
+	13,  // 85: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
+	85,  // 86: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	86,  // 87: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	85,  // 88: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 89: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 90: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	23,  // 91: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
+	85,  // 92: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	86,  // 93: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
+	25,  // 94: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
+	26,  // 95: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
+	27,  // 96: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
+	27,  // 97: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
+	86,  // 98: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
+	15,  // 99: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
+	86,  // 100: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
+	74,  // 101: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
+	75,  // 102: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
+	85,  // 103: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
+	85,  // 104: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
+	86,  // 105: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
+	10,  // 106: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
+	86,  // 107: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	79,  // 108: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
+	80,  // 109: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
+	81,  // 110: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
+	23,  // 111: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
+	82,  // 112: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
+	78,  // 113: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
+	82,  // 114: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
+	1,   // 115: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	85,  // 116: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 117: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
+	2,   // 118: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
+	85,  // 119: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
+	85,  // 120: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
+	86,  // 121: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
+	85,  // 122: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
+	85,  // 123: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
+	85,  // 124: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
+	85,  // 125: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
+	85,  // 126: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
+	85,  // 127: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
+	85,  // 128: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
+	28,  // 129: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
+	29,  // 130: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
+	33,  // 131: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
+	36,  // 132: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
+	38,  // 133: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
+	46,  // 134: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
+	47,  // 135: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
+	48,  // 136: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
+	49,  // 137: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
+	50,  // 138: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
+	51,  // 139: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
+	52,  // 140: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
+	53,  // 141: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
+	54,  // 142: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
+	55,  // 143: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
+	56,  // 144: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
+	60,  // 145: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
+	61,  // 146: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
+	66,  // 147: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
+	67,  // 148: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
+	30,  // 149: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
+	31,  // 150: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
+	34,  // 151: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
+	43,  // 152: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
+	44,  // 153: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
+	70,  // 154: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
+	72,  // 155: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
+	39,  // 156: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
+	41,  // 157: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
+	57,  // 158: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
+	58,  // 159: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
+	62,  // 160: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
+	64,  // 161: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
+	76,  // 162: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
+	68,  // 163: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
+	11,  // 164: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
+	11,  // 165: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
+	14,  // 166: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
+	15,  // 167: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
+	20,  // 168: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	15,  // 169: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
+	15,  // 170: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
+	15,  // 171: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
+	23,  // 172: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 173: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 174: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
+	15,  // 175: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
+	23,  // 176: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
+	15,  // 177: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
+	23,  // 178: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 179: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
+	25,  // 180: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
+	25,  // 181: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
+	27,  // 182: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
+	27,  // 183: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
+	11,  // 184: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
+	32,  // 185: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
+	35,  // 186: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
+	15,  // 187: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
+	45,  // 188: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
+	71,  // 189: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
+	73,  // 190: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
+	40,  // 191: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
+	42,  // 192: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
+	23,  // 193: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
+	59,  // 194: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
+	63,  // 195: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
+	65,  // 196: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
+	77,  // 197: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
+	69,  // 198: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
+	164, // [164:199] is the sub-list for method output_type
+	129, // [129:164] is the sub-list for method input_type
+	129, // [129:129] is the sub-list for extension type_name
+	129, // [129:129] is the sub-list for extension extendee
+	0,   // [0:129] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_consumables_proto_init() }
@@ -7869,7 +8001,7 @@ func file_coldsection_consumables_v1_consumables_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_consumables_proto_rawDesc), len(file_coldsection_consumables_v1_consumables_proto_rawDesc)),
-			NumEnums:      10,
+			NumEnums:      11,
 			NumMessages:   73,
 			NumExtensions: 0,
 			NumServices:   2,

@@ -59,10 +59,11 @@ type ConsumablesServiceClient interface {
 	// receipts. Reasons: CERTIFICATE_MISSING, LOT_EXPIRED, QUANTITY_NOT_POSITIVE.
 	ReceiveLot(ctx context.Context, in *ReceiveLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records readings of a water lot and judges them against a grade. Roles: stores, technician. Reasons:
-	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE.
+	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE, TEMPERATURE_TREATMENT_UNSAFE (below 5 microsiemens per
+	// centimetre a reading is taken at 25 degrees Celsius), METER_COMPENSATED (USP <645> stage 1 judges raw readings).
 	CreateWaterTest(ctx context.Context, in *CreateWaterTestRequest, opts ...grpc.CallOption) (*WaterTest, error)
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
-	// CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
+	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
 	ClearLot(ctx context.Context, in *ClearLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Puts a lot aside with what was filled or mixed from it; it can't be issued until cleared again. Roles: stores,
 	// quality, technician.
@@ -325,10 +326,11 @@ type ConsumablesServiceServer interface {
 	// receipts. Reasons: CERTIFICATE_MISSING, LOT_EXPIRED, QUANTITY_NOT_POSITIVE.
 	ReceiveLot(context.Context, *ReceiveLotRequest) (*Lot, error)
 	// Records readings of a water lot and judges them against a grade. Roles: stores, technician. Reasons:
-	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE.
+	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE, TEMPERATURE_TREATMENT_UNSAFE (below 5 microsiemens per
+	// centimetre a reading is taken at 25 degrees Celsius), METER_COMPENSATED (USP <645> stage 1 judges raw readings).
 	CreateWaterTest(context.Context, *CreateWaterTestRequest) (*WaterTest, error)
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
-	// CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
+	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
 	ClearLot(context.Context, *ClearLotRequest) (*Lot, error)
 	// Puts a lot aside with what was filled or mixed from it; it can't be issued until cleared again. Roles: stores,
 	// quality, technician.

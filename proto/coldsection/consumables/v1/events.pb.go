@@ -10,6 +10,7 @@ package consumablesv1
 
 import (
 	v1 "coldsection.example/proto/coldsection/common/v1"
+	date "google.golang.org/genproto/googleapis/type/date"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
@@ -453,11 +454,103 @@ func (x *DemandsMet) GetLines() []*DemandLine {
 	return nil
 }
 
+// Payload of coldsection.stock.meter.doubted.v1: a meter was found out of tolerance, so that what it passed since its last
+// good calibration counts no longer; subject: the meter.
+type MeterDoubted struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The meter.
+	Meter string `protobuf:"bytes,1,opt,name=meter,proto3" json:"meter,omitempty"`
+	// The day of its last good calibration; unset when there was none, which doubts all that it ever passed.
+	GoodCalibrationDate *date.Date `protobuf:"bytes,2,opt,name=good_calibration_date,json=goodCalibrationDate,proto3" json:"good_calibration_date,omitempty"`
+	// The tests that count no longer.
+	WaterTests []string `protobuf:"bytes,3,rep,name=water_tests,json=waterTests,proto3" json:"water_tests,omitempty"`
+	// The lots that were put on hold, because their newest test is one of these.
+	HeldLots []string `protobuf:"bytes,4,rep,name=held_lots,json=heldLots,proto3" json:"held_lots,omitempty"`
+	// The work orders that any lot of these tests, or anything made of it, reached.
+	ReachedWorkOrders []string `protobuf:"bytes,5,rep,name=reached_work_orders,json=reachedWorkOrders,proto3" json:"reached_work_orders,omitempty"`
+	// The engines that it reached.
+	ReachedEngines []string `protobuf:"bytes,6,rep,name=reached_engines,json=reachedEngines,proto3" json:"reached_engines,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *MeterDoubted) Reset() {
+	*x = MeterDoubted{}
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MeterDoubted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MeterDoubted) ProtoMessage() {}
+
+func (x *MeterDoubted) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MeterDoubted.ProtoReflect.Descriptor instead.
+func (*MeterDoubted) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *MeterDoubted) GetMeter() string {
+	if x != nil {
+		return x.Meter
+	}
+	return ""
+}
+
+func (x *MeterDoubted) GetGoodCalibrationDate() *date.Date {
+	if x != nil {
+		return x.GoodCalibrationDate
+	}
+	return nil
+}
+
+func (x *MeterDoubted) GetWaterTests() []string {
+	if x != nil {
+		return x.WaterTests
+	}
+	return nil
+}
+
+func (x *MeterDoubted) GetHeldLots() []string {
+	if x != nil {
+		return x.HeldLots
+	}
+	return nil
+}
+
+func (x *MeterDoubted) GetReachedWorkOrders() []string {
+	if x != nil {
+		return x.ReachedWorkOrders
+	}
+	return nil
+}
+
+func (x *MeterDoubted) GetReachedEngines() []string {
+	if x != nil {
+		return x.ReachedEngines
+	}
+	return nil
+}
+
 var File_coldsection_consumables_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
 	"\n" +
-	"'coldsection/consumables/v1/events.proto\x12\x1acoldsection.consumables.v1\x1a\"coldsection/common/v1/common.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf6\x01\n" +
+	"'coldsection/consumables/v1/events.proto\x12\x1acoldsection.consumables.v1\x1a\"coldsection/common/v1/common.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xf6\x01\n" +
 	"\n" +
 	"LotChanged\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x12\n" +
@@ -497,7 +590,15 @@ const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
 	"DemandsMet\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12<\n" +
-	"\x05lines\x18\x02 \x03(\v2&.coldsection.consumables.v1.DemandLineR\x05linesBDZBcoldsection.example/proto/coldsection/consumables/v1;consumablesv1b\x06proto3"
+	"\x05lines\x18\x02 \x03(\v2&.coldsection.consumables.v1.DemandLineR\x05lines\"\x82\x02\n" +
+	"\fMeterDoubted\x12\x14\n" +
+	"\x05meter\x18\x01 \x01(\tR\x05meter\x12E\n" +
+	"\x15good_calibration_date\x18\x02 \x01(\v2\x11.google.type.DateR\x13goodCalibrationDate\x12\x1f\n" +
+	"\vwater_tests\x18\x03 \x03(\tR\n" +
+	"waterTests\x12\x1b\n" +
+	"\theld_lots\x18\x04 \x03(\tR\bheldLots\x12.\n" +
+	"\x13reached_work_orders\x18\x05 \x03(\tR\x11reachedWorkOrders\x12'\n" +
+	"\x0freached_engines\x18\x06 \x03(\tR\x0ereachedEnginesBDZBcoldsection.example/proto/coldsection/consumables/v1;consumablesv1b\x06proto3"
 
 var (
 	file_coldsection_consumables_v1_events_proto_rawDescOnce sync.Once
@@ -511,30 +612,33 @@ func file_coldsection_consumables_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_consumables_v1_events_proto_rawDescData
 }
 
-var file_coldsection_consumables_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_coldsection_consumables_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_coldsection_consumables_v1_events_proto_goTypes = []any{
 	(*LotChanged)(nil),            // 0: coldsection.consumables.v1.LotChanged
 	(*StockMoved)(nil),            // 1: coldsection.consumables.v1.StockMoved
 	(*DemandsAnswered)(nil),       // 2: coldsection.consumables.v1.DemandsAnswered
 	(*DemandLine)(nil),            // 3: coldsection.consumables.v1.DemandLine
 	(*DemandsMet)(nil),            // 4: coldsection.consumables.v1.DemandsMet
-	(*v1.Quantity)(nil),           // 5: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
+	(*MeterDoubted)(nil),          // 5: coldsection.consumables.v1.MeterDoubted
+	(*v1.Quantity)(nil),           // 6: coldsection.common.v1.Quantity
+	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
+	(*date.Date)(nil),             // 8: google.type.Date
 }
 var file_coldsection_consumables_v1_events_proto_depIdxs = []int32{
-	5, // 0: coldsection.consumables.v1.LotChanged.quantity:type_name -> coldsection.common.v1.Quantity
-	5, // 1: coldsection.consumables.v1.StockMoved.quantity:type_name -> coldsection.common.v1.Quantity
-	6, // 2: coldsection.consumables.v1.StockMoved.effective_time:type_name -> google.protobuf.Timestamp
+	6, // 0: coldsection.consumables.v1.LotChanged.quantity:type_name -> coldsection.common.v1.Quantity
+	6, // 1: coldsection.consumables.v1.StockMoved.quantity:type_name -> coldsection.common.v1.Quantity
+	7, // 2: coldsection.consumables.v1.StockMoved.effective_time:type_name -> google.protobuf.Timestamp
 	3, // 3: coldsection.consumables.v1.DemandsAnswered.lines:type_name -> coldsection.consumables.v1.DemandLine
-	5, // 4: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
-	5, // 5: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
-	5, // 6: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
+	6, // 4: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
+	6, // 5: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
+	6, // 6: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
 	3, // 7: coldsection.consumables.v1.DemandsMet.lines:type_name -> coldsection.consumables.v1.DemandLine
-	8, // [8:8] is the sub-list for method output_type
-	8, // [8:8] is the sub-list for method input_type
-	8, // [8:8] is the sub-list for extension type_name
-	8, // [8:8] is the sub-list for extension extendee
-	0, // [0:8] is the sub-list for field type_name
+	8, // 8: coldsection.consumables.v1.MeterDoubted.good_calibration_date:type_name -> google.type.Date
+	9, // [9:9] is the sub-list for method output_type
+	9, // [9:9] is the sub-list for method input_type
+	9, // [9:9] is the sub-list for extension type_name
+	9, // [9:9] is the sub-list for extension extendee
+	0, // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_events_proto_init() }
@@ -548,7 +652,7 @@ func file_coldsection_consumables_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_events_proto_rawDesc), len(file_coldsection_consumables_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   5,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -45,6 +45,7 @@ func (a *App) CalibrateTool(ctx context.Context, req *compliancev1.CalibrateTool
 		if err := store.AddCalibration(ctx, tx, tool.GetName(), c); err != nil {
 			return nil, err
 		}
+		before := tool.GetCalibrationDate()
 		if !dateOf(c.GetCalibrationDate()).Before(dateOf(tool.GetCalibrationDate())) || tool.GetCalibrationDate() == nil {
 			tool.CalibrationDate, tool.CalibrationDueDate, tool.Certificate = c.GetCalibrationDate(), c.GetDueDate(), c.GetCertificate()
 		}
@@ -54,6 +55,7 @@ func (a *App) CalibrateTool(ctx context.Context, req *compliancev1.CalibrateTool
 		}
 		return tool, u.publish(ctx, "coldsection.tools.tool.calibrated.v1", tool.GetName(), &compliancev1.ToolChanged{
 			Tool: tool.GetName(), State: tool.GetState().String(), CalibrationDueDate: tool.GetCalibrationDueDate(), FoundOutOfTolerance: c.GetFoundOutOfTolerance(),
+			PreviousCalibrationDate: before,
 		})
 	})
 }

@@ -53,7 +53,7 @@ func (u unit) mayDecant(ctx context.Context, lot *consumablesv1.Lot, item *consu
 	if err := u.usable(ctx, lot, item, u.now); err != nil {
 		return "", err
 	}
-	c, err := u.candidate(ctx, lot, item)
+	c, err := u.candidate(ctx, lot, item, u.now)
 	if err != nil {
 		return "", err
 	}

@@ -15,17 +15,15 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// candidate is a lot as the rules see it.
-func (u unit) candidate(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) (stock.Candidate, error) {
+// candidate is a lot as the rules see it at an instant.
+func (u unit) candidate(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, at time.Time) (stock.Candidate, error) {
 	c := stock.Candidate{Lot: lot.GetName(), ShortCode: lot.GetShortCode(), State: lot.GetState().String(), Opened: lot.GetOpenTime() != nil, Received: lot.GetCreateTime().AsTime()}
 	if lot.GetExpireTime() != nil {
 		c.Expire, c.Known = lot.GetExpireTime().AsTime(), true
 	} else {
 		c.Known = item.GetNoLifeLimit()
 	}
-	if reason, why := u.untested(ctx, lot, item); reason != "" {
-		c.Untested = why
-	}
+	c.UntestedReason, c.Untested = u.untested(ctx, lot, item, at)
 	balances, err := store.Balances(ctx, u.Tx, lot.GetName())
 	var most stock.Micro
 	for _, b := range balances {
@@ -65,7 +63,7 @@ func (u unit) choose(ctx context.Context, item *consumablesv1.Item, order string
 	}
 	var all []stock.Candidate
 	for _, lot := range lots {
-		c, err := u.candidate(ctx, lot, item)
+		c, err := u.candidate(ctx, lot, item, at)
 		if err != nil {
 			return nil, nil, 0, err
 		}
@@ -130,7 +128,7 @@ func needTime(demands []store.Demand, item string, now time.Time) time.Time {
 
 // mayIssue checks the lot for the time of need, that stock is there and unclaimed, and that no lot expires before it.
 func (u unit) mayIssue(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time) (string, error) {
-	c, err := u.candidate(ctx, lot, item)
+	c, err := u.candidate(ctx, lot, item, at)
 	if err != nil {
 		return "", err
 	}
@@ -307,13 +305,13 @@ func (a *App) LookUpLot(ctx context.Context, req *consumablesv1.LookUpLotRequest
 		if err != nil {
 			return err
 		}
-		c, err := u.candidate(ctx, lot, item)
-		if err != nil {
-			return err
-		}
 		at := u.now
 		if req.GetNeedTime() != nil {
 			at = req.GetNeedTime().AsTime()
+		}
+		c, err := u.candidate(ctx, lot, item, at)
+		if err != nil {
+			return err
 		}
 		reason, why := stock.Refuse(c, at)
 		if reason == "" {

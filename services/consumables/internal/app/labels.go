@@ -96,7 +96,7 @@ func (u unit) labelFacts(ctx context.Context, lot *consumablesv1.Lot) (label.Fac
 	if err != nil {
 		return label.Facts{}, time.Time{}, err
 	}
-	c, err := u.candidate(ctx, lot, item)
+	c, err := u.candidate(ctx, lot, item, u.now)
 	if err != nil {
 		return label.Facts{}, time.Time{}, err
 	}

@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -198,28 +197,13 @@ func (u unit) mayClear(ctx context.Context, lot *consumablesv1.Lot, item *consum
 			return fault.Precondition("INSPECTION_INCOMPLETE", "The inspection answered No to %q. Put it right first.", answer.GetQuestion())
 		}
 	}
-	if reason, why := u.untested(ctx, lot, item); reason != "" {
+	if reason, why := u.untested(ctx, lot, item, u.now); reason != "" {
 		return fault.Precondition(reason, "%s", why).With("lot", lot.GetName())
 	}
 	if err := u.originHeld(ctx, lot); err != nil {
 		return err
 	}
 	return u.secondPerson(ctx, lot, item)
-}
-
-// untested says why a water lot may not be used; every other lot passes.
-func (u unit) untested(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) (reason, why string) {
-	if item.GetKind() != consumablesv1.Item_WATER || item.GetWaterGrade() == "" {
-		return "", ""
-	}
-	if lot.GetLatestWaterTest() == "" {
-		return "WATER_NOT_TESTED", fmt.Sprintf("Water lot %s was not tested for %s. Record a test first.", lot.GetName(), item.GetWaterGrade())
-	}
-	test, err := store.WaterTests.Get(ctx, u.Tx, lot.GetLatestWaterTest())
-	if err != nil || test.GetVerdict() != consumablesv1.WaterTest_PASSED {
-		return "WATER_TEST_FAILED", fmt.Sprintf("The newest test of water lot %s did not pass. Test again, or dispose of it.", lot.GetName())
-	}
-	return "", ""
 }
 
 func (u unit) secondPerson(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) error {

@@ -28,14 +28,14 @@ func (u unit) assess(ctx context.Context, req *consumablesv1.ParseScanRequest, r
 	if err != nil {
 		return err
 	}
-	c, err := u.candidate(ctx, lot, item)
+	at := u.needOf(req, demands, item.GetName())
+	c, err := u.candidate(ctx, lot, item, at)
 	if err != nil {
 		return err
 	}
 	if err := u.outdated(ctx, resp, read, c); err != nil {
 		return err
 	}
-	at := u.needOf(req, demands, item.GetName())
 	if resp.Reason, resp.Explanation = stock.Refuse(c, at); resp.GetReason() == "" {
 		resp.Explanation = fmt.Sprintf("Usable: %s.", lot.GetLifeRule())
 		differs(resp)

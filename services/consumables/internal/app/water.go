@@ -79,7 +79,10 @@ func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestReque
 		return nil, fault.Precondition("WATER_GRADE_UNKNOWN", "%s of item %s can't be judged against grade %q. Name a grade of ListWaterGrades on the item or the test.",
 			lot.GetName(), item.GetName(), test.GetGrade())
 	}
-	checks, passed := water.Judge(grade, reading)
+	checks, how, passed, err := water.Judge(grade, reading)
+	if err != nil {
+		return nil, err
+	}
 	test.Checks, test.Verdict = nil, consumablesv1.WaterTest_FAILED
 	if passed {
 		test.Verdict = consumablesv1.WaterTest_PASSED
@@ -89,7 +92,10 @@ func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestReque
 			Property: c.Property, Value: c.Value, UnitCode: c.Unit, Limit: c.Limit, Met: c.Met, Explanation: c.Explanation, Source: grade.Source,
 		})
 	}
-	test.Name, test.TestTime, test.ConductivityUsCm = u.app.newName(lot.GetName()+"/waterTests", req.GetWaterTestId()), timestamppb.New(at), reading.At25()
+	test.Name, test.TestTime, test.DoubtReason = u.app.newName(lot.GetName()+"/waterTests", req.GetWaterTestId()), timestamppb.New(at), ""
+	test.Treatment = consumablesv1.WaterTest_Treatment(how)
+	test.ConductivityUsCm, _, _ = reading.Referred()
+	test.SolidsEstimateMinMgL, test.SolidsEstimateMaxMgL = water.SolidsEstimate(test.GetConductivityUsCm())
 	if test.Tester = u.caller.Person; test.GetTester() == "" {
 		test.Tester = u.caller.Account
 	}
@@ -109,7 +115,7 @@ func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestReque
 }
 
 func readingOf(test *consumablesv1.WaterTest) (r water.Reading, err error) {
-	r.Compensated = test.GetMeterCompensated()
+	r.Compensated, r.Equilibrated = test.GetMeterCompensated(), test.GetEquilibrated()
 	for _, f := range []struct {
 		into    *float64
 		entered *commonv1.Entered

@@ -188,7 +188,7 @@ func (a *App) ConsumeStock(ctx context.Context, req *consumablesv1.ConsumeStockR
 }
 
 func (u unit) usable(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, at time.Time) error {
-	c, err := u.candidate(ctx, lot, item)
+	c, err := u.candidate(ctx, lot, item, at)
 	if err != nil {
 		return err
 	}

@@ -1,9 +1,11 @@
-// Package events reacts to facts of other services: orders that need, use, or no longer need stock.
+// Package events reacts to facts of other services: orders that need, use, or no longer need
+// stock, and meters found out of tolerance.
 package events
 
 import (
 	"context"
 
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/consumables/internal/app"
 	"coldsection.example/services/platform/eventbus"
@@ -16,7 +18,7 @@ func Consumer(a *app.App) eventbus.Consumer {
 		Durable: "consumables",
 		Types: []string{
 			"coldsection.workorder.scheduled.v1", "coldsection.workorder.step.completed.v1",
-			"coldsection.workorder.released.v1", "coldsection.workorder.voided.v1",
+			"coldsection.workorder.released.v1", "coldsection.workorder.voided.v1", "coldsection.tools.tool.calibrated.v1",
 		},
 		Handle: func(_ context.Context, m eventbus.Message) (eventbus.Effect, error) { return handle(a, m) },
 	}
@@ -30,6 +32,14 @@ func handle(a *app.App, m eventbus.Message) (eventbus.Effect, error) {
 			return nil, err
 		}
 		return used(a, &fact), nil
+	case "coldsection.tools.tool.calibrated.v1":
+		var fact compliancev1.ToolChanged
+		if err := m.Decode(&fact); err != nil || !fact.GetFoundOutOfTolerance() {
+			return nil, err
+		}
+		return func(ctx context.Context, tx *storage.Tx) error {
+			return a.MeterDoubted(ctx, tx, fact.GetTool(), fact.GetPreviousCalibrationDate())
+		}, nil
 	case "coldsection.workorder.scheduled.v1":
 		var fact workordersv1.WorkOrderChanged
 		if err := m.Decode(&fact); err != nil {

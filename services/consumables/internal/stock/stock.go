@@ -112,7 +112,7 @@ type Candidate struct {
 	Opened                   bool
 	Available                Micro
 	Received                 time.Time
-	Untested                 string // for water: why it is not tested; empty when it is or need not be
+	UntestedReason, Untested string // for water: why its test does not count; empty when it does or need not be
 }
 
 // Pick is how much to take of a lot, and why.
@@ -157,7 +157,7 @@ func Refuse(c Candidate, at time.Time) (reason, why string) {
 	case c.State == "HELD":
 		return "LOT_HELD", fmt.Sprintf("Lot %s is held. Clear it after its inspection, or take another lot.", c.Lot)
 	case c.Untested != "":
-		return "WATER_NOT_TESTED", fmt.Sprintf("Lot %s: %s. Test it, or take another lot.", c.Lot, c.Untested)
+		return cmp.Or(c.UntestedReason, "WATER_NOT_TESTED"), fmt.Sprintf("Lot %s: %s Take another lot until then.", c.Lot, c.Untested)
 	case !c.Known:
 		return "LOT_LIFE_UNKNOWN", fmt.Sprintf("Lot %s has no known use-by date. Record it, or take another lot.", c.Lot)
 	case !c.Expire.IsZero() && at.After(c.Expire):

@@ -18,22 +18,26 @@ func TestWhichLimitFails(t *testing.T) {
 		failed    []string
 		at25      float64
 	}{
-		{"W01", "iso3696-3", water.Reading{4.9, 25, true, 6.8, none, 1}, nil, 4.9},
-		{"W02", "iso3696-3", water.Reading{5.1, 25, true, 6.8, none, 1}, []string{"conductivity"}, 5.1},
-		{"W03", "iso3696-2", water.Reading{0.9, 25, true, none, 0.03, 0.5}, []string{"silica"}, 0.9},
-		{"W04", "astm-d1193-iv", water.Reading{5.0, 25, true, 8.0, none, none}, nil, 5},
-		{"W05", "astm-d1193-iii", water.Reading{0.25, 25, true, none, 0.5, none}, nil, 0.25},
-		{"W06", "astm-d1193-ii", water.Reading{0.9, 25, true, none, 0.004, none}, []string{"silica"}, 0.9},
-		{"W08", "iso3696-3", water.Reading{4.4, 15, false, 6.8, none, 1}, []string{"conductivity"}, 5.5},
-		{"W09", "iso3696-3", water.Reading{5.4, 30, false, 6.8, none, 1}, nil, 4.909},
-		{"W10", "iso3696-3", water.Reading{6.0, 15, false, 6.8, none, 1}, []string{"conductivity"}, 7.5},
-		{"W08, read as if it were at 25 °C", "iso3696-3", water.Reading{4.4, 15, true, 6.8, none, 1}, nil, 4.4},
-		{"W09, read as if it were at 25 °C", "iso3696-3", water.Reading{5.4, 30, true, 6.8, none, 1}, []string{"conductivity"}, 5.4},
-		{"pH above", "iso3696-3", water.Reading{4.9, 25, true, 7.6, none, 1}, []string{"pH"}, 4.9},
-		{"residue above", "iso3696-3", water.Reading{4.9, 25, true, 6.8, none, 2.1}, []string{"residue"}, 4.9},
-		{"nothing but conductivity", "iso3696-2", water.Reading{0.9, 25, true, none, none, none}, []string{"silica", "residue"}, 0.9},
+		{"W01", "iso3696-3", water.Reading{Conductivity: 4.9, Temperature: 25, Compensated: true, PH: 6.8, Silica: none, Solids: 1}, nil, 4.9},
+		{"W02", "iso3696-3", water.Reading{Conductivity: 5.1, Temperature: 25, Compensated: true, PH: 6.8, Silica: none, Solids: 1}, []string{"conductivity"}, 5.1},
+		{"W03", "iso3696-2", water.Reading{Conductivity: 0.9, Temperature: 25, Compensated: true, PH: none, Silica: 0.03, Solids: 0.5}, []string{"silica"}, 0.9},
+		{"W04", "astm-d1193-iv", water.Reading{Conductivity: 5.0, Temperature: 25, Compensated: true, PH: 8.0, Silica: none, Solids: none}, nil, 5},
+		{"W05", "astm-d1193-iii", water.Reading{Conductivity: 0.25, Temperature: 25, Compensated: true, PH: none, Silica: 0.5, Solids: none}, nil, 0.25},
+		{"W06", "astm-d1193-ii", water.Reading{Conductivity: 0.9, Temperature: 25, Compensated: true, PH: none, Silica: 0.004, Solids: none}, []string{"silica"}, 0.9},
+		{"W08", "iso3696-3", water.Reading{Conductivity: 4.4, Temperature: 15, Compensated: false, PH: 6.8, Silica: none, Solids: 1}, []string{"conductivity"}, 5.5},
+		{"W09", "iso3696-3", water.Reading{Conductivity: 5.4, Temperature: 30, Compensated: false, PH: 6.8, Silica: none, Solids: 1}, nil, 4.909},
+		{"W10", "iso3696-3", water.Reading{Conductivity: 6.0, Temperature: 15, Compensated: false, PH: 6.8, Silica: none, Solids: 1}, []string{"conductivity"}, 7.5},
+		{"W08, read at 25 °C", "iso3696-3", water.Reading{Conductivity: 4.4, Temperature: 25, Compensated: true, PH: 6.8, Silica: none, Solids: 1}, nil, 4.4},
+		{"W09, read as if it were at 25 °C", "iso3696-3", water.Reading{Conductivity: 5.4, Temperature: 30, Compensated: true, PH: 6.8, Silica: none, Solids: 1}, []string{"conductivity"}, 5.4},
+		{"pH above", "iso3696-3", water.Reading{Conductivity: 4.9, Temperature: 25, Compensated: true, PH: 7.6, Silica: none, Solids: 1}, []string{"pH"}, 4.9},
+		{"residue above", "iso3696-3", water.Reading{Conductivity: 4.9, Temperature: 25, Compensated: true, PH: 6.8, Silica: none, Solids: 2.1}, []string{"residue"}, 4.9},
+		{"nothing but conductivity", "iso3696-2", water.Reading{Conductivity: 0.9, Temperature: 25, Compensated: true, PH: none, Silica: none, Solids: none}, []string{"silica", "residue"}, 0.9},
 	} {
-		checks, passed := water.Judge(water.Published[c.grade], c.r)
+		checks, _, passed, err := water.Judge(water.Published[c.grade], c.r)
+		if err != nil {
+			t.Errorf("%s: %v", c.id, err)
+			continue
+		}
 		var failed []string
 		for _, check := range checks {
 			if !check.Met {

@@ -1,9 +1,8 @@
 // Package water judges readings of water against a grade: published limits, and the treatment of temperature.
 //
-// Conductivity limits are stated at 25 °C. A raw reading is referred to it with the linear form κ25 = κ/(1 + 0.02 (T − 25))
-// (2 % per kelvin, the commonest coefficient, the linear form of EN 27888 devices).
-// Below about 5 µS/cm the water's own ions make the linear form err; the stepped table of USP <645> for uncompensated readings
-// is not applied yet, so a limit at or below 1.3 µS/cm is judged on a reading taken at 20 to 25 °C only.
+// Conductivity limits are stated at 25 °C. A raw reading of 5 µS/cm or more is referred to it with the linear form (2 % per
+// kelvin, the commonest coefficient, the linear form of EN 27888 devices). Purer water is read at 25 °C, or judged by the
+// stepped table of USP <645> for uncompensated readings, because there the linear form errs towards passing.
 package water
 
 import (
@@ -19,6 +18,7 @@ type Grade struct {
 	PHMin, PHMax    float64
 	SilicaMax       float64 // mg/L
 	SolidsMax       float64 // mg/L
+	Stepped         bool    // conductivity by the stepped table of USP <645>, not at 25 °C
 	Source          string
 }
 
@@ -27,6 +27,7 @@ type Reading struct {
 	Conductivity float64 // µS/cm, as the meter showed
 	Temperature  float64 // °C
 	Compensated  bool    // the meter had referred its reading to 25 °C
+	Equilibrated bool    // brought to 25 °C and stirred, for stage 2 of USP <645>
 	PH           float64
 	Silica       float64 // mg/L
 	Solids       float64 // mg/L
@@ -42,19 +43,6 @@ type Check struct {
 	Explanation string
 }
 
-const (
-	coefficient = 0.02 // per kelvin
-	pure        = 1.3  // µS/cm: at or below, the linear form is not trusted
-)
-
-// At25 refers a conductivity to 25 °C.
-func (r Reading) At25() float64 {
-	if r.Compensated {
-		return r.Conductivity
-	}
-	return r.Conductivity / (1 + coefficient*(r.Temperature-25))
-}
-
 // Validate refuses readings that no water has. Reason: READING_IMPLAUSIBLE.
 func (r Reading) Validate() error {
 	switch {
@@ -68,15 +56,14 @@ func (r Reading) Validate() error {
 	return nil
 }
 
-// Judge compares a reading with a grade; every limit of the grade must have its reading to be met.
-func Judge(g Grade, r Reading) (checks []Check, passed bool) {
-	how := fmt.Sprintf("%g at %g °C, compensated by the meter", r.Conductivity, r.Temperature)
-	if !r.Compensated {
-		how = fmt.Sprintf("%g / (1 + 0.02 × (%g − 25)) = %.3g at 25 °C", r.Conductivity, r.Temperature, r.At25())
+// Judge compares a reading with a grade; every limit of the grade must have its reading to be met. It says how the
+// conductivity was treated. Reasons: TEMPERATURE_TREATMENT_UNSAFE, METER_COMPENSATED, READING_IMPLAUSIBLE.
+func Judge(g Grade, r Reading) (checks []Check, how Treatment, passed bool, err error) {
+	first, how, err := conductivity(g, r)
+	if err != nil {
+		return nil, how, false, err
 	}
-	checks = append(checks, Check{
-		"conductivity", r.At25(), "uS/cm", fmt.Sprintf("at most %g µS/cm at 25 °C", g.ConductivityMax), r.At25() <= g.ConductivityMax, how,
-	})
+	checks = append(checks, first)
 	if g.PHMax > 0 {
 		checks = append(checks, Check{"pH", r.PH, "[pH]", fmt.Sprintf("%g to %g", g.PHMin, g.PHMax), r.PH >= g.PHMin && r.PH <= g.PHMax, read(r.PH)})
 	}
@@ -86,10 +73,6 @@ func Judge(g Grade, r Reading) (checks []Check, passed bool) {
 	if g.SolidsMax > 0 {
 		checks = append(checks, Check{"residue", r.Solids, "mg/L", fmt.Sprintf("at most %g mg/L", g.SolidsMax), r.Solids <= g.SolidsMax, read(r.Solids)})
 	}
-	if g.ConductivityMax <= pure && (r.Temperature < 20 || r.Temperature > 25) {
-		checks[0].Met = false
-		checks[0].Explanation += "; water this pure is judged on a reading at 20 to 25 °C only: read it again there"
-	}
 	passed = true
 	for i := range checks {
 		passed = passed && checks[i].Met
@@ -97,7 +80,7 @@ func Judge(g Grade, r Reading) (checks []Check, passed bool) {
 			checks[i].Value = 0
 		}
 	}
-	return checks, passed
+	return checks, how, passed, nil
 }
 
 func read(v float64) string {
@@ -107,12 +90,17 @@ func read(v float64) string {
 	return "as read"
 }
 
+// SolidsEstimate is what a conductivity at 25 °C suggests of dissolved solids, in mg/L, with the factors 0.5 and 0.7 (common
+// practice, no source). It is an estimate, which no limit is judged by.
+func SolidsEstimate(at25 float64) (least, most float64) { return 0.5 * at25, 0.7 * at25 }
+
 // Published grades. ISO 3696:1987: conductivity at 25 °C, pH, silica, residue after evaporation. ASTM D1193: conductivity,
-// and pH for type IV; its types are not a ranking (III is purer than II in conductivity).
+// and pH for type IV; its types are not a ranking (III is purer than II in conductivity). USP <645>: the stepped table.
 var Published = map[string]Grade{
 	"iso3696-1":      {ConductivityMax: 0.1, SilicaMax: 0.01, Source: "ISO 3696:1987, grade 1"},
 	"iso3696-2":      {ConductivityMax: 1.0, SilicaMax: 0.02, SolidsMax: 1, Source: "ISO 3696:1987, grade 2"},
 	"iso3696-3":      {ConductivityMax: 5.0, PHMin: 5.0, PHMax: 7.5, SolidsMax: 2, Source: "ISO 3696:1987, grade 3"},
+	"usp-645":        {Stepped: true, ConductivityMax: 1.3, Source: "USP <645>, stage 1 by temperature, stage 2 at 25 °C"},
 	"astm-d1193-i":   {ConductivityMax: 0.056, SilicaMax: 0.003, Source: "ASTM D1193, type I"},
 	"astm-d1193-ii":  {ConductivityMax: 1.0, SilicaMax: 0.003, Source: "ASTM D1193, type II"},
 	"astm-d1193-iii": {ConductivityMax: 0.25, SilicaMax: 0.5, Source: "ASTM D1193, type III"},

@@ -1,0 +1,103 @@
+package water
+
+import (
+	"fmt"
+	"math"
+
+	"coldsection.example/services/platform/fault"
+)
+
+// Treatment is how a conductivity was brought to the temperature of its limit.
+type Treatment int
+
+// The treatments.
+const (
+	At25    Treatment = iota + 1 // read at 25 °C, within one
+	Meter                        // referred to 25 °C by the meter
+	Linear                       // referred to 25 °C here
+	Stepped                      // raw, against the limit for its temperature
+)
+
+const (
+	coefficient = 0.02 // per kelvin
+	near        = 1.0  // K from 25 °C within which nothing is referred
+	pure        = 5.0  // µS/cm: below, the ions of the water itself make the linear form err towards passing
+)
+
+// step is a row of the stepped table.
+type step struct{ temperature, limit float64 }
+
+// stage1 is the table of USP <645> stage 1 for uncompensated readings: °C and µS/cm. Its rows go on to 100 °C; wash water is
+// not tested that hot.
+var stage1 = []step{{0, 0.6}, {5, 0.8}, {10, 0.9}, {15, 1.0}, {20, 1.1}, {25, 1.3}, {30, 1.4}, {35, 1.5}, {40, 1.7}, {45, 1.8}, {50, 1.9}}
+
+// stage2 is the limit of USP <645> stage 2, µS/cm at 25 °C of a sample that was stirred until its reading stood.
+const stage2 = 2.1
+
+// Referred is the conductivity at 25 °C and how it came about. The linear form is κ25 = κ/(1 + 0.02 (T − 25)).
+func (r Reading) Referred() (float64, Treatment, string) {
+	switch {
+	case r.near25():
+		return r.Conductivity, At25, fmt.Sprintf("read at %g °C", r.Temperature)
+	case r.Compensated:
+		return r.Conductivity, Meter, fmt.Sprintf("%g at %g °C, compensated by the meter", r.Conductivity, r.Temperature)
+	default:
+		at25 := r.Conductivity / (1 + coefficient*(r.Temperature-25))
+		return at25, Linear, fmt.Sprintf("%g / (1 + 0.02 × (%g − 25)) = %.3g at 25 °C", r.Conductivity, r.Temperature, at25)
+	}
+}
+
+func (r Reading) near25() bool { return math.Abs(r.Temperature-25) <= near }
+
+// conductivity judges a reading against the grade's limit. Reasons: TEMPERATURE_TREATMENT_UNSAFE, METER_COMPENSATED,
+// READING_IMPLAUSIBLE.
+func conductivity(g Grade, r Reading) (Check, Treatment, error) {
+	if g.Stepped {
+		return stepped(r)
+	}
+	at25, how, explanation := r.Referred()
+	check := Check{"conductivity", at25, "uS/cm", fmt.Sprintf("at most %g µS/cm at 25 °C", g.ConductivityMax), at25 <= g.ConductivityMax, explanation}
+	if check.Met && how != At25 && r.Conductivity < pure {
+		return check, how, fault.Precondition("TEMPERATURE_TREATMENT_UNSAFE",
+			"%g µS/cm read at %g °C can't be referred to 25 °C: below %g µS/cm the water's own ions make that err towards passing. "+
+				"Read it at 24 to 26 °C, or judge an uncompensated reading by USP <645>.", r.Conductivity, r.Temperature, pure)
+	}
+	return check, how, nil
+}
+
+// stepped judges a raw reading by the row for its temperature, rounded down to 5 °C; a sample that was brought to 25 °C and
+// stirred is judged by stage 2.
+func stepped(r Reading) (Check, Treatment, error) {
+	check := Check{Property: "conductivity", Value: r.Conductivity, Unit: "uS/cm"}
+	if r.Equilibrated {
+		if !r.near25() {
+			return check, At25, fault.Invalid("water_test.temperature", "READING_IMPLAUSIBLE", "Stage 2 is read at 25 °C, within one; this was %g °C. Read it again.", r.Temperature)
+		}
+		check.Limit, check.Met, check.Explanation = fmt.Sprintf("at most %g µS/cm at 25 °C, stage 2", stage2), r.Conductivity <= stage2, "read after stirring at 25 °C"
+		return check, At25, nil
+	}
+	if r.Compensated {
+		return check, Stepped, fault.Precondition("METER_COMPENSATED",
+			"USP <645> stage 1 judges readings that nothing compensated, and this meter had. Switch its compensation off and read again.")
+	}
+	row, ok := stepAt(r.Temperature)
+	if !ok {
+		return check, Stepped, fault.Invalid("water_test.temperature", "READING_IMPLAUSIBLE", "The table of USP <645> is here from 0 to below 55 °C; this was %g °C. Let it cool.", r.Temperature)
+	}
+	check.Limit = fmt.Sprintf("at most %g µS/cm at %g °C, uncompensated", row.limit, row.temperature)
+	check.Met, check.Explanation = r.Conductivity <= row.limit, fmt.Sprintf("%g °C is judged by the row of %g °C", r.Temperature, row.temperature)
+	if !check.Met {
+		check.Explanation += fmt.Sprintf("; next, stage 2: bring the sample to 25 °C, stir until the reading stands, limit %g µS/cm", stage2)
+	}
+	return check, Stepped, nil
+}
+
+func stepAt(temperature float64) (step, bool) {
+	last := len(stage1) - 1
+	for i := last; i >= 0; i-- {
+		if temperature >= stage1[i].temperature {
+			return stage1[i], i < last || temperature < stage1[last].temperature+5
+		}
+	}
+	return step{}, false
+}
