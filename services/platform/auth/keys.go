@@ -133,6 +133,19 @@ func (k *Keys) VerifyReauth(ctx context.Context, token string, now time.Time) (R
 	return Reauth{Account: c.Subject, Person: c.Person, ID: c.ID, At: c.IssuedAt.Time, Method: c.Method}, nil
 }
 
+// VerifySecond reads the proof of a second person, who is not the caller. Reason: SECOND_PERSON_NEEDED. UseProof makes it
+// single-use.
+func (k *Keys) VerifySecond(ctx context.Context, token string, now time.Time) (Reauth, error) {
+	var c proofClaims
+	err := k.verify(token, &c, forProof, now)
+	id, _ := FromContext(ctx)
+	if err != nil || id.Account == "" || c.Person == "" || c.Subject == id.Account || c.Person == id.Person {
+		return Reauth{}, fault.Denied("SECOND_PERSON_NEEDED",
+			"A second person must stand for this, with a fresh proof of their own, used once and within two minutes. Have that person enter their password.").Because(err)
+	}
+	return Reauth{Account: c.Subject, Person: c.Person, ID: c.ID, At: c.IssuedAt.Time, Method: c.Method}, nil
+}
+
 func needProof() *fault.Error {
 	return fault.Denied("REAUTHENTICATION_NEEDED",
 		"A signature needs a fresh proof of who you are, used once and within two minutes. Enter your password again.")

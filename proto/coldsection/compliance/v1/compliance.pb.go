@@ -164,7 +164,7 @@ func (x Requirement_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Requirement_Kind.Descriptor instead.
 func (Requirement_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{5, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{6, 0}
 }
 
 // What the next due is counted from.
@@ -221,7 +221,7 @@ func (x Requirement_Rebase) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Requirement_Rebase.Descriptor instead.
 func (Requirement_Rebase) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{5, 1}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{6, 1}
 }
 
 // The event that the first interval starts at.
@@ -286,7 +286,7 @@ func (x Requirement_StartEvent) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Requirement_StartEvent.Descriptor instead.
 func (Requirement_StartEvent) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{5, 2}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{6, 2}
 }
 
 // How the limits combine.
@@ -339,7 +339,7 @@ func (x LimitTree_Combine) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use LimitTree_Combine.Descriptor instead.
 func (LimitTree_Combine) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{8, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{9, 0}
 }
 
 // What is counted.
@@ -412,7 +412,7 @@ func (x IntervalLimit_Unit) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use IntervalLimit_Unit.Descriptor instead.
 func (IntervalLimit_Unit) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{9, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{10, 0}
 }
 
 // How near it is.
@@ -485,7 +485,7 @@ func (x DueItem_Band) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DueItem_Band.Descriptor instead.
 func (DueItem_Band) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{12, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{13, 0}
 }
 
 // Whether it may be used.
@@ -546,7 +546,7 @@ func (x Tool_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Tool_State.Descriptor instead.
 func (Tool_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{18, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19, 0}
 }
 
 // Whether it is in force.
@@ -607,7 +607,7 @@ func (x Authorization_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Authorization_State.Descriptor instead.
 func (Authorization_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22, 0}
 }
 
 // An aircraft.
@@ -643,7 +643,11 @@ type Aircraft struct {
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// Whose it is: a short text of your own for the customer or operator; empty is nobody's. Accounts that are limited to
 	// owners see what belongs to theirs.
-	Owner         string `protobuf:"bytes,20,opt,name=owner,proto3" json:"owner,omitempty"`
+	Owner string `protobuf:"bytes,20,opt,name=owner,proto3" json:"owner,omitempty"`
+	// Its counters when it was added; what was flown since is counted on top.
+	EntryCounters *Counters `protobuf:"bytes,15,opt,name=entry_counters,json=entryCounters,proto3" json:"entry_counters,omitempty"`
+	// The day that they are valid at the end of.
+	EntryDate     *date.Date `protobuf:"bytes,16,opt,name=entry_date,json=entryDate,proto3" json:"entry_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -781,6 +785,20 @@ func (x *Aircraft) GetOwner() string {
 		return x.Owner
 	}
 	return ""
+}
+
+func (x *Aircraft) GetEntryCounters() *Counters {
+	if x != nil {
+		return x.EntryCounters
+	}
+	return nil
+}
+
+func (x *Aircraft) GetEntryDate() *date.Date {
+	if x != nil {
+		return x.EntryDate
+	}
+	return nil
 }
 
 // Counters since new.
@@ -949,9 +967,15 @@ type Engine struct {
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// Whose it is: a short text of your own for the customer or operator; empty is nobody's. Accounts that are limited to
 	// owners see what belongs to theirs.
-	Owner         string `protobuf:"bytes,20,opt,name=owner,proto3" json:"owner,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Owner string `protobuf:"bytes,20,opt,name=owner,proto3" json:"owner,omitempty"`
+	// Its counters when it was added; what was flown since, wherever it was fitted, is counted on top.
+	EntryCounters *Counters `protobuf:"bytes,13,opt,name=entry_counters,json=entryCounters,proto3" json:"entry_counters,omitempty"`
+	// The day that they are valid at the end of.
+	EntryDate *date.Date `protobuf:"bytes,14,opt,name=entry_date,json=entryDate,proto3" json:"entry_date,omitempty"`
+	// The day that it was made, for requirements that count from there.
+	ManufactureDate *date.Date `protobuf:"bytes,15,opt,name=manufacture_date,json=manufactureDate,proto3" json:"manufacture_date,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Engine) Reset() {
@@ -1075,6 +1099,163 @@ func (x *Engine) GetOwner() string {
 	return ""
 }
 
+func (x *Engine) GetEntryCounters() *Counters {
+	if x != nil {
+		return x.EntryCounters
+	}
+	return nil
+}
+
+func (x *Engine) GetEntryDate() *date.Date {
+	if x != nil {
+		return x.EntryDate
+	}
+	return nil
+}
+
+func (x *Engine) GetManufactureDate() *date.Date {
+	if x != nil {
+		return x.ManufactureDate
+	}
+	return nil
+}
+
+// From when to when something was fitted to something, and where.
+type Fitting struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource name, fittings/{fitting}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What is fitted, such as engines/{engine}.
+	Item string `protobuf:"bytes,2,opt,name=item,proto3" json:"item,omitempty"`
+	// To what, such as aircraft/{aircraft}.
+	Host string `protobuf:"bytes,3,opt,name=host,proto3" json:"host,omitempty"`
+	// The position there.
+	Position string `protobuf:"bytes,4,opt,name=position,proto3" json:"position,omitempty"`
+	// The first day.
+	InstallDate *date.Date `protobuf:"bytes,5,opt,name=install_date,json=installDate,proto3" json:"install_date,omitempty"`
+	// The last day; unset while it is fitted.
+	RemoveDate *date.Date `protobuf:"bytes,6,opt,name=remove_date,json=removeDate,proto3" json:"remove_date,omitempty"`
+	// When the fitting was recorded.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// When the removal was recorded.
+	RemoveTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=remove_time,json=removeTime,proto3" json:"remove_time,omitempty"`
+	// Why it was removed.
+	RemoveReason string `protobuf:"bytes,9,opt,name=remove_reason,json=removeReason,proto3" json:"remove_reason,omitempty"`
+	// What it has counted while it was fitted here, as far as it is recorded.
+	FlownCounters *Counters `protobuf:"bytes,10,opt,name=flown_counters,json=flownCounters,proto3" json:"flown_counters,omitempty"`
+	// Changes with every change.
+	Etag          string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Fitting) Reset() {
+	*x = Fitting{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Fitting) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Fitting) ProtoMessage() {}
+
+func (x *Fitting) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Fitting.ProtoReflect.Descriptor instead.
+func (*Fitting) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Fitting) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Fitting) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *Fitting) GetHost() string {
+	if x != nil {
+		return x.Host
+	}
+	return ""
+}
+
+func (x *Fitting) GetPosition() string {
+	if x != nil {
+		return x.Position
+	}
+	return ""
+}
+
+func (x *Fitting) GetInstallDate() *date.Date {
+	if x != nil {
+		return x.InstallDate
+	}
+	return nil
+}
+
+func (x *Fitting) GetRemoveDate() *date.Date {
+	if x != nil {
+		return x.RemoveDate
+	}
+	return nil
+}
+
+func (x *Fitting) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Fitting) GetRemoveTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RemoveTime
+	}
+	return nil
+}
+
+func (x *Fitting) GetRemoveReason() string {
+	if x != nil {
+		return x.RemoveReason
+	}
+	return ""
+}
+
+func (x *Fitting) GetFlownCounters() *Counters {
+	if x != nil {
+		return x.FlownCounters
+	}
+	return nil
+}
+
+func (x *Fitting) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 // Hours and cycles flown by an aircraft.
 type Utilization struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1099,14 +1280,16 @@ type Utilization struct {
 	// The entry that replaced this one.
 	Correction string `protobuf:"bytes,10,opt,name=correction,proto3" json:"correction,omitempty"`
 	// When it was recorded.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// For a day on which something was swapped: which of the two flew, such as engines/{engine}. Else empty.
+	FittedItems   []string `protobuf:"bytes,12,rep,name=fitted_items,json=fittedItems,proto3" json:"fitted_items,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Utilization) Reset() {
 	*x = Utilization{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[4]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1118,7 +1301,7 @@ func (x *Utilization) String() string {
 func (*Utilization) ProtoMessage() {}
 
 func (x *Utilization) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[4]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1131,7 +1314,7 @@ func (x *Utilization) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Utilization.ProtoReflect.Descriptor instead.
 func (*Utilization) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Utilization) GetName() string {
@@ -1211,6 +1394,13 @@ func (x *Utilization) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Utilization) GetFittedItems() []string {
+	if x != nil {
+		return x.FittedItems
+	}
+	return nil
+}
+
 // Something that must be done, once or again and again.
 type Requirement struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1260,7 +1450,7 @@ type Requirement struct {
 
 func (x *Requirement) Reset() {
 	*x = Requirement{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[5]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1272,7 +1462,7 @@ func (x *Requirement) String() string {
 func (*Requirement) ProtoMessage() {}
 
 func (x *Requirement) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[5]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1285,7 +1475,7 @@ func (x *Requirement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Requirement.ProtoReflect.Descriptor instead.
 func (*Requirement) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Requirement) GetName() string {
@@ -1449,7 +1639,7 @@ type Applicability struct {
 
 func (x *Applicability) Reset() {
 	*x = Applicability{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[6]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1461,7 +1651,7 @@ func (x *Applicability) String() string {
 func (*Applicability) ProtoMessage() {}
 
 func (x *Applicability) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[6]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1474,7 +1664,7 @@ func (x *Applicability) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Applicability.ProtoReflect.Descriptor instead.
 func (*Applicability) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Applicability) GetEngineModels() []string {
@@ -1534,7 +1724,7 @@ type SerialRange struct {
 
 func (x *SerialRange) Reset() {
 	*x = SerialRange{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[7]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1546,7 +1736,7 @@ func (x *SerialRange) String() string {
 func (*SerialRange) ProtoMessage() {}
 
 func (x *SerialRange) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[7]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1559,7 +1749,7 @@ func (x *SerialRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SerialRange.ProtoReflect.Descriptor instead.
 func (*SerialRange) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *SerialRange) GetFirstSerial() string {
@@ -1598,7 +1788,7 @@ type LimitTree struct {
 
 func (x *LimitTree) Reset() {
 	*x = LimitTree{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[8]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1610,7 +1800,7 @@ func (x *LimitTree) String() string {
 func (*LimitTree) ProtoMessage() {}
 
 func (x *LimitTree) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[8]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1623,7 +1813,7 @@ func (x *LimitTree) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LimitTree.ProtoReflect.Descriptor instead.
 func (*LimitTree) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LimitTree) GetCombine() LimitTree_Combine {
@@ -1655,14 +1845,16 @@ type IntervalLimit struct {
 	// How many; hours in seconds.
 	Amount int64 `protobuf:"varint,2,opt,name=amount,proto3" json:"amount,omitempty"`
 	// For FIXED_DATE: the date.
-	FixedDate     *date.Date `protobuf:"bytes,3,opt,name=fixed_date,json=fixedDate,proto3" json:"fixed_date,omitempty"`
+	FixedDate *date.Date `protobuf:"bytes,3,opt,name=fixed_date,json=fixedDate,proto3" json:"fixed_date,omitempty"`
+	// Counts hours, cycles or starts from new, whatever the interval counts from.
+	Absolute      bool `protobuf:"varint,4,opt,name=absolute,proto3" json:"absolute,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *IntervalLimit) Reset() {
 	*x = IntervalLimit{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[9]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1674,7 +1866,7 @@ func (x *IntervalLimit) String() string {
 func (*IntervalLimit) ProtoMessage() {}
 
 func (x *IntervalLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[9]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1687,7 +1879,7 @@ func (x *IntervalLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IntervalLimit.ProtoReflect.Descriptor instead.
 func (*IntervalLimit) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *IntervalLimit) GetUnit() IntervalLimit_Unit {
@@ -1711,6 +1903,13 @@ func (x *IntervalLimit) GetFixedDate() *date.Date {
 	return nil
 }
 
+func (x *IntervalLimit) GetAbsolute() bool {
+	if x != nil {
+		return x.Absolute
+	}
+	return false
+}
+
 // A permitted variation.
 type Tolerance struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1728,7 +1927,7 @@ type Tolerance struct {
 
 func (x *Tolerance) Reset() {
 	*x = Tolerance{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[10]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1740,7 +1939,7 @@ func (x *Tolerance) String() string {
 func (*Tolerance) ProtoMessage() {}
 
 func (x *Tolerance) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[10]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1753,7 +1952,7 @@ func (x *Tolerance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tolerance.ProtoReflect.Descriptor instead.
 func (*Tolerance) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Tolerance) GetOperatingSeconds() int64 {
@@ -1799,7 +1998,7 @@ type NearThreshold struct {
 
 func (x *NearThreshold) Reset() {
 	*x = NearThreshold{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[11]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1811,7 +2010,7 @@ func (x *NearThreshold) String() string {
 func (*NearThreshold) ProtoMessage() {}
 
 func (x *NearThreshold) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[11]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1824,7 +2023,7 @@ func (x *NearThreshold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NearThreshold.ProtoReflect.Descriptor instead.
 func (*NearThreshold) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *NearThreshold) GetDays() int32 {
@@ -1897,7 +2096,7 @@ type DueItem struct {
 
 func (x *DueItem) Reset() {
 	*x = DueItem{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[12]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1909,7 +2108,7 @@ func (x *DueItem) String() string {
 func (*DueItem) ProtoMessage() {}
 
 func (x *DueItem) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[12]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1922,7 +2121,7 @@ func (x *DueItem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueItem.ProtoReflect.Descriptor instead.
 func (*DueItem) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *DueItem) GetName() string {
@@ -2086,7 +2285,7 @@ type Remaining struct {
 
 func (x *Remaining) Reset() {
 	*x = Remaining{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[13]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2098,7 +2297,7 @@ func (x *Remaining) String() string {
 func (*Remaining) ProtoMessage() {}
 
 func (x *Remaining) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[13]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2111,7 +2310,7 @@ func (x *Remaining) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Remaining.ProtoReflect.Descriptor instead.
 func (*Remaining) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Remaining) GetUnit() IntervalLimit_Unit {
@@ -2181,7 +2380,7 @@ type Extension struct {
 
 func (x *Extension) Reset() {
 	*x = Extension{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[14]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2193,7 +2392,7 @@ func (x *Extension) String() string {
 func (*Extension) ProtoMessage() {}
 
 func (x *Extension) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[14]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2206,7 +2405,7 @@ func (x *Extension) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Extension.ProtoReflect.Descriptor instead.
 func (*Extension) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Extension) GetOperatingSeconds() int64 {
@@ -2282,7 +2481,7 @@ type ExplainDueItemResponse struct {
 
 func (x *ExplainDueItemResponse) Reset() {
 	*x = ExplainDueItemResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[15]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2294,7 +2493,7 @@ func (x *ExplainDueItemResponse) String() string {
 func (*ExplainDueItemResponse) ProtoMessage() {}
 
 func (x *ExplainDueItemResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[15]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2307,7 +2506,7 @@ func (x *ExplainDueItemResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainDueItemResponse.ProtoReflect.Descriptor instead.
 func (*ExplainDueItemResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ExplainDueItemResponse) GetDueItem() *DueItem {
@@ -2366,14 +2565,18 @@ type Accomplishment struct {
 	// What was signed.
 	ContentHash string `protobuf:"bytes,12,opt,name=content_hash,json=contentHash,proto3" json:"content_hash,omitempty"`
 	// When it was recorded.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// For an entry of long ago: the second person, who stands for it too.
+	SecondPerson string `protobuf:"bytes,14,opt,name=second_person,json=secondPerson,proto3" json:"second_person,omitempty"`
+	// Takes back the entry that it supersedes: the work was not done. It counts as nothing done itself.
+	Void          bool `protobuf:"varint,15,opt,name=void,proto3" json:"void,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Accomplishment) Reset() {
 	*x = Accomplishment{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[16]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2385,7 +2588,7 @@ func (x *Accomplishment) String() string {
 func (*Accomplishment) ProtoMessage() {}
 
 func (x *Accomplishment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[16]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2398,7 +2601,7 @@ func (x *Accomplishment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Accomplishment.ProtoReflect.Descriptor instead.
 func (*Accomplishment) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Accomplishment) GetName() string {
@@ -2492,6 +2695,20 @@ func (x *Accomplishment) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Accomplishment) GetSecondPerson() string {
+	if x != nil {
+		return x.SecondPerson
+	}
+	return ""
+}
+
+func (x *Accomplishment) GetVoid() bool {
+	if x != nil {
+		return x.Void
+	}
+	return false
+}
+
 // How a thing stood on a date.
 type ComplianceStatus struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2515,7 +2732,7 @@ type ComplianceStatus struct {
 
 func (x *ComplianceStatus) Reset() {
 	*x = ComplianceStatus{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[17]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2527,7 +2744,7 @@ func (x *ComplianceStatus) String() string {
 func (*ComplianceStatus) ProtoMessage() {}
 
 func (x *ComplianceStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[17]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2540,7 +2757,7 @@ func (x *ComplianceStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComplianceStatus.ProtoReflect.Descriptor instead.
 func (*ComplianceStatus) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ComplianceStatus) GetSubject() string {
@@ -2629,7 +2846,7 @@ type Tool struct {
 
 func (x *Tool) Reset() {
 	*x = Tool{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[18]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2641,7 +2858,7 @@ func (x *Tool) String() string {
 func (*Tool) ProtoMessage() {}
 
 func (x *Tool) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[18]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2654,7 +2871,7 @@ func (x *Tool) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tool.ProtoReflect.Descriptor instead.
 func (*Tool) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Tool) GetName() string {
@@ -2776,7 +2993,7 @@ type Calibration struct {
 
 func (x *Calibration) Reset() {
 	*x = Calibration{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2788,7 +3005,7 @@ func (x *Calibration) String() string {
 func (*Calibration) ProtoMessage() {}
 
 func (x *Calibration) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2801,7 +3018,7 @@ func (x *Calibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
 func (*Calibration) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Calibration) GetCalibrationDate() *date.Date {
@@ -2867,7 +3084,7 @@ type Person struct {
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2879,7 +3096,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2892,7 +3109,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Person) GetName() string {
@@ -2971,7 +3188,7 @@ type Authorization struct {
 
 func (x *Authorization) Reset() {
 	*x = Authorization{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2983,7 +3200,7 @@ func (x *Authorization) String() string {
 func (*Authorization) ProtoMessage() {}
 
 func (x *Authorization) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2996,7 +3213,7 @@ func (x *Authorization) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Authorization.ProtoReflect.Descriptor instead.
 func (*Authorization) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Authorization) GetName() string {
@@ -3102,7 +3319,7 @@ type CheckGatesRequest struct {
 
 func (x *CheckGatesRequest) Reset() {
 	*x = CheckGatesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3114,7 +3331,7 @@ func (x *CheckGatesRequest) String() string {
 func (*CheckGatesRequest) ProtoMessage() {}
 
 func (x *CheckGatesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3127,7 +3344,7 @@ func (x *CheckGatesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckGatesRequest.ProtoReflect.Descriptor instead.
 func (*CheckGatesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *CheckGatesRequest) GetCivilDate() *date.Date {
@@ -3182,7 +3399,7 @@ type CheckGatesResponse struct {
 
 func (x *CheckGatesResponse) Reset() {
 	*x = CheckGatesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3194,7 +3411,7 @@ func (x *CheckGatesResponse) String() string {
 func (*CheckGatesResponse) ProtoMessage() {}
 
 func (x *CheckGatesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3207,7 +3424,7 @@ func (x *CheckGatesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckGatesResponse.ProtoReflect.Descriptor instead.
 func (*CheckGatesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CheckGatesResponse) GetOpen() bool {
@@ -3258,7 +3475,7 @@ type GateResult struct {
 
 func (x *GateResult) Reset() {
 	*x = GateResult{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3270,7 +3487,7 @@ func (x *GateResult) String() string {
 func (*GateResult) ProtoMessage() {}
 
 func (x *GateResult) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3283,7 +3500,7 @@ func (x *GateResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GateResult.ProtoReflect.Descriptor instead.
 func (*GateResult) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *GateResult) GetAsked() string {
@@ -3338,7 +3555,7 @@ type CreateAircraftRequest struct {
 
 func (x *CreateAircraftRequest) Reset() {
 	*x = CreateAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3350,7 +3567,7 @@ func (x *CreateAircraftRequest) String() string {
 func (*CreateAircraftRequest) ProtoMessage() {}
 
 func (x *CreateAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3363,7 +3580,7 @@ func (x *CreateAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAircraftRequest.ProtoReflect.Descriptor instead.
 func (*CreateAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *CreateAircraftRequest) GetAircraft() *Aircraft {
@@ -3411,7 +3628,7 @@ type UpdateAircraftRequest struct {
 
 func (x *UpdateAircraftRequest) Reset() {
 	*x = UpdateAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3423,7 +3640,7 @@ func (x *UpdateAircraftRequest) String() string {
 func (*UpdateAircraftRequest) ProtoMessage() {}
 
 func (x *UpdateAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3436,7 +3653,7 @@ func (x *UpdateAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateAircraftRequest.ProtoReflect.Descriptor instead.
 func (*UpdateAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *UpdateAircraftRequest) GetAircraft() *Aircraft {
@@ -3478,7 +3695,7 @@ type GetAircraftRequest struct {
 
 func (x *GetAircraftRequest) Reset() {
 	*x = GetAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3490,7 +3707,7 @@ func (x *GetAircraftRequest) String() string {
 func (*GetAircraftRequest) ProtoMessage() {}
 
 func (x *GetAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3503,7 +3720,7 @@ func (x *GetAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAircraftRequest.ProtoReflect.Descriptor instead.
 func (*GetAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *GetAircraftRequest) GetName() string {
@@ -3530,7 +3747,7 @@ type ListAircraftRequest struct {
 
 func (x *ListAircraftRequest) Reset() {
 	*x = ListAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3542,7 +3759,7 @@ func (x *ListAircraftRequest) String() string {
 func (*ListAircraftRequest) ProtoMessage() {}
 
 func (x *ListAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3555,7 +3772,7 @@ func (x *ListAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAircraftRequest.ProtoReflect.Descriptor instead.
 func (*ListAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ListAircraftRequest) GetPageSize() int32 {
@@ -3599,7 +3816,7 @@ type ListAircraftResponse struct {
 
 func (x *ListAircraftResponse) Reset() {
 	*x = ListAircraftResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3611,7 +3828,7 @@ func (x *ListAircraftResponse) String() string {
 func (*ListAircraftResponse) ProtoMessage() {}
 
 func (x *ListAircraftResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3624,7 +3841,7 @@ func (x *ListAircraftResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAircraftResponse.ProtoReflect.Descriptor instead.
 func (*ListAircraftResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ListAircraftResponse) GetAircraft() []*Aircraft {
@@ -3658,7 +3875,7 @@ type CreateEngineRequest struct {
 
 func (x *CreateEngineRequest) Reset() {
 	*x = CreateEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3670,7 +3887,7 @@ func (x *CreateEngineRequest) String() string {
 func (*CreateEngineRequest) ProtoMessage() {}
 
 func (x *CreateEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3683,7 +3900,7 @@ func (x *CreateEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *CreateEngineRequest) GetEngine() *Engine {
@@ -3731,7 +3948,7 @@ type UpdateEngineRequest struct {
 
 func (x *UpdateEngineRequest) Reset() {
 	*x = UpdateEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3743,7 +3960,7 @@ func (x *UpdateEngineRequest) String() string {
 func (*UpdateEngineRequest) ProtoMessage() {}
 
 func (x *UpdateEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3756,7 +3973,7 @@ func (x *UpdateEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *UpdateEngineRequest) GetEngine() *Engine {
@@ -3798,7 +4015,7 @@ type GetEngineRequest struct {
 
 func (x *GetEngineRequest) Reset() {
 	*x = GetEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3810,7 +4027,7 @@ func (x *GetEngineRequest) String() string {
 func (*GetEngineRequest) ProtoMessage() {}
 
 func (x *GetEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3823,7 +4040,7 @@ func (x *GetEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *GetEngineRequest) GetName() string {
@@ -3850,7 +4067,7 @@ type ListEnginesRequest struct {
 
 func (x *ListEnginesRequest) Reset() {
 	*x = ListEnginesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3862,7 +4079,7 @@ func (x *ListEnginesRequest) String() string {
 func (*ListEnginesRequest) ProtoMessage() {}
 
 func (x *ListEnginesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3875,7 +4092,7 @@ func (x *ListEnginesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEnginesRequest.ProtoReflect.Descriptor instead.
 func (*ListEnginesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ListEnginesRequest) GetPageSize() int32 {
@@ -3919,7 +4136,7 @@ type ListEnginesResponse struct {
 
 func (x *ListEnginesResponse) Reset() {
 	*x = ListEnginesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3931,7 +4148,7 @@ func (x *ListEnginesResponse) String() string {
 func (*ListEnginesResponse) ProtoMessage() {}
 
 func (x *ListEnginesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3944,7 +4161,7 @@ func (x *ListEnginesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEnginesResponse.ProtoReflect.Descriptor instead.
 func (*ListEnginesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ListEnginesResponse) GetEngines() []*Engine {
@@ -3955,6 +4172,134 @@ func (x *ListEnginesResponse) GetEngines() []*Engine {
 }
 
 func (x *ListEnginesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// The request to list resources, page by page.
+type ListFittingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The most resources to return; 0 means 50, more than 1,000 is read as 1,000, a negative number is refused.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before; every other field must be as in that request.
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which resources to return (AIP-160), over the fields that the method's comment names.
+	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	// How to sort: field names, each optionally followed by " desc", separated by commas.
+	OrderBy       string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListFittingsRequest) Reset() {
+	*x = ListFittingsRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListFittingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListFittingsRequest) ProtoMessage() {}
+
+func (x *ListFittingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListFittingsRequest.ProtoReflect.Descriptor instead.
+func (*ListFittingsRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *ListFittingsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListFittingsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListFittingsRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListFittingsRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+// One page of resources.
+type ListFittingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resources of this page; empty when nothing matches.
+	Fittings []*Fitting `protobuf:"bytes,1,rep,name=fittings,proto3" json:"fittings,omitempty"`
+	// Give it as page_token to read the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListFittingsResponse) Reset() {
+	*x = ListFittingsResponse{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListFittingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListFittingsResponse) ProtoMessage() {}
+
+func (x *ListFittingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListFittingsResponse.ProtoReflect.Descriptor instead.
+func (*ListFittingsResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *ListFittingsResponse) GetFittings() []*Fitting {
+	if x != nil {
+		return x.Fittings
+	}
+	return nil
+}
+
+func (x *ListFittingsResponse) GetNextPageToken() string {
 	if x != nil {
 		return x.NextPageToken
 	}
@@ -3982,7 +4327,7 @@ type InstallEngineRequest struct {
 
 func (x *InstallEngineRequest) Reset() {
 	*x = InstallEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3994,7 +4339,7 @@ func (x *InstallEngineRequest) String() string {
 func (*InstallEngineRequest) ProtoMessage() {}
 
 func (x *InstallEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4007,7 +4352,7 @@ func (x *InstallEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstallEngineRequest.ProtoReflect.Descriptor instead.
 func (*InstallEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *InstallEngineRequest) GetName() string {
@@ -4071,7 +4416,7 @@ type RemoveEngineRequest struct {
 
 func (x *RemoveEngineRequest) Reset() {
 	*x = RemoveEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4083,7 +4428,7 @@ func (x *RemoveEngineRequest) String() string {
 func (*RemoveEngineRequest) ProtoMessage() {}
 
 func (x *RemoveEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4096,7 +4441,7 @@ func (x *RemoveEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveEngineRequest.ProtoReflect.Descriptor instead.
 func (*RemoveEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *RemoveEngineRequest) GetName() string {
@@ -4155,7 +4500,7 @@ type CreateUtilizationRequest struct {
 
 func (x *CreateUtilizationRequest) Reset() {
 	*x = CreateUtilizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4167,7 +4512,7 @@ func (x *CreateUtilizationRequest) String() string {
 func (*CreateUtilizationRequest) ProtoMessage() {}
 
 func (x *CreateUtilizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4180,7 +4525,7 @@ func (x *CreateUtilizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateUtilizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateUtilizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *CreateUtilizationRequest) GetParent() string {
@@ -4240,7 +4585,7 @@ type BatchCreateUtilizationsRequest struct {
 
 func (x *BatchCreateUtilizationsRequest) Reset() {
 	*x = BatchCreateUtilizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4252,7 +4597,7 @@ func (x *BatchCreateUtilizationsRequest) String() string {
 func (*BatchCreateUtilizationsRequest) ProtoMessage() {}
 
 func (x *BatchCreateUtilizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4265,7 +4610,7 @@ func (x *BatchCreateUtilizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchCreateUtilizationsRequest.ProtoReflect.Descriptor instead.
 func (*BatchCreateUtilizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *BatchCreateUtilizationsRequest) GetParent() string {
@@ -4300,7 +4645,7 @@ type BatchCreateUtilizationsResponse struct {
 
 func (x *BatchCreateUtilizationsResponse) Reset() {
 	*x = BatchCreateUtilizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4312,7 +4657,7 @@ func (x *BatchCreateUtilizationsResponse) String() string {
 func (*BatchCreateUtilizationsResponse) ProtoMessage() {}
 
 func (x *BatchCreateUtilizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4325,7 +4670,7 @@ func (x *BatchCreateUtilizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchCreateUtilizationsResponse.ProtoReflect.Descriptor instead.
 func (*BatchCreateUtilizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *BatchCreateUtilizationsResponse) GetUtilizations() []*Utilization {
@@ -4354,7 +4699,7 @@ type ListUtilizationsRequest struct {
 
 func (x *ListUtilizationsRequest) Reset() {
 	*x = ListUtilizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4366,7 +4711,7 @@ func (x *ListUtilizationsRequest) String() string {
 func (*ListUtilizationsRequest) ProtoMessage() {}
 
 func (x *ListUtilizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4379,7 +4724,7 @@ func (x *ListUtilizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUtilizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListUtilizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListUtilizationsRequest) GetParent() string {
@@ -4430,7 +4775,7 @@ type ListUtilizationsResponse struct {
 
 func (x *ListUtilizationsResponse) Reset() {
 	*x = ListUtilizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4442,7 +4787,7 @@ func (x *ListUtilizationsResponse) String() string {
 func (*ListUtilizationsResponse) ProtoMessage() {}
 
 func (x *ListUtilizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4455,7 +4800,7 @@ func (x *ListUtilizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUtilizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListUtilizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListUtilizationsResponse) GetUtilizations() []*Utilization {
@@ -4489,7 +4834,7 @@ type CreateRequirementRequest struct {
 
 func (x *CreateRequirementRequest) Reset() {
 	*x = CreateRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4501,7 +4846,7 @@ func (x *CreateRequirementRequest) String() string {
 func (*CreateRequirementRequest) ProtoMessage() {}
 
 func (x *CreateRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4514,7 +4859,7 @@ func (x *CreateRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRequirementRequest.ProtoReflect.Descriptor instead.
 func (*CreateRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *CreateRequirementRequest) GetRequirement() *Requirement {
@@ -4562,7 +4907,7 @@ type UpdateRequirementRequest struct {
 
 func (x *UpdateRequirementRequest) Reset() {
 	*x = UpdateRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4574,7 +4919,7 @@ func (x *UpdateRequirementRequest) String() string {
 func (*UpdateRequirementRequest) ProtoMessage() {}
 
 func (x *UpdateRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4587,7 +4932,7 @@ func (x *UpdateRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateRequirementRequest.ProtoReflect.Descriptor instead.
 func (*UpdateRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *UpdateRequirementRequest) GetRequirement() *Requirement {
@@ -4629,7 +4974,7 @@ type GetRequirementRequest struct {
 
 func (x *GetRequirementRequest) Reset() {
 	*x = GetRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4641,7 +4986,7 @@ func (x *GetRequirementRequest) String() string {
 func (*GetRequirementRequest) ProtoMessage() {}
 
 func (x *GetRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4654,7 +4999,7 @@ func (x *GetRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRequirementRequest.ProtoReflect.Descriptor instead.
 func (*GetRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *GetRequirementRequest) GetName() string {
@@ -4681,7 +5026,7 @@ type ListRequirementsRequest struct {
 
 func (x *ListRequirementsRequest) Reset() {
 	*x = ListRequirementsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4693,7 +5038,7 @@ func (x *ListRequirementsRequest) String() string {
 func (*ListRequirementsRequest) ProtoMessage() {}
 
 func (x *ListRequirementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4706,7 +5051,7 @@ func (x *ListRequirementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRequirementsRequest.ProtoReflect.Descriptor instead.
 func (*ListRequirementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListRequirementsRequest) GetPageSize() int32 {
@@ -4750,7 +5095,7 @@ type ListRequirementsResponse struct {
 
 func (x *ListRequirementsResponse) Reset() {
 	*x = ListRequirementsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4762,7 +5107,7 @@ func (x *ListRequirementsResponse) String() string {
 func (*ListRequirementsResponse) ProtoMessage() {}
 
 func (x *ListRequirementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4775,7 +5120,7 @@ func (x *ListRequirementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRequirementsResponse.ProtoReflect.Descriptor instead.
 func (*ListRequirementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListRequirementsResponse) GetRequirements() []*Requirement {
@@ -4803,7 +5148,7 @@ type GetDueItemRequest struct {
 
 func (x *GetDueItemRequest) Reset() {
 	*x = GetDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4815,7 +5160,7 @@ func (x *GetDueItemRequest) String() string {
 func (*GetDueItemRequest) ProtoMessage() {}
 
 func (x *GetDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4828,7 +5173,7 @@ func (x *GetDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDueItemRequest.ProtoReflect.Descriptor instead.
 func (*GetDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *GetDueItemRequest) GetName() string {
@@ -4857,7 +5202,7 @@ type ListDueItemsRequest struct {
 
 func (x *ListDueItemsRequest) Reset() {
 	*x = ListDueItemsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4869,7 +5214,7 @@ func (x *ListDueItemsRequest) String() string {
 func (*ListDueItemsRequest) ProtoMessage() {}
 
 func (x *ListDueItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4882,7 +5227,7 @@ func (x *ListDueItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueItemsRequest.ProtoReflect.Descriptor instead.
 func (*ListDueItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListDueItemsRequest) GetPageSize() int32 {
@@ -4933,7 +5278,7 @@ type ListDueItemsResponse struct {
 
 func (x *ListDueItemsResponse) Reset() {
 	*x = ListDueItemsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4945,7 +5290,7 @@ func (x *ListDueItemsResponse) String() string {
 func (*ListDueItemsResponse) ProtoMessage() {}
 
 func (x *ListDueItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4958,7 +5303,7 @@ func (x *ListDueItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueItemsResponse.ProtoReflect.Descriptor instead.
 func (*ListDueItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListDueItemsResponse) GetDueItems() []*DueItem {
@@ -4986,7 +5331,7 @@ type ExplainDueItemRequest struct {
 
 func (x *ExplainDueItemRequest) Reset() {
 	*x = ExplainDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4998,7 +5343,7 @@ func (x *ExplainDueItemRequest) String() string {
 func (*ExplainDueItemRequest) ProtoMessage() {}
 
 func (x *ExplainDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5011,7 +5356,7 @@ func (x *ExplainDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainDueItemRequest.ProtoReflect.Descriptor instead.
 func (*ExplainDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ExplainDueItemRequest) GetName() string {
@@ -5038,7 +5383,7 @@ type ExtendDueItemRequest struct {
 
 func (x *ExtendDueItemRequest) Reset() {
 	*x = ExtendDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5050,7 +5395,7 @@ func (x *ExtendDueItemRequest) String() string {
 func (*ExtendDueItemRequest) ProtoMessage() {}
 
 func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5063,7 +5408,7 @@ func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExtendDueItemRequest.ProtoReflect.Descriptor instead.
 func (*ExtendDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ExtendDueItemRequest) GetName() string {
@@ -5108,14 +5453,16 @@ type CreateAccomplishmentRequest struct {
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
 	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Checks everything and changes nothing.
-	ValidateOnly  bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ValidateOnly bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// For work done more than 24 months ago: another person's fresh proof from SessionService.Reauthenticate; used once.
+	SecondReauthenticationToken string `protobuf:"bytes,7,opt,name=second_reauthentication_token,json=secondReauthenticationToken,proto3" json:"second_reauthentication_token,omitempty"`
+	unknownFields               protoimpl.UnknownFields
+	sizeCache                   protoimpl.SizeCache
 }
 
 func (x *CreateAccomplishmentRequest) Reset() {
 	*x = CreateAccomplishmentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5127,7 +5474,7 @@ func (x *CreateAccomplishmentRequest) String() string {
 func (*CreateAccomplishmentRequest) ProtoMessage() {}
 
 func (x *CreateAccomplishmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5140,7 +5487,7 @@ func (x *CreateAccomplishmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAccomplishmentRequest.ProtoReflect.Descriptor instead.
 func (*CreateAccomplishmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *CreateAccomplishmentRequest) GetParent() string {
@@ -5185,6 +5532,13 @@ func (x *CreateAccomplishmentRequest) GetValidateOnly() bool {
 	return false
 }
 
+func (x *CreateAccomplishmentRequest) GetSecondReauthenticationToken() string {
+	if x != nil {
+		return x.SecondReauthenticationToken
+	}
+	return ""
+}
+
 // The request to list resources, page by page.
 type ListAccomplishmentsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5204,7 +5558,7 @@ type ListAccomplishmentsRequest struct {
 
 func (x *ListAccomplishmentsRequest) Reset() {
 	*x = ListAccomplishmentsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5216,7 +5570,7 @@ func (x *ListAccomplishmentsRequest) String() string {
 func (*ListAccomplishmentsRequest) ProtoMessage() {}
 
 func (x *ListAccomplishmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5229,7 +5583,7 @@ func (x *ListAccomplishmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccomplishmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAccomplishmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListAccomplishmentsRequest) GetParent() string {
@@ -5280,7 +5634,7 @@ type ListAccomplishmentsResponse struct {
 
 func (x *ListAccomplishmentsResponse) Reset() {
 	*x = ListAccomplishmentsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5292,7 +5646,7 @@ func (x *ListAccomplishmentsResponse) String() string {
 func (*ListAccomplishmentsResponse) ProtoMessage() {}
 
 func (x *ListAccomplishmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5305,7 +5659,7 @@ func (x *ListAccomplishmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccomplishmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAccomplishmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListAccomplishmentsResponse) GetAccomplishments() []*Accomplishment {
@@ -5337,7 +5691,7 @@ type GetComplianceStatusRequest struct {
 
 func (x *GetComplianceStatusRequest) Reset() {
 	*x = GetComplianceStatusRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5349,7 +5703,7 @@ func (x *GetComplianceStatusRequest) String() string {
 func (*GetComplianceStatusRequest) ProtoMessage() {}
 
 func (x *GetComplianceStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5362,7 +5716,7 @@ func (x *GetComplianceStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetComplianceStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetComplianceStatusRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *GetComplianceStatusRequest) GetSubject() string {
@@ -5403,7 +5757,7 @@ type CreateToolRequest struct {
 
 func (x *CreateToolRequest) Reset() {
 	*x = CreateToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5415,7 +5769,7 @@ func (x *CreateToolRequest) String() string {
 func (*CreateToolRequest) ProtoMessage() {}
 
 func (x *CreateToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5428,7 +5782,7 @@ func (x *CreateToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateToolRequest.ProtoReflect.Descriptor instead.
 func (*CreateToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *CreateToolRequest) GetTool() *Tool {
@@ -5476,7 +5830,7 @@ type CalibrateToolRequest struct {
 
 func (x *CalibrateToolRequest) Reset() {
 	*x = CalibrateToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5488,7 +5842,7 @@ func (x *CalibrateToolRequest) String() string {
 func (*CalibrateToolRequest) ProtoMessage() {}
 
 func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5501,7 +5855,7 @@ func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrateToolRequest.ProtoReflect.Descriptor instead.
 func (*CalibrateToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *CalibrateToolRequest) GetName() string {
@@ -5549,7 +5903,7 @@ type WithdrawToolRequest struct {
 
 func (x *WithdrawToolRequest) Reset() {
 	*x = WithdrawToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5561,7 +5915,7 @@ func (x *WithdrawToolRequest) String() string {
 func (*WithdrawToolRequest) ProtoMessage() {}
 
 func (x *WithdrawToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5574,7 +5928,7 @@ func (x *WithdrawToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawToolRequest.ProtoReflect.Descriptor instead.
 func (*WithdrawToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *WithdrawToolRequest) GetName() string {
@@ -5616,7 +5970,7 @@ type GetToolRequest struct {
 
 func (x *GetToolRequest) Reset() {
 	*x = GetToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5628,7 +5982,7 @@ func (x *GetToolRequest) String() string {
 func (*GetToolRequest) ProtoMessage() {}
 
 func (x *GetToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5641,7 +5995,7 @@ func (x *GetToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetToolRequest.ProtoReflect.Descriptor instead.
 func (*GetToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *GetToolRequest) GetName() string {
@@ -5668,7 +6022,7 @@ type ListToolsRequest struct {
 
 func (x *ListToolsRequest) Reset() {
 	*x = ListToolsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5680,7 +6034,7 @@ func (x *ListToolsRequest) String() string {
 func (*ListToolsRequest) ProtoMessage() {}
 
 func (x *ListToolsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5693,7 +6047,7 @@ func (x *ListToolsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolsRequest.ProtoReflect.Descriptor instead.
 func (*ListToolsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListToolsRequest) GetPageSize() int32 {
@@ -5737,7 +6091,7 @@ type ListToolsResponse struct {
 
 func (x *ListToolsResponse) Reset() {
 	*x = ListToolsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5749,7 +6103,7 @@ func (x *ListToolsResponse) String() string {
 func (*ListToolsResponse) ProtoMessage() {}
 
 func (x *ListToolsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5762,7 +6116,7 @@ func (x *ListToolsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolsResponse.ProtoReflect.Descriptor instead.
 func (*ListToolsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListToolsResponse) GetTools() []*Tool {
@@ -5796,7 +6150,7 @@ type CreatePersonRequest struct {
 
 func (x *CreatePersonRequest) Reset() {
 	*x = CreatePersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5808,7 +6162,7 @@ func (x *CreatePersonRequest) String() string {
 func (*CreatePersonRequest) ProtoMessage() {}
 
 func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5821,7 +6175,7 @@ func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreatePersonRequest.ProtoReflect.Descriptor instead.
 func (*CreatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *CreatePersonRequest) GetPerson() *Person {
@@ -5869,7 +6223,7 @@ type UpdatePersonRequest struct {
 
 func (x *UpdatePersonRequest) Reset() {
 	*x = UpdatePersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5881,7 +6235,7 @@ func (x *UpdatePersonRequest) String() string {
 func (*UpdatePersonRequest) ProtoMessage() {}
 
 func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5894,7 +6248,7 @@ func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdatePersonRequest.ProtoReflect.Descriptor instead.
 func (*UpdatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *UpdatePersonRequest) GetPerson() *Person {
@@ -5936,7 +6290,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5948,7 +6302,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5961,7 +6315,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *GetPersonRequest) GetName() string {
@@ -5988,7 +6342,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6000,7 +6354,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6013,7 +6367,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ListPeopleRequest) GetPageSize() int32 {
@@ -6057,7 +6411,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6069,7 +6423,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6082,7 +6436,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*Person {
@@ -6116,7 +6470,7 @@ type CreateAuthorizationRequest struct {
 
 func (x *CreateAuthorizationRequest) Reset() {
 	*x = CreateAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6128,7 +6482,7 @@ func (x *CreateAuthorizationRequest) String() string {
 func (*CreateAuthorizationRequest) ProtoMessage() {}
 
 func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6141,7 +6495,7 @@ func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *CreateAuthorizationRequest) GetParent() string {
@@ -6189,7 +6543,7 @@ type SuspendAuthorizationRequest struct {
 
 func (x *SuspendAuthorizationRequest) Reset() {
 	*x = SuspendAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6201,7 +6555,7 @@ func (x *SuspendAuthorizationRequest) String() string {
 func (*SuspendAuthorizationRequest) ProtoMessage() {}
 
 func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6214,7 +6568,7 @@ func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuspendAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*SuspendAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *SuspendAuthorizationRequest) GetName() string {
@@ -6264,7 +6618,7 @@ type ListAuthorizationsRequest struct {
 
 func (x *ListAuthorizationsRequest) Reset() {
 	*x = ListAuthorizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6276,7 +6630,7 @@ func (x *ListAuthorizationsRequest) String() string {
 func (*ListAuthorizationsRequest) ProtoMessage() {}
 
 func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6289,7 +6643,7 @@ func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListAuthorizationsRequest) GetParent() string {
@@ -6340,7 +6694,7 @@ type ListAuthorizationsResponse struct {
 
 func (x *ListAuthorizationsResponse) Reset() {
 	*x = ListAuthorizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6352,7 +6706,7 @@ func (x *ListAuthorizationsResponse) String() string {
 func (*ListAuthorizationsResponse) ProtoMessage() {}
 
 func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6365,7 +6719,7 @@ func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListAuthorizationsResponse) GetAuthorizations() []*Authorization {
@@ -6386,7 +6740,7 @@ var File_coldsection_compliance_v1_compliance_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
-	"*coldsection/compliance/v1/compliance.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xa0\b\n" +
+	"*coldsection/compliance/v1/compliance.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xaa\t\n" +
 	"\bAircraft\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x121\n" +
 	"\fregistration\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x14R\fregistration\x12!\n" +
@@ -6406,7 +6760,10 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"updateTime\x12=\n" +
-	"\x05owner\x18\x14 \x01(\tB'\xe2A\x01\x01\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x05owner\x1a>\n" +
+	"\x05owner\x18\x14 \x01(\tB'\xe2A\x01\x01\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x05owner\x12P\n" +
+	"\x0eentry_counters\x18\x0f \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x03R\rentryCounters\x126\n" +
+	"\n" +
+	"entry_date\x18\x10 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\tentryDate\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"F\n" +
@@ -6426,7 +6783,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"FlyingRate\x128\n" +
 	"\rhours_per_day\x18\x01 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\vhoursPerDay\x12:\n" +
 	"\x0ecycles_per_day\x18\x02 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\fcyclesPerDay\x12\x1a\n" +
-	"\x05basis\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x05basis\"\xad\x06\n" +
+	"\x05basis\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x05basis\"\xfb\a\n" +
 	"\x06Engine\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12%\n" +
 	"\x06serial\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\x06serial\x12.\n" +
@@ -6443,11 +6800,32 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"updateTime\x12=\n" +
-	"\x05owner\x18\x14 \x01(\tB'\xe2A\x01\x01\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x05owner\x1a>\n" +
+	"\x05owner\x18\x14 \x01(\tB'\xe2A\x01\x01\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\x05owner\x12P\n" +
+	"\x0eentry_counters\x18\r \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x03R\rentryCounters\x126\n" +
+	"\n" +
+	"entry_date\x18\x0e \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\tentryDate\x12B\n" +
+	"\x10manufacture_date\x18\x0f \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\x0fmanufactureDate\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01:B\xeaA?\n" +
-	"\x1acoldsection.example/Engine\x12\x10engines/{engine}*\aengines2\x06engine\"\xe6\x04\n" +
+	"\x1acoldsection.example/Engine\x12\x10engines/{engine}*\aengines2\x06engine\"\xd5\x04\n" +
+	"\aFitting\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
+	"\x04item\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12\x18\n" +
+	"\x04host\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x04host\x12 \n" +
+	"\bposition\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\bposition\x12:\n" +
+	"\finstall_date\x18\x05 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\vinstallDate\x128\n" +
+	"\vremove_date\x18\x06 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\n" +
+	"removeDate\x12A\n" +
+	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\x12A\n" +
+	"\vremove_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"removeTime\x12)\n" +
+	"\rremove_reason\x18\t \x01(\tB\x04\xe2A\x01\x03R\fremoveReason\x12P\n" +
+	"\x0eflown_counters\x18\n" +
+	" \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x03R\rflownCounters\x12\x18\n" +
+	"\x04etag\x18\v \x01(\tB\x04\xe2A\x01\x03R\x04etag:G\xeaAD\n" +
+	"\x1bcoldsection.example/Fitting\x12\x12fittings/{fitting}*\bfittings2\afitting\"\x97\x05\n" +
 	"\vUtilization\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12>\n" +
 	"\vflight_date\x18\x02 \x01(\v2\x11.google.type.DateB\n" +
@@ -6465,7 +6843,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	" \x01(\tB\x04\xe2A\x01\x03R\n" +
 	"correction\x12A\n" +
 	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:o\xeaAl\n" +
+	"createTime\x12/\n" +
+	"\ffitted_items\x18\f \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\vfittedItems:o\xeaAl\n" +
 	"\x1fcoldsection.example/Utilization\x12.aircraft/{aircraft}/utilizations/{utilization}*\futilizations2\vutilization\"\x8f\r\n" +
 	"\vRequirement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12!\n" +
@@ -6541,12 +6920,13 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\aCombine\x12\x17\n" +
 	"\x13COMBINE_UNSPECIFIED\x10\x00\x12\t\n" +
 	"\x05FIRST\x10\x01\x12\t\n" +
-	"\x05LATER\x10\x02\"\xbd\x02\n" +
+	"\x05LATER\x10\x02\"\xdf\x02\n" +
 	"\rIntervalLimit\x12O\n" +
 	"\x04unit\x18\x01 \x01(\x0e2-.coldsection.compliance.v1.IntervalLimit.UnitB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x04unit\x12#\n" +
 	"\x06amount\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06amount\x126\n" +
 	"\n" +
-	"fixed_date\x18\x03 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\tfixedDate\"~\n" +
+	"fixed_date\x18\x03 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\tfixedDate\x12 \n" +
+	"\babsolute\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\babsolute\"~\n" +
 	"\x04Unit\x12\x14\n" +
 	"\x10UNIT_UNSPECIFIED\x10\x00\x12\t\n" +
 	"\x05HOURS\x10\x01\x12\n" +
@@ -6631,7 +7011,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x05lines\x18\x02 \x03(\tB\x04\xe2A\x01\x03R\x05lines\x12L\n" +
 	"\vflying_rate\x18\x03 \x01(\v2%.coldsection.compliance.v1.FlyingRateB\x04\xe2A\x01\x03R\n" +
 	"flyingRate\x12J\n" +
-	"\bdocument\x18\x04 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\"\xf9\x05\n" +
+	"\bdocument\x18\x04 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\"\xbe\x06\n" +
 	"\x0eAccomplishment\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12%\n" +
 	"\asubject\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\asubject\x12:\n" +
@@ -6651,7 +7031,9 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\tcertifier\x18\v \x01(\tB\x04\xe2A\x01\x03R\tcertifier\x12'\n" +
 	"\fcontent_hash\x18\f \x01(\tB\x04\xe2A\x01\x03R\vcontentHash\x12A\n" +
 	"\vcreate_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:\x86\x01\xeaA\x82\x01\n" +
+	"createTime\x12)\n" +
+	"\rsecond_person\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\fsecondPerson\x12\x18\n" +
+	"\x04void\x18\x0f \x01(\bB\x04\xe2A\x01\x01R\x04void:\x86\x01\xeaA\x82\x01\n" +
 	"\"coldsection.example/Accomplishment\x12;requirements/{requirement}/accomplishments/{accomplishment}*\x0faccomplishments2\x0eaccomplishment\"\x90\x03\n" +
 	"\x10ComplianceStatus\x12\x1e\n" +
 	"\asubject\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\asubject\x12>\n" +
@@ -6813,6 +7195,15 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x86\x01\n" +
 	"\x13ListEnginesResponse\x12A\n" +
 	"\aengines\x18\x01 \x03(\v2!.coldsection.compliance.v1.EngineB\x04\xe2A\x01\x03R\aengines\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x9c\x01\n" +
+	"\x13ListFittingsRequest\x12!\n" +
+	"\tpage_size\x18\x01 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\x12\x1c\n" +
+	"\x06filter\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12\x1f\n" +
+	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x8a\x01\n" +
+	"\x14ListFittingsResponse\x12D\n" +
+	"\bfittings\x18\x01 \x03(\v2\".coldsection.compliance.v1.FittingB\x04\xe2A\x01\x03R\bfittings\x12,\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xdc\x02\n" +
 	"\x14InstallEngineRequest\x12>\n" +
 	"\x04name\x18\x01 \x01(\tB*\xe2A\x01\x02\xfaA\x1c\n" +
@@ -6912,7 +7303,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12N\n" +
 	"\textension\x18\x04 \x01(\v2$.coldsection.compliance.v1.ExtensionB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\textension\"\xcb\x03\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\textension\"\x96\x04\n" +
 	"\x1bCreateAccomplishmentRequest\x12J\n" +
 	"\x06parent\x18\x01 \x01(\tB2\xe2A\x01\x02\xfaA$\x12\"coldsection.example/Accomplishment\xbaH\x04r\x02\x10\x01R\x06parent\x12]\n" +
 	"\x0eaccomplishment\x18\x02 \x01(\v2).coldsection.compliance.v1.AccomplishmentB\n" +
@@ -6921,7 +7312,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x11accomplishment_id\x18\x04 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\x10accomplishmentId\x123\n" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xef\x01\n" +
+	"\rvalidate_only\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x12I\n" +
+	"\x1dsecond_reauthentication_token\x18\a \x01(\tB\x05\xe2A\x02\x01\x04R\x1bsecondReauthenticationToken\"\xef\x01\n" +
 	"\x1aListAccomplishmentsRequest\x12J\n" +
 	"\x06parent\x18\x01 \x01(\tB2\xe2A\x01\x02\xfaA$\x12\"coldsection.example/Accomplishment\xbaH\x04r\x02\x10\x01R\x06parent\x12!\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
@@ -7043,12 +7435,13 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"/v1/people\x12\x8d\x01\n" +
 	"\fUpdatePerson\x12..coldsection.compliance.v1.UpdatePersonRequest\x1a!.coldsection.compliance.v1.Person\"*\x82\xd3\xe4\x93\x02$:\x06person2\x1a/v1/{person.name=people/*}\x12\xb3\x01\n" +
 	"\x13CreateAuthorization\x125.coldsection.compliance.v1.CreateAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\";\x82\xd3\xe4\x93\x025:\rauthorization\"$/v1/{parent=people/*}/authorizations\x12\xb1\x01\n" +
-	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xc0\x13\n" +
+	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xcb\x14\n" +
 	"\x16ComplianceQueryService\x12\x83\x01\n" +
 	"\vGetAircraft\x12-.coldsection.compliance.v1.GetAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=aircraft/*}\x90\x02\x01\x12\x88\x01\n" +
 	"\fListAircraft\x12..coldsection.compliance.v1.ListAircraftRequest\x1a/.coldsection.compliance.v1.ListAircraftResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/aircraft\x90\x02\x01\x12|\n" +
 	"\tGetEngine\x12+.coldsection.compliance.v1.GetEngineRequest\x1a!.coldsection.compliance.v1.Engine\"\x1f\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/{name=engines/*}\x90\x02\x01\x12\x84\x01\n" +
-	"\vListEngines\x12-.coldsection.compliance.v1.ListEnginesRequest\x1a..coldsection.compliance.v1.ListEnginesResponse\"\x16\x82\xd3\xe4\x93\x02\r\x12\v/v1/engines\x90\x02\x01\x12\xac\x01\n" +
+	"\vListEngines\x12-.coldsection.compliance.v1.ListEnginesRequest\x1a..coldsection.compliance.v1.ListEnginesResponse\"\x16\x82\xd3\xe4\x93\x02\r\x12\v/v1/engines\x90\x02\x01\x12\x88\x01\n" +
+	"\fListFittings\x12..coldsection.compliance.v1.ListFittingsRequest\x1a/.coldsection.compliance.v1.ListFittingsResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/fittings\x90\x02\x01\x12\xac\x01\n" +
 	"\x10ListUtilizations\x122.coldsection.compliance.v1.ListUtilizationsRequest\x1a3.coldsection.compliance.v1.ListUtilizationsResponse\"/\x82\xd3\xe4\x93\x02&\x12$/v1/{parent=aircraft/*}/utilizations\x90\x02\x01\x12\x90\x01\n" +
 	"\x0eGetRequirement\x120.coldsection.compliance.v1.GetRequirementRequest\x1a&.coldsection.compliance.v1.Requirement\"$\x82\xd3\xe4\x93\x02\x1b\x12\x19/v1/{name=requirements/*}\x90\x02\x01\x12\x98\x01\n" +
 	"\x10ListRequirements\x122.coldsection.compliance.v1.ListRequirementsRequest\x1a3.coldsection.compliance.v1.ListRequirementsResponse\"\x1b\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/requirements\x90\x02\x01\x12\x80\x01\n" +
@@ -7082,7 +7475,7 @@ func file_coldsection_compliance_v1_compliance_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
-var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
+var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 76)
 var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(Aircraft_Regime)(0),                    // 0: coldsection.compliance.v1.Aircraft.Regime
 	(Requirement_Kind)(0),                   // 1: coldsection.compliance.v1.Requirement.Kind
@@ -7097,267 +7490,283 @@ var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(*Counters)(nil),                        // 10: coldsection.compliance.v1.Counters
 	(*FlyingRate)(nil),                      // 11: coldsection.compliance.v1.FlyingRate
 	(*Engine)(nil),                          // 12: coldsection.compliance.v1.Engine
-	(*Utilization)(nil),                     // 13: coldsection.compliance.v1.Utilization
-	(*Requirement)(nil),                     // 14: coldsection.compliance.v1.Requirement
-	(*Applicability)(nil),                   // 15: coldsection.compliance.v1.Applicability
-	(*SerialRange)(nil),                     // 16: coldsection.compliance.v1.SerialRange
-	(*LimitTree)(nil),                       // 17: coldsection.compliance.v1.LimitTree
-	(*IntervalLimit)(nil),                   // 18: coldsection.compliance.v1.IntervalLimit
-	(*Tolerance)(nil),                       // 19: coldsection.compliance.v1.Tolerance
-	(*NearThreshold)(nil),                   // 20: coldsection.compliance.v1.NearThreshold
-	(*DueItem)(nil),                         // 21: coldsection.compliance.v1.DueItem
-	(*Remaining)(nil),                       // 22: coldsection.compliance.v1.Remaining
-	(*Extension)(nil),                       // 23: coldsection.compliance.v1.Extension
-	(*ExplainDueItemResponse)(nil),          // 24: coldsection.compliance.v1.ExplainDueItemResponse
-	(*Accomplishment)(nil),                  // 25: coldsection.compliance.v1.Accomplishment
-	(*ComplianceStatus)(nil),                // 26: coldsection.compliance.v1.ComplianceStatus
-	(*Tool)(nil),                            // 27: coldsection.compliance.v1.Tool
-	(*Calibration)(nil),                     // 28: coldsection.compliance.v1.Calibration
-	(*Person)(nil),                          // 29: coldsection.compliance.v1.Person
-	(*Authorization)(nil),                   // 30: coldsection.compliance.v1.Authorization
-	(*CheckGatesRequest)(nil),               // 31: coldsection.compliance.v1.CheckGatesRequest
-	(*CheckGatesResponse)(nil),              // 32: coldsection.compliance.v1.CheckGatesResponse
-	(*GateResult)(nil),                      // 33: coldsection.compliance.v1.GateResult
-	(*CreateAircraftRequest)(nil),           // 34: coldsection.compliance.v1.CreateAircraftRequest
-	(*UpdateAircraftRequest)(nil),           // 35: coldsection.compliance.v1.UpdateAircraftRequest
-	(*GetAircraftRequest)(nil),              // 36: coldsection.compliance.v1.GetAircraftRequest
-	(*ListAircraftRequest)(nil),             // 37: coldsection.compliance.v1.ListAircraftRequest
-	(*ListAircraftResponse)(nil),            // 38: coldsection.compliance.v1.ListAircraftResponse
-	(*CreateEngineRequest)(nil),             // 39: coldsection.compliance.v1.CreateEngineRequest
-	(*UpdateEngineRequest)(nil),             // 40: coldsection.compliance.v1.UpdateEngineRequest
-	(*GetEngineRequest)(nil),                // 41: coldsection.compliance.v1.GetEngineRequest
-	(*ListEnginesRequest)(nil),              // 42: coldsection.compliance.v1.ListEnginesRequest
-	(*ListEnginesResponse)(nil),             // 43: coldsection.compliance.v1.ListEnginesResponse
-	(*InstallEngineRequest)(nil),            // 44: coldsection.compliance.v1.InstallEngineRequest
-	(*RemoveEngineRequest)(nil),             // 45: coldsection.compliance.v1.RemoveEngineRequest
-	(*CreateUtilizationRequest)(nil),        // 46: coldsection.compliance.v1.CreateUtilizationRequest
-	(*BatchCreateUtilizationsRequest)(nil),  // 47: coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	(*BatchCreateUtilizationsResponse)(nil), // 48: coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	(*ListUtilizationsRequest)(nil),         // 49: coldsection.compliance.v1.ListUtilizationsRequest
-	(*ListUtilizationsResponse)(nil),        // 50: coldsection.compliance.v1.ListUtilizationsResponse
-	(*CreateRequirementRequest)(nil),        // 51: coldsection.compliance.v1.CreateRequirementRequest
-	(*UpdateRequirementRequest)(nil),        // 52: coldsection.compliance.v1.UpdateRequirementRequest
-	(*GetRequirementRequest)(nil),           // 53: coldsection.compliance.v1.GetRequirementRequest
-	(*ListRequirementsRequest)(nil),         // 54: coldsection.compliance.v1.ListRequirementsRequest
-	(*ListRequirementsResponse)(nil),        // 55: coldsection.compliance.v1.ListRequirementsResponse
-	(*GetDueItemRequest)(nil),               // 56: coldsection.compliance.v1.GetDueItemRequest
-	(*ListDueItemsRequest)(nil),             // 57: coldsection.compliance.v1.ListDueItemsRequest
-	(*ListDueItemsResponse)(nil),            // 58: coldsection.compliance.v1.ListDueItemsResponse
-	(*ExplainDueItemRequest)(nil),           // 59: coldsection.compliance.v1.ExplainDueItemRequest
-	(*ExtendDueItemRequest)(nil),            // 60: coldsection.compliance.v1.ExtendDueItemRequest
-	(*CreateAccomplishmentRequest)(nil),     // 61: coldsection.compliance.v1.CreateAccomplishmentRequest
-	(*ListAccomplishmentsRequest)(nil),      // 62: coldsection.compliance.v1.ListAccomplishmentsRequest
-	(*ListAccomplishmentsResponse)(nil),     // 63: coldsection.compliance.v1.ListAccomplishmentsResponse
-	(*GetComplianceStatusRequest)(nil),      // 64: coldsection.compliance.v1.GetComplianceStatusRequest
-	(*CreateToolRequest)(nil),               // 65: coldsection.compliance.v1.CreateToolRequest
-	(*CalibrateToolRequest)(nil),            // 66: coldsection.compliance.v1.CalibrateToolRequest
-	(*WithdrawToolRequest)(nil),             // 67: coldsection.compliance.v1.WithdrawToolRequest
-	(*GetToolRequest)(nil),                  // 68: coldsection.compliance.v1.GetToolRequest
-	(*ListToolsRequest)(nil),                // 69: coldsection.compliance.v1.ListToolsRequest
-	(*ListToolsResponse)(nil),               // 70: coldsection.compliance.v1.ListToolsResponse
-	(*CreatePersonRequest)(nil),             // 71: coldsection.compliance.v1.CreatePersonRequest
-	(*UpdatePersonRequest)(nil),             // 72: coldsection.compliance.v1.UpdatePersonRequest
-	(*GetPersonRequest)(nil),                // 73: coldsection.compliance.v1.GetPersonRequest
-	(*ListPeopleRequest)(nil),               // 74: coldsection.compliance.v1.ListPeopleRequest
-	(*ListPeopleResponse)(nil),              // 75: coldsection.compliance.v1.ListPeopleResponse
-	(*CreateAuthorizationRequest)(nil),      // 76: coldsection.compliance.v1.CreateAuthorizationRequest
-	(*SuspendAuthorizationRequest)(nil),     // 77: coldsection.compliance.v1.SuspendAuthorizationRequest
-	(*ListAuthorizationsRequest)(nil),       // 78: coldsection.compliance.v1.ListAuthorizationsRequest
-	(*ListAuthorizationsResponse)(nil),      // 79: coldsection.compliance.v1.ListAuthorizationsResponse
-	nil,                                     // 80: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	nil,                                     // 81: coldsection.compliance.v1.Engine.ExternalIdsEntry
-	(*date.Date)(nil),                       // 82: google.type.Date
-	(*timestamppb.Timestamp)(nil),           // 83: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),            // 84: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),           // 85: google.protobuf.FieldMask
+	(*Fitting)(nil),                         // 13: coldsection.compliance.v1.Fitting
+	(*Utilization)(nil),                     // 14: coldsection.compliance.v1.Utilization
+	(*Requirement)(nil),                     // 15: coldsection.compliance.v1.Requirement
+	(*Applicability)(nil),                   // 16: coldsection.compliance.v1.Applicability
+	(*SerialRange)(nil),                     // 17: coldsection.compliance.v1.SerialRange
+	(*LimitTree)(nil),                       // 18: coldsection.compliance.v1.LimitTree
+	(*IntervalLimit)(nil),                   // 19: coldsection.compliance.v1.IntervalLimit
+	(*Tolerance)(nil),                       // 20: coldsection.compliance.v1.Tolerance
+	(*NearThreshold)(nil),                   // 21: coldsection.compliance.v1.NearThreshold
+	(*DueItem)(nil),                         // 22: coldsection.compliance.v1.DueItem
+	(*Remaining)(nil),                       // 23: coldsection.compliance.v1.Remaining
+	(*Extension)(nil),                       // 24: coldsection.compliance.v1.Extension
+	(*ExplainDueItemResponse)(nil),          // 25: coldsection.compliance.v1.ExplainDueItemResponse
+	(*Accomplishment)(nil),                  // 26: coldsection.compliance.v1.Accomplishment
+	(*ComplianceStatus)(nil),                // 27: coldsection.compliance.v1.ComplianceStatus
+	(*Tool)(nil),                            // 28: coldsection.compliance.v1.Tool
+	(*Calibration)(nil),                     // 29: coldsection.compliance.v1.Calibration
+	(*Person)(nil),                          // 30: coldsection.compliance.v1.Person
+	(*Authorization)(nil),                   // 31: coldsection.compliance.v1.Authorization
+	(*CheckGatesRequest)(nil),               // 32: coldsection.compliance.v1.CheckGatesRequest
+	(*CheckGatesResponse)(nil),              // 33: coldsection.compliance.v1.CheckGatesResponse
+	(*GateResult)(nil),                      // 34: coldsection.compliance.v1.GateResult
+	(*CreateAircraftRequest)(nil),           // 35: coldsection.compliance.v1.CreateAircraftRequest
+	(*UpdateAircraftRequest)(nil),           // 36: coldsection.compliance.v1.UpdateAircraftRequest
+	(*GetAircraftRequest)(nil),              // 37: coldsection.compliance.v1.GetAircraftRequest
+	(*ListAircraftRequest)(nil),             // 38: coldsection.compliance.v1.ListAircraftRequest
+	(*ListAircraftResponse)(nil),            // 39: coldsection.compliance.v1.ListAircraftResponse
+	(*CreateEngineRequest)(nil),             // 40: coldsection.compliance.v1.CreateEngineRequest
+	(*UpdateEngineRequest)(nil),             // 41: coldsection.compliance.v1.UpdateEngineRequest
+	(*GetEngineRequest)(nil),                // 42: coldsection.compliance.v1.GetEngineRequest
+	(*ListEnginesRequest)(nil),              // 43: coldsection.compliance.v1.ListEnginesRequest
+	(*ListEnginesResponse)(nil),             // 44: coldsection.compliance.v1.ListEnginesResponse
+	(*ListFittingsRequest)(nil),             // 45: coldsection.compliance.v1.ListFittingsRequest
+	(*ListFittingsResponse)(nil),            // 46: coldsection.compliance.v1.ListFittingsResponse
+	(*InstallEngineRequest)(nil),            // 47: coldsection.compliance.v1.InstallEngineRequest
+	(*RemoveEngineRequest)(nil),             // 48: coldsection.compliance.v1.RemoveEngineRequest
+	(*CreateUtilizationRequest)(nil),        // 49: coldsection.compliance.v1.CreateUtilizationRequest
+	(*BatchCreateUtilizationsRequest)(nil),  // 50: coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	(*BatchCreateUtilizationsResponse)(nil), // 51: coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	(*ListUtilizationsRequest)(nil),         // 52: coldsection.compliance.v1.ListUtilizationsRequest
+	(*ListUtilizationsResponse)(nil),        // 53: coldsection.compliance.v1.ListUtilizationsResponse
+	(*CreateRequirementRequest)(nil),        // 54: coldsection.compliance.v1.CreateRequirementRequest
+	(*UpdateRequirementRequest)(nil),        // 55: coldsection.compliance.v1.UpdateRequirementRequest
+	(*GetRequirementRequest)(nil),           // 56: coldsection.compliance.v1.GetRequirementRequest
+	(*ListRequirementsRequest)(nil),         // 57: coldsection.compliance.v1.ListRequirementsRequest
+	(*ListRequirementsResponse)(nil),        // 58: coldsection.compliance.v1.ListRequirementsResponse
+	(*GetDueItemRequest)(nil),               // 59: coldsection.compliance.v1.GetDueItemRequest
+	(*ListDueItemsRequest)(nil),             // 60: coldsection.compliance.v1.ListDueItemsRequest
+	(*ListDueItemsResponse)(nil),            // 61: coldsection.compliance.v1.ListDueItemsResponse
+	(*ExplainDueItemRequest)(nil),           // 62: coldsection.compliance.v1.ExplainDueItemRequest
+	(*ExtendDueItemRequest)(nil),            // 63: coldsection.compliance.v1.ExtendDueItemRequest
+	(*CreateAccomplishmentRequest)(nil),     // 64: coldsection.compliance.v1.CreateAccomplishmentRequest
+	(*ListAccomplishmentsRequest)(nil),      // 65: coldsection.compliance.v1.ListAccomplishmentsRequest
+	(*ListAccomplishmentsResponse)(nil),     // 66: coldsection.compliance.v1.ListAccomplishmentsResponse
+	(*GetComplianceStatusRequest)(nil),      // 67: coldsection.compliance.v1.GetComplianceStatusRequest
+	(*CreateToolRequest)(nil),               // 68: coldsection.compliance.v1.CreateToolRequest
+	(*CalibrateToolRequest)(nil),            // 69: coldsection.compliance.v1.CalibrateToolRequest
+	(*WithdrawToolRequest)(nil),             // 70: coldsection.compliance.v1.WithdrawToolRequest
+	(*GetToolRequest)(nil),                  // 71: coldsection.compliance.v1.GetToolRequest
+	(*ListToolsRequest)(nil),                // 72: coldsection.compliance.v1.ListToolsRequest
+	(*ListToolsResponse)(nil),               // 73: coldsection.compliance.v1.ListToolsResponse
+	(*CreatePersonRequest)(nil),             // 74: coldsection.compliance.v1.CreatePersonRequest
+	(*UpdatePersonRequest)(nil),             // 75: coldsection.compliance.v1.UpdatePersonRequest
+	(*GetPersonRequest)(nil),                // 76: coldsection.compliance.v1.GetPersonRequest
+	(*ListPeopleRequest)(nil),               // 77: coldsection.compliance.v1.ListPeopleRequest
+	(*ListPeopleResponse)(nil),              // 78: coldsection.compliance.v1.ListPeopleResponse
+	(*CreateAuthorizationRequest)(nil),      // 79: coldsection.compliance.v1.CreateAuthorizationRequest
+	(*SuspendAuthorizationRequest)(nil),     // 80: coldsection.compliance.v1.SuspendAuthorizationRequest
+	(*ListAuthorizationsRequest)(nil),       // 81: coldsection.compliance.v1.ListAuthorizationsRequest
+	(*ListAuthorizationsResponse)(nil),      // 82: coldsection.compliance.v1.ListAuthorizationsResponse
+	nil,                                     // 83: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	nil,                                     // 84: coldsection.compliance.v1.Engine.ExternalIdsEntry
+	(*date.Date)(nil),                       // 85: google.type.Date
+	(*timestamppb.Timestamp)(nil),           // 86: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),            // 87: coldsection.common.v1.DocumentReference
+	(*fieldmaskpb.FieldMask)(nil),           // 88: google.protobuf.FieldMask
 }
 var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	10,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
-	82,  // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
+	85,  // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
 	0,   // 2: coldsection.compliance.v1.Aircraft.regime:type_name -> coldsection.compliance.v1.Aircraft.Regime
 	11,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	80,  // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	83,  // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
-	10,  // 7: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
-	82,  // 8: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
-	81,  // 9: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
-	83,  // 10: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 11: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
-	82,  // 12: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
-	83,  // 13: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
-	1,   // 14: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	84,  // 15: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
-	15,  // 16: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
-	17,  // 17: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
-	17,  // 18: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
-	2,   // 19: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
-	3,   // 20: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
-	82,  // 21: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
-	19,  // 22: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
-	20,  // 23: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
-	83,  // 24: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 25: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
-	16,  // 26: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
-	4,   // 27: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
-	18,  // 28: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
-	17,  // 29: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
-	5,   // 30: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	82,  // 31: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
-	84,  // 32: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
-	1,   // 33: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	6,   // 34: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	82,  // 35: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
-	22,  // 36: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
-	82,  // 37: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
-	10,  // 38: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	23,  // 39: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
-	82,  // 40: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
-	83,  // 41: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
-	5,   // 42: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	82,  // 43: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
-	82,  // 44: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
-	82,  // 45: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
-	83,  // 46: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
-	21,  // 47: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
-	11,  // 48: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	84,  // 49: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	82,  // 50: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
-	10,  // 51: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
-	83,  // 52: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 53: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
-	83,  // 54: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
-	10,  // 55: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
-	21,  // 56: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
-	7,   // 57: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
-	82,  // 58: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
-	82,  // 59: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
-	83,  // 60: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
-	82,  // 61: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
-	82,  // 62: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
-	83,  // 63: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 64: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	82,  // 65: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
-	82,  // 66: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
-	82,  // 67: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
-	8,   // 68: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
-	83,  // 69: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
-	83,  // 70: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
-	82,  // 71: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
-	33,  // 72: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
-	9,   // 73: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	9,   // 74: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	85,  // 75: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
-	9,   // 76: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	12,  // 77: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	12,  // 78: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	85,  // 79: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
-	12,  // 80: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
-	82,  // 81: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
-	82,  // 82: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
-	13,  // 83: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
-	46,  // 84: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
-	13,  // 85: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	13,  // 86: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	14,  // 87: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	14,  // 88: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	85,  // 89: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
-	14,  // 90: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
-	82,  // 91: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
-	21,  // 92: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
-	23,  // 93: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
-	25,  // 94: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
-	25,  // 95: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
-	83,  // 96: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	83,  // 97: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
-	27,  // 98: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
-	28,  // 99: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
-	27,  // 100: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
-	29,  // 101: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	29,  // 102: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	85,  // 103: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	29,  // 104: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
-	30,  // 105: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
-	30,  // 106: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
-	34,  // 107: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
-	35,  // 108: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
-	39,  // 109: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
-	40,  // 110: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
-	44,  // 111: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
-	45,  // 112: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
-	46,  // 113: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
-	47,  // 114: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	51,  // 115: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
-	52,  // 116: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
-	61,  // 117: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
-	60,  // 118: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
-	65,  // 119: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
-	66,  // 120: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
-	67,  // 121: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
-	71,  // 122: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
-	72,  // 123: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
-	76,  // 124: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
-	77,  // 125: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
-	36,  // 126: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
-	37,  // 127: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
-	41,  // 128: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
-	42,  // 129: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
-	49,  // 130: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
-	53,  // 131: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
-	54,  // 132: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
-	56,  // 133: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
-	57,  // 134: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
-	59,  // 135: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
-	62,  // 136: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
-	64,  // 137: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
-	68,  // 138: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
-	69,  // 139: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
-	73,  // 140: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
-	74,  // 141: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
-	78,  // 142: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
-	31,  // 143: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
-	9,   // 144: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	9,   // 145: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	12,  // 146: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
-	12,  // 147: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
-	12,  // 148: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
-	12,  // 149: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
-	13,  // 150: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
-	48,  // 151: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	14,  // 152: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	14,  // 153: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	25,  // 154: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
-	21,  // 155: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
-	27,  // 156: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
-	27,  // 157: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
-	27,  // 158: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
-	29,  // 159: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
-	29,  // 160: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
-	30,  // 161: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	30,  // 162: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	9,   // 163: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	38,  // 164: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
-	12,  // 165: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
-	43,  // 166: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
-	50,  // 167: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
-	14,  // 168: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
-	55,  // 169: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
-	21,  // 170: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
-	58,  // 171: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
-	24,  // 172: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
-	63,  // 173: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
-	26,  // 174: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
-	27,  // 175: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
-	70,  // 176: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
-	29,  // 177: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
-	75,  // 178: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
-	79,  // 179: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
-	32,  // 180: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
-	144, // [144:181] is the sub-list for method output_type
-	107, // [107:144] is the sub-list for method input_type
-	107, // [107:107] is the sub-list for extension type_name
-	107, // [107:107] is the sub-list for extension extendee
-	0,   // [0:107] is the sub-list for field type_name
+	83,  // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	86,  // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
+	10,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	85,  // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
+	10,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
+	85,  // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
+	84,  // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
+	86,  // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
+	10,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	85,  // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
+	85,  // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
+	85,  // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
+	85,  // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
+	86,  // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
+	10,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
+	85,  // 22: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
+	86,  // 23: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
+	1,   // 24: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	87,  // 25: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
+	16,  // 26: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
+	18,  // 27: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
+	18,  // 28: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
+	2,   // 29: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
+	3,   // 30: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
+	85,  // 31: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
+	20,  // 32: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
+	21,  // 33: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
+	86,  // 34: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 35: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
+	17,  // 36: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
+	4,   // 37: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
+	19,  // 38: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
+	18,  // 39: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
+	5,   // 40: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	85,  // 41: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
+	87,  // 42: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
+	1,   // 43: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	6,   // 44: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	85,  // 45: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
+	23,  // 46: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
+	85,  // 47: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
+	10,  // 48: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	24,  // 49: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
+	85,  // 50: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
+	86,  // 51: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
+	5,   // 52: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	85,  // 53: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
+	85,  // 54: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
+	85,  // 55: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
+	86,  // 56: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
+	22,  // 57: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
+	11,  // 58: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	87,  // 59: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 60: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
+	10,  // 61: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
+	86,  // 62: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 63: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
+	86,  // 64: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
+	10,  // 65: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
+	22,  // 66: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
+	7,   // 67: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
+	85,  // 68: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
+	85,  // 69: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
+	86,  // 70: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
+	85,  // 71: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
+	85,  // 72: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
+	86,  // 73: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 74: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
+	85,  // 75: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
+	85,  // 76: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
+	85,  // 77: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
+	8,   // 78: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
+	86,  // 79: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
+	86,  // 80: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
+	85,  // 81: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
+	34,  // 82: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
+	9,   // 83: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	9,   // 84: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	88,  // 85: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
+	9,   // 86: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	12,  // 87: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	12,  // 88: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	88,  // 89: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
+	12,  // 90: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
+	13,  // 91: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
+	85,  // 92: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
+	85,  // 93: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
+	14,  // 94: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
+	49,  // 95: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
+	14,  // 96: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	14,  // 97: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	15,  // 98: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	15,  // 99: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	88,  // 100: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
+	15,  // 101: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
+	85,  // 102: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
+	22,  // 103: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
+	24,  // 104: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
+	26,  // 105: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
+	26,  // 106: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
+	86,  // 107: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	86,  // 108: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	28,  // 109: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
+	29,  // 110: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
+	28,  // 111: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
+	30,  // 112: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	30,  // 113: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	88,  // 114: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	30,  // 115: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
+	31,  // 116: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
+	31,  // 117: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
+	35,  // 118: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
+	36,  // 119: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
+	40,  // 120: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
+	41,  // 121: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
+	47,  // 122: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
+	48,  // 123: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
+	49,  // 124: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
+	50,  // 125: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	54,  // 126: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
+	55,  // 127: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
+	64,  // 128: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
+	63,  // 129: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
+	68,  // 130: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
+	69,  // 131: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
+	70,  // 132: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
+	74,  // 133: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
+	75,  // 134: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
+	79,  // 135: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
+	80,  // 136: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
+	37,  // 137: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
+	38,  // 138: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
+	42,  // 139: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
+	43,  // 140: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
+	45,  // 141: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
+	52,  // 142: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
+	56,  // 143: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
+	57,  // 144: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
+	59,  // 145: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
+	60,  // 146: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
+	62,  // 147: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
+	65,  // 148: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
+	67,  // 149: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
+	71,  // 150: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
+	72,  // 151: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
+	76,  // 152: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
+	77,  // 153: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
+	81,  // 154: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
+	32,  // 155: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
+	9,   // 156: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	9,   // 157: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	12,  // 158: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
+	12,  // 159: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
+	12,  // 160: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
+	12,  // 161: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
+	14,  // 162: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
+	51,  // 163: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	15,  // 164: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	15,  // 165: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	26,  // 166: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
+	22,  // 167: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
+	28,  // 168: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
+	28,  // 169: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
+	28,  // 170: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
+	30,  // 171: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
+	30,  // 172: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
+	31,  // 173: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	31,  // 174: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	9,   // 175: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	39,  // 176: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
+	12,  // 177: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
+	44,  // 178: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
+	46,  // 179: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
+	53,  // 180: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
+	15,  // 181: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
+	58,  // 182: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
+	22,  // 183: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
+	61,  // 184: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
+	25,  // 185: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
+	66,  // 186: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
+	27,  // 187: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
+	28,  // 188: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
+	73,  // 189: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
+	30,  // 190: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
+	78,  // 191: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
+	82,  // 192: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
+	33,  // 193: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
+	156, // [156:194] is the sub-list for method output_type
+	118, // [118:156] is the sub-list for method input_type
+	118, // [118:118] is the sub-list for extension type_name
+	118, // [118:118] is the sub-list for extension extendee
+	0,   // [0:118] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_compliance_proto_init() }
@@ -7371,7 +7780,7 @@ func file_coldsection_compliance_v1_compliance_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_compliance_proto_rawDesc), len(file_coldsection_compliance_v1_compliance_proto_rawDesc)),
 			NumEnums:      9,
-			NumMessages:   73,
+			NumMessages:   76,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

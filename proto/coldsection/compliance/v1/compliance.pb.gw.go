@@ -1204,6 +1204,41 @@ func local_request_ComplianceQueryService_ListEngines_0(ctx context.Context, mar
 	return msg, metadata, err
 }
 
+var filter_ComplianceQueryService_ListFittings_0 = &utilities.DoubleArray{Encoding: map[string]int{}, Base: []int(nil), Check: []int(nil)}
+
+func request_ComplianceQueryService_ListFittings_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ListFittingsRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ComplianceQueryService_ListFittings_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.ListFittings(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_ComplianceQueryService_ListFittings_0(ctx context.Context, marshaler runtime.Marshaler, server ComplianceQueryServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ListFittingsRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ComplianceQueryService_ListFittings_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.ListFittings(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 var filter_ComplianceQueryService_ListUtilizations_0 = &utilities.DoubleArray{Encoding: map[string]int{"parent": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
 
 func request_ComplianceQueryService_ListUtilizations_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -2236,6 +2271,26 @@ func RegisterComplianceQueryServiceHandlerServer(ctx context.Context, mux *runti
 		}
 		forward_ComplianceQueryService_ListEngines_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_ListFittings_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceQueryService/ListFittings", runtime.WithHTTPPathPattern("/v1/fittings"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_ComplianceQueryService_ListFittings_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ComplianceQueryService_ListFittings_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_ListUtilizations_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -3040,6 +3095,23 @@ func RegisterComplianceQueryServiceHandlerClient(ctx context.Context, mux *runti
 		}
 		forward_ComplianceQueryService_ListEngines_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_ListFittings_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceQueryService/ListFittings", runtime.WithHTTPPathPattern("/v1/fittings"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_ComplianceQueryService_ListFittings_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ComplianceQueryService_ListFittings_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_ListUtilizations_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -3269,6 +3341,7 @@ var (
 	pattern_ComplianceQueryService_ListAircraft_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "aircraft"}, ""))
 	pattern_ComplianceQueryService_GetEngine_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engines", "name"}, ""))
 	pattern_ComplianceQueryService_ListEngines_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "engines"}, ""))
+	pattern_ComplianceQueryService_ListFittings_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "fittings"}, ""))
 	pattern_ComplianceQueryService_ListUtilizations_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "aircraft", "parent", "utilizations"}, ""))
 	pattern_ComplianceQueryService_GetRequirement_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "requirements", "name"}, ""))
 	pattern_ComplianceQueryService_ListRequirements_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "requirements"}, ""))
@@ -3289,6 +3362,7 @@ var (
 	forward_ComplianceQueryService_ListAircraft_0        = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_GetEngine_0           = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_ListEngines_0         = runtime.ForwardResponseMessage
+	forward_ComplianceQueryService_ListFittings_0        = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_ListUtilizations_0    = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_GetRequirement_0      = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_ListRequirements_0    = runtime.ForwardResponseMessage

@@ -56,15 +56,16 @@ type ComplianceServiceClient interface {
 	CreateEngine(ctx context.Context, in *CreateEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Changes an engine; counters change by utilization only. Roles: planner, quality, admin.
 	UpdateEngine(ctx context.Context, in *UpdateEngineRequest, opts ...grpc.CallOption) (*Engine, error)
-	// Fits an engine to a position of an aircraft. Roles: planner, quality. Reasons: POSITION_TAKEN,
-	// ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST.
+	// Fits an engine to a position of an aircraft. Roles: planner, quality. Flying of that day and later follows it,
+	// also what was recorded before. Reasons: POSITION_TAKEN, ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST, ETAG_MISMATCH.
 	InstallEngine(ctx context.Context, in *InstallEngineRequest, opts ...grpc.CallOption) (*Engine, error)
-	// Takes an engine off its aircraft. Roles: planner, quality. Reason: ENGINE_NOT_FITTED.
+	// Takes an engine off its aircraft. Roles: planner, quality. Flying after that day no longer follows it, also what was
+	// recorded before. Reasons: ENGINE_NOT_FITTED, DATE_BEFORE_LAST, ETAG_MISMATCH.
 	RemoveEngine(ctx context.Context, in *RemoveEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Records hours and cycles flown; engines fitted then follow. A correction is signed and moves the engines that followed
 	// the entry that it replaces. Roles: planner, integrator; quality for corrections. Reasons: COUNTER_RUNS_BACK,
 	// COUNTER_JUMP, ALREADY_EXISTS, CYCLES_WITHOUT_HOURS, DATE_IN_FUTURE, CORRECTION_NOT_ALLOWED, CORRECTION_REASON_MISSING,
-	// REAUTHENTICATION_NEEDED.
+	// REAUTHENTICATION_NEEDED, FLYING_COUNTED_ALREADY, FITTING_AMBIGUOUS.
 	CreateUtilization(ctx context.Context, in *CreateUtilizationRequest, opts ...grpc.CallOption) (*Utilization, error)
 	// Records many entries, all or none; at most 1,000. Roles: planner, integrator.
 	BatchCreateUtilizations(ctx context.Context, in *BatchCreateUtilizationsRequest, opts ...grpc.CallOption) (*BatchCreateUtilizationsResponse, error)
@@ -75,7 +76,7 @@ type ComplianceServiceClient interface {
 	UpdateRequirement(ctx context.Context, in *UpdateRequirementRequest, opts ...grpc.CallOption) (*Requirement, error)
 	// Records work done before the suite was in use, signed by quality staff; later work comes from certified releases.
 	// Role: quality. Reasons: DATE_IN_FUTURE, LATE_ENTRY_REASON_MISSING, REAUTHENTICATION_NEEDED, ALREADY_CORRECTED,
-	// CORRECTION_ELSEWHERE.
+	// CORRECTION_ELSEWHERE, SECOND_PERSON_NEEDED.
 	CreateAccomplishment(ctx context.Context, in *CreateAccomplishmentRequest, opts ...grpc.CallOption) (*Accomplishment, error)
 	// Extends a due item once, with authority and a hard stop. Role: quality. Reasons: EXTENSION_NOT_ALLOWED,
 	// EXTENSION_TOO_LONG, EXTENSION_EMPTY.
@@ -308,15 +309,16 @@ type ComplianceServiceServer interface {
 	CreateEngine(context.Context, *CreateEngineRequest) (*Engine, error)
 	// Changes an engine; counters change by utilization only. Roles: planner, quality, admin.
 	UpdateEngine(context.Context, *UpdateEngineRequest) (*Engine, error)
-	// Fits an engine to a position of an aircraft. Roles: planner, quality. Reasons: POSITION_TAKEN,
-	// ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST.
+	// Fits an engine to a position of an aircraft. Roles: planner, quality. Flying of that day and later follows it,
+	// also what was recorded before. Reasons: POSITION_TAKEN, ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST, ETAG_MISMATCH.
 	InstallEngine(context.Context, *InstallEngineRequest) (*Engine, error)
-	// Takes an engine off its aircraft. Roles: planner, quality. Reason: ENGINE_NOT_FITTED.
+	// Takes an engine off its aircraft. Roles: planner, quality. Flying after that day no longer follows it, also what was
+	// recorded before. Reasons: ENGINE_NOT_FITTED, DATE_BEFORE_LAST, ETAG_MISMATCH.
 	RemoveEngine(context.Context, *RemoveEngineRequest) (*Engine, error)
 	// Records hours and cycles flown; engines fitted then follow. A correction is signed and moves the engines that followed
 	// the entry that it replaces. Roles: planner, integrator; quality for corrections. Reasons: COUNTER_RUNS_BACK,
 	// COUNTER_JUMP, ALREADY_EXISTS, CYCLES_WITHOUT_HOURS, DATE_IN_FUTURE, CORRECTION_NOT_ALLOWED, CORRECTION_REASON_MISSING,
-	// REAUTHENTICATION_NEEDED.
+	// REAUTHENTICATION_NEEDED, FLYING_COUNTED_ALREADY, FITTING_AMBIGUOUS.
 	CreateUtilization(context.Context, *CreateUtilizationRequest) (*Utilization, error)
 	// Records many entries, all or none; at most 1,000. Roles: planner, integrator.
 	BatchCreateUtilizations(context.Context, *BatchCreateUtilizationsRequest) (*BatchCreateUtilizationsResponse, error)
@@ -327,7 +329,7 @@ type ComplianceServiceServer interface {
 	UpdateRequirement(context.Context, *UpdateRequirementRequest) (*Requirement, error)
 	// Records work done before the suite was in use, signed by quality staff; later work comes from certified releases.
 	// Role: quality. Reasons: DATE_IN_FUTURE, LATE_ENTRY_REASON_MISSING, REAUTHENTICATION_NEEDED, ALREADY_CORRECTED,
-	// CORRECTION_ELSEWHERE.
+	// CORRECTION_ELSEWHERE, SECOND_PERSON_NEEDED.
 	CreateAccomplishment(context.Context, *CreateAccomplishmentRequest) (*Accomplishment, error)
 	// Extends a due item once, with authority and a hard stop. Role: quality. Reasons: EXTENSION_NOT_ALLOWED,
 	// EXTENSION_TOO_LONG, EXTENSION_EMPTY.
@@ -869,6 +871,7 @@ const (
 	ComplianceQueryService_ListAircraft_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/ListAircraft"
 	ComplianceQueryService_GetEngine_FullMethodName           = "/coldsection.compliance.v1.ComplianceQueryService/GetEngine"
 	ComplianceQueryService_ListEngines_FullMethodName         = "/coldsection.compliance.v1.ComplianceQueryService/ListEngines"
+	ComplianceQueryService_ListFittings_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/ListFittings"
 	ComplianceQueryService_ListUtilizations_FullMethodName    = "/coldsection.compliance.v1.ComplianceQueryService/ListUtilizations"
 	ComplianceQueryService_GetRequirement_FullMethodName      = "/coldsection.compliance.v1.ComplianceQueryService/GetRequirement"
 	ComplianceQueryService_ListRequirements_FullMethodName    = "/coldsection.compliance.v1.ComplianceQueryService/ListRequirements"
@@ -898,6 +901,8 @@ type ComplianceQueryServiceClient interface {
 	GetEngine(ctx context.Context, in *GetEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Lists engines. Filter fields: serial, engine_model, aircraft.
 	ListEngines(ctx context.Context, in *ListEnginesRequest, opts ...grpc.CallOption) (*ListEnginesResponse, error)
+	// Lists what was fitted where, and when. Filter fields: item, host, position, install_date, remove_date.
+	ListFittings(ctx context.Context, in *ListFittingsRequest, opts ...grpc.CallOption) (*ListFittingsResponse, error)
 	// Lists hours and cycles flown. Filter fields: flight_date, create_time.
 	ListUtilizations(ctx context.Context, in *ListUtilizationsRequest, opts ...grpc.CallOption) (*ListUtilizationsResponse, error)
 	// Reads one requirement.
@@ -913,8 +918,8 @@ type ComplianceQueryServiceClient interface {
 	// Lists when a requirement was done; "-" as requirement reads across all. Filter fields: subject, work_order,
 	// done_date, create_time.
 	ListAccomplishments(ctx context.Context, in *ListAccomplishmentsRequest, opts ...grpc.CallOption) (*ListAccomplishmentsResponse, error)
-	// Says how an aircraft or engine stood on a date, and as it was known at another. Reasons: AS_OF_NOT_BUILT,
-	// KNOWN_AT_NOT_BUILT.
+	// Says how an aircraft or engine stood at one time, as far as it was known at another. The same two times give the same
+	// answer for ever, once both are a minute past. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN.
 	GetComplianceStatus(ctx context.Context, in *GetComplianceStatusRequest, opts ...grpc.CallOption) (*ComplianceStatus, error)
 	// Reads one tool.
 	GetTool(ctx context.Context, in *GetToolRequest, opts ...grpc.CallOption) (*Tool, error)
@@ -970,6 +975,16 @@ func (c *complianceQueryServiceClient) ListEngines(ctx context.Context, in *List
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListEnginesResponse)
 	err := c.cc.Invoke(ctx, ComplianceQueryService_ListEngines_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) ListFittings(ctx context.Context, in *ListFittingsRequest, opts ...grpc.CallOption) (*ListFittingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListFittingsResponse)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_ListFittings_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -1120,6 +1135,8 @@ type ComplianceQueryServiceServer interface {
 	GetEngine(context.Context, *GetEngineRequest) (*Engine, error)
 	// Lists engines. Filter fields: serial, engine_model, aircraft.
 	ListEngines(context.Context, *ListEnginesRequest) (*ListEnginesResponse, error)
+	// Lists what was fitted where, and when. Filter fields: item, host, position, install_date, remove_date.
+	ListFittings(context.Context, *ListFittingsRequest) (*ListFittingsResponse, error)
 	// Lists hours and cycles flown. Filter fields: flight_date, create_time.
 	ListUtilizations(context.Context, *ListUtilizationsRequest) (*ListUtilizationsResponse, error)
 	// Reads one requirement.
@@ -1135,8 +1152,8 @@ type ComplianceQueryServiceServer interface {
 	// Lists when a requirement was done; "-" as requirement reads across all. Filter fields: subject, work_order,
 	// done_date, create_time.
 	ListAccomplishments(context.Context, *ListAccomplishmentsRequest) (*ListAccomplishmentsResponse, error)
-	// Says how an aircraft or engine stood on a date, and as it was known at another. Reasons: AS_OF_NOT_BUILT,
-	// KNOWN_AT_NOT_BUILT.
+	// Says how an aircraft or engine stood at one time, as far as it was known at another. The same two times give the same
+	// answer for ever, once both are a minute past. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN.
 	GetComplianceStatus(context.Context, *GetComplianceStatusRequest) (*ComplianceStatus, error)
 	// Reads one tool.
 	GetTool(context.Context, *GetToolRequest) (*Tool, error)
@@ -1169,6 +1186,9 @@ func (UnimplementedComplianceQueryServiceServer) GetEngine(context.Context, *Get
 }
 func (UnimplementedComplianceQueryServiceServer) ListEngines(context.Context, *ListEnginesRequest) (*ListEnginesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListEngines not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) ListFittings(context.Context, *ListFittingsRequest) (*ListFittingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListFittings not implemented")
 }
 func (UnimplementedComplianceQueryServiceServer) ListUtilizations(context.Context, *ListUtilizationsRequest) (*ListUtilizationsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListUtilizations not implemented")
@@ -1299,6 +1319,24 @@ func _ComplianceQueryService_ListEngines_Handler(srv interface{}, ctx context.Co
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ComplianceQueryServiceServer).ListEngines(ctx, req.(*ListEnginesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_ListFittings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListFittingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).ListFittings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_ListFittings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).ListFittings(ctx, req.(*ListFittingsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1559,6 +1597,10 @@ var ComplianceQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListEngines",
 			Handler:    _ComplianceQueryService_ListEngines_Handler,
+		},
+		{
+			MethodName: "ListFittings",
+			Handler:    _ComplianceQueryService_ListFittings_Handler,
 		},
 		{
 			MethodName: "ListUtilizations",

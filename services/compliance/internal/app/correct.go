@@ -44,11 +44,11 @@ func (u unit) correct(ctx context.Context, s signed) (*compliancev1.Utilization,
 	if err := u.plausible(plane, entry, day); err != nil {
 		return nil, err
 	}
-	engines, known, err := store.FollowersOf(ctx, u.Tx, old.GetName())
+	counted, err := store.ItemsOf(ctx, u.Tx, old.GetName())
 	if err != nil {
 		return nil, err
 	}
-	if !known {
+	if len(counted) == 0 {
 		return nil, fault.Precondition("CORRECTION_NOT_ALLOWED",
 			"Which engines followed %s was not recorded, so it can't be corrected here. Note the difference in the engine's papers.", old.GetName())
 	}
@@ -56,7 +56,7 @@ func (u unit) correct(ctx context.Context, s signed) (*compliancev1.Utilization,
 	if err := u.replace(ctx, old, entry); err != nil {
 		return nil, err
 	}
-	return entry, u.shift(ctx, plane, engines, old, entry)
+	return entry, u.shift(ctx, plane, counted, old, entry)
 }
 
 func (u unit) mayCorrect(ctx context.Context, s signed) error {
@@ -112,65 +112,23 @@ func flying(prefix string, e *compliancev1.Utilization) []recordchain.Field {
 	}
 }
 
-// shift moves the counters by the difference of two entries and works out anew what depends on them.
-func (u unit) shift(ctx context.Context, plane *compliancev1.Aircraft, engines []string, old, entry *compliancev1.Utilization) error {
-	delta := &compliancev1.Counters{
-		OperatingSeconds: entry.GetFlownSeconds() - old.GetFlownSeconds(), Cycles: entry.GetCycles() - old.GetCycles(),
-		Starts: entry.GetStarts() - old.GetStarts(), Landings: entry.GetLandings() - old.GetLandings(),
-	}
-	first, err := u.firstOf(ctx, old)
+// shift makes the right entry count instead of the wrong one, and works out anew what depends on it.
+func (u unit) shift(ctx context.Context, plane *compliancev1.Aircraft, counted []string, old, entry *compliancev1.Utilization) error {
+	items, err := u.followers(ctx, entry, counted)
 	if err != nil {
 		return err
 	}
-	plane.Counters = countersPlus(plane.GetCounters(), delta)
-	if err := notNegative(plane.GetName(), plane.GetCounters()); err != nil {
+	m := moves{}
+	if err := u.release(ctx, old, counted, m); err != nil {
 		return err
 	}
-	if err := store.Aircraft.Save(ctx, u.Tx, plane, u.now); err != nil {
+	if err := u.allocate(ctx, entry, items, m); err != nil {
 		return err
 	}
-	if err := store.AddFollowers(ctx, u.Tx, entry.GetName(), engines); err != nil {
+	if err := u.move(ctx, m); err != nil {
 		return err
 	}
-	for _, name := range engines {
-		if err := store.AddCorrection(ctx, u.Tx, store.CounterCorrection{
-			Engine: name, Utilization: entry.GetName(), FlightDate: min(resource.DateText(first.GetFlightDate()), resource.DateText(entry.GetFlightDate())),
-			First: first.GetCreateTime().AsTime(), Corrected: u.now, Seconds: delta.GetOperatingSeconds(), Cycles: delta.GetCycles(), Starts: delta.GetStarts(),
-		}); err != nil {
-			return err
-		}
-		if err := u.shiftEngine(ctx, name, delta); err != nil {
-			return err
-		}
-	}
-	return u.flownFact(ctx, plane, engines, entry)
-}
-
-func (u unit) shiftEngine(ctx context.Context, name string, delta *compliancev1.Counters) error {
-	engine, err := store.Engines.Lock(ctx, u.Tx, name)
-	if err != nil {
-		return err
-	}
-	engine.Counters = countersPlus(engine.GetCounters(), delta)
-	if err := notNegative(name, engine.GetCounters()); err != nil {
-		return err
-	}
-	if err := store.Engines.Save(ctx, u.Tx, engine, u.now); err != nil {
-		return err
-	}
-	return u.recompute(ctx, name, "", "")
-}
-
-// firstOf is the first entry of a line of corrections.
-func (u unit) firstOf(ctx context.Context, entry *compliancev1.Utilization) (*compliancev1.Utilization, error) {
-	for entry.GetCorrects() != "" {
-		before, err := store.Utilizations.Get(ctx, u.Tx, entry.GetCorrects())
-		if err != nil {
-			return nil, err
-		}
-		entry = before
-	}
-	return entry, nil
+	return u.flownFact(ctx, plane, enginesAmong(items), entry)
 }
 
 func notNegative(name string, c *compliancev1.Counters) error {
@@ -183,31 +141,39 @@ func notNegative(name string, c *compliancev1.Counters) error {
 // corrected are the records of work with the counters that corrections of flying leave of what was signed. They only ever
 // lower them, so that a correction never makes a limit last longer than was signed.
 func (u unit) corrected(ctx context.Context, s seen, done []*compliancev1.Accomplishment) ([]*compliancev1.Accomplishment, error) {
-	all, err := store.CorrectionsOf(ctx, u.Tx, s.engine.GetName(), s.known)
-	if err != nil || len(all) == 0 {
+	last, err := store.LastEnded(ctx, u.Tx, s.engine.GetName())
+	if err != nil || last.IsZero() {
 		return done, err
 	}
 	out := make([]*compliancev1.Accomplishment, len(done))
 	for i, a := range done {
-		out[i] = proto.CloneOf(a)
-		moved := movedBy(a, all)
-		c := out[i].GetCounters()
-		out[i].Counters = &compliancev1.Counters{
-			OperatingSeconds: max(0, c.GetOperatingSeconds()+min(0, moved.GetOperatingSeconds())), Cycles: max(0, c.GetCycles()+min(0, moved.GetCycles())),
-			Starts: max(0, c.GetStarts()+min(0, moved.GetStarts())), Landings: c.GetLandings(),
+		moved, err := u.movedSince(ctx, a, s)
+		if err != nil {
+			return nil, err
+		}
+		out[i] = a
+		if lowered := lower(a.GetCounters(), moved); !proto.Equal(lowered, a.GetCounters()) {
+			out[i] = proto.CloneOf(a)
+			out[i].Counters = lowered
 		}
 	}
 	return out, nil
 }
 
-// movedBy sums the corrections of flying that a record was made on without knowing them.
-func movedBy(a *compliancev1.Accomplishment, all []store.CounterCorrection) *compliancev1.Counters {
-	sum, at := &compliancev1.Counters{}, a.GetCreateTime().AsTime()
-	for _, c := range all {
-		if resource.DateText(a.GetDoneDate()) < c.FlightDate || at.Before(c.First) || at.After(c.Corrected) {
-			continue
-		}
-		sum = countersPlus(sum, &compliancev1.Counters{OperatingSeconds: c.Seconds, Cycles: c.Cycles, Starts: c.Starts})
+// movedSince is by how much the flying through the day of the work is known to be other than it was when the work was recorded.
+func (u unit) movedSince(ctx context.Context, a *compliancev1.Accomplishment, s seen) (*compliancev1.Counters, error) {
+	day := resource.DateText(a.GetDoneDate())
+	then, err := store.CountersFlown(ctx, u.Tx, a.GetSubject(), day, a.GetCreateTime().AsTime())
+	if err != nil {
+		return nil, err
 	}
-	return sum
+	now, err := store.CountersFlown(ctx, u.Tx, a.GetSubject(), day, s.known)
+	return countersPlus(now, negative(then)), err
+}
+
+func lower(c, moved *compliancev1.Counters) *compliancev1.Counters {
+	return &compliancev1.Counters{
+		OperatingSeconds: max(0, c.GetOperatingSeconds()+min(0, moved.GetOperatingSeconds())), Cycles: max(0, c.GetCycles()+min(0, moved.GetCycles())),
+		Starts: max(0, c.GetStarts()+min(0, moved.GetStarts())), Landings: c.GetLandings(),
+	}
 }

@@ -86,6 +86,9 @@ func (a *App) WithdrawTool(ctx context.Context, req *compliancev1.WithdrawToolRe
 		if err != nil {
 			return nil, err
 		}
+		if err := resource.CheckEtag(tool, req.GetEtag()); err != nil {
+			return nil, err
+		}
 		tool.WithdrawReason = req.GetReason()
 		tool.State = toolState(tool, civil.Of(u.now))
 		return tool, store.Tools.Save(ctx, tx, tool, u.now)
@@ -320,4 +323,21 @@ func (u unit) toolGate(ctx context.Context, name string, day civil.Date) (*compl
 		return closed(name, "TOOL_LAPSED", "%s %s has no calibration that covers %s. Take another one.", tool.GetDisplayName(), tool.GetSerial(), day), nil
 	}
 	return &compliancev1.GateResult{Asked: name, Open: true, Evidence: fmt.Sprintf("certificate %s, valid through %s", c.GetCertificate(), dateOf(c.GetDueDate()))}, nil
+}
+
+// status of a tool today.
+func toolState(t *compliancev1.Tool, today civil.Date) compliancev1.Tool_State {
+	end := dateOf(t.GetCalibrationDueDate())
+	switch {
+	case t.GetWithdrawReason() != "":
+		return compliancev1.Tool_WITHDRAWN
+	case t.GetCalibrationExempt():
+		return compliancev1.Tool_IN_CAL
+	case end.IsZero() || end.Before(today):
+		return compliancev1.Tool_LAPSED
+	case end.Sub(today) < 30:
+		return compliancev1.Tool_LAPSING
+	default:
+		return compliancev1.Tool_IN_CAL
+	}
 }

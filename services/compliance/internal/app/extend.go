@@ -149,7 +149,7 @@ func (u unit) inForce(ctx context.Context, item *compliancev1.DueItem, r *compli
 	if err != nil || e == nil || classOf(r) != due.Programme {
 		return due.Extension{}, err
 	}
-	if granted := e.GetGrantTime().AsTime(); s.at.Before(granted) || s.known.Before(granted) || dateOf(e.GetHardStopDate()).Before(dateOf(item.GetAsOfDate())) {
+	if granted := e.GetGrantTime().AsTime(); s.past && (s.at.Before(granted) || s.known.Before(granted)) || dateOf(e.GetHardStopDate()).Before(dateOf(item.GetAsOfDate())) {
 		return due.Extension{}, nil
 	}
 	item.Extension = e

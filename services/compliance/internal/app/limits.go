@@ -31,7 +31,7 @@ func thresholdOf(n *compliancev1.NearThreshold) due.Threshold {
 func treeOf(t *compliancev1.LimitTree) due.Tree {
 	out := due.Tree{Later: t.GetCombine() == compliancev1.LimitTree_LATER}
 	for _, l := range t.GetLimits() {
-		out.Limits = append(out.Limits, due.Limit{Unit: due.Unit(l.GetUnit()), Amount: l.GetAmount(), Fixed: dateOf(l.GetFixedDate())})
+		out.Limits = append(out.Limits, due.Limit{Unit: due.Unit(l.GetUnit()), Amount: l.GetAmount(), Fixed: dateOf(l.GetFixedDate()), SinceNew: l.GetAbsolute()})
 	}
 	for _, sub := range t.GetTrees() {
 		out.Trees = append(out.Trees, treeOf(sub))

@@ -2,20 +2,13 @@ package app
 
 import (
 	"context"
-	"fmt"
-	"strings"
 	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
-	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
-	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
-	"coldsection.example/services/platform/auth"
-	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
-	"coldsection.example/services/platform/recordchain"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
@@ -44,6 +37,9 @@ func (a *App) CreateRequirement(ctx context.Context, req *compliancev1.CreateReq
 		if err := store.Requirements.Insert(ctx, tx, r, u.now); err != nil {
 			return nil, err
 		}
+		if err := store.AddVersion(ctx, tx, r, u.now); err != nil {
+			return nil, err
+		}
 		return r, u.adopt(ctx, r)
 	})
 }
@@ -70,6 +66,9 @@ func (a *App) UpdateRequirement(ctx context.Context, req *compliancev1.UpdateReq
 		}
 		r.Revision++
 		if err := store.Requirements.Save(ctx, tx, r, u.now); err != nil {
+			return nil, err
+		}
+		if err := store.AddVersion(ctx, tx, r, u.now); err != nil {
 			return nil, err
 		}
 		return r, u.adopt(ctx, r)
@@ -149,135 +148,4 @@ func checkTree(t *compliancev1.LimitTree, depth int) error {
 		}
 	}
 	return nil
-}
-
-// CreateAccomplishment records work from before the suite was in use; it is signed with a fresh proof.
-func (a *App) CreateAccomplishment(ctx context.Context, req *compliancev1.CreateAccomplishmentRequest) (*compliancev1.Accomplishment, error) {
-	proof, proofErr := a.Keys.VerifyReauth(ctx, req.GetReauthenticationToken(), a.Clock.Now())
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Accomplishment, error) {
-		if proofErr != nil {
-			return nil, proofErr
-		}
-		u := a.unit(ctx, tx)
-		if err := auth.UseProof(ctx, tx, proof, u.now); err != nil {
-			return nil, err
-		}
-		entry := req.GetAccomplishment()
-		resource.ClearOutputOnly(entry)
-		day, err := realDate("accomplishment.done_date", entry.GetDoneDate())
-		if err != nil {
-			return nil, err
-		}
-		if err := u.notFuture("accomplishment.done_date", day); err != nil {
-			return nil, err
-		}
-		if entry.GetLateEntryReason() == "" {
-			return nil, fault.Invalid("accomplishment.late_entry_reason", "LATE_ENTRY_REASON_MISSING", "An entry of the past says why it is entered late. Add the reason.")
-		}
-		if entry.GetCounters() == nil {
-			return nil, fault.Invalid("accomplishment.counters", "COUNTERS_MISSING", "An entry of the past names the counters of that day. Add them from the record.")
-		}
-		entry.Certifier, entry.WorkOrder = u.caller.Person, ""
-		return u.accomplish(ctx, req.GetParent(), req.GetAccomplishmentId(), entry)
-	})
-}
-
-// accomplish records that a requirement was done and moves its due item.
-func (u unit) accomplish(ctx context.Context, requirement, id string, entry *compliancev1.Accomplishment) (*compliancev1.Accomplishment, error) {
-	r, err := store.Requirements.Get(ctx, u.Tx, requirement)
-	if err != nil {
-		return nil, err
-	}
-	if _, err := store.Engines.Get(ctx, u.Tx, entry.GetSubject()); err != nil {
-		return nil, err
-	}
-	entry.Name = u.app.newName(requirement+"/accomplishments", id)
-	if err := u.correctRecord(ctx, requirement, entry); err != nil {
-		return nil, err
-	}
-	fields := []recordchain.Field{
-		{Name: "requirement", Value: requirement}, {Name: "subject", Value: entry.GetSubject()}, {Name: "done", Value: dateOf(entry.GetDoneDate()).String()},
-		{Name: "seconds", Value: fmt.Sprint(entry.GetCounters().GetOperatingSeconds())}, {Name: "cycles", Value: fmt.Sprint(entry.GetCounters().GetCycles())},
-		{Name: "work_order", Value: entry.GetWorkOrder()}, {Name: "document", Value: entry.GetDocumentReference()}, {Name: "certifier", Value: entry.GetCertifier()},
-		{Name: "supersedes", Value: entry.GetSupersedes()}, {Name: "reason", Value: entry.GetLateEntryReason()},
-	}
-	entry.ContentHash = recordchain.Hash(fields)
-	if err := store.Accomplishments.Insert(ctx, u.Tx, entry, u.now); err != nil {
-		return nil, err
-	}
-	if _, _, err := recordchain.Append(ctx, u.Tx, recordchain.Entry{
-		Stream: "accomplishments", Kind: "accomplished", Subject: entry.GetName(), At: u.now, Actor: u.caller.Account, Fields: fields,
-	}); err != nil {
-		return nil, err
-	}
-	if err := u.recompute(ctx, entry.GetSubject(), requirement, entry.GetName()); err != nil || r.GetTerminates() == "" {
-		return entry, err
-	}
-	return entry, u.recompute(ctx, entry.GetSubject(), r.GetTerminates(), entry.GetName())
-}
-
-// correctRecord ties an entry to the one that it corrects. Corrections form a line, not a tree; what was signed stays.
-func (u unit) correctRecord(ctx context.Context, requirement string, entry *compliancev1.Accomplishment) error {
-	if entry.GetSupersedes() == "" {
-		return nil
-	}
-	old, err := store.Accomplishments.Lock(ctx, u.Tx, entry.GetSupersedes())
-	switch {
-	case err != nil:
-		return err
-	case old.GetSuccessor() != "":
-		return fault.Precondition("ALREADY_CORRECTED", "%s was corrected by %s. Correct that one.", old.GetName(), old.GetSuccessor()).With("successor", old.GetSuccessor())
-	case old.GetSubject() != entry.GetSubject() || !strings.HasPrefix(old.GetName(), requirement+"/"):
-		return fault.Invalid("accomplishment.supersedes", "CORRECTION_ELSEWHERE", "%s is of another requirement or engine. Name the entry that is wrong.", old.GetName())
-	}
-	old.Successor = entry.GetName()
-	return store.Accomplishments.Save(ctx, u.Tx, old, u.now)
-}
-
-// Released records what a released order accomplished, once per order and requirement.
-func (a *App) Released(ctx context.Context, tx *storage.Tx, fact *workordersv1.WorkOrderChanged) error {
-	u := a.unit(ctx, tx)
-	for _, requirement := range fact.GetRequirements() {
-		known, err := store.Accomplishments.Where(ctx, tx, "work_order = $1 AND name >= $2 AND name < $3", fact.GetWorkOrder(), requirement+"/", requirement+"0")
-		if err != nil {
-			return err
-		}
-		if len(known) > 0 {
-			continue
-		}
-		entry := &compliancev1.Accomplishment{
-			Subject: fact.GetEngine(), DoneDate: fact.GetCivilDate(), WorkOrder: fact.GetWorkOrder(), Method: "Released work order " + fact.GetNumber(),
-			Counters: &compliancev1.Counters{
-				OperatingSeconds: fact.GetCounters().GetOperatingSeconds(), Cycles: fact.GetCounters().GetCycles(), Starts: fact.GetCounters().GetStarts(),
-			},
-		}
-		for _, s := range fact.GetSignatures() {
-			entry.Certifier = s.GetPerson()
-		}
-		_, err = u.accomplish(ctx, requirement, "", entry)
-		if fault.HasReason(err, "NOT_FOUND") {
-			return eventbus.NotYet("%s or %s is not known here", requirement, fact.GetEngine())
-		}
-		if err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// status of a tool today.
-func toolState(t *compliancev1.Tool, today civil.Date) compliancev1.Tool_State {
-	end := dateOf(t.GetCalibrationDueDate())
-	switch {
-	case t.GetWithdrawReason() != "":
-		return compliancev1.Tool_WITHDRAWN
-	case t.GetCalibrationExempt():
-		return compliancev1.Tool_IN_CAL
-	case end.IsZero() || end.Before(today):
-		return compliancev1.Tool_LAPSED
-	case end.Sub(today) < 30:
-		return compliancev1.Tool_LAPSING
-	default:
-		return compliancev1.Tool_IN_CAL
-	}
 }

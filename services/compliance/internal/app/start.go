@@ -1,8 +1,11 @@
 package app
 
 import (
+	"context"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/due"
+	"coldsection.example/services/compliance/internal/store"
 )
 
 // origin is what an interval counts from, with the limits that count from there; missing says what is not known of it.
@@ -12,23 +15,134 @@ type origin struct {
 	missing string
 }
 
-// start finds what the interval counts from: the last time that it was done, else its start event.
-func start(r *compliancev1.Requirement, done []*compliancev1.Accomplishment) origin {
-	if len(done) > 0 {
-		tree := treeOf(r.GetRepeat())
-		return origin{tree: tree, base: baseOf(r, done, tree)}
+const neverDone = "No record says when it was last done; it does not count as compliant"
+
+// start finds what the interval counts from: the last time that it was done, or the start event when that came later or it was
+// never done.
+func (u unit) start(ctx context.Context, r *compliancev1.Requirement, s seen, done []*compliancev1.Accomplishment) (o origin, err error) {
+	if len(done) > 0 && r.GetStartEvent() != compliancev1.Requirement_OVERHAUL_DONE {
+		return lastDone(r, done), nil
 	}
+	o.tree = treeOf(r.GetInitial())
 	if r.GetInitial() == nil {
-		return origin{missing: "No record says when it was last done; it does not count as compliant"}
+		if stated(r) && len(done) == 0 {
+			o.tree = treeOf(r.GetRepeat())
+		} else if len(done) == 0 {
+			return origin{missing: neverDone}, nil
+		}
 	}
-	o := origin{tree: treeOf(r.GetInitial()), base: due.Base{Date: dateOf(r.GetEffectiveDate())}}
-	switch event := r.GetStartEvent(); {
-	case event == compliancev1.Requirement_INSTALLATION, event == compliancev1.Requirement_OVERHAUL_DONE:
-		o.missing = "It counts from " + event.String() + ", of which there is no record here; enter when it was last done"
-	case event == compliancev1.Requirement_EFFECTIVE_DATE && o.tree.CountsUse():
-		o.missing = "It counts from the counters on the effective date, which are not recorded here; enter when it was last done"
-	case o.base.Date.IsZero() && o.tree.CountsDays():
+	switch r.GetStartEvent() {
+	case compliancev1.Requirement_INSTALLATION:
+		err = u.fromInstallation(ctx, s, &o)
+	case compliancev1.Requirement_OVERHAUL_DONE:
+		return u.fromOverhaul(ctx, r, s, done)
+	case compliancev1.Requirement_EFFECTIVE_DATE:
+		o.base.Date = dateOf(r.GetEffectiveDate())
+		err = u.countersFrom(ctx, s, &o, 0)
+	case compliancev1.Requirement_MANUFACTURE:
+		o.base.Date = dateOf(s.engine.GetManufactureDate())
+	case compliancev1.Requirement_START_EVENT_UNSPECIFIED, compliancev1.Requirement_LAST_DONE:
+		o.base.Date = dateOf(r.GetEffectiveDate())
+	}
+	if o.missing == "" && o.base.Date.IsZero() && o.tree.CountsDays() {
 		o.missing = "The requirement has no date to count from"
 	}
-	return o
+	return o, err
+}
+
+// stated reports whether the requirement says what its first interval starts at.
+func stated(r *compliancev1.Requirement) bool {
+	return r.GetStartEvent() != compliancev1.Requirement_START_EVENT_UNSPECIFIED && r.GetStartEvent() != compliancev1.Requirement_LAST_DONE
+}
+
+func lastDone(r *compliancev1.Requirement, done []*compliancev1.Accomplishment) origin {
+	tree := treeOf(r.GetRepeat())
+	return origin{tree: tree, base: baseOf(r, done, tree)}
+}
+
+func (u unit) fromInstallation(ctx context.Context, s seen, o *origin) error {
+	host, err := u.hostThen(ctx, s.engine.GetName(), s)
+	if err != nil {
+		return err
+	}
+	if host.GetInstallDate() == nil {
+		o.missing = "It counts from the fitting, of which there is no record here; enter when it was last done"
+		return nil
+	}
+	o.base.Date = dateOf(host.GetInstallDate())
+	return u.countersFrom(ctx, s, o, -1)
+}
+
+// countersFrom puts the counters at the end of the base's day, or of a day before it, into the base.
+func (u unit) countersFrom(ctx context.Context, s seen, o *origin, days int) error {
+	if !o.tree.CountsUse() || o.base.Date.IsZero() {
+		return nil
+	}
+	engine, err := store.Engines.Get(ctx, u.Tx, s.engine.GetName())
+	if err != nil {
+		return err
+	}
+	day := o.base.Date.AddDays(days)
+	counters, err := u.countersAt(ctx, engine, day, s.known)
+	if entered := dateOf(engine.GetEntryDate()); counters == nil && entered == o.base.Date {
+		counters, err = engine.GetEntryCounters(), nil // entered on the day itself
+	}
+	if counters == nil {
+		o.missing = "It counts from the counters at the end of " + day.String() + ", which are not recorded here; enter when it was last done"
+	}
+	o.base.Counters = countersOf(counters)
+	return err
+}
+
+// fromOverhaul counts from the last overhaul or the last time that it was done, whichever came later: an overhaul starts the
+// interval again (common practice, no source; the requirement says so itself).
+func (u unit) fromOverhaul(ctx context.Context, r *compliancev1.Requirement, s seen, done []*compliancev1.Accomplishment) (origin, error) {
+	overhaul, err := u.lastOverhaul(ctx, s)
+	if err != nil {
+		return origin{}, err
+	}
+	after := done
+	if overhaul != nil {
+		for len(after) > 0 && !dateOf(overhaul.GetDoneDate()).Before(dateOf(after[0].GetDoneDate())) {
+			after = after[1:]
+		}
+	}
+	switch {
+	case len(after) > 0:
+		return lastDone(r, after), nil
+	case overhaul == nil:
+		return origin{missing: "It counts from the last overhaul, of which there is no record here; enter when it was last done"}, nil
+	}
+	o := origin{tree: treeOf(r.GetInitial()), base: due.Base{Date: dateOf(overhaul.GetDoneDate()), Counters: countersOf(overhaul.GetCounters())}}
+	if r.GetInitial() == nil {
+		o.tree = treeOf(r.GetRepeat())
+	}
+	return o, nil
+}
+
+// lastOverhaul is the record of the last overhaul of an engine, nil when there is none.
+func (u unit) lastOverhaul(ctx context.Context, s seen) (last *compliancev1.Accomplishment, err error) {
+	rules := s.rules
+	if !s.past {
+		if rules, err = store.Requirements.Where(ctx, u.Tx, "kind = $1 ORDER BY name", compliancev1.Requirement_OVERHAUL.String()); err != nil {
+			return nil, err
+		}
+	}
+	for _, r := range rules {
+		if r.GetKind() != compliancev1.Requirement_OVERHAUL {
+			continue
+		}
+		signed, err := u.doneBy(ctx, r.GetName(), s)
+		if err != nil {
+			return nil, err
+		}
+		done, err := u.corrected(ctx, s, signed)
+		if err != nil {
+			return nil, err
+		}
+		if n := len(done); n > 0 && (last == nil || dateOf(last.GetDoneDate()).Before(dateOf(done[n-1].GetDoneDate()))) {
+			last = done[n-1]
+		}
+	}
+	return last, nil
 }

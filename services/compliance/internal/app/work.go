@@ -3,46 +3,15 @@ package app
 import (
 	"context"
 	"slices"
-	"time"
 
 	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/apply"
-	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
-	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
 )
-
-// seen is an engine as it was at one instant, as far as it was known at another.
-type seen struct {
-	engine    *compliancev1.Engine
-	counters  *compliancev1.Counters
-	today     civil.Date // the day at where the aircraft's days are counted
-	rate      due.Rate
-	at, known time.Time
-}
-
-// see is an engine as it is now, from all that is known.
-func (u unit) see(ctx context.Context, engine *compliancev1.Engine) (seen, error) {
-	s := seen{engine: engine, counters: engine.GetCounters(), today: civil.Of(u.now), at: u.now, known: u.now}
-	if engine.GetAircraft() == "" {
-		return s, nil
-	}
-	plane, err := store.Aircraft.Get(ctx, u.Tx, engine.GetAircraft())
-	if err != nil {
-		return s, err
-	}
-	zone, err := u.zone(plane.GetTimeZone())
-	if err != nil {
-		return s, err
-	}
-	s.today = civil.Of(u.now.In(zone))
-	s.rate = due.Rate{HoursPerDay: plane.GetFlyingRate().GetHoursPerDay(), CyclesPerDay: plane.GetFlyingRate().GetCyclesPerDay()}
-	return s, nil
-}
 
 // itemOf is a due item before anything is counted.
 func itemOf(r *compliancev1.Requirement, s seen) *compliancev1.DueItem {
@@ -86,7 +55,13 @@ func (u unit) work(ctx context.Context, s seen, r *compliancev1.Requirement) (*c
 
 // count works out what is left, from what the interval counts from.
 func (u unit) count(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done []*compliancev1.Accomplishment) error {
-	from := start(r, done)
+	from, err := u.start(ctx, r, s, done)
+	if err != nil {
+		return err
+	}
+	if from.missing == "" && s.counters == nil && (from.tree.CountsUse() || from.tree.CountsTotals()) {
+		from.missing = "The counters at the end of " + s.today.String() + " are not recorded here"
+	}
 	if from.missing != "" {
 		decided(item, compliancev1.DueItem_NO_DATA, from.missing)
 		return nil
@@ -116,7 +91,7 @@ func (u unit) doneBy(ctx context.Context, requirement string, s seen) ([]*compli
 		corrected[a.GetSupersedes()] = true
 	}
 	return slices.DeleteFunc(all, func(a *compliancev1.Accomplishment) bool {
-		return corrected[a.GetName()] || s.today.Before(dateOf(a.GetDoneDate()))
+		return corrected[a.GetName()] || a.GetVoid() || s.past && s.today.Before(dateOf(a.GetDoneDate()))
 	}), nil
 }
 
@@ -125,11 +100,11 @@ func (u unit) doneBy(ctx context.Context, requirement string, s seen) ([]*compli
 func (u unit) over(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done bool) (bool, error) {
 	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: done, Repeats: !treeOf(r.GetRepeat()).Empty()}
 	if r.GetSuccessor() != "" {
-		next, err := store.Requirements.Get(ctx, u.Tx, r.GetSuccessor())
-		if err != nil && !fault.HasReason(err, "NOT_FOUND") {
+		next, err := u.requirement(ctx, r.GetSuccessor(), s)
+		if err != nil {
 			return false, err
 		}
-		life.Replaced, life.ReplacedOn = err == nil, dateOf(next.GetEffectiveDate())
+		life.Replaced, life.ReplacedOn = next != nil, dateOf(next.GetEffectiveDate())
 	}
 	ended, err := u.endedBy(ctx, r.GetName(), s)
 	if err != nil {
@@ -151,7 +126,7 @@ func (u unit) over(ctx context.Context, item *compliancev1.DueItem, r *complianc
 
 // endedBy is the record of the first terminating action that ended a requirement on an engine, nil when there is none.
 func (u unit) endedBy(ctx context.Context, requirement string, s seen) (first *compliancev1.Accomplishment, err error) {
-	enders, err := store.Requirements.Where(ctx, u.Tx, "terminates = $1 ORDER BY name", requirement)
+	enders, err := u.enders(ctx, requirement, s)
 	if err != nil {
 		return nil, err
 	}

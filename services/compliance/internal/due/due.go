@@ -74,6 +74,11 @@ func (t Tree) CountsUse() bool {
 	return slices.ContainsFunc(t.Limits, func(l Limit) bool { return !l.Unit.Calendar() && !l.SinceNew }) || slices.ContainsFunc(t.Trees, Tree.CountsUse)
 }
 
+// CountsTotals reports whether a limit counts hours, cycles or starts from new.
+func (t Tree) CountsTotals() bool {
+	return slices.ContainsFunc(t.Limits, func(l Limit) bool { return !l.Unit.Calendar() && l.SinceNew }) || slices.ContainsFunc(t.Trees, Tree.CountsTotals)
+}
+
 // Counters are readings of the counters.
 type Counters struct{ Seconds, Cycles, Starts int64 }
 

@@ -123,7 +123,7 @@ func TestAProofSignsOneCorrection(t *testing.T) {
 func TestEntriesWithoutARecordOfTheirEnginesAreNotGuessed(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		wrong := w.fly(12)
-		w.exec("DELETE FROM utilization_engines WHERE utilization = $1", wrong.GetName())
+		w.exec("DELETE FROM flown WHERE utilization = $1", wrong.GetName())
 		_, err := w.commands.CreateUtilization(w.as("quality"), w.correction(wrong, 2))
 		refused(t, err, "CORRECTION_NOT_ALLOWED")
 	})

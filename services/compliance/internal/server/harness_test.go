@@ -116,9 +116,11 @@ func (w *world) done(id string, hours int64, day *date.Date) {
 }
 
 // proof is a fresh re-authentication of ada.
-func (w *world) proof() string {
+func (w *world) proof() string { return w.proofOf("ada") }
+
+func (w *world) proofOf(person string) string {
 	w.t.Helper()
-	token, err := w.keys.MintProof(auth.Reauth{Account: "accounts/ada", Person: "people/ada", ID: ids.System().New(), At: w.clock.Now(), Method: "password"})
+	token, err := w.keys.MintProof(auth.Reauth{Account: "accounts/" + person, Person: "people/" + person, ID: ids.System().New(), At: w.clock.Now(), Method: "password"})
 	if err != nil {
 		w.t.Fatal(err)
 	}
@@ -162,6 +164,8 @@ func (w *world) exec(query string, args ...any) {
 		w.t.Fatal(err)
 	}
 }
+
+func day(t time.Time) *date.Date { return on(t.Year(), int(t.Month()), t.Day()) }
 
 func on(year, month, day int) *date.Date {
 	return &date.Date{Year: int32(year), Month: int32(month), Day: int32(day)}

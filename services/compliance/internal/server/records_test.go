@@ -4,7 +4,10 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/genproto/googleapis/type/date"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/platform/fault"
 )
 
 // enter records an entry of the past that was done at so many hours, in place of another when that is named.
@@ -62,5 +65,59 @@ func TestRefusedCorrectionsOfRecordsLeaveNoTrace(t *testing.T) {
 		if n := w.rows("SELECT COUNT(*) FROM accomplishments"); n != 1 {
 			t.Errorf("%d records", n)
 		}
+	})
+}
+
+// Fault B14: work dated long ago needs a reason and a second person.
+func TestWorkOfLongAgoNeedsASecondPerson(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.require("check", compliancev1.Requirement_INSPECTION, 100)
+		must(w.commands.CreatePerson(w.as("quality"), &compliancev1.CreatePersonRequest{PersonId: "bo", Person: &compliancev1.Person{DisplayName: "Bo"}}))(t)
+		enter := func(day *date.Date, second string) (*compliancev1.Accomplishment, error) {
+			return w.commands.CreateAccomplishment(w.as("quality"), &compliancev1.CreateAccomplishmentRequest{
+				Parent: "requirements/check", ReauthenticationToken: w.proof(), SecondReauthenticationToken: second,
+				Accomplishment: &compliancev1.Accomplishment{Subject: "engines/one", DoneDate: day, Counters: &compliancev1.Counters{}, LateEntryReason: "from paper"},
+			})
+		}
+		for name, second := range map[string]string{"nobody": "", "the same person": w.proof(), "nonsense": "x"} {
+			_, err := enter(on(2023, 3, 2), second)
+			if !fault.HasReason(err, "SECOND_PERSON_NEEDED") {
+				t.Errorf("%s: %v", name, err)
+			}
+		}
+		_, err := enter(on(2026, 3, 4), "")
+		refused(t, err, "DATE_IN_FUTURE")
+		if got := must(enter(on(2024, 3, 2), ""))(t); got.GetSecondPerson() != "" {
+			t.Errorf("24 months back to the day: %v", got)
+		}
+		proof := w.proofOf("bo")
+		if got := must(enter(on(2023, 3, 2), proof))(t); got.GetSecondPerson() != "people/bo" || got.GetCertifier() != "people/ada" {
+			t.Errorf("%v", got)
+		}
+		_, err = enter(on(2023, 4, 2), proof)
+		refused(t, err, "REAUTHENTICATION_NEEDED")
+		_, err = enter(on(2023, 4, 2), w.proofOf("stranger"))
+		refused(t, err, "NOT_FOUND")
+	})
+}
+
+func TestARecordOfWorkThatWasNotDoneIsTakenBack(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.require("check", compliancev1.Requirement_INSPECTION, 100)
+		must(w.enter("check", 910, ""))(t)
+		wrong := must(w.enter("check", 990, ""))(t)
+		back := &compliancev1.Accomplishment{Subject: "engines/one", DoneDate: wrong.GetDoneDate(), LateEntryReason: "another engine", Void: true}
+		take := func() error {
+			_, err := w.commands.CreateAccomplishment(w.as("quality"), &compliancev1.CreateAccomplishmentRequest{
+				Parent: "requirements/check", ReauthenticationToken: w.proof(), Accomplishment: back,
+			})
+			return err
+		}
+		refused(t, take(), "CORRECTION_ELSEWHERE")
+		back.Supersedes = wrong.GetName()
+		if err := take(); err != nil {
+			t.Fatal(err)
+		}
+		w.wantBand("check", compliancev1.DueItem_NEAR, "done at 910:00 h")
 	})
 }

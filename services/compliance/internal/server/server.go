@@ -88,6 +88,10 @@ func (q *queries) ListUtilizations(ctx context.Context, req *compliancev1.ListUt
 	return &compliancev1.ListUtilizationsResponse{Utilizations: items, NextPageToken: next}, err
 }
 
+func (q *queries) ListFittings(ctx context.Context, req *compliancev1.ListFittingsRequest) (*compliancev1.ListFittingsResponse, error) {
+	return q.app.ListFittings(ctx, req)
+}
+
 func (q *queries) GetRequirement(ctx context.Context, req *compliancev1.GetRequirementRequest) (*compliancev1.Requirement, error) {
 	return store.Requirements.Read(ctx, q.app.DB, req.GetName())
 }

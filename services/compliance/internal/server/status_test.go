@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -88,13 +89,13 @@ func TestStatusNamesWhatCanNotBeToldToApply(t *testing.T) {
 	})
 }
 
-func TestStatusOfAnotherTimeOrThingIsRefused(t *testing.T) {
+func TestStatusOfWhatIsNotKnownIsRefused(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
-		at := timestamppb.New(start)
+		before, ahead := timestamppb.New(start.Add(-time.Hour)), timestamppb.New(start.Add(time.Second))
 		for reason, req := range map[string]*compliancev1.GetComplianceStatusRequest{
-			"AS_OF_NOT_BUILT":    {Subject: "engines/one", AsOfTime: at},
-			"KNOWN_AT_NOT_BUILT": {Subject: "engines/one", KnownAtTime: at},
-			"NOT_FOUND":          {Subject: "engines/two"},
+			"TIME_IN_FUTURE": {Subject: "engines/one", AsOfTime: ahead},
+			"NOT_KNOWN_THEN": {Subject: "engines/one", KnownAtTime: before},
+			"NOT_FOUND":      {Subject: "engines/two", KnownAtTime: before},
 		} {
 			_, err := w.queries.GetComplianceStatus(w.as("viewer"), req)
 			refused(t, err, reason)

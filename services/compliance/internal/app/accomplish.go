@@ -1,0 +1,166 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/recordchain"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// CreateAccomplishment records work from before the suite was in use, or corrects a record; it is signed with a fresh proof, and
+// with a second person's when the work lies more than 24 months back.
+func (a *App) CreateAccomplishment(ctx context.Context, req *compliancev1.CreateAccomplishmentRequest) (*compliancev1.Accomplishment, error) {
+	p := proofs{}
+	p.own, p.ownErr = a.Keys.VerifyReauth(ctx, req.GetReauthenticationToken(), a.Clock.Now())
+	p.second, p.secondErr = a.Keys.VerifySecond(ctx, req.GetSecondReauthenticationToken(), a.Clock.Now())
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Accomplishment, error) {
+		u := a.unit(ctx, tx)
+		if p.ownErr != nil {
+			return nil, p.ownErr
+		}
+		if err := auth.UseProof(ctx, tx, p.own, u.now); err != nil {
+			return nil, err
+		}
+		entry := req.GetAccomplishment()
+		resource.ClearOutputOnly(entry)
+		if err := u.mayEnter(ctx, entry, p); err != nil {
+			return nil, err
+		}
+		entry.Certifier, entry.WorkOrder = u.caller.Person, ""
+		return u.accomplish(ctx, req.GetParent(), req.GetAccomplishmentId(), entry)
+	})
+}
+
+// proofs are who stands for an entry, and what was wrong with the proofs.
+type proofs struct {
+	own, second       auth.Reauth
+	ownErr, secondErr error
+}
+
+// secondPersonAfter is how many months back work may lie that one person alone may enter: as long as the shop itself must have its
+// papers at the least (14 CFR 145.219, 24 months).
+const secondPersonAfter = 24
+
+func (u unit) mayEnter(ctx context.Context, entry *compliancev1.Accomplishment, p proofs) error {
+	day, err := realDate("accomplishment.done_date", entry.GetDoneDate())
+	if err != nil {
+		return err
+	}
+	if err := u.notFuture("accomplishment.done_date", day); err != nil {
+		return err
+	}
+	switch {
+	case entry.GetLateEntryReason() == "":
+		return fault.Invalid("accomplishment.late_entry_reason", "LATE_ENTRY_REASON_MISSING", "An entry of the past says why it is entered late. Add the reason.")
+	case entry.GetCounters() == nil && !entry.GetVoid():
+		return fault.Invalid("accomplishment.counters", "COUNTERS_MISSING", "An entry of the past names the counters of that day. Add them from the record.")
+	case entry.GetVoid() && entry.GetSupersedes() == "":
+		return fault.Invalid("accomplishment.supersedes", "CORRECTION_ELSEWHERE", "An entry that takes another back names it. Add the entry that is wrong.")
+	}
+	if !day.AddMonths(secondPersonAfter).Before(civil.Of(u.now)) {
+		return nil
+	}
+	if p.secondErr != nil {
+		return p.secondErr
+	}
+	if _, err := store.People.Get(ctx, u.Tx, p.second.Person); err != nil {
+		return err
+	}
+	entry.SecondPerson = p.second.Person
+	return auth.UseProof(ctx, u.Tx, p.second, u.now)
+}
+
+// accomplish records that a requirement was done and moves its due item.
+func (u unit) accomplish(ctx context.Context, requirement, id string, entry *compliancev1.Accomplishment) (*compliancev1.Accomplishment, error) {
+	r, err := store.Requirements.Get(ctx, u.Tx, requirement)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := store.Engines.Get(ctx, u.Tx, entry.GetSubject()); err != nil {
+		return nil, err
+	}
+	entry.Name = u.app.newName(requirement+"/accomplishments", id)
+	if err := u.correctRecord(ctx, requirement, entry); err != nil {
+		return nil, err
+	}
+	fields := []recordchain.Field{
+		{Name: "requirement", Value: requirement}, {Name: "subject", Value: entry.GetSubject()}, {Name: "done", Value: dateOf(entry.GetDoneDate()).String()},
+		{Name: "seconds", Value: fmt.Sprint(entry.GetCounters().GetOperatingSeconds())}, {Name: "cycles", Value: fmt.Sprint(entry.GetCounters().GetCycles())},
+		{Name: "work_order", Value: entry.GetWorkOrder()}, {Name: "document", Value: entry.GetDocumentReference()}, {Name: "certifier", Value: entry.GetCertifier()},
+		{Name: "supersedes", Value: entry.GetSupersedes()}, {Name: "reason", Value: entry.GetLateEntryReason()},
+		{Name: "second_person", Value: entry.GetSecondPerson()}, {Name: "void", Value: fmt.Sprint(entry.GetVoid())},
+	}
+	entry.ContentHash = recordchain.Hash(fields)
+	if err := store.Accomplishments.Insert(ctx, u.Tx, entry, u.now); err != nil {
+		return nil, err
+	}
+	if _, _, err := recordchain.Append(ctx, u.Tx, recordchain.Entry{
+		Stream: "accomplishments", Kind: "accomplished", Subject: entry.GetName(), At: u.now, Actor: u.caller.Account, Fields: fields,
+	}); err != nil {
+		return nil, err
+	}
+	if err := u.recompute(ctx, entry.GetSubject(), requirement, entry.GetName()); err != nil || r.GetTerminates() == "" {
+		return entry, err
+	}
+	return entry, u.recompute(ctx, entry.GetSubject(), r.GetTerminates(), entry.GetName())
+}
+
+// correctRecord ties an entry to the one that it corrects. Corrections form a line, not a tree; what was signed stays.
+func (u unit) correctRecord(ctx context.Context, requirement string, entry *compliancev1.Accomplishment) error {
+	if entry.GetSupersedes() == "" {
+		return nil
+	}
+	old, err := store.Accomplishments.Lock(ctx, u.Tx, entry.GetSupersedes())
+	switch {
+	case err != nil:
+		return err
+	case old.GetSuccessor() != "":
+		return fault.Precondition("ALREADY_CORRECTED", "%s was corrected by %s. Correct that one.", old.GetName(), old.GetSuccessor()).With("successor", old.GetSuccessor())
+	case old.GetSubject() != entry.GetSubject() || !strings.HasPrefix(old.GetName(), requirement+"/"):
+		return fault.Invalid("accomplishment.supersedes", "CORRECTION_ELSEWHERE", "%s is of another requirement or engine. Name the entry that is wrong.", old.GetName())
+	}
+	old.Successor = entry.GetName()
+	return store.Accomplishments.Save(ctx, u.Tx, old, u.now)
+}
+
+// Released records what a released order accomplished, once per order and requirement.
+func (a *App) Released(ctx context.Context, tx *storage.Tx, fact *workordersv1.WorkOrderChanged) error {
+	u := a.unit(ctx, tx)
+	for _, requirement := range fact.GetRequirements() {
+		known, err := store.Accomplishments.Where(ctx, tx, "work_order = $1 AND name >= $2 AND name < $3", fact.GetWorkOrder(), requirement+"/", requirement+"0")
+		if err != nil {
+			return err
+		}
+		if len(known) > 0 {
+			continue
+		}
+		entry := &compliancev1.Accomplishment{
+			Subject: fact.GetEngine(), DoneDate: fact.GetCivilDate(), WorkOrder: fact.GetWorkOrder(), Method: "Released work order " + fact.GetNumber(),
+			Counters: &compliancev1.Counters{
+				OperatingSeconds: fact.GetCounters().GetOperatingSeconds(), Cycles: fact.GetCounters().GetCycles(), Starts: fact.GetCounters().GetStarts(),
+			},
+		}
+		for _, s := range fact.GetSignatures() {
+			entry.Certifier = s.GetPerson()
+		}
+		_, err = u.accomplish(ctx, requirement, "", entry)
+		if fault.HasReason(err, "NOT_FOUND") {
+			return eventbus.NotYet("%s or %s is not known here", requirement, fact.GetEngine())
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
