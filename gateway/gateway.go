@@ -12,6 +12,7 @@ import (
 	"log/slog"
 	"maps"
 	"net/http"
+	"net/netip"
 	"slices"
 
 	"google.golang.org/grpc"
@@ -20,9 +21,11 @@ import (
 	"coldsection.example/gateway/internal/access"
 	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/gateway/internal/console"
+	"coldsection.example/gateway/internal/feed"
 	"coldsection.example/gateway/internal/openapi"
 	"coldsection.example/gateway/internal/proxy"
 	"coldsection.example/gateway/internal/rest"
+	"coldsection.example/gateway/internal/webhooks"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/ids"
@@ -35,6 +38,8 @@ import (
 type Config struct {
 	Storage    storage.Config
 	Reflection bool // lets gRPC clients that are not signed in ask for the contract
+	// WebhookAllow are the networks that messages may be sent to although they are private, also over http.
+	WebhookAllow []netip.Prefix
 }
 
 // Deps is what the gateway needs.
@@ -44,7 +49,7 @@ type Deps struct {
 	Log    *slog.Logger
 	Keys   *auth.Keys
 	Lister *listing.Lister
-	Events access.Feed // the event bus
+	Events feed.Source // the event bus
 	// Backends reach the owners of the contract's packages, such as "coldsection.consumables.v1".
 	Backends map[string]grpc.ClientConnInterface
 }
@@ -55,6 +60,8 @@ type Gateway struct {
 	server *rpc.Server
 	deps   Deps
 	self   *grpc.ClientConn
+	hooks  *webhooks.Store
+	sender *webhooks.Worker
 
 	reflection bool
 }
@@ -66,7 +73,13 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 		return nil, fmt.Errorf("gateway: %w", err)
 	}
 	g := &Gateway{store: &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs}, deps: deps, reflection: cfg.Reflection}
-	if err := g.register(); err != nil {
+	g.hooks = &webhooks.Store{
+		DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, Feed: deps.Events, Guard: webhooks.Guard{Allowed: cfg.WebhookAllow},
+	}
+	if g.sender, err = webhooks.NewWorker(g.hooks, deps.Log); err == nil {
+		err = g.register()
+	}
+	if err != nil {
 		_ = db.Close()
 		return nil, fmt.Errorf("gateway: %w", err)
 	}
@@ -85,6 +98,7 @@ func (g *Gateway) register() error {
 	doorman.assertion = g.server.Identify
 	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister}, &access.Sessions{Store: g.store, Keys: d.Keys},
 		&access.Events{Feed: d.Events})
+	(&access.Webhooks{Store: g.hooks, Worker: g.sender, Lister: d.Lister}).Register(g.server)
 	for _, pkg := range slices.Sorted(maps.Keys(d.Backends)) {
 		if err := proxy.Register(g.server, pkg, d.Backends[pkg]); err != nil {
 			return err

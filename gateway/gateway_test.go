@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"net/netip"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -94,7 +95,8 @@ func newWorld(t *testing.T) *world {
 		t.Fatal(err)
 	}
 	w.gw, err = gateway.New(t.Context(), gateway.Config{
-		Storage: storage.Config{Engine: storage.SQLite, Path: filepath.Join(t.TempDir(), "gateway.db")},
+		Storage:      storage.Config{Engine: storage.SQLite, Path: filepath.Join(t.TempDir(), "gateway.db")},
+		WebhookAllow: []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")},
 	}, gateway.Deps{
 		Clock: w.clock, IDs: ids.System(), Log: log, Keys: keys, Lister: listing.New([]byte("tokens")), Events: w.bus,
 		Backends: map[string]grpc.ClientConnInterface{"coldsection.consumables.v1": toBack},

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"os"
 
+	"coldsection.example/gateway"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/outbox"
 	"coldsection.example/services/platform/storage"
@@ -37,6 +38,16 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 			return err
 		}
 	}
+	if s.gateway != nil {
+		if err := s.gauge(Gateway, s.gateway.DB(), gauge{"coldsection.outbox.waiting", "Facts that the event stream does not have yet.", outbox.Waiting}); err != nil {
+			return err
+		}
+		if err := s.gauge(Gateway, s.gateway.DB(), gauge{
+			"coldsection.webhook.messages.waiting", "Messages to other systems that are still to be sent.", gateway.CountWaitingMessages,
+		}); err != nil {
+			return err
+		}
+	}
 	if s.cfg.Admin == "" {
 		return nil
 	}
@@ -47,27 +58,38 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 	return err
 }
 
+// gauge is a number that is counted in a part's database.
+type gauge struct {
+	name, description string
+	count             func(context.Context, *storage.Tx) (int64, error)
+}
+
 // gauges show what waits in a part: facts on their way out, and facts that could not take effect.
 func (s *Suite) gauges(part string, db *storage.DB) error {
-	for _, g := range []struct {
-		name, description string
-		count             func(context.Context, *storage.Tx) (int64, error)
-	}{
+	for _, g := range []gauge{
 		{"coldsection.outbox.waiting", "Facts that the event stream does not have yet.", outbox.Waiting},
 		{"coldsection.events.parked", "Facts of others that could not take effect.", eventbus.CountParked},
 	} {
-		end, err := telemetry.Gauge(g.name, "{fact}", g.description, part, func(ctx context.Context) (n int64, err error) {
-			err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-				n, err = g.count(ctx, tx)
-				return err
-			})
-			return n, err
-		})
-		if err != nil {
+		if err := s.gauge(part, db, g); err != nil {
 			return err
 		}
-		s.life.OnStop(g.name, func(context.Context) error { end(); return nil })
 	}
+	return nil
+}
+
+// gauge shows one number of a part.
+func (s *Suite) gauge(part string, db *storage.DB, g gauge) error {
+	end, err := telemetry.Gauge(g.name, "{fact}", g.description, part, func(ctx context.Context) (n int64, err error) {
+		err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+			n, err = g.count(ctx, tx)
+			return err
+		})
+		return n, err
+	})
+	if err != nil {
+		return err
+	}
+	s.life.OnStop(g.name, func(context.Context) error { end(); return nil })
 	return nil
 }
 

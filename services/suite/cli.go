@@ -43,6 +43,8 @@ type settings struct {
 	Admin      string   `env:"COLDSECTION_ADMIN" help:"Where metrics and health are served, such as 127.0.0.1:9090; keep it off public networks. Empty means nowhere."`
 	OTLP       string   `name:"otlp" env:"COLDSECTION_OTLP" help:"URL of an OTLP receiver for traces and metrics, such as http://127.0.0.1:4317. Empty sends nothing."`
 	Reflection bool     `env:"COLDSECTION_REFLECTION" help:"Let gRPC clients ask for the contract."`
+
+	WebhookAllow []string `env:"COLDSECTION_WEBHOOK_ALLOW" help:"Private networks, such as 10.2.0.0/16, that webhooks may be sent to, also over http. All else must be public and https."`
 }
 
 type serveCommand struct {
@@ -61,6 +63,7 @@ func (c *serveCommand) config() Config {
 	return Config{
 		Parts: c.Parts, StateDir: c.State, HTTP: c.HTTP, GRPC: c.GRPC, Postgres: c.Postgres, NATS: c.NATS, Replicas: c.Replicas,
 		Addresses: c.Address, Listen: c.Listen, SecretFile: c.Secret, ClockFile: c.ClockFile, Admin: c.Admin, OTLP: c.OTLP, Reflection: c.Reflection,
+		WebhookAllow: c.WebhookAllow,
 	}
 }
 

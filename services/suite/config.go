@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"coldsection.example/gateway"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/storage"
@@ -43,6 +44,8 @@ type Config struct {
 	Admin      string   // the address of metrics and health; empty means none
 	OTLP       string   // URL of an OTLP gRPC receiver of traces and metrics; empty means none
 	Reflection bool     // lets gRPC clients ask for the contract
+
+	WebhookAllow []string // private networks and addresses that webhooks may be sent to
 }
 
 // Validate names the first setting that can't work.
@@ -66,6 +69,9 @@ func (c *Config) Validate() error {
 		if !c.runs(p) && addresses[p] == "" && p != Gateway {
 			return fmt.Errorf("part %s runs elsewhere but has no address; give --address %s=host:port", p, p)
 		}
+	}
+	if _, err := gateway.ParseNetworks(c.WebhookAllow); err != nil {
+		return fmt.Errorf("webhook-allow: %w", err)
 	}
 	if len(c.Parts) > 0 && len(c.Parts) < len(Parts) && c.NATS == "" {
 		return fmt.Errorf("parts in several processes need external event servers; give --nats")

@@ -43,13 +43,18 @@ func (s *Suite) openGateway(ctx context.Context) error {
 			return err
 		}
 	}
-	s.gateway, err = gateway.New(ctx, gateway.Config{Storage: store, Reflection: s.cfg.Reflection}, gateway.Deps{
+	allowed, err := gateway.ParseNetworks(s.cfg.WebhookAllow)
+	if err != nil {
+		return err
+	}
+	s.gateway, err = gateway.New(ctx, gateway.Config{Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed}, gateway.Deps{
 		Clock: s.clock, IDs: s.ids, Log: s.log.With("part", Gateway), Keys: s.keys, Lister: s.lister, Events: s.bus, Backends: backends,
 	})
 	if err != nil {
 		return err
 	}
 	s.life.OnStop(Gateway, func(context.Context) error { return s.gateway.Close() })
+	s.startGatewayWork(ctx)
 	return s.openDoor(ctx)
 }
 

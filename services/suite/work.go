@@ -17,6 +17,7 @@ const (
 	relayEvery = 20 * time.Millisecond
 	sweepEvery = time.Second
 	purgeEvery = time.Hour
+	sendEvery  = 500 * time.Millisecond
 )
 
 // startWork starts the relay and the consumers of every service, and what is done when time goes by.
@@ -53,6 +54,28 @@ func (s *Suite) startWork(start context.Context) error {
 		})
 	}
 	return nil
+}
+
+// startGatewayWork starts the relay of the gateway's facts and the sending of webhooks.
+func (s *Suite) startGatewayWork(start context.Context) {
+	ctx, cancel := context.WithCancel(context.WithoutCancel(start))
+	var running sync.WaitGroup
+	s.life.OnStop("work of "+Gateway, func(context.Context) error {
+		cancel()
+		running.Wait()
+		return nil
+	})
+	log := s.log.With("part", Gateway)
+	relay := outbox.NewRelay(s.gateway.DB(), s.bus, s.clock, relayEvery, log)
+	running.Go(func() { relay.Run(ctx) })
+	running.Go(func() { every(ctx, sendEvery, func() { running.Go(s.gateway.Deliver(ctx).Wait) }) })
+	running.Go(func() {
+		every(ctx, purgeEvery, func() {
+			if err := s.gateway.Purge(ctx); err != nil && ctx.Err() == nil {
+				log.Warn("forgetting what is old", "error", err)
+			}
+		})
+	})
 }
 
 // purge forgets old answers to idempotency keys.

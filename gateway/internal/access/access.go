@@ -38,7 +38,7 @@ type Server struct {
 func Register(r rpc.Registrar, s *Server, sessions *Sessions, events *Events) {
 	admin, readers, anyone := []string{"admin"}, []string{"admin", "quality"}, []string{auth.Anyone}
 	signedIn := []string{auth.SignedIn}
-	feed := []string{"integrator", "planner", "quality", "analyst", "admin", "viewer"}
+	followers := []string{"integrator", "planner", "quality", "analyst", "admin", "viewer"}
 	write, query := &accessv1.AccessService_ServiceDesc, &accessv1.AccessQueryService_ServiceDesc
 	session, event := &accessv1.SessionService_ServiceDesc, &accessv1.EventsService_ServiceDesc
 	r.Register(write, s, auth.Policy{}.For(write.ServiceName, admin,
@@ -47,7 +47,7 @@ func Register(r rpc.Registrar, s *Server, sessions *Sessions, events *Events) {
 	r.Register(session, sessions, auth.Policy{}.For(session.ServiceName, anyone, "SignIn", "AcceptInvitation").
 		For(session.ServiceName, signedIn, "SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate").
 		Scope(session.ServiceName, "SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate"))
-	r.Register(event, events, auth.Policy{}.For(event.ServiceName, feed, "ListEvents", "WatchEvents"))
+	r.Register(event, events, auth.Policy{}.For(event.ServiceName, followers, "ListEvents", "WatchEvents"))
 }
 
 func checkRoles(roles []string) error {

@@ -2,15 +2,11 @@ package access
 
 import (
 	"context"
-	"fmt"
-	"strconv"
 	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/protobuf/encoding/protojson"
-	"google.golang.org/protobuf/types/known/structpb"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"coldsection.example/gateway/internal/feed"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/fault"
@@ -23,21 +19,16 @@ const (
 	maxWait     = 30 * time.Second
 )
 
-// Feed reads facts in the order of the stream.
-type Feed interface {
-	Feed(ctx context.Context, q eventbus.FeedQuery) (facts []eventbus.Message, next uint64, err error)
-}
-
 // Events implements EventsService over the stream's own sequence.
 type Events struct {
 	accessv1.UnimplementedEventsServiceServer
 
-	Feed Feed
+	Feed feed.Source
 }
 
 // ListEvents reads facts after a cursor.
 func (e *Events) ListEvents(ctx context.Context, req *accessv1.ListEventsRequest) (*accessv1.ListEventsResponse, error) {
-	after, err := parseCursor(req.GetAfter())
+	after, err := feed.ParseCursor("after", req.GetAfter())
 	if err != nil {
 		return nil, err
 	}
@@ -56,9 +47,9 @@ func (e *Events) ListEvents(ctx context.Context, req *accessv1.ListEventsRequest
 	if err != nil {
 		return nil, err
 	}
-	answer := &accessv1.ListEventsResponse{NextCursor: cursor(next)}
+	answer := &accessv1.ListEventsResponse{NextCursor: feed.Cursor(next)}
 	for _, m := range facts {
-		event, err := eventOf(m)
+		event, err := feed.EventOf(m)
 		if err != nil {
 			return nil, err
 		}
@@ -69,7 +60,7 @@ func (e *Events) ListEvents(ctx context.Context, req *accessv1.ListEventsRequest
 
 // WatchEvents streams facts as they happen.
 func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.ServerStreamingServer[accessv1.WatchEventsResponse]) error {
-	after, err := parseCursor(req.GetAfter())
+	after, err := feed.ParseCursor("after", req.GetAfter())
 	if err != nil {
 		return err
 	}
@@ -80,41 +71,15 @@ func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.Serve
 			return err
 		}
 		for _, m := range facts {
-			event, err := eventOf(m)
+			event, err := feed.EventOf(m)
 			if err != nil {
 				return err
 			}
-			if err := stream.Send(&accessv1.WatchEventsResponse{Event: event, NextCursor: cursor(m.Sequence)}); err != nil {
+			if err := stream.Send(&accessv1.WatchEventsResponse{Event: event, NextCursor: feed.Cursor(m.Sequence)}); err != nil {
 				return err
 			}
 		}
 		query.After, query.Oldest = next, false
 	}
 	return stream.Context().Err()
-}
-
-// cursor is a sequence in a form that sorts as text.
-func cursor(sequence uint64) string { return fmt.Sprintf("%020d", sequence) }
-
-func parseCursor(text string) (uint64, error) {
-	if text == "" {
-		return 0, nil
-	}
-	n, err := strconv.ParseUint(text, 10, 64)
-	if err != nil {
-		return 0, fault.Invalid("after", "CURSOR_INVALID",
-			"%q is no cursor. Give the next_cursor of the answer before, or nothing to start.", text)
-	}
-	return n, nil
-}
-
-func eventOf(m eventbus.Message) (*accessv1.Event, error) {
-	data := &structpb.Struct{}
-	if err := protojson.Unmarshal(m.Data, data); err != nil {
-		return nil, fmt.Errorf("the payload of %s: %w", m.ID, err)
-	}
-	return &accessv1.Event{
-		Id: m.ID, Source: "/coldsection/" + m.Source, Type: m.Type, Subject: m.Subject, EventTime: timestamppb.New(m.Time),
-		Sequence: cursor(m.Sequence), SubjectVersion: m.Version, Actor: m.Actor, Data: data,
-	}, nil
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -17,7 +18,7 @@ type FeedQuery struct {
 	After   uint64        // the sequence to go on after
 	Oldest  bool          // begin with the oldest fact that is kept, whatever After says
 	Types   []string      // event types or prefixes; empty for all
-	Subject string        // only facts about this resource; empty for all
+	Subject string        // only facts about this resource, or about this collection, as in "engines/*"; empty for all
 	Limit   int           // at most this many
 	Wait    time.Duration // how long to wait for a first fact
 }
@@ -47,7 +48,7 @@ func (b *Bus) Feed(ctx context.Context, q FeedQuery) (facts []Message, next uint
 			return nil, q.After, err
 		}
 		for _, m := range batch {
-			if q.Subject == "" || m.Subject == q.Subject {
+			if about(m.Subject, q.Subject) {
 				facts = append(facts, m)
 			}
 		}
@@ -60,32 +61,48 @@ func (b *Bus) Feed(ctx context.Context, q FeedQuery) (facts []Message, next uint
 	return facts, next, nil
 }
 
+// about says whether a resource is the one asked for, or in the collection asked for.
+func about(subject, wanted string) bool {
+	collection, all := strings.CutSuffix(wanted, "*")
+	return wanted == "" || subject == wanted || all && strings.HasSuffix(collection, "/") && strings.HasPrefix(subject, collection)
+}
+
 // begin is the sequence that a query goes on after.
 func (b *Bus) begin(ctx context.Context, q FeedQuery) (uint64, error) {
 	if !q.Oldest {
 		return q.After, nil
 	}
-	info, err := b.stream.Info(ctx)
+	oldest, _, err := b.Bounds(ctx)
 	if err != nil {
-		return q.After, fmt.Errorf("the event stream: %w", err)
+		return q.After, err
 	}
-	return max(info.State.FirstSeq, 1) - 1, nil
+	return oldest, nil
 }
 
-// checkCursor refuses to go on where facts would be skipped, and says how to get back: the state of things is in the
-// resources, which any list shows.
-func checkCursor(state jetstream.StreamState, after uint64) error {
+// Bounds are the sequence before the oldest fact that is kept, and that of the newest one.
+func (b *Bus) Bounds(ctx context.Context) (oldest, newest uint64, err error) {
+	info, err := b.stream.Info(ctx)
+	if err != nil {
+		return 0, 0, fmt.Errorf("the event stream: %w", err)
+	}
+	return max(info.State.FirstSeq, 1) - 1, info.State.LastSeq, nil
+}
+
+// NotKept refuses to go on where facts would be skipped, and says how to get back: the state of things is in the resources,
+// which any list shows. It is nil for a cursor from oldest, the sequence before the oldest fact kept, to the newest one.
+// Reasons: CURSOR_AHEAD, CURSOR_TOO_OLD.
+func NotKept(after, oldest, newest uint64) error {
 	refuse := func(reason, why string) error {
 		return fault.New(fault.OutOfRange, reason,
 			"%s Read the resources anew with their List methods, then follow the feed after %020d, or without a cursor from the oldest fact on.",
-			why, state.LastSeq).With("newest_cursor", fmt.Sprintf("%020d", state.LastSeq))
+			why, newest).With("newest_cursor", fmt.Sprintf("%020d", newest)).With("oldest_cursor", fmt.Sprintf("%020d", oldest))
 	}
 	switch {
-	case after > state.LastSeq:
+	case after > newest:
 		return refuse("CURSOR_AHEAD", fmt.Sprintf("The cursor %020d is ahead of the newest fact, so it is of another stream.", after))
-	case after+1 < state.FirstSeq:
+	case after < oldest:
 		return refuse("CURSOR_TOO_OLD", fmt.Sprintf("The facts after the cursor %020d are not kept any more; the oldest one is %020d.",
-			after, state.FirstSeq))
+			after, oldest+1))
 	default:
 		return nil
 	}
@@ -99,7 +116,7 @@ func (b *Bus) batch(
 	if err != nil {
 		return nil, 0, fmt.Errorf("the event stream: %w", err)
 	}
-	if err := checkCursor(info.State, after); err != nil {
+	if err := NotKept(after, max(info.State.FirstSeq, 1)-1, info.State.LastSeq); err != nil {
 		return nil, 0, err
 	}
 	if info.State.LastSeq == after && wait == 0 {

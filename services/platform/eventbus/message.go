@@ -144,3 +144,9 @@ func escape(value string) string {
 	}
 	return b.String()
 }
+
+// CheckTypes refuses texts that are no event types and no prefixes of them. Reason: EVENT_TYPE_INVALID.
+func CheckTypes(types []string) error {
+	_, err := subjectsOf(types)
+	return err
+}
