@@ -23,6 +23,7 @@ import (
 	"coldsection.example/gateway/internal/console"
 	"coldsection.example/gateway/internal/feed"
 	"coldsection.example/gateway/internal/openapi"
+	"coldsection.example/gateway/internal/postings"
 	"coldsection.example/gateway/internal/proxy"
 	"coldsection.example/gateway/internal/rest"
 	"coldsection.example/gateway/internal/webhooks"
@@ -99,6 +100,9 @@ func (g *Gateway) register() error {
 	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister}, &access.Sessions{Store: g.store, Keys: d.Keys},
 		&access.Events{Feed: d.Events})
 	(&access.Webhooks{Store: g.hooks, Worker: g.sender, Lister: d.Lister}).Register(g.server)
+	(&access.Postings{
+		Store: &postings.Store{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Feed: d.Events}, Lister: d.Lister,
+	}).Register(g.server)
 	for _, pkg := range slices.Sorted(maps.Keys(d.Backends)) {
 		if err := proxy.Register(g.server, pkg, d.Backends[pkg]); err != nil {
 			return err

@@ -40,6 +40,7 @@ type Identify func(ctx context.Context, token string) (auth.Identity, string, er
 var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn) error{
 	accessv1.RegisterAccessServiceHandler, accessv1.RegisterAccessQueryServiceHandler, accessv1.RegisterSessionServiceHandler,
 	accessv1.RegisterEventsServiceHandler, accessv1.RegisterWebhooksServiceHandler, accessv1.RegisterWebhooksQueryServiceHandler,
+	accessv1.RegisterPostingsServiceHandler, accessv1.RegisterPostingsQueryServiceHandler,
 	consumablesv1.RegisterConsumablesServiceHandler, consumablesv1.RegisterConsumablesQueryServiceHandler,
 	consumablesv1.RegisterScanningQueryServiceHandler,
 	workordersv1.RegisterWorkOrdersServiceHandler, workordersv1.RegisterWorkOrdersQueryServiceHandler,
