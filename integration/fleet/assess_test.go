@@ -64,7 +64,7 @@ func TestAFolderIsAssessedAndScored(t *testing.T) {
 	dir := t.TempDir()
 	invent(t, dir)
 	var out bytes.Buffer
-	c := command{Dir: dir, Days: 25}
+	c := command{Dirs: []string{dir}, Days: 25}
 	if err := c.run(t.Context(), &out); err != nil {
 		t.Fatal(err)
 	}
@@ -94,7 +94,7 @@ func TestAFolderWithoutTruthIsAssessedOnly(t *testing.T) {
 		t.Fatal(err)
 	}
 	var out bytes.Buffer
-	c := command{Dir: dir, Out: t.TempDir(), Days: 200}
+	c := command{Dirs: []string{dir}, Out: t.TempDir(), Days: 200}
 	if err := c.run(t.Context(), &out); err != nil {
 		t.Fatal(err)
 	}

@@ -6,6 +6,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -20,9 +21,10 @@ import (
 )
 
 type command struct {
-	Dir  string `arg:"" type:"existingdir" help:"The fleet folder."`
-	Out  string `help:"The folder for assessments.json; by default into the fleet folder."`
-	Days int    `default:"30" help:"How many days of readings each import holds."`
+	Dirs []string `arg:"" type:"existingdir" help:"The fleet folders."`
+	Out  string   `help:"The folder for assessments.json of one fleet; by default into the fleet folder."`
+	Days int      `default:"30" help:"How many days of readings each import holds."`
+	Core bool     `help:"Judge the analysis alone, without the suite around it."`
 }
 
 func main() {
@@ -38,35 +40,57 @@ func main() {
 }
 
 func (c *command) run(ctx context.Context, w io.Writer) error {
-	out := c.Out
-	if out == "" {
-		out = c.Dir
+	if c.Out != "" && len(c.Dirs) > 1 {
+		return errors.New("one folder does not hold the assessments of several fleets; leave --out out")
 	}
+	total, scored := &result{byKind: map[string]*share{}}, 0
+	for _, dir := range c.Dirs {
+		r, err := c.assess(ctx, dir)
+		if err != nil {
+			return fmt.Errorf("%s: %w", dir, err)
+		}
+		known, err := readTruth(filepath.Join(dir, "truth.json"))
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		scored++
+		total.add(r, known)
+	}
+	if scored < len(c.Dirs) {
+		if _, err := fmt.Fprintf(w, "%d of %d fleets have no truth.json, so they have no score.\n", len(c.Dirs)-scored, len(c.Dirs)); err != nil || scored == 0 {
+			return err
+		}
+	}
+	return total.writeTo(w)
+}
+
+// assess writes what is said of one fleet.
+func (c *command) assess(ctx context.Context, dir string) (report, error) {
+	out := cmp.Or(c.Out, dir)
 	if err := os.MkdirAll(out, 0o700); err != nil {
-		return fmt.Errorf("the folder for assessments.json: %w", err)
+		return report{}, fmt.Errorf("the folder for assessments.json: %w", err)
 	}
-	f, err := readFolder(c.Dir)
+	f, err := readFolder(dir)
 	if err != nil {
-		return err
+		return report{}, err
 	}
-	report, err := assess(ctx, f, c.Days)
+	r, err := c.judge(ctx, f)
 	if err != nil {
-		return err
+		return r, err
 	}
-	text, err := json.MarshalIndent(report, "", " ")
+	text, err := json.MarshalIndent(r, "", " ")
 	if err != nil {
-		return err
+		return r, err
 	}
-	if err := os.WriteFile(filepath.Join(out, "assessments.json"), append(text, '\n'), 0o600); err != nil {
-		return err
+	return r, os.WriteFile(filepath.Join(out, "assessments.json"), append(text, '\n'), 0o600)
+}
+
+func (c *command) judge(ctx context.Context, f folder) (report, error) {
+	if c.Core {
+		return judgeCore(f)
 	}
-	known, err := readTruth(filepath.Join(c.Dir, "truth.json"))
-	if errors.Is(err, fs.ErrNotExist) {
-		_, err = fmt.Fprintln(w, "There is no truth.json, so there is no score.")
-		return err
-	}
-	if err != nil {
-		return err
-	}
-	return score(report, known).writeTo(w)
+	return assess(ctx, f, c.Days)
 }

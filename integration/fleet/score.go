@@ -69,16 +69,20 @@ type result struct {
 	healthy, falseAdvices int
 	advised               share // engines that foul fast, advised at least once
 	steps, ramps          share // faults flagged in time
-	honest, wrong         share // of the flagged faults: right or "cannot tell"; firmly wrong
+	honest, wrong, named  share // of the flagged faults: right or "cannot tell"; firmly wrong; named
 	itt, ng, fuel         share // intervals that cover the truth
 	unmeasured            int   // washes without an interval
 	caught, rejected      share // mistakes caught; good readings rejected
 	byKind                map[string]*share
+	stray, strayNamed     int // changes told on engines that only get dirty, or before the onset: all, and those with a cause other than dirt
 	remarks               []string
 }
 
-// causes are the right answers; a fault that only fouls is not a shift but a reason for advice.
-var causes = map[string]string{"hot_section": "hot_section", "bleed_leak": "bleed_leak", "itt_bias": "itt_indication", "torque_bias": "torque_indication", "fouling_then_hot": "hot_section"}
+// causes are the right answers. An engine that only gets dirty needs no shift, but an advice.
+var causes = map[string][]string{
+	"hot_section": {"hot_section"}, "bleed_leak": {"bleed_leak"}, "itt_bias": {"itt_indication"}, "torque_bias": {"torque_indication"},
+	"fouling_then_hot": {"fouling", "hot_section"},
+}
 
 // Goals: days within which the onset of a step and of a slow ramp are flagged.
 const stepDays, rampDays = 45, 120
@@ -87,6 +91,13 @@ var isRamp = map[string]bool{"hot_section": true, "fouling_then_hot": true}
 
 func score(r report, t truth) *result {
 	out := &result{byKind: map[string]*share{}}
+	out.add(r, t)
+	return out
+}
+
+// add scores one more fleet.
+func (s *result) add(r report, t truth) {
+	out := s
 	said := map[string]engineReport{}
 	for _, e := range r.Engines {
 		said[e.Serial] = e
@@ -96,7 +107,6 @@ func score(r report, t truth) *result {
 		out.washes(said[e.Serial], e)
 	}
 	out.mistakes(r, t)
-	return out
 }
 
 func (s *result) engine(said engineReport, e engineTruth) {
@@ -111,13 +121,28 @@ func (s *result) engine(said engineReport, e engineTruth) {
 	case strings.HasPrefix(e.Fault, "fouling"):
 		s.advised.add(len(said.Advices) > 0)
 	}
-	if cause := causes[e.Fault]; cause != "" {
-		s.shift(said, e, cause)
+	s.strays(said, e)
+	if right := causes[e.Fault]; right != nil {
+		s.shift(said, e, right)
+	}
+}
+
+// strays counts the changes that were told where dirt was all that there was.
+func (s *result) strays(said engineReport, e engineTruth) {
+	for _, x := range said.Shifts {
+		if causes[e.Fault] != nil && x.Time >= e.Onset || x.Cause == "fouling" {
+			continue
+		}
+		s.stray++
+		if x.Verdict == "named" {
+			s.strayNamed++
+		}
+		s.remarks = append(s.remarks, fmt.Sprintf("%s %s: stray change on %.10s, %s %s %.2f", e.Serial, e.Fault, x.Time, x.Verdict, x.Cause, x.Probability))
 	}
 }
 
 // shift judges the first shift that was flagged after the onset; a correct "fouling" before it is not judged here.
-func (s *result) shift(said engineReport, e engineTruth, cause string) {
+func (s *result) shift(said engineReport, e engineTruth, right []string) {
 	onset, err := time.Parse(time.DateOnly, e.Onset)
 	if err != nil {
 		s.remarks = append(s.remarks, e.Serial+": the truth has no onset date")
@@ -134,8 +159,9 @@ func (s *result) shift(said engineReport, e engineTruth, cause string) {
 		}
 		late := at.Sub(onset).Hours() / 24
 		group.add(late <= float64(within))
-		s.honest.add(x.Verdict == "cannot_tell" || x.Cause == cause)
-		s.wrong.add(x.Verdict == "named" && x.Cause != cause)
+		s.honest.add(x.Verdict == "cannot_tell" || slices.Contains(right, x.Cause))
+		s.wrong.add(x.Verdict == "named" && !slices.Contains(right, x.Cause))
+		s.named.add(x.Verdict == "named")
 		s.remarks = append(s.remarks, fmt.Sprintf("%s %s: flagged after %.0f days, %s %s %.2f", e.Serial, e.Fault, late, x.Verdict, x.Cause, x.Probability))
 		return
 	}
@@ -180,7 +206,7 @@ func (s *result) mistakes(r report, t truth) {
 		}
 		s.byKind[m.Kind].add(held[key])
 	}
-	s.rejected.of = r.ReadingsTotal - len(t.Mistakes)
+	s.rejected.of += r.ReadingsTotal - len(t.Mistakes)
 	for key := range held {
 		if !wrong[key] {
 			s.rejected.hit++
@@ -193,7 +219,8 @@ func (s *result) writeTo(w io.Writer) error {
 		fmt.Sprintf("False trend advices: %d on %d healthy engines (goal: at most one per 5 engines in 540 days)", s.falseAdvices, s.healthy),
 		fmt.Sprintf("Fouling engines advised at least once: %v", s.advised),
 		fmt.Sprintf("Steps flagged within %d days: %v; slow ramps within %d days: %v (goal: all)", stepDays, s.steps, rampDays, s.ramps),
-		fmt.Sprintf("Of the flagged faults right or \"cannot tell\": %v (goal 85 %%); firmly wrong: %v (goal at most 5 %%)", s.honest, s.wrong),
+		fmt.Sprintf("Of the flagged faults right or \"cannot tell\": %v (goal 85 %%); firmly wrong: %v (goal at most 5 %%); named: %v", s.honest, s.wrong, s.named),
+		fmt.Sprintf("Changes told where dirt was all there was: %d, with a cause named: %d", s.stray, s.strayNamed),
 		fmt.Sprintf("90 %% recovery intervals that cover the truth: ITT %v, Ng %v, fuel flow %v (goal 85 to 95 %%); without an interval: %d", s.itt, s.ng, s.fuel, s.unmeasured),
 		fmt.Sprintf("Logging mistakes caught: %v (goal 90 %%); good readings rejected: %v (goal at most 1 %%)", s.caught, s.rejected),
 	}

@@ -101,7 +101,8 @@ type Truth struct {
 	Mistakes []Mistake     `json:"mistakes"`
 }
 
-// EngineTruth is the truth about one engine. Onset is a date even where nothing happened; then it means nothing.
+// EngineTruth is the truth about one engine. Onset is when the fault begins (of fouling_then_hot, the hot section's wear); it is
+// a date even where nothing happened and means nothing then.
 type EngineTruth struct {
 	Serial       string  `json:"serial"`
 	Fault        Fault   `json:"fault"`

@@ -63,6 +63,9 @@ func newHistory(engine *demoengine.Engine, c Config, fault Fault, number int) *h
 	days := float64(c.Days)
 	h.onset = c.Start.Add(time.Duration(days * (0.28 + 0.35*r.Float64()) * 24 * float64(time.Hour))).Truncate(24 * time.Hour)
 	h.truth.Onset = h.onset.Format(time.DateOnly)
+	if fault == FoulingThenHot {
+		h.truth.Onset = h.onset.Add(fullWear).Format(time.DateOnly)
+	}
 	h.hours, h.foul = 1000+1500*r.Float64(), 0.0005*r.Float64()
 	h.build = demoengine.Health{
 		CompressorEfficiency: 0.002 * r.NormFloat64(), CompressorFlow: 0.003 * r.NormFloat64(),

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -66,12 +67,34 @@ func TestASlowRiseIsAdvisedOnceAndALevelOneNever(t *testing.T) {
 	if false1 > 8 { // 20 engines of 540 days, one false advice in 2,700 days: 4 are expected
 		t.Errorf("%d false advices on 20 healthy engines in 540 days", false1)
 	}
-	r := analysis.Analyse(m, fly(1, 400, func(day int) float64 { return 0.06 * float64(max(0, day-100)) }), nil, analysis.Rules{})
+	r := analysis.Analyse(m, live(1, 400, 0, fouling, slow(0.008)), nil, analysis.Rules{})
 	if len(r.Advices) != 1 || r.Advices[0].Cause != "trend" {
 		t.Fatalf("advices %+v", r.Advices)
 	}
-	if day := r.Advices[0].At.Sub(start).Hours() / 24; day < 110 || day > 260 {
+	if day := r.Advices[0].At.Sub(start).Hours() / 24; day < onset+80 || day > onset+160 { // 6.6 °C is reached after 80 days
 		t.Errorf("advised on day %.0f", day)
+	}
+}
+
+// ITT that rises alone is no dirt: a wash would not cure it, so it is told and no wash is advised.
+func TestAWashIsNotAdvisedForWhatItWouldNotCure(t *testing.T) {
+	m := model(t)
+	for name, readings := range map[string][]analysis.Reading{
+		"slow rise of ITT alone": live(1, life, 0.3, probe, slow(0.02)), "step of ITT": live(2, life, 0.3, probe, step(1.4)),
+	} {
+		r := analysis.Analyse(m, readings, washes(life), analysis.Rules{})
+		if len(r.Advices) != 0 || len(r.Shifts) == 0 {
+			t.Errorf("%s: advices %+v, shifts %+v", name, r.Advices, r.Shifts)
+		}
+	}
+	readings := live(3, life, 0.3, probe, func(day int) float64 { return 1.2*step(1)(day) + 0.02*float64(max(0, day-onset)) })
+	r := analysis.Analyse(m, readings, washes(life), analysis.Rules{})
+	if len(r.HeldBack) == 0 || !strings.Contains(strings.Join(r.HeldBack[0].Reasons, "; "), "answer it first") {
+		t.Fatalf("held back %+v", r.HeldBack)
+	}
+	answered := append(washes(life), analysis.Event{At: start.AddDate(0, 0, onset+20), Kind: "sensor_work"})
+	if r = analysis.Analyse(m, live(4, life, 0, fouling, slow(0.02)), answered, analysis.Rules{}); len(r.Advices) == 0 {
+		t.Errorf("after the answer no wash was advised: %+v", r.HeldBack)
 	}
 }
 

@@ -3,9 +3,13 @@ package analysis
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"coldsection.example/services/performance/internal/baseline"
+	"coldsection.example/services/performance/internal/regress"
 )
 
 // Outcome is what the readings say of a wash.
@@ -39,13 +43,14 @@ const (
 // unknown is an estimate of what was not measured.
 var unknown = Estimate{Half: math.MaxFloat32}
 
-// recover90 measures one wash: level, slopes and step, by least squares, with standard errors that allow for autocorrelation
-// (Newey–West, Bartlett weights) and are no smaller than those of first-order autocorrelation. The readings end where a shift
-// that dirt does not explain begins.
-func recover90(r Result, events []Event, wash int) Recovery {
+// recover90 measures one wash: level, slopes and step by least squares, with intervals that know the noise of the engine and
+// its memory. The readings end where a shift that dirt does not explain begins.
+func recover90(r *Result, t *Tracker, model *baseline.Model, events []Event, wash int) Recovery {
 	e := events[wash]
 	out := Recovery{At: e.At, WorkOrder: e.WorkOrder, Outcome: CannotTell}
-	before, after := window(r, events, wash)
+	before, after := window(r, events, wash, func(i int) vector {
+		return t.Propeller.correct(model.Speed(r.Readings[i].Point), vectorOf(r.Verdicts[i].Deviation))
+	})
 	out.Before, out.After = len(before), len(after)
 	if len(before) < fewest || len(after) < fewest {
 		out.ITT, out.Ng, out.Fuel = unknown, unknown, unknown
@@ -53,13 +58,8 @@ func recover90(r Result, events []Event, wash int) Recovery {
 			len(before), len(after), fewest, max(0, fewest-len(after)))
 		return out
 	}
-	all := append(append([]sample{}, before...), after...)
-	fit := func(of func(baseline.Values) float64) Estimate {
-		return stepOf(all, len(before), e.At, longRun(r, of), of)
-	}
-	out.ITT = fit(func(d baseline.Values) float64 { return d.ITT })
-	out.Ng = fit(func(d baseline.Values) float64 { return d.Ng })
-	out.Fuel = fit(func(d baseline.Values) float64 { return d.Fuel })
+	steps := stepOf(append(before, after...), len(before), e.At, &t.Scatter)
+	out.ITT, out.Ng, out.Fuel = steps[0], steps[1], steps[2]
 	if why := confounded(events, wash); why != "" {
 		out.Text = "Cannot tell: " + why + " changed the indication or the engine inside the window, which can fake or hide a recovery."
 		return out
@@ -68,13 +68,16 @@ func recover90(r Result, events []Event, wash int) Recovery {
 	return out
 }
 
+// leastGain is the fall of ITT [°C] that is no gain yet: a tenth of what is worth a wash.
+const leastGain = worthWash / 10
+
 func (out *Recovery) verdict(noise float64) {
 	lower, upper := out.ITT.Value-out.ITT.Half, out.ITT.Value+out.ITT.Half
 	worth := -noise / 2 // a gain below half the noise of a single reading is not worth a wash
 	switch {
-	case upper < 0:
+	case upper < -leastGain:
 		out.Outcome = Recovered
-		out.Text = fmt.Sprintf("Recovered: the ITT deviation fell by %.1f °C, and the 90 %% interval %.1f to %.1f °C excludes no effect.", -out.ITT.Value, lower, upper)
+		out.Text = fmt.Sprintf("Recovered: the ITT deviation fell by %.1f °C, and the 90 %% interval %.1f to %.1f °C excludes a gain of less than %.1f °C.", -out.ITT.Value, lower, upper, leastGain)
 	case lower > worth:
 		out.Outcome = NotRecovered
 		out.Text = fmt.Sprintf("Not recovered: the change of %+.1f °C (90 %% interval %.1f to %.1f °C) excludes a gain of %.1f °C. Look for another cause.", out.ITT.Value, lower, upper, -worth)
@@ -84,46 +87,55 @@ func (out *Recovery) verdict(noise float64) {
 	}
 }
 
-// ends are the other washes, and the shifts whose onset can be told from this wash.
-func ends(r Result, events []Event, wash int) []time.Time {
-	var out []time.Time
+// window collects the accepted readings on each side, up to the next wash or unexplained change.
+func window(r *Result, events []Event, wash int, deviation func(int) vector) (before, after []sample) {
+	at := events[wash].At
+	from, to := span(r, events, wash)
+	middle := readingsBefore(r.Readings, at)
+	for i := middle - 1; i >= 0 && !r.Readings[i].At.Before(from) && len(before) < windowCount; i-- {
+		if r.Verdicts[i].State == Accepted {
+			before = append(before, sample{r.Readings[i].At, deviation(i)})
+		}
+	}
+	slices.Reverse(before)
+	for i := middle; i < len(r.Readings) && r.Readings[i].At.Before(to) && len(after) < windowCount; i++ {
+		if r.Verdicts[i].State == Accepted {
+			after = append(after, sample{r.Readings[i].At, deviation(i)})
+		}
+	}
+	return before, after
+}
+
+// readingsBefore is the number of readings before a time.
+func readingsBefore(readings []Reading, at time.Time) int {
+	i, _ := slices.BinarySearchFunc(readings, at, func(r Reading, at time.Time) int { return r.At.Compare(at) })
+	return i
+}
+
+// span is the time around a wash in which nothing else is known to have changed: other washes and shifts end it, but for
+// shifts so near that they can't be told from this wash.
+func span(r *Result, events []Event, wash int) (from, to time.Time) {
+	at := events[wash].At
+	from, to = at.AddDate(0, 0, -windowDays), at.AddDate(0, 0, windowDays)
+	end := func(t time.Time) {
+		if t.After(at) && t.Before(to) {
+			to = t
+		}
+		if !t.After(at) && t.After(from) {
+			from = t
+		}
+	}
 	for i, e := range events {
-		if e.Kind == "recovery_wash" && i != wash {
-			out = append(out, e.At)
+		if e.Kind == events[wash].Kind && i != wash {
+			end(e.At)
 		}
 	}
 	for _, shift := range r.Shifts {
-		if shift.Onset.Sub(events[wash].At).Abs() >= besideWash {
-			out = append(out, shift.Onset)
+		if !shift.Dirt && shift.Onset.Sub(at).Abs() >= besideWash {
+			end(shift.Onset)
 		}
 	}
-	return out
-}
-
-// window collects the accepted readings on each side, up to the next wash or change.
-func window(r Result, events []Event, wash int) (before, after []sample) {
-	at := events[wash].At
-	from, to := at.AddDate(0, 0, -windowDays), at.AddDate(0, 0, windowDays)
-	for _, end := range ends(r, events, wash) {
-		if end.After(at) && end.Before(to) {
-			to = end
-		}
-		if !end.After(at) && end.After(from) {
-			from = end
-		}
-	}
-	for i, reading := range r.Readings {
-		if r.Verdicts[i].State != Accepted || reading.At.Before(from) || !reading.At.Before(to) {
-			continue
-		}
-		s := sample{reading.At, reading.Hours, r.Verdicts[i].Deviation}
-		if reading.At.Before(at) {
-			before = append(before, s)
-		} else {
-			after = append(after, s)
-		}
-	}
-	return before[max(0, len(before)-windowCount):], after[:min(windowCount, len(after))]
+	return from, to
 }
 
 func confounded(events []Event, wash int) string {
@@ -143,51 +155,60 @@ const besideWash = 7 * 24 * time.Hour
 // ownSlope is how many readings each side needs for a slope of its own: dirt comes back faster on a clean engine.
 const ownSlope = 20
 
-// stepOf fits y = a + b·t + s·[after] + c·t·[after], t being counted from the wash, and returns s with the half width of its
-// 90 % interval. With few readings on one side both share a slope.
-func stepOf(all []sample, before int, wash time.Time, memory float64, of func(baseline.Values) float64) Estimate {
+// sample is a reading as a recovery uses it.
+type sample struct {
+	at time.Time
+	d  vector
+}
+
+// stepOf fits y = a + b·t + s·[after] + c·t·[after], t being counted from the wash, to each deviation and returns s with the
+// half width of its 90 % interval. With few readings on one side both share a slope. The variance is that of the residuals
+// together with what is known of the engine, which counts like priorCounts more of them.
+func stepOf(all []sample, before int, wash time.Time, noise *scatter) [3]Estimate {
 	x := make([][]float64, len(all))
-	y := make([]float64, len(all))
 	own := before >= ownSlope && len(all)-before >= ownSlope
 	for i, s := range all {
 		after := 0.0
 		if i >= before {
 			after = 1
 		}
-		t := s.at.Sub(wash).Hours() / 24 / windowDays
+		t := s.at.Sub(wash).Hours() / hoursPerDay / windowDays
 		if x[i] = []float64{1, t, after}; own {
 			x[i] = append(x[i], t*after)
 		}
-		y[i] = of(s.d)
 	}
-	b, se, ok := cautious(x, y, lags(len(all)), memory)
-	if !ok {
-		return Estimate{Half: math.MaxFloat32}
+	out := [3]Estimate{unknown, unknown, unknown}
+	y, related := make([]float64, len(all)), make([]float64, lags-1)
+	for j := range out {
+		for i, s := range all {
+			y[i] = s.d[j]
+		}
+		for k := range related {
+			related[k] = noise.Related[k][j]
+		}
+		fit, err := regress.OLS(x, y)
+		if err != nil {
+			return out
+		}
+		df := float64(len(all)-len(x[0])) + priorCounts
+		variance := (fit.RSS + priorCounts*noise.Sigma[j]*noise.Sigma[j]) / df
+		se, err := fit.Correlated(variance, related)
+		if err != nil {
+			return out
+		}
+		step := fit.Coefficients[2]
+		out[j] = Estimate{step, t90(df) * math.Hypot(se[2], conditionError*step)}
 	}
-	return Estimate{b[2], t90(len(all)-len(b)) * se[2]}
+	return out
 }
 
-// lags of the Newey–West estimator: 4 (n/100)^(2/9), the usual rule.
-func lags(n int) int { return int(math.Floor(4 * math.Pow(float64(n)/100, 2.0/9))) }
+const priorCounts = 30.0
 
-// t90 is the two-sided 90 % quantile of Student's t, by Cornish–Fisher from the normal one.
-func t90(df int) float64 {
-	z, n := z90, float64(max(1, df))
-	return z + (z*z*z+z)/(4*n) + (5*math.Pow(z, 5)+16*z*z*z+3*z)/(96*n*n)
-}
+// conditionError is the relative error of a step by the conditions flown, where dirt shows more or less than at the usual one,
+// and by dirt that does not come straight. Common practice, no source.
+const conditionError = 0.1
 
-// slope is the least-squares slope with its 90 % half width.
-func slope(x, y []float64) Estimate {
-	if len(x) < fewest {
-		return Estimate{Half: math.MaxFloat32}
-	}
-	rows := make([][]float64, len(x))
-	for i := range x {
-		rows[i] = []float64{1, x[i] - x[0]}
-	}
-	b, se, ok := cautious(rows, y, lags(len(x)), 1)
-	if !ok {
-		return Estimate{Half: math.MaxFloat32}
-	}
-	return Estimate{b[1], t90(len(x)-2) * se[1]}
+// t90 is the two-sided 90 % quantile of Student's t.
+func t90(df float64) float64 {
+	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, df)}.Quantile(0.95)
 }

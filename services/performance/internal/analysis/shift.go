@@ -4,85 +4,108 @@ import (
 	"math"
 	"time"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"coldsection.example/services/performance/internal/baseline"
 )
 
-// Shift is a change that dirt does not explain: a step, or a slow rise, across the direction in which dirt and washes move
-// an engine. It was found with the readings up to DetectedAt only.
+// Shift is a change that needs an answer: a step or a slow rise that dirt does not explain, or dirt that is worth a wash. It
+// was found with the readings up to DetectedAt only.
 type Shift struct {
 	DetectedAt, Onset time.Time // Onset is estimated
 	Gradual           bool
+	Dirt              bool            // the level rose by more than a wash is worth; it is no change of the engine
 	Change            baseline.Values // ITT [°C], Ng [% points], fuel flow [%]
 	Named             bool            // the first cause is named; otherwise "cannot tell"
 	Causes            []Cause         // most probable first
 }
 
+// contrast compares the mean of the newest readings with that of readings before them.
+type contrast struct{ after, gap, before int }
+
+// contrasts look for steps at once and for slow rises with a gap; they are some 1.4 times as long as the one before.
+var contrasts = []contrast{
+	{4, 0, 24}, {6, 0, 24}, {9, 0, 24}, {13, 0, 30}, {20, 0, 40}, {30, 0, 40}, {25, 20, 40}, {30, 45, 40}, {40, 80, 50},
+}
+
 const (
-	shiftNoise  = 60  // readings that the scatter is learned from, at least
-	shiftBefore = 20  // readings before a change that are needed to see it
-	shiftAfter  = 6   // readings that a change has lasted
-	slowDays    = 30  // what rises for less is no slow rise
-	worthShift  = 1.0 // standard deviations of single readings, below which a change is not told
-	relearn     = 10  // readings after which the scatter is learned anew
-	splits      = 8.0 // effectively independent places of a change at one time, a doubling apart
+	shiftNoise  = 40   // readings that the scatter is learned from, at least
+	shiftBefore = 15   // readings before a change that are needed to see it
+	shiftSince  = 8    // as many are enough when there was no wash meanwhile
+	slowDays    = 30.0 // what rises for less is no slow rise
+	worthShift  = 1.0  // standard deviations of single readings, below which a change is not told
+	// tests is how many independent looks the contrasts make at each reading: contrasts of n readings are new every n
+	// readings, Σ1/n = 0.8, and two more for the same without a wash between.
+	tests = 1.0
 )
 
-// seen is the history that a detector works on, with running sums of deviations, of days, and of their products.
-type seen struct {
-	at          []time.Time
-	d           []vector
-	t           []float64 // days since the first
-	sd, st      []vector  // sums of d and of t·d
-	days, days2 []float64 // sums of t and of t²
-	noise       noise
+// How dirt usually comes and goes, in units of its signature, which is some 10 °C of ITT: a day adds five thousandths on
+// average, with a standard deviation of six between engines, and a wash takes a half away, give or take 0.6. Common practice, no
+// source.
+const (
+	dirtRate, dirtRateSpread = 0.005, 0.006
+	washBack, washBackSpread = 0.5, 0.6
+)
+
+// dirtMoved is what dirt is expected to have changed between two windows, and the variance of its amount.
+func dirtMoved(days float64, washes int) (expected vector, variance float64) {
+	w, spread := float64(washes), dirtRateSpread*days
+	return dirt.times(dirtRate*days - washBack*w), spread*spread + washBackSpread*washBackSpread*w
 }
 
-func (s *seen) add(at time.Time, v baseline.Values) {
-	if len(s.at) == 0 {
-		s.sd, s.st, s.days, s.days2 = []vector{{}}, []vector{{}}, []float64{0}, []float64{0}
+// limitFor is the χ² with three degrees of freedom that contrasts without a change pass once in so many readings.
+func limitFor(readings float64) float64 {
+	return distuv.ChiSquared{K: 3}.Quantile(1 - 1/(tests*math.Max(10, readings)))
+}
+
+// suspicious is where the contrast begins that passes the limit by most; it reports false when none does.
+func (h *history) suspicious(mean *matrix, limit float64) (from int, ok bool) {
+	sum := h.at(h.N)
+	look := func(start, end, split int) {
+		after, day := h.window(split, h.N)
+		before, day0 := h.window(start, end)
+		expected, moved := dirtMoved(day-day0, sum.Washes-h.at(start).Washes)
+		noise := 1/float64(h.N-split) + 1/float64(end-start)
+		v := dirtSpread
+		for i := range v {
+			v[i] = moved*v[i] + mean[i]*noise
+		}
+		if l, positive := v.cholesky(); positive {
+			if chi2 := l.chi2(after.plus(-1, before).plus(-1, expected)); chi2 > limit {
+				from, limit, ok = start, chi2, true
+			}
+		}
 	}
-	s.at = append(s.at, at)
-	t, d, n := at.Sub(s.at[0]).Hours()/24, vector{v.ITT, v.Ng, v.Fuel}, len(s.at)-1
-	s.t, s.d = append(s.t, t), append(s.d, d)
-	s.sd, s.st = append(s.sd, s.sd[n].plus(1, d)), append(s.st, s.st[n].plus(t, d))
-	s.days, s.days2 = append(s.days, s.days[n]+t), append(s.days2, s.days2[n]+t*t)
-}
-
-// change is the fit of one shape that begins at one reading.
-type change struct {
-	from      int
-	gradual   bool
-	size      vector  // at the newest reading
-	precision float64 // the covariance of size is that of a reading divided by this
-	gain      float64 // fall of χ² across the direction of dirt
-}
-
-// fit is the least-squares fit of d = a + b·x, x being a step or a straight rise from reading k on.
-func (s *seen) fit(k int, gradual bool) change {
-	n := len(s.d)
-	count := float64(n - k)
-	sum, squares, cross, last := count, count, s.sd[n].plus(-1, s.sd[k]), 1.0
-	if gradual {
-		origin := s.t[k-1]
-		t1, t2 := s.days[n]-s.days[k], s.days2[n]-s.days2[k]
-		sum, squares, last = t1-count*origin, t2-2*origin*t1+count*origin*origin, s.t[n-1]-origin
-		cross = s.st[n].plus(-1, s.st[k]).plus(-origin, cross)
+	for _, c := range contrasts {
+		split := h.N - c.after
+		end := split - c.gap
+		start := max(h.oldest(), end-c.before)
+		if end-start >= shiftBefore {
+			look(start, end, split)
+		}
+		if h.Washed > start && end-h.Washed >= shiftSince {
+			look(h.Washed, end, split)
+		}
 	}
-	spread := squares - sum*sum/float64(n)
-	slope := cross.plus(-sum/float64(n), s.sd[n]).times(1 / spread)
-	return change{from: k, gradual: gradual, size: slope.times(last), precision: spread / (last * last)}
+	return from, ok
 }
 
-// best is the change of a shape that takes most of χ² away; its place may still be too new to be told.
-func (s *seen) best(gradual bool, n *noise) change {
+// best is the change of a shape that takes most of χ² away, dirt's part apart, in the readings after start.
+func (h *history) best(start int, gradual bool, mean *matrix) change {
 	var found change
-	newest := s.t[len(s.t)-1]
-	for k := shiftBefore; k <= len(s.d)-2; k++ {
-		if gradual && newest-s.t[k] < slowDays {
+	for k := start + shiftSince - 1; k <= h.N-3; k++ {
+		if gradual && h.day(h.N)-h.day(k) < slowDays {
 			break
 		}
-		c := s.fit(k, gradual)
-		c.gain = c.precision * n.across(c.size) / n.inflation
+		c := h.fit(start, k, gradual)
+		if c.precision <= 0 {
+			continue
+		}
+		expected, moved := dirtMoved(c.days, c.washes)
+		v := matrix{}.plus(1/c.precision, mean).plus(moved, &dirtSpread)
+		if l, ok := v.cholesky(); ok {
+			c.gain = l.chi2(c.size.plus(-1, expected))
+		}
 		if c.gain > found.gain {
 			found = c
 		}
@@ -90,33 +113,27 @@ func (s *seen) best(gradual bool, n *noise) change {
 	return found
 }
 
-// find looks for a change in what was seen so far, with the scatter of all readings so far. The threshold follows from the stated number of readings between false
-// ones: under no change a gain of χ² with two degrees of freedom passes c with the probability exp(−c/2).
-func (s *seen) find(all []sample, falseReadings float64) (Shift, bool) {
-	if len(s.d) < shiftBefore+shiftAfter || len(all) < shiftNoise {
-		return Shift{}, false
+// find looks for a change in what was seen so far, the scatter and the limit being those of now.
+func (h *history) find(s *scatter, limit float64) (found, step, rise change, ok bool) {
+	mean := s.mean()
+	start, ok := h.suspicious(&mean, limit)
+	if !ok {
+		return found, step, rise, false
 	}
-	if s.noise.inflation == 0 || len(all)%relearn == 0 {
-		n, ok := scatter(all)
-		if !ok {
-			return Shift{}, false
-		}
-		s.noise = n
-	}
-	n := &s.noise
-	step, rise := s.best(false, n), s.best(true, n)
-	found := step
+	step, rise = h.best(start, false, &mean), h.best(start, true, &mean)
+	found = step
 	if rise.gain > step.gain {
 		found = rise
 	}
-	limit := 2 * math.Log(falseReadings*splits)
-	if found.from > len(s.d)-shiftAfter || found.gain < limit || n.beyond(found, n.inflation/found.precision) < limit || n.beyond(found, 1) < worthShift*worthShift {
-		return Shift{}, false
+	return found, step, rise, worth(s, found, limit)
+}
+
+// worth says whether a change is big enough to be told and no other dirt than the usual.
+func worth(s *scatter, c change, limit float64) bool {
+	mean := s.mean()
+	if c.gradual || c.washes > 0 {
+		return beyond(&mean, c, c.precision) >= limit && beyond(&s.Noise, c, 1) >= worthShift*worthShift
 	}
-	out := Shift{
-		DetectedAt: s.at[len(s.at)-1], Onset: s.at[found.from], Gradual: found.gradual,
-		Change: baseline.Values{ITT: found.size[0], Ng: found.size[1], Fuel: found.size[2]},
-	}
-	out.Causes, out.Named = isolate(step, rise, n)
-	return out, true
+	l, ok := s.Noise.cholesky()
+	return ok && l.chi2(c.size) >= worthShift*worthShift
 }

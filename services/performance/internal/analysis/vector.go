@@ -3,115 +3,70 @@ package analysis
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mat"
+	"coldsection.example/services/performance/internal/baseline"
 )
 
 // vector is a deviation of ITT [°C], Ng [% points] and fuel flow [%].
 type vector [3]float64
 
+func vectorOf(d baseline.Values) vector { return vector{d.ITT, d.Ng, d.Fuel} }
+
+func (v vector) values() baseline.Values { return baseline.Values{ITT: v[0], Ng: v[1], Fuel: v[2]} }
+
 func (v vector) plus(factor float64, w vector) vector {
 	return vector{v[0] + factor*w[0], v[1] + factor*w[1], v[2] + factor*w[2]}
 }
 
-func (v vector) times(factor float64) vector { return vector{}.plus(factor, v) }
+func (v vector) times(factor float64) vector {
+	return vector{factor * v[0], factor * v[1], factor * v[2]}
+}
 
 func (v vector) dot(w vector) float64 { return v[0]*w[0] + v[1]*w[1] + v[2]*w[2] }
 
-// noise is the scatter of single readings, jointly in the three deviations.
-type noise struct {
-	covariance *mat.SymDense
-	quadratic  [3]vector // of across
-	inflation  float64   // of the variance of means by autocorrelation, (1+ρ)/(1−ρ)
+// matrix is a symmetric covariance of the three deviations, by rows: 00 01 02 11 12 22.
+type matrix [6]float64
+
+// plus adds a multiple of another matrix.
+func (m matrix) plus(factor float64, o *matrix) matrix {
+	for i := range m {
+		m[i] += factor * o[i]
+	}
+	return m
 }
 
-// scatter learns the noise from differences three readings apart, which a slow trend and single steps hardly touch, and the
-// autocorrelation from how much smaller the differences of neighbours are.
-func scatter(all []sample) (noise, bool) {
-	d := make([]vector, len(all))
-	for i, s := range all {
-		d[i] = vector{s.d.ITT, s.d.Ng, s.d.Fuel}
-	}
-	near, far := differences(d, 1), differences(d, 3)
-	out := noise{covariance: mat.NewSymDense(3, nil), inflation: 1}
-	ratio := 0.0
-	for i := range 3 {
-		for j := i; j < 3; j++ {
-			out.covariance.SetSym(i, j, far[i][j])
-		}
-		if far[i][i] > 0 {
-			ratio += near[i][i] / far[i][i] / 3
-		}
-	}
-	rho := math.Min(0.5, math.Max(0, 1-ratio))
-	out.inflation = (1 + rho) / (1 - rho)
-	var chol mat.Cholesky
-	if !chol.Factorize(out.covariance) {
-		return out, false
-	}
-	var inverse mat.SymDense
-	if err := chol.InverseTo(&inverse); err != nil {
-		return out, false
-	}
-	var along mat.VecDense
-	along.MulVec(&inverse, mat.NewVecDense(3, dirt[:]))
-	length := mat.Dot(&along, mat.NewVecDense(3, dirt[:]))
-	for i := range 3 {
-		for j := range 3 {
-			out.quadratic[i][j] = inverse.At(i, j) - along.AtVec(i)*along.AtVec(j)/length
-		}
-	}
-	return out, true
+// outer adds a multiple of v·vᵀ.
+func (m matrix) outer(factor float64, v vector) matrix {
+	m[0] += factor * v[0] * v[0]
+	m[1] += factor * v[0] * v[1]
+	m[2] += factor * v[0] * v[2]
+	m[3] += factor * v[1] * v[1]
+	m[4] += factor * v[1] * v[2]
+	m[5] += factor * v[2] * v[2]
+	return m
 }
 
-// differences are half the mean products of differences some readings apart, with single jumps cut to four scaled medians.
-func differences(d []vector, apart int) (out [3]vector) {
-	var columns, cut [3][]float64
-	for i := apart; i < len(d); i++ {
-		for j := range 3 {
-			columns[j] = append(columns[j], d[i][j]-d[i-apart][j])
-		}
-	}
-	for j := range 3 {
-		limit := 4 * 1.4826 * medianDistance(columns[j], 0)
-		for _, x := range columns[j] {
-			cut[j] = append(cut[j], math.Max(-limit, math.Min(limit, x)))
-		}
-	}
-	for i := range 3 {
-		for j := range 3 {
-			for k := range cut[i] {
-				out[i][j] += cut[i][k] * cut[j][k] / 2 / float64(len(cut[i]))
-			}
-		}
-	}
-	return out
+// factor is Cholesky's: the matrix is L·Lᵀ.
+type factor struct{ a, b, c, d, e, f float64 }
+
+// cholesky reports false when the matrix is not positive definite.
+func (m *matrix) cholesky() (l factor, ok bool) {
+	l.a = math.Sqrt(m[0])
+	l.b, l.c = m[1]/l.a, m[2]/l.a
+	l.d = math.Sqrt(m[3] - l.b*l.b)
+	l.e = (m[4] - l.b*l.c) / l.d
+	l.f = math.Sqrt(m[5] - l.c*l.c - l.e*l.e)
+	return l, l.a > 0 && l.d > 0 && l.f > 0
 }
 
-// across is the squared length of a change, in standard deviations of a reading, less the part along the direction of dirt.
-func (n *noise) across(v vector) float64 {
-	return v[0]*n.quadratic[0].dot(v) + v[1]*n.quadratic[1].dot(v) + v[2]*n.quadratic[2].dot(v)
+// whiten is L⁻¹·v, whose squared length is the χ² of v.
+func (l *factor) whiten(v vector) vector {
+	x := v[0] / l.a
+	y := (v[1] - l.b*x) / l.d
+	return vector{x, y, (v[2] - l.c*x - l.e*y) / l.f}
 }
 
-// signatureError is the relative error of each part of a signature, dirt's too: other compressor maps give other ratios.
-// Common practice, no source.
-const signatureError = 0.15
+// chi2 of a vector.
+func (l *factor) chi2(v vector) float64 { w := l.whiten(v); return w.dot(w) }
 
-// around is the covariance of a change: this many times that of a reading, and the error of the signatures.
-func (n *noise) around(c change, factor float64) *mat.SymDense {
-	v := mat.NewSymDense(3, nil)
-	v.ScaleSym(factor, n.covariance)
-	for i := range 3 {
-		v.SetSym(i, i, v.At(i, i)+signatureError*signatureError*c.size[i]*c.size[i])
-	}
-	return v
-}
-
-// beyond is the χ² that no amount of dirt explains, allowing for the error of its direction.
-func (n *noise) beyond(c change, factor float64) float64 {
-	d, ok := gaussian(n.around(c, factor), c.size)
-	if !ok {
-		return 0
-	}
-	along := d.product(dirt)
-	return d.chi2 - along*along/d.square(dirt)
-}
+// logDet of the matrix.
+func (l *factor) logDet() float64 { return 2 * (math.Log(l.a) + math.Log(l.d) + math.Log(l.f)) }

@@ -164,6 +164,9 @@ func (m *Model) Expect(p Point) (Expectation, error) {
 	return out, nil
 }
 
+// Speed is a reading's propeller speed relative to the fastest of the table, less 1.
+func (m *Model) Speed(p Point) float64 { return p.Np/m.np - 1 }
+
 // Deviation of a reading: ITT [°C], Ng [% points], fuel flow [% of expected].
 func (x Expectation) Deviation(p Point) Values {
 	return Values{ITT: p.ITT - x.Expected.ITT, Ng: p.Ng - x.Expected.Ng, Fuel: 100 * (p.Fuel/x.Expected.Fuel - 1)}

@@ -213,11 +213,33 @@ func (f *Fit) NeweyWest(lags int, small bool) ([]float64, error) {
 	if lags < 0 || lags >= n {
 		return nil, fmt.Errorf("%d lags do not go with %d observations", lags, n)
 	}
+	correction := 1.0
+	if small {
+		correction = float64(n) / float64(n-k)
+	}
+	return f.sandwich(lags, correction, func(t, l int) float64 {
+		return (1 - float64(l)/float64(lags+1)) * f.Residuals[t] * f.Residuals[t-l]
+	})
+}
+
+// Correlated are standard errors for noise of this variance whose autocorrelation at lag 1, 2 … is known, and zero beyond;
+// observations are evenly spaced.
+func (f *Fit) Correlated(variance float64, related []float64) ([]float64, error) {
+	return f.sandwich(min(len(related), len(f.x)-1), variance, func(_, l int) float64 {
+		if l == 0 {
+			return 1
+		}
+		return related[l-1]
+	})
+}
+
+// sandwich are the standard errors (XᵀX)⁻¹·M·(XᵀX)⁻¹ times a factor, M being the products of rows some lags apart by weight.
+func (f *Fit) sandwich(lags int, factor float64, weight func(t, l int) float64) ([]float64, error) {
+	n, k := len(f.x), len(f.Coefficients)
 	meat := mat.NewDense(k, k, nil)
 	for l := range lags + 1 {
-		weight := 1 - float64(l)/float64(lags+1)
 		for t := l; t < n; t++ {
-			u := weight * f.Residuals[t] * f.Residuals[t-l]
+			u := weight(t, l)
 			for i := range k {
 				for j := range k {
 					cross := f.x[t][i] * f.x[t-l][j]
@@ -232,10 +254,6 @@ func (f *Fit) NeweyWest(lags int, small bool) ([]float64, error) {
 	var half, covariance mat.Dense
 	half.Mul(f.unscaled, meat)
 	covariance.Mul(&half, f.unscaled)
-	factor := 1.0
-	if small {
-		factor = float64(n) / float64(n-k)
-	}
 	se := make([]float64, k)
 	for i := range se {
 		se[i] = math.Sqrt(math.Max(0, factor*covariance.At(i, i)))

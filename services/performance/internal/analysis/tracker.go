@@ -1,0 +1,218 @@
+package analysis
+
+import (
+	"math"
+	"time"
+
+	"coldsection.example/services/performance/internal/baseline"
+)
+
+// wash is the kind of event after which dirt is gone.
+const wash = "recovery_wash"
+
+const (
+	referenceCount = 20 // readings after a change that make the reference level
+	levelWindow    = 15 // readings behind the present level
+	refresh        = 10 // readings after which noise and thresholds are worked out anew
+	z90            = 1.6449
+	hoursPerDay    = 24.0
+	defaultDays    = 2700.0
+)
+
+// Tracker is what is known of an engine so far. Its size and the cost of a reading do not grow with the readings behind it.
+type Tracker struct {
+	Rules      Rules
+	Taken      taken
+	Near       neighbours
+	Scatter    scatter
+	Propeller  propeller
+	History    history
+	First      time.Time // accepted reading
+	Last       time.Time
+	Used, Kept int
+
+	Since     int // number of the last reading before the reference began
+	SinceAt   time.Time
+	Reference float64 // of ITT: mean of the first readings after Since
+	Base      vector
+	Cusum     float64
+	EWMA      float64
+	Slope     running
+
+	Cycle    int // washes so far
+	Wash     Event
+	Advised  bool // in this cycle
+	Dirty    bool // more dirt than usual was told in this cycle
+	Withheld bool // an advice, since the last change
+	Open     *Shift
+
+	Limit, Height float64 // of χ² for changes, and of the cumulative sum, for the stated rates
+	Advices       []Advice
+	HeldBack      []Advice
+	Shifts        []Shift
+}
+
+// NewTracker begins with an engine of which nothing is known.
+func NewTracker(rules Rules) *Tracker {
+	t := &Tracker{Rules: rules, Scatter: newScatter()}
+	if !(t.Rules.FalseAdviceDays > 0) {
+		t.Rules.FalseAdviceDays = defaultDays
+	}
+	if !(t.Rules.WorthITT > 0) {
+		t.Rules.WorthITT = worthWash
+	}
+	t.learn()
+	return t
+}
+
+// Event takes in something done to the engine, before the readings after it.
+func (t *Tracker) Event(e Event) {
+	switch e.Kind {
+	case wash:
+		t.Cycle++
+		t.Wash, t.Advised, t.Dirty = e, false, false
+		t.History.wash()
+	case "salt_rinse":
+		return
+	default: // an answer to what was open, or a change of the engine or of an indication
+		t.Open = nil
+		t.History.Begin = t.History.N
+	}
+	t.Near, t.Withheld = neighbours{}, false
+	t.Scatter.cut()
+	t.Propeller.Any = false
+	t.restart(e.At)
+}
+
+// restart begins a new reference.
+func (t *Tracker) restart(at time.Time) {
+	t.Since, t.SinceAt, t.Cusum, t.EWMA, t.Slope = t.History.N, at, 0, 0, running{}
+}
+
+// Reading takes a reading in, after those before it, and says what became of it.
+func (t *Tracker) Reading(model *baseline.Model, r *Reading) Verdict {
+	v := t.Taken.judge(model, r)
+	if v.State == Held {
+		t.Kept++
+	}
+	if v.State != Accepted {
+		return v
+	}
+	if !r.Included {
+		if median, out := t.Near.outlier(v.Deviation.ITT, t.noise()); out {
+			v.State, v.Reason, v.Text = Outlier, "FAR_FROM_NEIGHBOURS", farText(v.Deviation.ITT, median)
+			return v
+		}
+	}
+	t.take(r, model.Speed(r.Point), &v)
+	return v
+}
+
+// noise of single ITT readings [°C]: the operator's figure, or what was learned.
+func (t *Tracker) noise() float64 {
+	if t.Rules.NoiseITT > 0 {
+		return t.Rules.NoiseITT
+	}
+	return t.Scatter.Sigma[0]
+}
+
+// take uses an accepted reading.
+func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
+	if t.Used == 0 {
+		t.First, t.SinceAt = r.At, r.At
+	}
+	t.Used++
+	t.Last = r.At
+	t.Propeller.add(speed, vectorOf(v.Deviation), t.Scatter.Sigma)
+	d := t.Propeller.correct(speed, vectorOf(v.Deviation))
+	t.Scatter.add(d)
+	t.History.add(r.At.Sub(t.First).Hours()/hoursPerDay, d)
+	if t.Used%refresh == 0 {
+		t.learn()
+	}
+	if n := t.History.N - t.Since; n == 1 {
+		t.EWMA = d[0]
+	}
+	t.EWMA += 0.2 * (d[0] - t.EWMA) // weight 0.2 (NIST e-Handbook 6.3.2.4)
+	v.Level = t.EWMA
+	t.Slope.add(r.Hours, d[0])
+	t.shift(r.At)
+	t.trend(r.At, d)
+	t.programme(r, v.Level)
+}
+
+// learn works noise and thresholds out anew, at the rate at which readings came so far.
+func (t *Tracker) learn() {
+	t.Scatter.learn()
+	t.Propeller.learn()
+	rate := t.Rules.FalseAdviceDays
+	if days := t.Last.Sub(t.First).Hours() / hoursPerDay; days > 0 {
+		rate *= float64(t.Used) / math.Max(1, days)
+	}
+	t.Limit, t.Height = limitFor(rate), Threshold(rate, allowance)
+}
+
+// shift looks for a change that dirt does not explain, and begins anew after it. A rise that goes on is told once.
+func (t *Tracker) shift(at time.Time) {
+	if t.Used < shiftNoise {
+		return
+	}
+	found, step, rise, ok := t.History.find(&t.Scatter, t.Limit)
+	if !ok {
+		return
+	}
+	s := Shift{DetectedAt: at, Onset: t.dayAfter(found.from), Gradual: found.gradual, Change: found.size.values()}
+	s.Causes, s.Named = isolate(step, rise, &t.Scatter)
+	t.History.Begin = found.from
+	if found.gradual {
+		t.History.Begin = t.History.N
+	}
+	if airSide(s.Causes) {
+		t.dirty(s)
+		return
+	}
+	if t.Open == nil || !s.Gradual || !t.Open.Gradual {
+		t.Shifts = append(t.Shifts, s)
+		t.Open = &s
+	}
+	t.Near, t.Withheld = neighbours{}, false
+	t.restart(at)
+}
+
+// dirty tells of more dirt than is usual, once a wash cycle. Trend and recoveries go on as before.
+func (t *Tracker) dirty(s Shift) {
+	s.Dirt = true
+	if !t.Dirty {
+		t.Shifts = append(t.Shifts, s)
+	}
+	t.Dirty = true
+}
+
+// dayAfter is when the reading after number i was taken.
+func (t *Tracker) dayAfter(i int) time.Time {
+	return t.First.Add(time.Duration(t.History.day(min(i+1, t.History.N)) * hoursPerDay * float64(time.Hour))).Round(time.Second)
+}
+
+// level is the mean of the newest readings since the last change, with its interval.
+func (t *Tracker) level(of int) Estimate {
+	n := min(levelWindow, t.History.N-t.Since)
+	if n == 0 {
+		return unknown
+	}
+	d, _ := t.History.window(t.History.N-n, t.History.N)
+	return Estimate{d[of], z90 * t.Scatter.Sigma[of] * math.Sqrt(t.Scatter.Long[of]/float64(n))}
+}
+
+// tell writes what is known into a result.
+func (t *Tracker) tell(r *Result) {
+	r.Advices, r.HeldBack, r.Shifts = t.Advices, t.HeldBack, t.Shifts
+	r.Level, r.Ng, r.Fuel = t.level(0), t.level(1), t.level(2)
+	r.Slope = t.Slope.estimate(t.Scatter.Long[0])
+	r.Noise, r.Threshold, r.Used, r.Kept = t.noise(), t.Height, t.Used, t.Kept
+	if n := min(referenceCount, t.History.N-t.Since); n > 0 && t.Since+n > t.History.N-reach {
+		d, _ := t.History.window(t.Since, t.Since+n)
+		r.Reference = d[0]
+	} else {
+		r.Reference = t.Base[0]
+	}
+}

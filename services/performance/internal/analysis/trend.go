@@ -1,0 +1,150 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// allowance of the cumulative sum, in long-run standard deviations of a reading: half the rise above what is worth a wash that
+// it is tuned to find.
+const allowance = 0.25
+
+// worthWash is the rise of ITT [°C] at constant power that goes with 3 % of power lost at constant temperature, the usual
+// sign to wash at (Mund and Pilidis, J. Eng. Gas Turbines Power 128 (2006), citing Diakunchak 1992): dirt that costs the
+// demonstration engine 4.7 % raises its ITT by 10.4 °C. An operator's own figure replaces it.
+const worthWash = 3.0 / 4.7 * 10.4
+
+// notDirt is the χ² with two degrees of freedom that only one change in a hundred by dirt passes.
+const notDirt = 9.21
+
+// ARL is the average run length of a one-sided CUSUM of normal noise without a shift, by Siegmund's approximation
+// (Montgomery, Introduction to Statistical Quality Control; NIST e-Handbook 6.3.2.3 gives the chart): with b = h + 1.166,
+// ARL = (exp(2kb) − 2kb − 1) / (2k²).
+func ARL(h, k float64) float64 {
+	b := h + 1.166
+	return (math.Exp(2*k*b) - 2*k*b - 1) / (2 * k * k)
+}
+
+// Threshold is the h that gives this average run length, by bisection between 0 and 50.
+func Threshold(arl, k float64) float64 {
+	low, high := 0.0, 50.0
+	for range 60 {
+		if mid := (low + high) / 2; ARL(mid, k) < arl {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return high
+}
+
+// trend advises a wash when the level has risen by more than a wash is worth since the reference, so surely that an engine
+// which rose by just that much is advised once in the stated time. The uncertainty of the reference does not average out and
+// is added to the worth.
+func (t *Tracker) trend(at time.Time, d vector) {
+	n := t.History.N - t.Since
+	if n < referenceCount {
+		return
+	}
+	if n == referenceCount {
+		t.Base, _ = t.History.window(t.Since, t.History.N)
+		return
+	}
+	long := t.noise() * math.Sqrt(t.Scatter.Long[0])
+	z := (d[0] - t.Base[0] - t.Rules.WorthITT) / long
+	t.Cusum = math.Max(0, t.Cusum+math.Min(z, 4)-allowance)
+	if t.Cusum > t.Height && !t.Advised && !t.Withheld {
+		t.risen(at)
+	}
+}
+
+// risen tells of a level that rose: an advice when a wash may answer it, or what must be answered first.
+func (t *Tracker) risen(at time.Time) {
+	level := t.level(0)
+	n := float64(min(levelWindow, t.History.N-t.Since-referenceCount))
+	rise := change{gradual: true, precision: 1 / (1/n + 1.0/referenceCount), gain: 1}
+	newest, day := t.History.window(t.History.N-int(n), t.History.N)
+	rise.size, rise.days = newest.plus(-1, t.Base), day-t.SinceAt.Sub(t.First).Hours()/hoursPerDay
+	reasons := []string{
+		fmt.Sprintf("The ITT deviation rose from %+.1f to %+.1f °C (90 %% interval ±%.1f °C) since the last reference", t.Base[0], level.Value, level.Half),
+		fmt.Sprintf("the cumulative sum of what is above %.1f °C passed its threshold %.1f, which an engine that rose by just that passes once in %.0f days on average",
+			t.Rules.WorthITT, t.Height, t.Rules.FalseAdviceDays),
+	}
+	if t.Open != nil {
+		t.withhold(at, level.Value, reasons, fmt.Sprintf("since %s stands a change that dirt does not explain (%s), which a wash would not cure: answer it first",
+			t.Open.Onset.Format(time.DateOnly), t.Open.Causes[0].Name))
+		return
+	}
+	mean := t.Scatter.mean()
+	dirty := beyond(&mean, rise, rise.precision) < notDirt
+	s := Shift{DetectedAt: at, Onset: t.SinceAt, Gradual: true, Dirt: true, Change: rise.size.values()}
+	s.Causes, s.Named = isolate(change{}, rise, &t.Scatter)
+	t.dirty(s)
+	if !dirty {
+		t.withhold(at, level.Value, reasons, "the speed and the fuel flow did not move as dirt moves them: look for another cause first")
+		return
+	}
+	t.advise(at, "trend", level.Value, reasons...)
+}
+
+// withhold keeps an advice back, once for a cause.
+func (t *Tracker) withhold(at time.Time, level float64, reasons []string, why string) {
+	t.Withheld = true
+	t.HeldBack = append(t.HeldBack, Advice{At: at, Cause: "trend", Reasons: append(reasons, why), Level: level, Cycle: t.Cycle})
+}
+
+// programme advises when the operator's programme asks for a wash.
+func (t *Tracker) programme(r *Reading, level float64) {
+	if t.Cycle == 0 || t.Advised {
+		return
+	}
+	hours := r.Hours - t.Wash.Hours
+	if limit := float64(t.Rules.ProgrammeHours); limit > 0 && r.Hours > 0 && t.Wash.Hours > 0 && hours >= limit {
+		t.advise(r.At, "programme", level, fmt.Sprintf("%.0f h since the last recovery wash; the programme asks for one every %.0f h", hours, limit))
+	}
+	days := r.At.Sub(t.Wash.At).Hours() / hoursPerDay
+	if limit := t.Rules.ProgrammeDays; limit > 0 && days >= float64(limit) {
+		t.advise(r.At, "programme", level, fmt.Sprintf("%.0f days since the last recovery wash; the programme asks for one every %d days", days, limit))
+	}
+}
+
+// advise gives at most one advice per wash cycle: the first cause, never two for the same need.
+func (t *Tracker) advise(at time.Time, cause string, level float64, reasons ...string) {
+	if t.Advised {
+		return
+	}
+	t.Advised = true
+	t.Advices = append(t.Advices, Advice{At: at, Cause: cause, Reasons: reasons, Level: level, Cycle: t.Cycle})
+}
+
+func farText(itt, median float64) string {
+	return fmt.Sprintf("ITT deviation %+.1f °C, the readings before it %+.1f °C.", itt, median)
+}
+
+// running are the sums of a line through ITT deviations [°C] over hundreds of hours since the first.
+type running struct {
+	N, First, X, Y, XX, XY, YY float64
+}
+
+func (r *running) add(hours, itt float64) {
+	if !(hours > 0 && hours < 1e7) {
+		return
+	}
+	if r.N == 0 {
+		r.First = hours
+	}
+	x := (hours - r.First) / 100
+	r.N, r.X, r.Y, r.XX, r.XY, r.YY = r.N+1, r.X+x, r.Y+itt, r.XX+x*x, r.XY+x*itt, r.YY+itt*itt
+}
+
+// estimate is the least-squares slope with its 90 % half width, the variance inflated by this much for the noise's memory.
+func (r *running) estimate(long float64) Estimate {
+	spread := r.XX - r.X*r.X/math.Max(1, r.N)
+	if r.N < fewest || !(spread > 1e-9) {
+		return unknown
+	}
+	slope := (r.XY - r.X*r.Y/r.N) / spread
+	rest := math.Max(0, r.YY-r.Y*r.Y/r.N-slope*slope*spread)
+	return Estimate{slope, t90(r.N-2) * math.Sqrt(rest/(r.N-2)*long/spread)}
+}
