@@ -1,6 +1,8 @@
 package scenarios
 
 import (
+	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -34,8 +36,13 @@ func scheduled(t *testing.T, planner *harness.Person) string {
 	}))
 	cursor := ""
 	for seen := false; !seen; { // the stores' answer to the schedule is a fact in the feed
-		page := must(t, planner.REST("GET", "/v1/events?wait=30s&types=coldsection.stock.reserved.v1&subject="+text(order, "name")+"&after="+cursor, nil))
+		page := must(t, planner.REST("GET", "/v1/events?wait=30s&types=coldsection.stock.reserved.v1&types=coldsection.stock.ran_low.v1&subject="+
+			text(order, "name")+"&after="+cursor, nil))
 		events, _ := page["events"].([]any)
+		if strings.Contains(fmt.Sprint(events), "ran_low") {
+			t.Fatalf("stores have too little for the order: %v; of water %v", events, planner.REST("GET",
+				"/v1/items/water:suggestLots?quantityValue=1&quantityUnitCode=L&needTime="+at.Format(time.RFC3339), nil).Body)
+		}
 		seen, cursor = len(events) > 0, text(page, "nextCursor")
 		if t.Context().Err() != nil {
 			t.Fatal("stores do not answer to the schedule")

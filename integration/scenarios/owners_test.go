@@ -135,7 +135,7 @@ func beyondTheStory(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, e
 	planner, technician := stage.SignIn(t, "planner").Context(), stage.SignIn(t, "technician").Context()
 	_, err := compliancev1.NewComplianceServiceClient(conn).CreateUtilization(planner, &compliancev1.CreateUtilizationRequest{
 		Parent: "aircraft/demo-101", Utilization: &compliancev1.Utilization{
-			FlightDate: &date.Date{Year: 2026, Month: 9, Day: 1}, FlownSeconds: 3600, Cycles: 1, SourceId: "owners-1",
+			FlightDate: &date.Date{Year: 2026, Month: 9, Day: 9}, FlownSeconds: 3600, Cycles: 1, SourceId: "owners-1",
 		},
 	})
 	if err != nil {

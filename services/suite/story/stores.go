@@ -48,7 +48,7 @@ func (s *Story) catalogue(ctx context.Context) error {
 		},
 		"water": {
 			DisplayName: "Demineralised water", Kind: consumablesv1.Item_WATER, BaseUnitCode: "L", WaterGrade: "waterGrades/iso3696-3",
-			ShelfLifeDays: 60, OpenedLifeDays: 14,
+			ShelfLifeDays: 60, OpenedLifeDays: 60,
 		},
 		"wash-solution": {
 			DisplayName: "Wash solution, mixed here", Kind: consumablesv1.Item_BLEND, BaseUnitCode: "L", PotLifeHours: 8,
