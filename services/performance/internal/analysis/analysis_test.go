@@ -3,7 +3,6 @@ package analysis_test
 import (
 	"math"
 	"math/rand/v2"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -131,16 +130,6 @@ func TestCoverageOfTheRecovery(t *testing.T) {
 	}
 }
 
-func TestOrderOfArrivalDoesNotMatter(t *testing.T) {
-	m := model(t)
-	readings := fly(3, 120, func(day int) float64 { return 0.1 * float64(day) })
-	shuffled := slices.Clone(readings)
-	rand.New(rand.NewPCG(1, 1)).Shuffle(len(shuffled), func(i, j int) { shuffled[i], shuffled[j] = shuffled[j], shuffled[i] })
-	a, b := analysis.Analyse(m, readings, wash(60), analysis.Rules{}), analysis.Analyse(m, shuffled, wash(60), analysis.Rules{})
-	if a.Level != b.Level || len(a.Advices) != len(b.Advices) || a.Recoveries[0] != b.Recoveries[0] {
-		t.Errorf("level %v and %v", a.Level, b.Level)
-	}
-}
 
 func TestMistakesAreHeldWithTheirReason(t *testing.T) {
 	m := model(t)

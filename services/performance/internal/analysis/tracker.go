@@ -17,6 +17,7 @@ const (
 	z90            = 1.6449
 	hoursPerDay    = 24.0
 	defaultDays    = 2700.0
+	longest        = 1e6 // days between false advices that can be asked for
 )
 
 // Tracker is what is known of an engine so far. Its size and the cost of a reading do not grow with the readings behind it.
@@ -55,11 +56,16 @@ type Tracker struct {
 // NewTracker begins with an engine of which nothing is known.
 func NewTracker(rules Rules) *Tracker {
 	t := &Tracker{Rules: rules, Scatter: newScatter()}
-	if !(t.Rules.FalseAdviceDays > 0) {
+	if !(rules.FalseAdviceDays > 0) {
 		t.Rules.FalseAdviceDays = defaultDays
 	}
-	if !(t.Rules.WorthITT > 0) {
+	if !(rules.WorthITT > 0) {
 		t.Rules.WorthITT = worthWash
+	}
+	t.Rules.FalseAdviceDays = math.Max(1, math.Min(longest, t.Rules.FalseAdviceDays))
+	t.Rules.WorthITT = math.Min(farITT, t.Rules.WorthITT)
+	if !(rules.NoiseITT > 0 && rules.NoiseITT <= farITT) {
+		t.Rules.NoiseITT = 0
 	}
 	t.learn()
 	return t
