@@ -130,7 +130,6 @@ func TestCoverageOfTheRecovery(t *testing.T) {
 	}
 }
 
-
 func TestMistakesAreHeldWithTheirReason(t *testing.T) {
 	m := model(t)
 	readings := fly(4, 60, func(int) float64 { return 0 })

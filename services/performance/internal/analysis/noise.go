@@ -48,11 +48,18 @@ func (s *scatter) cut() { s.Count = 0 }
 func (s *scatter) add(d vector) {
 	limit := s.Sigma.times(4 * math.Sqrt2)
 	for k := range min(s.Count, lags) {
-		delta := d.plus(-1, s.Ring[(s.Count-1-k)%lags])
+		before, sum, drift := &s.Ring[(s.Count-1-k)%lags], &s.Sum[k], &s.Drift[k]
+		var delta vector
 		for i := range delta {
-			delta[i] = math.Max(-limit[i], math.Min(limit[i], delta[i]))
-			s.Sum[k][i] += delta[i] * delta[i] / 2
-			s.Drift[k][i] += delta[i]
+			x := d[i] - before[i]
+			if x > limit[i] {
+				x = limit[i]
+			} else if x < -limit[i] {
+				x = -limit[i]
+			}
+			delta[i] = x
+			sum[i] += x * x / 2
+			drift[i] += x
 		}
 		s.N[k]++
 		if k == crossLag-1 {
@@ -93,7 +100,7 @@ func (s *scatter) remember() {
 		far := (s.variogram(lags-1, i) + s.variogram(lags-2, i) + s.variogram(lags-3, i)) / 3
 		s.Long[i] = 1
 		for k := range lags - 1 {
-			rho := math.Pow(usualMemory, float64(k+1))
+			rho := usualRelated[k]
 			if far > 0 {
 				weight := s.N[k] / (s.N[k] + memoryCount*float64((k+1)*(k+1)))
 				rho += weight * (math.Max(-0.5, math.Min(0.95, 1-s.variogram(k, i)/far)) - rho)
@@ -114,6 +121,14 @@ func (s *scatter) mean() matrix {
 	}
 	return m
 }
+
+// usualRelated is the autocorrelation that is usual, by distance.
+var usualRelated = func() (r [lags]float64) {
+	for k := range r {
+		r[k] = math.Pow(usualMemory, float64(k+1))
+	}
+	return r
+}()
 
 // propeller learns what a table of one propeller speed leaves over at others: a parabola through zero at the table's speed,
 // from the differences of neighbours, which a level that moves hardly touches. It begins with no effect.

@@ -179,6 +179,8 @@ func stepOf(all []sample, before int, wash time.Time, noise *scatter) [3]Estimat
 	}
 	out := [3]Estimate{unknown, unknown, unknown}
 	y, related := make([]float64, len(all)), make([]float64, lags-1)
+	df := float64(len(all)-len(x[0])) + priorCounts
+	quantile := t90(df)
 	for j := range out {
 		for i, s := range all {
 			y[i] = s.d[j]
@@ -190,14 +192,13 @@ func stepOf(all []sample, before int, wash time.Time, noise *scatter) [3]Estimat
 		if err != nil {
 			return out
 		}
-		df := float64(len(all)-len(x[0])) + priorCounts
 		variance := (fit.RSS + priorCounts*noise.Sigma[j]*noise.Sigma[j]) / df
 		se, err := fit.Correlated(variance, related)
 		if err != nil {
 			return out
 		}
 		step := fit.Coefficients[2]
-		out[j] = Estimate{step, t90(df) * math.Hypot(se[2], conditionError*step)}
+		out[j] = Estimate{step, quantile * math.Hypot(se[2], conditionError*step)}
 	}
 	return out
 }

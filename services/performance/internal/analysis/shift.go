@@ -58,36 +58,45 @@ func limitFor(readings float64) float64 {
 	return distuv.ChiSquared{K: 3}.Quantile(1 - 1/(tests*math.Max(10, readings)))
 }
 
-// suspicious is where the contrast begins that passes the limit by most; it reports false when none does.
+// suspicious is where the contrast begins that passes the limit by most; it reports false when none does. Contrasts of many
+// readings are looked at every few readings only, as little is new in between.
 func (h *history) suspicious(mean *matrix, limit float64) (from int, ok bool) {
-	sum := h.at(h.N)
-	look := func(start, end, split int) {
-		after, day := h.window(split, h.N)
-		before, day0 := h.window(start, end)
-		expected, moved := dirtMoved(day-day0, sum.Washes-h.at(start).Washes)
-		noise := 1/float64(h.N-split) + 1/float64(end-start)
-		v := dirtSpread
-		for i := range v {
-			v[i] = moved*v[i] + mean[i]*noise
-		}
-		if l, positive := v.cholesky(); positive {
-			if chi2 := l.chi2(after.plus(-1, before).plus(-1, expected)); chi2 > limit {
-				from, limit, ok = start, chi2, true
-			}
-		}
-	}
 	for _, c := range contrasts {
 		split := h.N - c.after
 		end := split - c.gap
+		if h.N%max(1, c.after/5) != 0 {
+			continue
+		}
 		start := max(h.oldest(), end-c.before)
 		if end-start >= shiftBefore {
-			look(start, end, split)
+			if chi2 := h.contrast(start, end, split, mean); chi2 > limit {
+				from, limit, ok = start, chi2, true
+			}
 		}
 		if h.Washed > start && end-h.Washed >= shiftSince {
-			look(h.Washed, end, split)
+			if chi2 := h.contrast(h.Washed, end, split, mean); chi2 > limit {
+				from, limit, ok = h.Washed, chi2, true
+			}
 		}
 	}
 	return from, ok
+}
+
+// contrast is the χ² of the readings after split against those after start up to end, less what dirt is expected to do.
+func (h *history) contrast(start, end, split int, mean *matrix) float64 {
+	after, day := h.window(split, h.N)
+	before, day0 := h.window(start, end)
+	expected, moved := dirtMoved(day-day0, h.at(h.N).Washes-h.at(start).Washes)
+	noise := 1/float64(h.N-split) + 1/float64(end-start)
+	var v matrix
+	for i := range v {
+		v[i] = moved*dirtSpread[i] + mean[i]*noise
+	}
+	l, ok := v.cholesky()
+	if !ok {
+		return 0
+	}
+	return l.chi2(vector{after[0] - before[0] - expected[0], after[1] - before[1] - expected[1], after[2] - before[2] - expected[2]})
 }
 
 // best is the change of a shape that takes most of χ² away, dirt's part apart, in the readings after start.
@@ -114,13 +123,12 @@ func (h *history) best(start int, gradual bool, mean *matrix) change {
 }
 
 // find looks for a change in what was seen so far, the scatter and the limit being those of now.
-func (h *history) find(s *scatter, limit float64) (found, step, rise change, ok bool) {
-	mean := s.mean()
-	start, ok := h.suspicious(&mean, limit)
+func (h *history) find(s *scatter, mean *matrix, limit float64) (found, step, rise change, ok bool) {
+	start, ok := h.suspicious(mean, limit)
 	if !ok {
 		return found, step, rise, false
 	}
-	step, rise = h.best(start, false, &mean), h.best(start, true, &mean)
+	step, rise = h.best(start, false, mean), h.best(start, true, mean)
 	found = step
 	if rise.gain > step.gain {
 		found = rise

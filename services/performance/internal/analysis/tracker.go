@@ -47,10 +47,11 @@ type Tracker struct {
 	Withheld bool // an advice, since the last change
 	Open     *Shift
 
-	Limit, Height float64 // of χ² for changes, and of the cumulative sum, for the stated rates
-	Advices       []Advice
-	HeldBack      []Advice
-	Shifts        []Shift
+	Mean                matrix  // the covariance of a mean of many readings
+	Rate, Limit, Height float64 // readings between false findings; limits of χ² for changes and of the cumulative sum
+	Advices             []Advice
+	HeldBack            []Advice
+	Shifts              []Shift
 }
 
 // NewTracker begins with an engine of which nothing is known.
@@ -147,15 +148,18 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 	t.programme(r, v.Level)
 }
 
-// learn works noise and thresholds out anew, at the rate at which readings came so far.
+// learn works the noise out anew, and the thresholds when the rate at which readings came so far has changed.
 func (t *Tracker) learn() {
 	t.Scatter.learn()
+	t.Mean = t.Scatter.mean()
 	t.Propeller.learn()
 	rate := t.Rules.FalseAdviceDays
 	if days := t.Last.Sub(t.First).Hours() / hoursPerDay; days > 0 {
 		rate *= float64(t.Used) / math.Max(1, days)
 	}
-	t.Limit, t.Height = limitFor(rate), Threshold(rate, allowance)
+	if math.Abs(rate-t.Rate) > 0.02*rate {
+		t.Rate, t.Limit, t.Height = rate, limitFor(rate), Threshold(rate, allowance)
+	}
 }
 
 // shift looks for a change that dirt does not explain, and begins anew after it. A rise that goes on is told once.
@@ -163,7 +167,7 @@ func (t *Tracker) shift(at time.Time) {
 	if t.Used < shiftNoise {
 		return
 	}
-	found, step, rise, ok := t.History.find(&t.Scatter, t.Limit)
+	found, step, rise, ok := t.History.find(&t.Scatter, &t.Mean, t.Limit)
 	if !ok {
 		return
 	}

@@ -17,14 +17,22 @@ func Mach(calibratedKnots, pressure float64) (float64, error) {
 	if _, err := Altitude(pressure); err != nil {
 		return 0, err
 	}
+	return machAt(calibratedKnots, pressure)
+}
+
+// machAt is Mach at a pressure that is known to be one of the atmosphere.
+func machAt(calibratedKnots, pressure float64) (float64, error) {
 	v := calibratedKnots * knot / soundSpeed
-	impact := P0 * (math.Pow(1+0.2*v*v, 3.5) - 1)
+	impact := P0 * (seventhHalves(1+0.2*v*v) - 1)
 	m := math.Sqrt(5 * (math.Pow(impact/pressure+1, 2.0/7) - 1))
 	if m > 1 {
 		return 0, fmt.Errorf("%g kt at %g Pa is Mach %.2f; only subsonic flight is covered", calibratedKnots, pressure, m)
 	}
 	return m, nil
 }
+
+// seventhHalves is the power 3.5, which is γ/(γ − 1) for γ = 1.4.
+func seventhHalves(x float64) float64 { return x * x * x * math.Sqrt(x) }
 
 // CalibratedAirspeed [kt] of a Mach number at a static pressure [Pa]; the inverse of Mach.
 func CalibratedAirspeed(mach, pressure float64) (float64, error) {
@@ -34,7 +42,7 @@ func CalibratedAirspeed(mach, pressure float64) (float64, error) {
 	if _, err := Altitude(pressure); err != nil {
 		return 0, err
 	}
-	impact := pressure * (math.Pow(1+0.2*mach*mach, 3.5) - 1)
+	impact := pressure * (seventhHalves(1+0.2*mach*mach) - 1)
 	return soundSpeed / knot * math.Sqrt(5*(math.Pow(impact/P0+1, 2.0/7)-1)), nil
 }
 
@@ -55,7 +63,7 @@ func Stagnation(mach, recovery float64) (temperature, pressure float64, err erro
 		return 0, 0, fmt.Errorf("a recovery factor of %g is outside 0 to 1", recovery)
 	}
 	rise := (gamma - 1) / 2 * mach * mach
-	return 1 + recovery*rise, math.Pow(1+rise, gamma/(gamma-1)), nil
+	return 1 + recovery*rise, seventhHalves(1 + rise), nil
 }
 
 // StaticTemperature [K] is the air's own temperature, from what a probe of this recovery factor indicates [K] at a Mach
@@ -90,7 +98,7 @@ func At(altitude, oat, airspeed float64) (Condition, error) {
 	if !(airspeed >= 0 && airspeed < 500) {
 		return Condition{}, fmt.Errorf("a calibrated airspeed of %g kt is outside 0 to 500 kt", airspeed)
 	}
-	m, err := Mach(airspeed, pressure)
+	m, err := machAt(airspeed, pressure)
 	if err != nil {
 		return Condition{}, err
 	}

@@ -80,8 +80,9 @@ func Fit(table []Point, e Exponents) (*Model, error) {
 	for i, p := range table {
 		r := referredPower(p, conditions[i])
 		m.low, m.high = math.Min(m.low, r), math.Max(m.high, r)
-		x.SetRow(i, m.regressors(p, conditions[i]))
-		v := m.refer(Values{p.ITT, p.Ng, p.Fuel}, conditions[i])
+		row := m.regressors(&p, r, &conditions[i])
+		x.SetRow(i, row[:m.terms])
+		v := refer(Values{p.ITT, p.Ng, p.Fuel}, m.scales(&conditions[i]))
 		y.SetRow(i, []float64{v.ITT, v.Ng, v.Fuel})
 	}
 	var b mat.Dense
@@ -114,21 +115,36 @@ func referredPower(p Point, c atmosphere.Condition) float64 {
 	return p.Power() / (c.Delta * math.Sqrt(c.Theta))
 }
 
-func (m *Model) regressors(p Point, c atmosphere.Condition) []float64 {
-	out := make([]float64, m.terms)
-	for i := range out {
-		out[i] = terms[i].of(referredPower(p, c)/m.power, c.Mach, p.Np/m.np-1, p.Altitude/altitudeScale, c.Theta-1)
+// regressors are the terms at a condition.
+func (m *Model) regressors(p *Point, power float64, c *atmosphere.Condition) (out [len(terms)]float64) {
+	v := powers(power/m.power, c.Mach, p.Np/m.np-1, p.Altitude/altitudeScale, c.Theta-1)
+	for i, t := range terms {
+		out[i] = v[t.first] * v[t.second]
 	}
 	return out
 }
 
-// refer divides by the powers of theta and delta.
-func (m *Model) refer(v Values, c atmosphere.Condition) Values {
+// scales are the powers of theta and delta by which referred values are multiplied.
+func (m *Model) scales(c *atmosphere.Condition) Values {
 	e := m.exponents
-	return Values{
-		ITT: (v.ITT + 273.15) / math.Pow(c.Theta, e.ITTTheta), Ng: v.Ng / math.Pow(c.Theta, e.NgTheta),
-		Fuel: v.Fuel / (math.Pow(c.Theta, e.FuelTheta) * math.Pow(c.Delta, e.FuelDelta)),
+	return Values{ITT: power(c.Theta, e.ITTTheta), Ng: power(c.Theta, e.NgTheta), Fuel: power(c.Theta, e.FuelTheta) * power(c.Delta, e.FuelDelta)}
+}
+
+// power is math.Pow, faster for the exponents of similarity.
+func power(x, exponent float64) float64 {
+	switch exponent {
+	case 1:
+		return x
+	case 0.5:
+		return math.Sqrt(x)
+	default:
+		return math.Pow(x, exponent)
 	}
+}
+
+// refer divides by the powers of theta and delta.
+func refer(v, by Values) Values {
+	return Values{ITT: (v.ITT + 273.15) / by.ITT, Ng: v.Ng / by.Ng, Fuel: v.Fuel / by.Fuel}
 }
 
 // Expectation is what a clean engine would read, and how that came about.
@@ -147,15 +163,12 @@ func (m *Model) Expect(p Point) (Expectation, error) {
 	if err != nil {
 		return Expectation{}, err
 	}
-	r := m.regressors(p, c)
-	clean := Values{dot(m.itt, r), dot(m.ng, r), dot(m.fuel, r)}
-	e := m.exponents
+	referred, by := referredPower(p, c), m.scales(&c)
+	r := m.regressors(&p, referred, &c)
+	clean := Values{dot(m.itt, &r), dot(m.ng, &r), dot(m.fuel, &r)}
 	out := Expectation{
-		Condition: c, Referred: m.refer(Values{p.ITT, p.Ng, p.Fuel}, c), ReferredClean: clean, ReferredPower: referredPower(p, c),
-		Expected: Values{
-			ITT: clean.ITT*math.Pow(c.Theta, e.ITTTheta) - 273.15, Ng: clean.Ng * math.Pow(c.Theta, e.NgTheta),
-			Fuel: clean.Fuel * math.Pow(c.Theta, e.FuelTheta) * math.Pow(c.Delta, e.FuelDelta),
-		},
+		Condition: c, Referred: refer(Values{p.ITT, p.Ng, p.Fuel}, by), ReferredClean: clean, ReferredPower: referred,
+		Expected: Values{ITT: clean.ITT*by.ITT - 273.15, Ng: clean.Ng * by.Ng, Fuel: clean.Fuel * by.Fuel},
 	}
 	out.Extrapolated = out.ReferredPower < 0.8*m.low || out.ReferredPower > 1.1*m.high
 	if math.IsNaN(out.Expected.ITT+out.Expected.Ng+out.Expected.Fuel) || !(out.Expected.Fuel > 0) {
@@ -172,10 +185,11 @@ func (x Expectation) Deviation(p Point) Values {
 	return Values{ITT: p.ITT - x.Expected.ITT, Ng: p.Ng - x.Expected.Ng, Fuel: 100 * (p.Fuel/x.Expected.Fuel - 1)}
 }
 
-func dot(a, b []float64) float64 {
+// dot is a polynomial's value; it may have fewer terms than there are regressors.
+func dot(a []float64, b *[len(terms)]float64) float64 {
 	sum := 0.0
-	for i := range a {
-		sum += a[i] * b[i]
+	for i, v := range a {
+		sum += v * b[i]
 	}
 	return sum
 }

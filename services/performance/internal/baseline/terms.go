@@ -6,35 +6,58 @@ import (
 	"slices"
 )
 
-// term is a product of powers of the regressors.
+// powers of the regressors, by place.
+const (
+	one = iota
+	x1
+	x2
+	x3
+	m1
+	m2
+	n1
+	n2
+	n3
+	h1
+	h2
+	t1
+	t2
+	powerCount
+)
+
+// powers are those of x, m, n, h and t.
+func powers(x, m, n, h, t float64) [powerCount]float64 {
+	return [powerCount]float64{1, x, x * x, x * x * x, m, m * m, n, n * n, n * n * n, h, h * h, t, t * t}
+}
+
+// term is a product of two powers.
 type term struct {
-	name string
-	of   func(x, m, n, h, t float64) float64
+	name          string
+	first, second int
 }
 
 // terms are those of the polynomial: x is referred power and n propeller speed relative to their scales (n less 1), m the Mach
 // number, h pressure altitude in 10 km, t theta less 1. The first determine the corrected engine, the rest what they leave.
-var terms = []term{
-	{"1", func(_, _, _, _, _ float64) float64 { return 1 }},
-	{"x", func(x, _, _, _, _ float64) float64 { return x }},
-	{"x^2", func(x, _, _, _, _ float64) float64 { return x * x }},
-	{"x^3", func(x, _, _, _, _ float64) float64 { return x * x * x }},
-	{"m", func(_, m, _, _, _ float64) float64 { return m }},
-	{"m^2", func(_, m, _, _, _ float64) float64 { return m * m }},
-	{"x*m", func(x, m, _, _, _ float64) float64 { return x * m }},
-	{"n", func(_, _, n, _, _ float64) float64 { return n }},
-	{"x*n", func(x, _, n, _, _ float64) float64 { return x * n }},
-	{"h", func(_, _, _, h, _ float64) float64 { return h }},
-	{"x*h", func(x, _, _, h, _ float64) float64 { return x * h }},
-	{"n^2", func(_, _, n, _, _ float64) float64 { return n * n }},
-	{"x^2*n", func(x, _, n, _, _ float64) float64 { return x * x * n }},
-	{"x*n^2", func(x, _, n, _, _ float64) float64 { return x * n * n }},
-	{"n^3", func(_, _, n, _, _ float64) float64 { return n * n * n }},
-	{"t", func(_, _, _, _, t float64) float64 { return t }},
-	{"x*t", func(x, _, _, _, t float64) float64 { return x * t }},
-	{"n*t", func(_, _, n, _, t float64) float64 { return n * t }},
-	{"h^2", func(_, _, _, h, _ float64) float64 { return h * h }},
-	{"t^2", func(_, _, _, _, t float64) float64 { return t * t }},
+var terms = [...]term{
+	{"1", one, one},
+	{"x", x1, one},
+	{"x^2", x2, one},
+	{"x^3", x3, one},
+	{"m", m1, one},
+	{"m^2", m2, one},
+	{"x*m", x1, m1},
+	{"n", n1, one},
+	{"x*n", x1, n1},
+	{"h", h1, one},
+	{"x*h", x1, h1},
+	{"n^2", n2, one},
+	{"x^2*n", x2, n1},
+	{"x*n^2", x1, n2},
+	{"n^3", n3, one},
+	{"t", t1, one},
+	{"x*t", x1, t1},
+	{"n*t", n1, t1},
+	{"h^2", h2, one},
+	{"t^2", t2, one},
 }
 
 // altitudeScale is what pressure altitude is divided by [m].
@@ -73,7 +96,7 @@ func Of(p Polynomial, e Exponents) (*Model, error) {
 	}
 	seen := map[string]bool{}
 	for _, t := range p.Terms {
-		i := slices.IndexFunc(terms, func(k term) bool { return k.name == t.Name })
+		i := slices.IndexFunc(terms[:], func(k term) bool { return k.name == t.Name })
 		if i < 0 || seen[t.Name] {
 			return nil, fmt.Errorf("the term %q is not known or stands twice", t.Name)
 		}

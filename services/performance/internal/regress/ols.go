@@ -236,21 +236,22 @@ func (f *Fit) Correlated(variance float64, related []float64) ([]float64, error)
 // sandwich are the standard errors (XᵀX)⁻¹·M·(XᵀX)⁻¹ times a factor, M being the products of rows some lags apart by weight.
 func (f *Fit) sandwich(lags int, factor float64, weight func(t, l int) float64) ([]float64, error) {
 	n, k := len(f.x), len(f.Coefficients)
-	meat := mat.NewDense(k, k, nil)
+	sum := make([]float64, k*k)
 	for l := range lags + 1 {
 		for t := l; t < n; t++ {
-			u := weight(t, l)
+			u, row, before := weight(t, l), f.x[t], f.x[t-l]
 			for i := range k {
 				for j := range k {
-					cross := f.x[t][i] * f.x[t-l][j]
+					cross := row[i] * before[j]
 					if l > 0 {
-						cross += f.x[t-l][i] * f.x[t][j]
+						cross += before[i] * row[j]
 					}
-					meat.Set(i, j, meat.At(i, j)+u*cross)
+					sum[i*k+j] += u * cross
 				}
 			}
 		}
 	}
+	meat := mat.NewDense(k, k, sum)
 	var half, covariance mat.Dense
 	half.Mul(f.unscaled, meat)
 	covariance.Mul(&half, f.unscaled)
