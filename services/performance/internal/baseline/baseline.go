@@ -118,8 +118,8 @@ func referredPower(p Point, c atmosphere.Condition) float64 {
 // regressors are the terms at a condition.
 func (m *Model) regressors(p *Point, power float64, c *atmosphere.Condition) (out [len(terms)]float64) {
 	v := powers(power/m.power, c.Mach, p.Np/m.np-1, p.Altitude/altitudeScale, c.Theta-1)
-	for i, t := range terms {
-		out[i] = v[t.first] * v[t.second]
+	for i := range terms {
+		out[i] = v[terms[i].first] * v[terms[i].second]
 	}
 	return out
 }
