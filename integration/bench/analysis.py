@@ -16,7 +16,7 @@ import pandas as pd
 import statsmodels.api as sm
 from scipy import stats
 
-LAGS, REFRESH, REACH = 10, 10, 512
+LAGS, REFRESH, REACH = 10, 10, 256
 USUAL, FINEST = np.array([4, 0.15, 1.0]), np.array([0.3, 0.03, 0.1])
 DIRT, RATIO = np.array([10.42, 0.585, 0.849]), np.array([0.65, 0.269, 0.053])
 SPREAD = np.outer(DIRT, DIRT) + 1.41**2 * np.outer(RATIO, RATIO)
@@ -118,6 +118,7 @@ class Tracker:
     def __init__(self):
         self.noise, self.d, self.day, self.accepted, self.near, self.marked = Noise(), [], [], [], [], 0
         self.total, self.days, self.washes = [np.zeros(3)], [0.0], [0]
+        self.raw, self.pending, self.recoveries = [], [], []
         self.since, self.washed, self.cusum, self.rate, self.alarms, self.advices = 0, 0, 0.0, 0.0, [], []
         self.learn()
 
@@ -129,7 +130,8 @@ class Tracker:
         if abs(rate - self.rate) > 0.02 * rate:
             self.rate, self.limit, self.height = rate, stats.chi2.ppf(1 - 1 / rate, 3), threshold(rate)
 
-    def wash(self):
+    def wash(self, at):
+        self.pending.append(at)
         self.washes[-1] += 1
         self.washed = self.since = len(self.d)
         self.cusum, self.near, self.marked = 0.0, [], 0
@@ -176,6 +178,7 @@ class Tracker:
     def take(self, day, n, d):
         if self.outlier(d[0]):
             return False
+        self.raw.append((day, n, d))
         d = self.noise.correct(n, d)
         self.noise.add(d)
         self.d.append(d)
@@ -187,6 +190,8 @@ class Tracker:
             self.learn()
         if len(self.d) >= 40 and self.suspicious():
             self.alarms.append(day)
+        while self.pending and day >= self.pending[0] + 75:
+            self.settle()
         age = len(self.d) - self.since
         if age == 20:
             self.base = self.window(self.since, len(self.d))[0]
@@ -196,6 +201,14 @@ class Tracker:
             if self.cusum > self.height:
                 self.advices.append(day)
         return True
+
+
+    def settle(self):
+        at = self.pending.pop(0)
+        near = [r for r in self.raw[-2000:] if abs(r[0] - at) <= 45]
+        day, n, d = (np.array(c) for c in zip(*near))
+        corrected = d - n[:, None] * self.noise.effect[0] - n[:, None] ** 2 * self.noise.effect[1]
+        self.recoveries.append(recovery(day, corrected, at, self.noise))
 
 
 def recovery(day, d, at, noise):
@@ -224,21 +237,19 @@ def analyse(table, washes, model):
     all_d, all_n = deviations(table, model)
     fits = (abs(all_d) <= np.array([60, 6, 15])).all(axis=1)
     days = ((table.time - table.time.iloc[0]) / 86400).to_numpy()
-    tracker, used, left = Tracker(), [], list(washes)
+    tracker, used, left = Tracker(), 0, list(washes)
     for i in np.flatnonzero(fits):
         while left and left[0] <= days[i]:
-            tracker.wash()
-            left.pop(0)
-        if tracker.take(days[i], all_n[i], all_d[i]):
-            used.append(i)
-    noise, used = tracker.noise, np.array(used)
-    n = all_n[used, None]
-    corrected = all_d[used] - n * noise.effect[0] - n * n * noise.effect[1]
+            tracker.wash(left.pop(0))
+        used += tracker.take(days[i], all_n[i], all_d[i])
+    while tracker.pending:
+        tracker.settle()
+    noise = tracker.noise
     last = min(15, len(tracker.d) - tracker.since)
     return {
         "level": tracker.window(len(tracker.d) - last, len(tracker.d))[0].tolist(), "sigma": noise.sigma.tolist(), "long": noise.long.tolist(),
-        "used": len(used), "alarms": tracker.alarms, "advices": tracker.advices,
-        "recoveries": [recovery(days[used], corrected, at, noise) for at in washes],
+        "used": used, "alarms": tracker.alarms, "advices": tracker.advices,
+        "recoveries": tracker.recoveries,
     }
 
 

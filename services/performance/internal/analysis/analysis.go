@@ -110,10 +110,5 @@ func Analyse(model *baseline.Model, readings []Reading, events []Event, rules Ru
 		tracker.Event(e)
 	}
 	tracker.tell(&r)
-	for i, e := range events {
-		if e.Kind == wash {
-			r.Recoveries = append(r.Recoveries, recover90(&r, tracker, model, events, i))
-		}
-	}
 	return r
 }

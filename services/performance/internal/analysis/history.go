@@ -1,7 +1,7 @@
 package analysis
 
 // reach is how many readings back a change is looked for.
-const reach = 512
+const reach = 256
 
 // sums are running totals through a reading: deviations d, days t, t·d, t², and washes.
 type sums struct {

@@ -8,7 +8,6 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
-	"coldsection.example/services/performance/internal/baseline"
 	"coldsection.example/services/performance/internal/regress"
 )
 
@@ -43,14 +42,67 @@ const (
 // unknown is an estimate of what was not measured.
 var unknown = Estimate{Half: math.MaxFloat32}
 
-// recover90 measures one wash: level, slopes and step by least squares, with intervals that know the noise of the engine and
+// settled is how long after a wash [days] its measurement is final: what comes later changes neither the noise nor the shifts
+// that it rests on.
+const settled = windowDays + 30
+
+// raw is an accepted reading as a recovery needs it.
+type raw struct {
+	At    time.Time
+	Speed float64 // of the propeller
+	D     vector
+}
+
+// pending is a wash that is being measured.
+type pending struct {
+	Wash          Event
+	Before, After []raw
+}
+
+// begin begins to measure a wash with the newest readings before it.
+func (t *Tracker) begin(e Event) {
+	p := pending{Wash: e}
+	for _, r := range t.Lately {
+		if !r.At.Before(e.At.AddDate(0, 0, -windowDays)) {
+			p.Before = append(p.Before, r)
+		}
+	}
+	t.Pending = append(t.Pending, p)
+}
+
+// measure gives a reading to the washes that wait for it, and settles those whose time is over.
+func (t *Tracker) measure(r raw) {
+	if t.Lately = append(t.Lately, r); len(t.Lately) > windowCount {
+		t.Lately = append(t.Lately[:0], t.Lately[1:]...)
+	}
+	for i := range t.Pending {
+		p := &t.Pending[i]
+		if len(p.After) < windowCount && r.At.Before(p.Wash.At.AddDate(0, 0, windowDays)) {
+			p.After = append(p.After, r)
+		}
+	}
+	for len(t.Pending) > 0 && !r.At.Before(t.Pending[0].Wash.At.AddDate(0, 0, settled)) {
+		t.Measured = append(t.Measured, t.recovery(&t.Pending[0]))
+		t.Pending = t.Pending[1:]
+	}
+}
+
+// recoveries are those of all washes so far.
+func (t *Tracker) recoveries() []Recovery {
+	out := slices.Clone(t.Measured)
+	for i := range t.Pending {
+		out = append(out, t.recovery(&t.Pending[i]))
+	}
+	return out
+}
+
+// recovery measures one wash: level, slopes and step by least squares, with intervals that know the noise of the engine and
 // its memory. The readings end where a shift that dirt does not explain begins.
-func recover90(r *Result, t *Tracker, model *baseline.Model, events []Event, wash int) Recovery {
-	e := events[wash]
+func (t *Tracker) recovery(p *pending) Recovery {
+	e := p.Wash
 	out := Recovery{At: e.At, WorkOrder: e.WorkOrder, Outcome: CannotTell}
-	before, after := window(r, events, wash, func(i int) vector {
-		return t.Propeller.correct(model.Speed(r.Readings[i].Point), vectorOf(r.Verdicts[i].Deviation))
-	})
+	from, to := t.span(e.At)
+	before, after := t.within(p.Before, from, to), t.within(p.After, from, to)
 	out.Before, out.After = len(before), len(after)
 	if len(before) < fewest || len(after) < fewest {
 		out.ITT, out.Ng, out.Fuel = unknown, unknown, unknown
@@ -60,11 +112,21 @@ func recover90(r *Result, t *Tracker, model *baseline.Model, events []Event, was
 	}
 	steps := stepOf(append(before, after...), len(before), e.At, &t.Scatter)
 	out.ITT, out.Ng, out.Fuel = steps[0], steps[1], steps[2]
-	if why := confounded(events, wash); why != "" {
+	if why := t.confounded(e.At); why != "" {
 		out.Text = "Cannot tell: " + why + " changed the indication or the engine inside the window, which can fake or hide a recovery."
 		return out
 	}
-	out.verdict(r.Noise)
+	out.verdict(t.noise())
+	return out
+}
+
+// within are the readings of a span, the effect of propeller speed taken out.
+func (t *Tracker) within(all []raw, from, to time.Time) (out []sample) {
+	for _, r := range all {
+		if !r.At.Before(from) && r.At.Before(to) {
+			out = append(out, sample{r.At, t.Propeller.correct(r.Speed, r.D)})
+		}
+	}
 	return out
 }
 
@@ -87,50 +149,24 @@ func (out *Recovery) verdict(noise float64) {
 	}
 }
 
-// window collects the accepted readings on each side, up to the next wash or unexplained change.
-func window(r *Result, events []Event, wash int, deviation func(int) vector) (before, after []sample) {
-	at := events[wash].At
-	from, to := span(r, events, wash)
-	middle := readingsBefore(r.Readings, at)
-	for i := middle - 1; i >= 0 && !r.Readings[i].At.Before(from) && len(before) < windowCount; i-- {
-		if r.Verdicts[i].State == Accepted {
-			before = append(before, sample{r.Readings[i].At, deviation(i)})
-		}
-	}
-	slices.Reverse(before)
-	for i := middle; i < len(r.Readings) && r.Readings[i].At.Before(to) && len(after) < windowCount; i++ {
-		if r.Verdicts[i].State == Accepted {
-			after = append(after, sample{r.Readings[i].At, deviation(i)})
-		}
-	}
-	return before, after
-}
-
-// readingsBefore is the number of readings before a time.
-func readingsBefore(readings []Reading, at time.Time) int {
-	i, _ := slices.BinarySearchFunc(readings, at, func(r Reading, at time.Time) int { return r.At.Compare(at) })
-	return i
-}
-
 // span is the time around a wash in which nothing else is known to have changed: other washes and shifts end it, but for
 // shifts so near that they can't be told from this wash.
-func span(r *Result, events []Event, wash int) (from, to time.Time) {
-	at := events[wash].At
+func (t *Tracker) span(at time.Time) (from, to time.Time) {
 	from, to = at.AddDate(0, 0, -windowDays), at.AddDate(0, 0, windowDays)
 	end := func(t time.Time) {
 		if t.After(at) && t.Before(to) {
 			to = t
 		}
-		if !t.After(at) && t.After(from) {
+		if t.Before(at) && t.After(from) {
 			from = t
 		}
 	}
-	for i, e := range events {
-		if e.Kind == events[wash].Kind && i != wash {
+	for _, e := range t.Events {
+		if e.Kind == wash {
 			end(e.At)
 		}
 	}
-	for _, shift := range r.Shifts {
+	for _, shift := range t.Shifts {
 		if !shift.Dirt && shift.Onset.Sub(at).Abs() >= besideWash {
 			end(shift.Onset)
 		}
@@ -138,15 +174,20 @@ func span(r *Result, events []Event, wash int) (from, to time.Time) {
 	return from, to
 }
 
-func confounded(events []Event, wash int) string {
-	at := events[wash].At
-	for _, e := range events {
+func (t *Tracker) confounded(at time.Time) string {
+	for _, e := range t.Events {
 		known := e.Kind == "sensor_work" || e.Kind == "hot_section" || e.Kind == "overhaul"
-		if known && e.At.Sub(at).Abs() < windowDays*24*time.Hour {
+		if known && e.At.Sub(at).Abs() < windowDays*hoursPerDay*time.Hour {
 			return e.Kind + " on " + e.At.Format("2006-01-02")
 		}
 	}
 	return ""
+}
+
+// remember keeps an event for as long as a wash may be measured beside it.
+func (t *Tracker) remember(e Event) {
+	t.Events = slices.DeleteFunc(t.Events, func(old Event) bool { return old.At.Before(e.At.AddDate(0, 0, -settled-2*windowDays)) })
+	t.Events = append(t.Events, e)
 }
 
 // besideWash is how near to a wash a shift is taken for a part of the wash's effect.
@@ -161,10 +202,10 @@ type sample struct {
 	d  vector
 }
 
-// stepOf fits y = a + b·t + s·[after] + c·t·[after], t being counted from the wash, to each deviation and returns s with the
+// stepOf fits y = a + b·t + s·[after] + c·t·[after], t being counted from the wash at a time, to each deviation and returns s with the
 // half width of its 90 % interval. With few readings on one side both share a slope. The variance is that of the residuals
 // together with what is known of the engine, which counts like priorCounts more of them.
-func stepOf(all []sample, before int, wash time.Time, noise *scatter) [3]Estimate {
+func stepOf(all []sample, before int, at time.Time, noise *scatter) [3]Estimate {
 	x := make([][]float64, len(all))
 	own := before >= ownSlope && len(all)-before >= ownSlope
 	for i, s := range all {
@@ -172,7 +213,7 @@ func stepOf(all []sample, before int, wash time.Time, noise *scatter) [3]Estimat
 		if i >= before {
 			after = 1
 		}
-		t := s.at.Sub(wash).Hours() / hoursPerDay / windowDays
+		t := s.at.Sub(at).Hours() / hoursPerDay / windowDays
 		if x[i] = []float64{1, t, after}; own {
 			x[i] = append(x[i], t*after)
 		}

@@ -49,6 +49,10 @@ type Tracker struct {
 
 	Mean                matrix  // the covariance of a mean of many readings
 	Rate, Limit, Height float64 // readings between false findings; limits of χ² for changes and of the cumulative sum
+	Lately              []raw   // the newest accepted readings
+	Events              []Event // of the last months
+	Pending             []pending
+	Measured            []Recovery
 	Advices             []Advice
 	HeldBack            []Advice
 	Shifts              []Shift
@@ -74,11 +78,13 @@ func NewTracker(rules Rules) *Tracker {
 
 // Event takes in something done to the engine, before the readings after it.
 func (t *Tracker) Event(e Event) {
+	t.remember(e)
 	switch e.Kind {
 	case wash:
 		t.Cycle++
 		t.Wash, t.Advised, t.Dirty = e, false, false
 		t.History.wash()
+		t.begin(e)
 	case "salt_rinse":
 		return
 	default: // an answer to what was open, or a change of the engine or of an indication
@@ -144,6 +150,7 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 	v.Level = t.EWMA
 	t.Slope.add(r.Hours, d[0])
 	t.shift(r.At)
+	t.measure(raw{r.At, speed, vectorOf(v.Deviation)})
 	t.trend(r.At, d)
 	t.programme(r, v.Level)
 }
@@ -215,7 +222,7 @@ func (t *Tracker) level(of int) Estimate {
 
 // tell writes what is known into a result.
 func (t *Tracker) tell(r *Result) {
-	r.Advices, r.HeldBack, r.Shifts = t.Advices, t.HeldBack, t.Shifts
+	r.Advices, r.HeldBack, r.Shifts, r.Recoveries = t.Advices, t.HeldBack, t.Shifts, t.recoveries()
 	r.Level, r.Ng, r.Fuel = t.level(0), t.level(1), t.level(2)
 	r.Slope = t.Slope.estimate(t.Scatter.Long[0])
 	r.Noise, r.Threshold, r.Used, r.Kept = t.noise(), t.Height, t.Used, t.Kept
