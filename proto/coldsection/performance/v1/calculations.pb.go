@@ -4,7 +4,7 @@
 // 	protoc        (unknown)
 // source: coldsection/performance/v1/calculations.proto
 
-// Calculations of engine performance that change nothing: trim, heater, thermocouple, exceedances.
+// Calculations of engine performance that change nothing: trim, heater, thermocouple, exceedances, margins, wash intervals.
 
 package performancev1
 
@@ -14,6 +14,7 @@ import (
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -25,6 +26,63 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// What a margin says of what is to be kept.
+type MarginVerdict int32
+
+const (
+	// Never returned.
+	MarginVerdict_MARGIN_VERDICT_UNSPECIFIED MarginVerdict = 0
+	// The whole interval keeps it.
+	MarginVerdict_MARGIN_VERDICT_PASS MarginVerdict = 1
+	// None of the interval keeps it.
+	MarginVerdict_MARGIN_VERDICT_FAIL MarginVerdict = 2
+	// The interval spans it, or the readings say nothing.
+	MarginVerdict_MARGIN_VERDICT_CANNOT_TELL MarginVerdict = 3
+)
+
+// Enum value maps for MarginVerdict.
+var (
+	MarginVerdict_name = map[int32]string{
+		0: "MARGIN_VERDICT_UNSPECIFIED",
+		1: "MARGIN_VERDICT_PASS",
+		2: "MARGIN_VERDICT_FAIL",
+		3: "MARGIN_VERDICT_CANNOT_TELL",
+	}
+	MarginVerdict_value = map[string]int32{
+		"MARGIN_VERDICT_UNSPECIFIED": 0,
+		"MARGIN_VERDICT_PASS":        1,
+		"MARGIN_VERDICT_FAIL":        2,
+		"MARGIN_VERDICT_CANNOT_TELL": 3,
+	}
+)
+
+func (x MarginVerdict) Enum() *MarginVerdict {
+	p := new(MarginVerdict)
+	*p = x
+	return p
+}
+
+func (x MarginVerdict) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (MarginVerdict) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_performance_v1_calculations_proto_enumTypes[0].Descriptor()
+}
+
+func (MarginVerdict) Type() protoreflect.EnumType {
+	return &file_coldsection_performance_v1_calculations_proto_enumTypes[0]
+}
+
+func (x MarginVerdict) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use MarginVerdict.Descriptor instead.
+func (MarginVerdict) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{0}
+}
 
 // What the measurement says.
 type HeaterFinding_Verdict int32
@@ -67,11 +125,11 @@ func (x HeaterFinding_Verdict) String() string {
 }
 
 func (HeaterFinding_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_calculations_proto_enumTypes[0].Descriptor()
+	return file_coldsection_performance_v1_calculations_proto_enumTypes[1].Descriptor()
 }
 
 func (HeaterFinding_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_calculations_proto_enumTypes[0]
+	return &file_coldsection_performance_v1_calculations_proto_enumTypes[1]
 }
 
 func (x HeaterFinding_Verdict) Number() protoreflect.EnumNumber {
@@ -124,11 +182,11 @@ func (x Exceedance_Verdict) String() string {
 }
 
 func (Exceedance_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_calculations_proto_enumTypes[1].Descriptor()
+	return file_coldsection_performance_v1_calculations_proto_enumTypes[2].Descriptor()
 }
 
 func (Exceedance_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_calculations_proto_enumTypes[1]
+	return &file_coldsection_performance_v1_calculations_proto_enumTypes[2]
 }
 
 func (x Exceedance_Verdict) Number() protoreflect.EnumNumber {
@@ -1210,11 +1268,1259 @@ func (x *Exceedance) GetExplanation() string {
 	return ""
 }
 
+// A condition that margins are stated at; what is unset is the model's.
+type ReferenceCondition struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Outside air temperature.
+	Oat *v1.Entered `protobuf:"bytes,1,opt,name=oat,proto3" json:"oat,omitempty"`
+	// Pressure altitude.
+	PressureAltitude *v1.Entered `protobuf:"bytes,2,opt,name=pressure_altitude,json=pressureAltitude,proto3" json:"pressure_altitude,omitempty"`
+	// Torque.
+	Torque *v1.Entered `protobuf:"bytes,3,opt,name=torque,proto3" json:"torque,omitempty"`
+	// Propeller speed.
+	PropellerSpeed *v1.Entered `protobuf:"bytes,4,opt,name=propeller_speed,json=propellerSpeed,proto3" json:"propeller_speed,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *ReferenceCondition) Reset() {
+	*x = ReferenceCondition{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReferenceCondition) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReferenceCondition) ProtoMessage() {}
+
+func (x *ReferenceCondition) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReferenceCondition.ProtoReflect.Descriptor instead.
+func (*ReferenceCondition) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ReferenceCondition) GetOat() *v1.Entered {
+	if x != nil {
+		return x.Oat
+	}
+	return nil
+}
+
+func (x *ReferenceCondition) GetPressureAltitude() *v1.Entered {
+	if x != nil {
+		return x.PressureAltitude
+	}
+	return nil
+}
+
+func (x *ReferenceCondition) GetTorque() *v1.Entered {
+	if x != nil {
+		return x.Torque
+	}
+	return nil
+}
+
+func (x *ReferenceCondition) GetPropellerSpeed() *v1.Entered {
+	if x != nil {
+		return x.PropellerSpeed
+	}
+	return nil
+}
+
+// The request to state a margin.
+type ComputeMarginRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The engine.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Another condition than the model's.
+	Reference     *ReferenceCondition `protobuf:"bytes,2,opt,name=reference,proto3" json:"reference,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ComputeMarginRequest) Reset() {
+	*x = ComputeMarginRequest{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ComputeMarginRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ComputeMarginRequest) ProtoMessage() {}
+
+func (x *ComputeMarginRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ComputeMarginRequest.ProtoReflect.Descriptor instead.
+func (*ComputeMarginRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ComputeMarginRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ComputeMarginRequest) GetReference() *ReferenceCondition {
+	if x != nil {
+		return x.Reference
+	}
+	return nil
+}
+
+// The margin to the limits.
+type ComputeMarginResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// ITT limit less expected ITT, in degrees Celsius.
+	IttMarginC *Interval `protobuf:"bytes,1,opt,name=itt_margin_c,json=ittMarginC,proto3" json:"itt_margin_c,omitempty"`
+	// Ng limit less expected Ng, in per cent; unset without a limit.
+	NgMarginPct *Interval `protobuf:"bytes,2,opt,name=ng_margin_pct,json=ngMarginPct,proto3" json:"ng_margin_pct,omitempty"`
+	// Torque at which the ITT limit is met at the reference condition.
+	AvailableTorque *v1.Explained `protobuf:"bytes,3,opt,name=available_torque,json=availableTorque,proto3" json:"available_torque,omitempty"`
+	// The baseline ends before the limit is met: at least that torque.
+	BaselineExhausted bool `protobuf:"varint,4,opt,name=baseline_exhausted,json=baselineExhausted,proto3" json:"baseline_exhausted,omitempty"`
+	// What the margin says of the reserve that the model's data ask for.
+	Verdict MarginVerdict `protobuf:"varint,5,opt,name=verdict,proto3,enum=coldsection.performance.v1.MarginVerdict" json:"verdict,omitempty"`
+	// Why, in words with numbers.
+	Reasons []string `protobuf:"bytes,6,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// What comes before anything else.
+	Cautions []string `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// How it came about, step by step.
+	Steps []*v1.Explained `protobuf:"bytes,8,rep,name=steps,proto3" json:"steps,omitempty"`
+	// The model, with the revision used.
+	EngineModel string `protobuf:"bytes,9,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
+	// Its revision.
+	ModelRevision int32 `protobuf:"varint,10,opt,name=model_revision,json=modelRevision,proto3" json:"model_revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ComputeMarginResponse) Reset() {
+	*x = ComputeMarginResponse{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ComputeMarginResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ComputeMarginResponse) ProtoMessage() {}
+
+func (x *ComputeMarginResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ComputeMarginResponse.ProtoReflect.Descriptor instead.
+func (*ComputeMarginResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ComputeMarginResponse) GetIttMarginC() *Interval {
+	if x != nil {
+		return x.IttMarginC
+	}
+	return nil
+}
+
+func (x *ComputeMarginResponse) GetNgMarginPct() *Interval {
+	if x != nil {
+		return x.NgMarginPct
+	}
+	return nil
+}
+
+func (x *ComputeMarginResponse) GetAvailableTorque() *v1.Explained {
+	if x != nil {
+		return x.AvailableTorque
+	}
+	return nil
+}
+
+func (x *ComputeMarginResponse) GetBaselineExhausted() bool {
+	if x != nil {
+		return x.BaselineExhausted
+	}
+	return false
+}
+
+func (x *ComputeMarginResponse) GetVerdict() MarginVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return MarginVerdict_MARGIN_VERDICT_UNSPECIFIED
+}
+
+func (x *ComputeMarginResponse) GetReasons() []string {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *ComputeMarginResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *ComputeMarginResponse) GetSteps() []*v1.Explained {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *ComputeMarginResponse) GetEngineModel() string {
+	if x != nil {
+		return x.EngineModel
+	}
+	return ""
+}
+
+func (x *ComputeMarginResponse) GetModelRevision() int32 {
+	if x != nil {
+		return x.ModelRevision
+	}
+	return 0
+}
+
+// The request to judge a power check.
+type CheckPowerRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The engine.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The stable readings of the check; their times are not looked at.
+	Readings []*CheckReading `protobuf:"bytes,2,rep,name=readings,proto3" json:"readings,omitempty"`
+	// Bleed air or anti-ice was on.
+	BleedOpen bool `protobuf:"varint,3,opt,name=bleed_open,json=bleedOpen,proto3" json:"bleed_open,omitempty"`
+	// Another condition than the model's.
+	Reference     *ReferenceCondition `protobuf:"bytes,4,opt,name=reference,proto3" json:"reference,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckPowerRequest) Reset() {
+	*x = CheckPowerRequest{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckPowerRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckPowerRequest) ProtoMessage() {}
+
+func (x *CheckPowerRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckPowerRequest.ProtoReflect.Descriptor instead.
+func (*CheckPowerRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *CheckPowerRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CheckPowerRequest) GetReadings() []*CheckReading {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *CheckPowerRequest) GetBleedOpen() bool {
+	if x != nil {
+		return x.BleedOpen
+	}
+	return false
+}
+
+func (x *CheckPowerRequest) GetReference() *ReferenceCondition {
+	if x != nil {
+		return x.Reference
+	}
+	return nil
+}
+
+// One stable reading of a power check, at zero airspeed.
+type CheckReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Outside air temperature.
+	Oat *v1.Entered `protobuf:"bytes,1,opt,name=oat,proto3" json:"oat,omitempty"`
+	// Pressure altitude.
+	PressureAltitude *v1.Entered `protobuf:"bytes,2,opt,name=pressure_altitude,json=pressureAltitude,proto3" json:"pressure_altitude,omitempty"`
+	// Torque.
+	Torque *v1.Entered `protobuf:"bytes,3,opt,name=torque,proto3" json:"torque,omitempty"`
+	// Propeller speed.
+	PropellerSpeed *v1.Entered `protobuf:"bytes,4,opt,name=propeller_speed,json=propellerSpeed,proto3" json:"propeller_speed,omitempty"`
+	// ITT.
+	Itt *v1.Entered `protobuf:"bytes,5,opt,name=itt,proto3" json:"itt,omitempty"`
+	// Ng.
+	Ng            *v1.Entered `protobuf:"bytes,6,opt,name=ng,proto3" json:"ng,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckReading) Reset() {
+	*x = CheckReading{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckReading) ProtoMessage() {}
+
+func (x *CheckReading) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckReading.ProtoReflect.Descriptor instead.
+func (*CheckReading) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *CheckReading) GetOat() *v1.Entered {
+	if x != nil {
+		return x.Oat
+	}
+	return nil
+}
+
+func (x *CheckReading) GetPressureAltitude() *v1.Entered {
+	if x != nil {
+		return x.PressureAltitude
+	}
+	return nil
+}
+
+func (x *CheckReading) GetTorque() *v1.Entered {
+	if x != nil {
+		return x.Torque
+	}
+	return nil
+}
+
+func (x *CheckReading) GetPropellerSpeed() *v1.Entered {
+	if x != nil {
+		return x.PropellerSpeed
+	}
+	return nil
+}
+
+func (x *CheckReading) GetItt() *v1.Entered {
+	if x != nil {
+		return x.Itt
+	}
+	return nil
+}
+
+func (x *CheckReading) GetNg() *v1.Entered {
+	if x != nil {
+		return x.Ng
+	}
+	return nil
+}
+
+// What a power check says.
+type CheckPowerResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Pass, fail or cannot tell.
+	Verdict MarginVerdict `protobuf:"varint,1,opt,name=verdict,proto3,enum=coldsection.performance.v1.MarginVerdict" json:"verdict,omitempty"`
+	// Why, in words with numbers.
+	Reasons []string `protobuf:"bytes,2,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// ITT limit less expected ITT at the reference condition, in degrees Celsius; unset when the check says nothing.
+	IttMarginC *Interval `protobuf:"bytes,3,opt,name=itt_margin_c,json=ittMarginC,proto3" json:"itt_margin_c,omitempty"`
+	// About how many more readings would tell; 0 when none would, or none are needed.
+	MoreReadings int32 `protobuf:"varint,4,opt,name=more_readings,json=moreReadings,proto3" json:"more_readings,omitempty"`
+	// What comes before anything else.
+	Cautions []string `protobuf:"bytes,5,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// How it came about, step by step.
+	Steps []*v1.Explained `protobuf:"bytes,6,rep,name=steps,proto3" json:"steps,omitempty"`
+	// The model, with the revision used.
+	EngineModel string `protobuf:"bytes,7,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
+	// Its revision.
+	ModelRevision int32 `protobuf:"varint,8,opt,name=model_revision,json=modelRevision,proto3" json:"model_revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckPowerResponse) Reset() {
+	*x = CheckPowerResponse{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckPowerResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckPowerResponse) ProtoMessage() {}
+
+func (x *CheckPowerResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckPowerResponse.ProtoReflect.Descriptor instead.
+func (*CheckPowerResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *CheckPowerResponse) GetVerdict() MarginVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return MarginVerdict_MARGIN_VERDICT_UNSPECIFIED
+}
+
+func (x *CheckPowerResponse) GetReasons() []string {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *CheckPowerResponse) GetIttMarginC() *Interval {
+	if x != nil {
+		return x.IttMarginC
+	}
+	return nil
+}
+
+func (x *CheckPowerResponse) GetMoreReadings() int32 {
+	if x != nil {
+		return x.MoreReadings
+	}
+	return 0
+}
+
+func (x *CheckPowerResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *CheckPowerResponse) GetSteps() []*v1.Explained {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *CheckPowerResponse) GetEngineModel() string {
+	if x != nil {
+		return x.EngineModel
+	}
+	return ""
+}
+
+func (x *CheckPowerResponse) GetModelRevision() int32 {
+	if x != nil {
+		return x.ModelRevision
+	}
+	return 0
+}
+
+// The request to forecast a margin.
+type ForecastMarginRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The engine.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ForecastMarginRequest) Reset() {
+	*x = ForecastMarginRequest{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ForecastMarginRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ForecastMarginRequest) ProtoMessage() {}
+
+func (x *ForecastMarginRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ForecastMarginRequest.ProtoReflect.Descriptor instead.
+func (*ForecastMarginRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ForecastMarginRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// When a margin may be used up.
+type ForecastMarginResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A crossing is foreseen; otherwise the explanation says why not.
+	Foreseen bool `protobuf:"varint,1,opt,name=foreseen,proto3" json:"foreseen,omitempty"`
+	// Hours of operation until the limit with 10, 50 and 90 % chance; unset when not foreseen.
+	Hours *HoursRange `protobuf:"bytes,2,opt,name=hours,proto3" json:"hours,omitempty"`
+	// The earliest date, as if flown much; unset when not foreseen or when the use is not known.
+	EarliestTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=earliest_time,json=earliestTime,proto3" json:"earliest_time,omitempty"`
+	// The middle one.
+	MedianTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=median_time,json=medianTime,proto3" json:"median_time,omitempty"`
+	// The latest one, as if flown little.
+	LatestTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=latest_time,json=latestTime,proto3" json:"latest_time,omitempty"`
+	// What it assumes, or why there is no forecast.
+	Explanation string `protobuf:"bytes,6,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// What comes before anything else.
+	Cautions []string `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// How it came about, step by step.
+	Steps []*v1.Explained `protobuf:"bytes,8,rep,name=steps,proto3" json:"steps,omitempty"`
+	// The model, with the revision used.
+	EngineModel string `protobuf:"bytes,9,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
+	// Its revision.
+	ModelRevision int32 `protobuf:"varint,10,opt,name=model_revision,json=modelRevision,proto3" json:"model_revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ForecastMarginResponse) Reset() {
+	*x = ForecastMarginResponse{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ForecastMarginResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ForecastMarginResponse) ProtoMessage() {}
+
+func (x *ForecastMarginResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ForecastMarginResponse.ProtoReflect.Descriptor instead.
+func (*ForecastMarginResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ForecastMarginResponse) GetForeseen() bool {
+	if x != nil {
+		return x.Foreseen
+	}
+	return false
+}
+
+func (x *ForecastMarginResponse) GetHours() *HoursRange {
+	if x != nil {
+		return x.Hours
+	}
+	return nil
+}
+
+func (x *ForecastMarginResponse) GetEarliestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EarliestTime
+	}
+	return nil
+}
+
+func (x *ForecastMarginResponse) GetMedianTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.MedianTime
+	}
+	return nil
+}
+
+func (x *ForecastMarginResponse) GetLatestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LatestTime
+	}
+	return nil
+}
+
+func (x *ForecastMarginResponse) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+func (x *ForecastMarginResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *ForecastMarginResponse) GetSteps() []*v1.Explained {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *ForecastMarginResponse) GetEngineModel() string {
+	if x != nil {
+		return x.EngineModel
+	}
+	return ""
+}
+
+func (x *ForecastMarginResponse) GetModelRevision() int32 {
+	if x != nil {
+		return x.ModelRevision
+	}
+	return 0
+}
+
+// Hours of operation from the newest reading.
+type HoursRange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// With 10 % chance reached.
+	P10 float64 `protobuf:"fixed64,1,opt,name=p10,proto3" json:"p10,omitempty"`
+	// With 50 % chance reached.
+	P50 float64 `protobuf:"fixed64,2,opt,name=p50,proto3" json:"p50,omitempty"`
+	// With 90 % chance reached.
+	P90           float64 `protobuf:"fixed64,3,opt,name=p90,proto3" json:"p90,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HoursRange) Reset() {
+	*x = HoursRange{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HoursRange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HoursRange) ProtoMessage() {}
+
+func (x *HoursRange) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HoursRange.ProtoReflect.Descriptor instead.
+func (*HoursRange) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *HoursRange) GetP10() float64 {
+	if x != nil {
+		return x.P10
+	}
+	return 0
+}
+
+func (x *HoursRange) GetP50() float64 {
+	if x != nil {
+		return x.P50
+	}
+	return 0
+}
+
+func (x *HoursRange) GetP90() float64 {
+	if x != nil {
+		return x.P90
+	}
+	return 0
+}
+
+// The request to weigh the reasons to wash.
+type AdviseIntervalRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The engine.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdviseIntervalRequest) Reset() {
+	*x = AdviseIntervalRequest{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdviseIntervalRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdviseIntervalRequest) ProtoMessage() {}
+
+func (x *AdviseIntervalRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdviseIntervalRequest.ProtoReflect.Descriptor instead.
+func (*AdviseIntervalRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *AdviseIntervalRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// When to wash, and why.
+type AdviseIntervalResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "recovery_wash" or "salt_rinse", whichever comes first; empty when nothing is advised.
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Hours of operation from the newest reading until then; 0 and less is due.
+	DueHours float64 `protobuf:"fixed64,2,opt,name=due_hours,json=dueHours,proto3" json:"due_hours,omitempty"`
+	// Every rule that was weighed; the one that decides is marked.
+	Reasons []*IntervalReason `protobuf:"bytes,3,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// Why no wash is advised for the sake of the readings, with the check that comes first; empty when nothing stands against it.
+	BlockedReason string `protobuf:"bytes,4,opt,name=blocked_reason,json=blockedReason,proto3" json:"blocked_reason,omitempty"`
+	// The cost of washing and dirt together by the interval, in cost_currency_code an hour; empty when not known.
+	CostCurve []*CostPoint `protobuf:"bytes,5,rep,name=cost_curve,json=costCurve,proto3" json:"cost_curve,omitempty"`
+	// ISO 4217 code.
+	CostCurrencyCode string `protobuf:"bytes,6,opt,name=cost_currency_code,json=costCurrencyCode,proto3" json:"cost_currency_code,omitempty"`
+	// What comes before anything else.
+	Cautions []string `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// How it came about, step by step.
+	Steps []*v1.Explained `protobuf:"bytes,8,rep,name=steps,proto3" json:"steps,omitempty"`
+	// The model, with the revision used.
+	EngineModel string `protobuf:"bytes,9,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
+	// Its revision.
+	ModelRevision int32 `protobuf:"varint,10,opt,name=model_revision,json=modelRevision,proto3" json:"model_revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdviseIntervalResponse) Reset() {
+	*x = AdviseIntervalResponse{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdviseIntervalResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdviseIntervalResponse) ProtoMessage() {}
+
+func (x *AdviseIntervalResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdviseIntervalResponse.ProtoReflect.Descriptor instead.
+func (*AdviseIntervalResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *AdviseIntervalResponse) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *AdviseIntervalResponse) GetDueHours() float64 {
+	if x != nil {
+		return x.DueHours
+	}
+	return 0
+}
+
+func (x *AdviseIntervalResponse) GetReasons() []*IntervalReason {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *AdviseIntervalResponse) GetBlockedReason() string {
+	if x != nil {
+		return x.BlockedReason
+	}
+	return ""
+}
+
+func (x *AdviseIntervalResponse) GetCostCurve() []*CostPoint {
+	if x != nil {
+		return x.CostCurve
+	}
+	return nil
+}
+
+func (x *AdviseIntervalResponse) GetCostCurrencyCode() string {
+	if x != nil {
+		return x.CostCurrencyCode
+	}
+	return ""
+}
+
+func (x *AdviseIntervalResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *AdviseIntervalResponse) GetSteps() []*v1.Explained {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *AdviseIntervalResponse) GetEngineModel() string {
+	if x != nil {
+		return x.EngineModel
+	}
+	return ""
+}
+
+func (x *AdviseIntervalResponse) GetModelRevision() int32 {
+	if x != nil {
+		return x.ModelRevision
+	}
+	return 0
+}
+
+// A rule that asks for a wash, or why it does not.
+type IntervalReason struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "trend", "economics", "programme", "environment" or "margin".
+	Cause string `protobuf:"bytes,1,opt,name=cause,proto3" json:"cause,omitempty"`
+	// "recovery_wash" or "salt_rinse".
+	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Hours of operation from the newest reading; unset when not known.
+	DueHours *float64 `protobuf:"fixed64,3,opt,name=due_hours,json=dueHours,proto3,oneof" json:"due_hours,omitempty"`
+	// In words with numbers.
+	Text string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	// It decides.
+	Deciding      bool `protobuf:"varint,5,opt,name=deciding,proto3" json:"deciding,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IntervalReason) Reset() {
+	*x = IntervalReason{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IntervalReason) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IntervalReason) ProtoMessage() {}
+
+func (x *IntervalReason) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IntervalReason.ProtoReflect.Descriptor instead.
+func (*IntervalReason) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *IntervalReason) GetCause() string {
+	if x != nil {
+		return x.Cause
+	}
+	return ""
+}
+
+func (x *IntervalReason) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *IntervalReason) GetDueHours() float64 {
+	if x != nil && x.DueHours != nil {
+		return *x.DueHours
+	}
+	return 0
+}
+
+func (x *IntervalReason) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *IntervalReason) GetDeciding() bool {
+	if x != nil {
+		return x.Deciding
+	}
+	return false
+}
+
+// A place of the cost curve.
+type CostPoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Hours between washes.
+	IntervalHours float64 `protobuf:"fixed64,1,opt,name=interval_hours,json=intervalHours,proto3" json:"interval_hours,omitempty"`
+	// Cost an hour.
+	HourlyCost    float64 `protobuf:"fixed64,2,opt,name=hourly_cost,json=hourlyCost,proto3" json:"hourly_cost,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CostPoint) Reset() {
+	*x = CostPoint{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CostPoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CostPoint) ProtoMessage() {}
+
+func (x *CostPoint) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CostPoint.ProtoReflect.Descriptor instead.
+func (*CostPoint) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *CostPoint) GetIntervalHours() float64 {
+	if x != nil {
+		return x.IntervalHours
+	}
+	return 0
+}
+
+func (x *CostPoint) GetHourlyCost() float64 {
+	if x != nil {
+		return x.HourlyCost
+	}
+	return 0
+}
+
+// The request to predict a recovery.
+type PredictRecoveryRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The engine.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PredictRecoveryRequest) Reset() {
+	*x = PredictRecoveryRequest{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PredictRecoveryRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PredictRecoveryRequest) ProtoMessage() {}
+
+func (x *PredictRecoveryRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PredictRecoveryRequest.ProtoReflect.Descriptor instead.
+func (*PredictRecoveryRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *PredictRecoveryRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// What the next wash can be expected to recover.
+type PredictRecoveryResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Change of the ITT deviation, in degrees Celsius; negative is recovery.
+	IttStepC *Interval `protobuf:"bytes,1,opt,name=itt_step_c,json=ittStepC,proto3" json:"itt_step_c,omitempty"`
+	// Change of the Ng deviation, in per cent.
+	NgStepPct *Interval `protobuf:"bytes,2,opt,name=ng_step_pct,json=ngStepPct,proto3" json:"ng_step_pct,omitempty"`
+	// Change of the fuel-flow deviation, in per cent.
+	FuelFlowStepPct *Interval `protobuf:"bytes,3,opt,name=fuel_flow_step_pct,json=fuelFlowStepPct,proto3" json:"fuel_flow_step_pct,omitempty"`
+	// The share of the dirt that a wash takes off, from 0 to 1.
+	RecoveredShare float64 `protobuf:"fixed64,4,opt,name=recovered_share,json=recoveredShare,proto3" json:"recovered_share,omitempty"`
+	// How many washes of this engine that rests on; 0 means on the stated prior only.
+	WashesUsed int32 `protobuf:"varint,5,opt,name=washes_used,json=washesUsed,proto3" json:"washes_used,omitempty"`
+	// In words with numbers.
+	Explanation string `protobuf:"bytes,6,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// What comes before anything else.
+	Cautions []string `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// How it came about, step by step.
+	Steps []*v1.Explained `protobuf:"bytes,8,rep,name=steps,proto3" json:"steps,omitempty"`
+	// The model, with the revision used.
+	EngineModel string `protobuf:"bytes,9,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
+	// Its revision.
+	ModelRevision int32 `protobuf:"varint,10,opt,name=model_revision,json=modelRevision,proto3" json:"model_revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PredictRecoveryResponse) Reset() {
+	*x = PredictRecoveryResponse{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PredictRecoveryResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PredictRecoveryResponse) ProtoMessage() {}
+
+func (x *PredictRecoveryResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PredictRecoveryResponse.ProtoReflect.Descriptor instead.
+func (*PredictRecoveryResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *PredictRecoveryResponse) GetIttStepC() *Interval {
+	if x != nil {
+		return x.IttStepC
+	}
+	return nil
+}
+
+func (x *PredictRecoveryResponse) GetNgStepPct() *Interval {
+	if x != nil {
+		return x.NgStepPct
+	}
+	return nil
+}
+
+func (x *PredictRecoveryResponse) GetFuelFlowStepPct() *Interval {
+	if x != nil {
+		return x.FuelFlowStepPct
+	}
+	return nil
+}
+
+func (x *PredictRecoveryResponse) GetRecoveredShare() float64 {
+	if x != nil {
+		return x.RecoveredShare
+	}
+	return 0
+}
+
+func (x *PredictRecoveryResponse) GetWashesUsed() int32 {
+	if x != nil {
+		return x.WashesUsed
+	}
+	return 0
+}
+
+func (x *PredictRecoveryResponse) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+func (x *PredictRecoveryResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *PredictRecoveryResponse) GetSteps() []*v1.Explained {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *PredictRecoveryResponse) GetEngineModel() string {
+	if x != nil {
+		return x.EngineModel
+	}
+	return ""
+}
+
+func (x *PredictRecoveryResponse) GetModelRevision() int32 {
+	if x != nil {
+		return x.ModelRevision
+	}
+	return 0
+}
+
 var File_coldsection_performance_v1_calculations_proto protoreflect.FileDescriptor
 
 const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
 	"\n" +
-	"-coldsection/performance/v1/calculations.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\x8f\x04\n" +
+	"-coldsection/performance/v1/calculations.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a,coldsection/performance/v1/performance.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8f\x04\n" +
 	"\x14CalculateTrimRequest\x12C\n" +
 	"\x04name\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\n" +
 	"\x1fcoldsection.example/EngineModel\xbaH\x04r\x02\x10\x01R\x04name\x12@\n" +
@@ -1320,12 +2626,142 @@ const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bZONE_MET\x10\x01\x12\v\n" +
 	"\aNO_ZONE\x10\x02\x12\x0f\n" +
-	"\vCANNOT_TELL\x10\x032\xf7\x05\n" +
+	"\vCANNOT_TELL\x10\x03\"\xac\x02\n" +
+	"\x12ReferenceCondition\x126\n" +
+	"\x03oat\x18\x01 \x01(\v2\x1e.coldsection.common.v1.EnteredB\x04\xe2A\x01\x01R\x03oat\x12Q\n" +
+	"\x11pressure_altitude\x18\x02 \x01(\v2\x1e.coldsection.common.v1.EnteredB\x04\xe2A\x01\x01R\x10pressureAltitude\x12<\n" +
+	"\x06torque\x18\x03 \x01(\v2\x1e.coldsection.common.v1.EnteredB\x04\xe2A\x01\x01R\x06torque\x12M\n" +
+	"\x0fpropeller_speed\x18\x04 \x01(\v2\x1e.coldsection.common.v1.EnteredB\x04\xe2A\x01\x01R\x0epropellerSpeed\"\xaa\x01\n" +
+	"\x14ComputeMarginRequest\x12>\n" +
+	"\x04name\x18\x01 \x01(\tB*\xe2A\x01\x02\xfaA\x1c\n" +
+	"\x1acoldsection.example/Engine\xbaH\x04r\x02\x10\x01R\x04name\x12R\n" +
+	"\treference\x18\x02 \x01(\v2..coldsection.performance.v1.ReferenceConditionB\x04\xe2A\x01\x01R\treference\"\xde\x04\n" +
+	"\x15ComputeMarginResponse\x12L\n" +
+	"\fitt_margin_c\x18\x01 \x01(\v2$.coldsection.performance.v1.IntervalB\x04\xe2A\x01\x03R\n" +
+	"ittMarginC\x12N\n" +
+	"\rng_margin_pct\x18\x02 \x01(\v2$.coldsection.performance.v1.IntervalB\x04\xe2A\x01\x03R\vngMarginPct\x12Q\n" +
+	"\x10available_torque\x18\x03 \x01(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\x0favailableTorque\x123\n" +
+	"\x12baseline_exhausted\x18\x04 \x01(\bB\x04\xe2A\x01\x03R\x11baselineExhausted\x12I\n" +
+	"\averdict\x18\x05 \x01(\x0e2).coldsection.performance.v1.MarginVerdictB\x04\xe2A\x01\x03R\averdict\x12\x1e\n" +
+	"\areasons\x18\x06 \x03(\tB\x04\xe2A\x01\x03R\areasons\x12 \n" +
+	"\bcautions\x18\a \x03(\tB\x04\xe2A\x01\x03R\bcautions\x12<\n" +
+	"\x05steps\x18\b \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\x05steps\x12'\n" +
+	"\fengine_model\x18\t \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12+\n" +
+	"\x0emodel_revision\x18\n" +
+	" \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\"\xa2\x02\n" +
+	"\x11CheckPowerRequest\x12>\n" +
+	"\x04name\x18\x01 \x01(\tB*\xe2A\x01\x02\xfaA\x1c\n" +
+	"\x1acoldsection.example/Engine\xbaH\x04r\x02\x10\x01R\x04name\x12T\n" +
+	"\breadings\x18\x02 \x03(\v2(.coldsection.performance.v1.CheckReadingB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x01\x102R\breadings\x12#\n" +
+	"\n" +
+	"bleed_open\x18\x03 \x01(\bB\x04\xe2A\x01\x01R\tbleedOpen\x12R\n" +
+	"\treference\x18\x04 \x01(\v2..coldsection.performance.v1.ReferenceConditionB\x04\xe2A\x01\x01R\treference\"\xb8\x03\n" +
+	"\fCheckReading\x12<\n" +
+	"\x03oat\x18\x01 \x01(\v2\x1e.coldsection.common.v1.EnteredB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x03oat\x12W\n" +
+	"\x11pressure_altitude\x18\x02 \x01(\v2\x1e.coldsection.common.v1.EnteredB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x10pressureAltitude\x12B\n" +
+	"\x06torque\x18\x03 \x01(\v2\x1e.coldsection.common.v1.EnteredB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06torque\x12S\n" +
+	"\x0fpropeller_speed\x18\x04 \x01(\v2\x1e.coldsection.common.v1.EnteredB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x0epropellerSpeed\x12<\n" +
+	"\x03itt\x18\x05 \x01(\v2\x1e.coldsection.common.v1.EnteredB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x03itt\x12:\n" +
+	"\x02ng\x18\x06 \x01(\v2\x1e.coldsection.common.v1.EnteredB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x02ng\"\xae\x03\n" +
+	"\x12CheckPowerResponse\x12I\n" +
+	"\averdict\x18\x01 \x01(\x0e2).coldsection.performance.v1.MarginVerdictB\x04\xe2A\x01\x03R\averdict\x12\x1e\n" +
+	"\areasons\x18\x02 \x03(\tB\x04\xe2A\x01\x03R\areasons\x12L\n" +
+	"\fitt_margin_c\x18\x03 \x01(\v2$.coldsection.performance.v1.IntervalB\x04\xe2A\x01\x03R\n" +
+	"ittMarginC\x12)\n" +
+	"\rmore_readings\x18\x04 \x01(\x05B\x04\xe2A\x01\x03R\fmoreReadings\x12 \n" +
+	"\bcautions\x18\x05 \x03(\tB\x04\xe2A\x01\x03R\bcautions\x12<\n" +
+	"\x05steps\x18\x06 \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\x05steps\x12'\n" +
+	"\fengine_model\x18\a \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12+\n" +
+	"\x0emodel_revision\x18\b \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\"W\n" +
+	"\x15ForecastMarginRequest\x12>\n" +
+	"\x04name\x18\x01 \x01(\tB*\xe2A\x01\x02\xfaA\x1c\n" +
+	"\x1acoldsection.example/Engine\xbaH\x04r\x02\x10\x01R\x04name\"\xa9\x04\n" +
+	"\x16ForecastMarginResponse\x12 \n" +
+	"\bforeseen\x18\x01 \x01(\bB\x04\xe2A\x01\x03R\bforeseen\x12B\n" +
+	"\x05hours\x18\x02 \x01(\v2&.coldsection.performance.v1.HoursRangeB\x04\xe2A\x01\x03R\x05hours\x12E\n" +
+	"\rearliest_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\fearliestTime\x12A\n" +
+	"\vmedian_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"medianTime\x12A\n" +
+	"\vlatest_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"latestTime\x12&\n" +
+	"\vexplanation\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12 \n" +
+	"\bcautions\x18\a \x03(\tB\x04\xe2A\x01\x03R\bcautions\x12<\n" +
+	"\x05steps\x18\b \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\x05steps\x12'\n" +
+	"\fengine_model\x18\t \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12+\n" +
+	"\x0emodel_revision\x18\n" +
+	" \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\"T\n" +
+	"\n" +
+	"HoursRange\x12\x16\n" +
+	"\x03p10\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\x03p10\x12\x16\n" +
+	"\x03p50\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x03p50\x12\x16\n" +
+	"\x03p90\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\x03p90\"W\n" +
+	"\x15AdviseIntervalRequest\x12>\n" +
+	"\x04name\x18\x01 \x01(\tB*\xe2A\x01\x02\xfaA\x1c\n" +
+	"\x1acoldsection.example/Engine\xbaH\x04r\x02\x10\x01R\x04name\"\x84\x04\n" +
+	"\x16AdviseIntervalResponse\x12\x18\n" +
+	"\x04kind\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04kind\x12!\n" +
+	"\tdue_hours\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\bdueHours\x12J\n" +
+	"\areasons\x18\x03 \x03(\v2*.coldsection.performance.v1.IntervalReasonB\x04\xe2A\x01\x03R\areasons\x12+\n" +
+	"\x0eblocked_reason\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\rblockedReason\x12J\n" +
+	"\n" +
+	"cost_curve\x18\x05 \x03(\v2%.coldsection.performance.v1.CostPointB\x04\xe2A\x01\x03R\tcostCurve\x122\n" +
+	"\x12cost_currency_code\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\x10costCurrencyCode\x12 \n" +
+	"\bcautions\x18\a \x03(\tB\x04\xe2A\x01\x03R\bcautions\x12<\n" +
+	"\x05steps\x18\b \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\x05steps\x12'\n" +
+	"\fengine_model\x18\t \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12+\n" +
+	"\x0emodel_revision\x18\n" +
+	" \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\"\xb8\x01\n" +
+	"\x0eIntervalReason\x12\x1a\n" +
+	"\x05cause\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x05cause\x12\x18\n" +
+	"\x04kind\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04kind\x12&\n" +
+	"\tdue_hours\x18\x03 \x01(\x01B\x04\xe2A\x01\x03H\x00R\bdueHours\x88\x01\x01\x12\x18\n" +
+	"\x04text\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x04text\x12 \n" +
+	"\bdeciding\x18\x05 \x01(\bB\x04\xe2A\x01\x03R\bdecidingB\f\n" +
+	"\n" +
+	"_due_hours\"_\n" +
+	"\tCostPoint\x12+\n" +
+	"\x0einterval_hours\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\rintervalHours\x12%\n" +
+	"\vhourly_cost\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\n" +
+	"hourlyCost\"X\n" +
+	"\x16PredictRecoveryRequest\x12>\n" +
+	"\x04name\x18\x01 \x01(\tB*\xe2A\x01\x02\xfaA\x1c\n" +
+	"\x1acoldsection.example/Engine\xbaH\x04r\x02\x10\x01R\x04name\"\xbc\x04\n" +
+	"\x17PredictRecoveryResponse\x12H\n" +
+	"\n" +
+	"itt_step_c\x18\x01 \x01(\v2$.coldsection.performance.v1.IntervalB\x04\xe2A\x01\x03R\bittStepC\x12J\n" +
+	"\vng_step_pct\x18\x02 \x01(\v2$.coldsection.performance.v1.IntervalB\x04\xe2A\x01\x03R\tngStepPct\x12W\n" +
+	"\x12fuel_flow_step_pct\x18\x03 \x01(\v2$.coldsection.performance.v1.IntervalB\x04\xe2A\x01\x03R\x0ffuelFlowStepPct\x12-\n" +
+	"\x0frecovered_share\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\x0erecoveredShare\x12%\n" +
+	"\vwashes_used\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\n" +
+	"washesUsed\x12&\n" +
+	"\vexplanation\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12 \n" +
+	"\bcautions\x18\a \x03(\tB\x04\xe2A\x01\x03R\bcautions\x12<\n" +
+	"\x05steps\x18\b \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\x05steps\x12'\n" +
+	"\fengine_model\x18\t \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12+\n" +
+	"\x0emodel_revision\x18\n" +
+	" \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision*\x81\x01\n" +
+	"\rMarginVerdict\x12\x1e\n" +
+	"\x1aMARGIN_VERDICT_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13MARGIN_VERDICT_PASS\x10\x01\x12\x17\n" +
+	"\x13MARGIN_VERDICT_FAIL\x10\x02\x12\x1e\n" +
+	"\x1aMARGIN_VERDICT_CANNOT_TELL\x10\x032\xbf\f\n" +
 	"\x1dPerformanceCalculationService\x12\xab\x01\n" +
 	"\rCalculateTrim\x120.coldsection.performance.v1.CalculateTrimRequest\x1a1.coldsection.performance.v1.CalculateTrimResponse\"5\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engineModels/*}:calculateTrim\x90\x02\x01\x12\xb3\x01\n" +
 	"\x0fCalculateHeater\x122.coldsection.performance.v1.CalculateHeaterRequest\x1a3.coldsection.performance.v1.CalculateHeaterResponse\"7\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{name=engineModels/*}:calculateHeater\x90\x02\x01\x12\xaf\x01\n" +
 	"\x13ConvertThermocouple\x126.coldsection.performance.v1.ConvertThermocoupleRequest\x1a7.coldsection.performance.v1.ConvertThermocoupleResponse\"'\x82\xd3\xe4\x93\x02\x1e:\x01*\"\x19/v1/thermocouples:convert\x90\x02\x01\x12\xbf\x01\n" +
-	"\x12EvaluateExceedance\x125.coldsection.performance.v1.EvaluateExceedanceRequest\x1a6.coldsection.performance.v1.EvaluateExceedanceResponse\":\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=engineModels/*}:evaluateExceedance\x90\x02\x01BDZBcoldsection.example/proto/coldsection/performance/v1;performancev1b\x06proto3"
+	"\x12EvaluateExceedance\x125.coldsection.performance.v1.EvaluateExceedanceRequest\x1a6.coldsection.performance.v1.EvaluateExceedanceResponse\":\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=engineModels/*}:evaluateExceedance\x90\x02\x01\x12\xa6\x01\n" +
+	"\rComputeMargin\x120.coldsection.performance.v1.ComputeMarginRequest\x1a1.coldsection.performance.v1.ComputeMarginResponse\"0\x82\xd3\xe4\x93\x02':\x01*\"\"/v1/{name=engines/*}:computeMargin\x90\x02\x01\x12\x9a\x01\n" +
+	"\n" +
+	"CheckPower\x12-.coldsection.performance.v1.CheckPowerRequest\x1a..coldsection.performance.v1.CheckPowerResponse\"-\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=engines/*}:checkPower\x90\x02\x01\x12\xa7\x01\n" +
+	"\x0eForecastMargin\x121.coldsection.performance.v1.ForecastMarginRequest\x1a2.coldsection.performance.v1.ForecastMarginResponse\".\x82\xd3\xe4\x93\x02%\x12#/v1/{name=engines/*}:forecastMargin\x90\x02\x01\x12\xa7\x01\n" +
+	"\x0eAdviseInterval\x121.coldsection.performance.v1.AdviseIntervalRequest\x1a2.coldsection.performance.v1.AdviseIntervalResponse\".\x82\xd3\xe4\x93\x02%\x12#/v1/{name=engines/*}:adviseInterval\x90\x02\x01\x12\xab\x01\n" +
+	"\x0fPredictRecovery\x122.coldsection.performance.v1.PredictRecoveryRequest\x1a3.coldsection.performance.v1.PredictRecoveryResponse\"/\x82\xd3\xe4\x93\x02&\x12$/v1/{name=engines/*}:predictRecovery\x90\x02\x01BDZBcoldsection.example/proto/coldsection/performance/v1;performancev1b\x06proto3"
 
 var (
 	file_coldsection_performance_v1_calculations_proto_rawDescOnce sync.Once
@@ -1339,72 +2775,133 @@ func file_coldsection_performance_v1_calculations_proto_rawDescGZIP() []byte {
 	return file_coldsection_performance_v1_calculations_proto_rawDescData
 }
 
-var file_coldsection_performance_v1_calculations_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_coldsection_performance_v1_calculations_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_coldsection_performance_v1_calculations_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_coldsection_performance_v1_calculations_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_coldsection_performance_v1_calculations_proto_goTypes = []any{
-	(HeaterFinding_Verdict)(0),          // 0: coldsection.performance.v1.HeaterFinding.Verdict
-	(Exceedance_Verdict)(0),             // 1: coldsection.performance.v1.Exceedance.Verdict
-	(*CalculateTrimRequest)(nil),        // 2: coldsection.performance.v1.CalculateTrimRequest
-	(*CalculateTrimResponse)(nil),       // 3: coldsection.performance.v1.CalculateTrimResponse
-	(*TrimOption)(nil),                  // 4: coldsection.performance.v1.TrimOption
-	(*CalculateHeaterRequest)(nil),      // 5: coldsection.performance.v1.CalculateHeaterRequest
-	(*CalculateHeaterResponse)(nil),     // 6: coldsection.performance.v1.CalculateHeaterResponse
-	(*HeaterFinding)(nil),               // 7: coldsection.performance.v1.HeaterFinding
-	(*ConvertThermocoupleRequest)(nil),  // 8: coldsection.performance.v1.ConvertThermocoupleRequest
-	(*ConvertThermocoupleResponse)(nil), // 9: coldsection.performance.v1.ConvertThermocoupleResponse
-	(*EvaluateExceedanceRequest)(nil),   // 10: coldsection.performance.v1.EvaluateExceedanceRequest
-	(*TraceSample)(nil),                 // 11: coldsection.performance.v1.TraceSample
-	(*EvaluateExceedanceResponse)(nil),  // 12: coldsection.performance.v1.EvaluateExceedanceResponse
-	(*Exceedance)(nil),                  // 13: coldsection.performance.v1.Exceedance
-	(*v1.Entered)(nil),                  // 14: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),                // 15: coldsection.common.v1.Explained
-	(*v1.DocumentReference)(nil),        // 16: coldsection.common.v1.DocumentReference
+	(MarginVerdict)(0),                  // 0: coldsection.performance.v1.MarginVerdict
+	(HeaterFinding_Verdict)(0),          // 1: coldsection.performance.v1.HeaterFinding.Verdict
+	(Exceedance_Verdict)(0),             // 2: coldsection.performance.v1.Exceedance.Verdict
+	(*CalculateTrimRequest)(nil),        // 3: coldsection.performance.v1.CalculateTrimRequest
+	(*CalculateTrimResponse)(nil),       // 4: coldsection.performance.v1.CalculateTrimResponse
+	(*TrimOption)(nil),                  // 5: coldsection.performance.v1.TrimOption
+	(*CalculateHeaterRequest)(nil),      // 6: coldsection.performance.v1.CalculateHeaterRequest
+	(*CalculateHeaterResponse)(nil),     // 7: coldsection.performance.v1.CalculateHeaterResponse
+	(*HeaterFinding)(nil),               // 8: coldsection.performance.v1.HeaterFinding
+	(*ConvertThermocoupleRequest)(nil),  // 9: coldsection.performance.v1.ConvertThermocoupleRequest
+	(*ConvertThermocoupleResponse)(nil), // 10: coldsection.performance.v1.ConvertThermocoupleResponse
+	(*EvaluateExceedanceRequest)(nil),   // 11: coldsection.performance.v1.EvaluateExceedanceRequest
+	(*TraceSample)(nil),                 // 12: coldsection.performance.v1.TraceSample
+	(*EvaluateExceedanceResponse)(nil),  // 13: coldsection.performance.v1.EvaluateExceedanceResponse
+	(*Exceedance)(nil),                  // 14: coldsection.performance.v1.Exceedance
+	(*ReferenceCondition)(nil),          // 15: coldsection.performance.v1.ReferenceCondition
+	(*ComputeMarginRequest)(nil),        // 16: coldsection.performance.v1.ComputeMarginRequest
+	(*ComputeMarginResponse)(nil),       // 17: coldsection.performance.v1.ComputeMarginResponse
+	(*CheckPowerRequest)(nil),           // 18: coldsection.performance.v1.CheckPowerRequest
+	(*CheckReading)(nil),                // 19: coldsection.performance.v1.CheckReading
+	(*CheckPowerResponse)(nil),          // 20: coldsection.performance.v1.CheckPowerResponse
+	(*ForecastMarginRequest)(nil),       // 21: coldsection.performance.v1.ForecastMarginRequest
+	(*ForecastMarginResponse)(nil),      // 22: coldsection.performance.v1.ForecastMarginResponse
+	(*HoursRange)(nil),                  // 23: coldsection.performance.v1.HoursRange
+	(*AdviseIntervalRequest)(nil),       // 24: coldsection.performance.v1.AdviseIntervalRequest
+	(*AdviseIntervalResponse)(nil),      // 25: coldsection.performance.v1.AdviseIntervalResponse
+	(*IntervalReason)(nil),              // 26: coldsection.performance.v1.IntervalReason
+	(*CostPoint)(nil),                   // 27: coldsection.performance.v1.CostPoint
+	(*PredictRecoveryRequest)(nil),      // 28: coldsection.performance.v1.PredictRecoveryRequest
+	(*PredictRecoveryResponse)(nil),     // 29: coldsection.performance.v1.PredictRecoveryResponse
+	(*v1.Entered)(nil),                  // 30: coldsection.common.v1.Entered
+	(*v1.Explained)(nil),                // 31: coldsection.common.v1.Explained
+	(*v1.DocumentReference)(nil),        // 32: coldsection.common.v1.DocumentReference
+	(*Interval)(nil),                    // 33: coldsection.performance.v1.Interval
+	(*timestamppb.Timestamp)(nil),       // 34: google.protobuf.Timestamp
 }
 var file_coldsection_performance_v1_calculations_proto_depIdxs = []int32{
-	14, // 0: coldsection.performance.v1.CalculateTrimRequest.shift:type_name -> coldsection.common.v1.Entered
-	14, // 1: coldsection.performance.v1.CalculateTrimRequest.reference_temperature:type_name -> coldsection.common.v1.Entered
-	14, // 2: coldsection.performance.v1.CalculateTrimRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
-	14, // 3: coldsection.performance.v1.CalculateTrimRequest.branch_temperature:type_name -> coldsection.common.v1.Entered
-	14, // 4: coldsection.performance.v1.CalculateTrimRequest.range_temperatures:type_name -> coldsection.common.v1.Entered
-	4,  // 5: coldsection.performance.v1.CalculateTrimResponse.options:type_name -> coldsection.performance.v1.TrimOption
-	15, // 6: coldsection.performance.v1.CalculateTrimResponse.open_probe_readings:type_name -> coldsection.common.v1.Explained
-	15, // 7: coldsection.performance.v1.CalculateTrimResponse.steps:type_name -> coldsection.common.v1.Explained
-	16, // 8: coldsection.performance.v1.CalculateTrimResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	15, // 9: coldsection.performance.v1.TrimOption.shift:type_name -> coldsection.common.v1.Explained
-	14, // 10: coldsection.performance.v1.CalculateHeaterRequest.resistance:type_name -> coldsection.common.v1.Entered
-	14, // 11: coldsection.performance.v1.CalculateHeaterRequest.temperature:type_name -> coldsection.common.v1.Entered
-	14, // 12: coldsection.performance.v1.CalculateHeaterRequest.current:type_name -> coldsection.common.v1.Entered
-	14, // 13: coldsection.performance.v1.CalculateHeaterRequest.bus_voltage:type_name -> coldsection.common.v1.Entered
-	14, // 14: coldsection.performance.v1.CalculateHeaterRequest.insulation:type_name -> coldsection.common.v1.Entered
-	7,  // 15: coldsection.performance.v1.CalculateHeaterResponse.findings:type_name -> coldsection.performance.v1.HeaterFinding
-	15, // 16: coldsection.performance.v1.CalculateHeaterResponse.steps:type_name -> coldsection.common.v1.Explained
-	16, // 17: coldsection.performance.v1.CalculateHeaterResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	0,  // 18: coldsection.performance.v1.HeaterFinding.verdict:type_name -> coldsection.performance.v1.HeaterFinding.Verdict
-	15, // 19: coldsection.performance.v1.HeaterFinding.normalised:type_name -> coldsection.common.v1.Explained
-	14, // 20: coldsection.performance.v1.ConvertThermocoupleRequest.temperature:type_name -> coldsection.common.v1.Entered
-	14, // 21: coldsection.performance.v1.ConvertThermocoupleRequest.voltage:type_name -> coldsection.common.v1.Entered
-	14, // 22: coldsection.performance.v1.ConvertThermocoupleRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
-	15, // 23: coldsection.performance.v1.ConvertThermocoupleResponse.temperature:type_name -> coldsection.common.v1.Explained
-	15, // 24: coldsection.performance.v1.ConvertThermocoupleResponse.voltage:type_name -> coldsection.common.v1.Explained
-	11, // 25: coldsection.performance.v1.EvaluateExceedanceRequest.samples:type_name -> coldsection.performance.v1.TraceSample
-	13, // 26: coldsection.performance.v1.EvaluateExceedanceResponse.exceedances:type_name -> coldsection.performance.v1.Exceedance
-	16, // 27: coldsection.performance.v1.EvaluateExceedanceResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	1,  // 28: coldsection.performance.v1.Exceedance.verdict:type_name -> coldsection.performance.v1.Exceedance.Verdict
-	15, // 29: coldsection.performance.v1.Exceedance.peak:type_name -> coldsection.common.v1.Explained
-	15, // 30: coldsection.performance.v1.Exceedance.duration:type_name -> coldsection.common.v1.Explained
-	2,  // 31: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:input_type -> coldsection.performance.v1.CalculateTrimRequest
-	5,  // 32: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:input_type -> coldsection.performance.v1.CalculateHeaterRequest
-	8,  // 33: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:input_type -> coldsection.performance.v1.ConvertThermocoupleRequest
-	10, // 34: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:input_type -> coldsection.performance.v1.EvaluateExceedanceRequest
-	3,  // 35: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:output_type -> coldsection.performance.v1.CalculateTrimResponse
-	6,  // 36: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:output_type -> coldsection.performance.v1.CalculateHeaterResponse
-	9,  // 37: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:output_type -> coldsection.performance.v1.ConvertThermocoupleResponse
-	12, // 38: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:output_type -> coldsection.performance.v1.EvaluateExceedanceResponse
-	35, // [35:39] is the sub-list for method output_type
-	31, // [31:35] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	30, // 0: coldsection.performance.v1.CalculateTrimRequest.shift:type_name -> coldsection.common.v1.Entered
+	30, // 1: coldsection.performance.v1.CalculateTrimRequest.reference_temperature:type_name -> coldsection.common.v1.Entered
+	30, // 2: coldsection.performance.v1.CalculateTrimRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
+	30, // 3: coldsection.performance.v1.CalculateTrimRequest.branch_temperature:type_name -> coldsection.common.v1.Entered
+	30, // 4: coldsection.performance.v1.CalculateTrimRequest.range_temperatures:type_name -> coldsection.common.v1.Entered
+	5,  // 5: coldsection.performance.v1.CalculateTrimResponse.options:type_name -> coldsection.performance.v1.TrimOption
+	31, // 6: coldsection.performance.v1.CalculateTrimResponse.open_probe_readings:type_name -> coldsection.common.v1.Explained
+	31, // 7: coldsection.performance.v1.CalculateTrimResponse.steps:type_name -> coldsection.common.v1.Explained
+	32, // 8: coldsection.performance.v1.CalculateTrimResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	31, // 9: coldsection.performance.v1.TrimOption.shift:type_name -> coldsection.common.v1.Explained
+	30, // 10: coldsection.performance.v1.CalculateHeaterRequest.resistance:type_name -> coldsection.common.v1.Entered
+	30, // 11: coldsection.performance.v1.CalculateHeaterRequest.temperature:type_name -> coldsection.common.v1.Entered
+	30, // 12: coldsection.performance.v1.CalculateHeaterRequest.current:type_name -> coldsection.common.v1.Entered
+	30, // 13: coldsection.performance.v1.CalculateHeaterRequest.bus_voltage:type_name -> coldsection.common.v1.Entered
+	30, // 14: coldsection.performance.v1.CalculateHeaterRequest.insulation:type_name -> coldsection.common.v1.Entered
+	8,  // 15: coldsection.performance.v1.CalculateHeaterResponse.findings:type_name -> coldsection.performance.v1.HeaterFinding
+	31, // 16: coldsection.performance.v1.CalculateHeaterResponse.steps:type_name -> coldsection.common.v1.Explained
+	32, // 17: coldsection.performance.v1.CalculateHeaterResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	1,  // 18: coldsection.performance.v1.HeaterFinding.verdict:type_name -> coldsection.performance.v1.HeaterFinding.Verdict
+	31, // 19: coldsection.performance.v1.HeaterFinding.normalised:type_name -> coldsection.common.v1.Explained
+	30, // 20: coldsection.performance.v1.ConvertThermocoupleRequest.temperature:type_name -> coldsection.common.v1.Entered
+	30, // 21: coldsection.performance.v1.ConvertThermocoupleRequest.voltage:type_name -> coldsection.common.v1.Entered
+	30, // 22: coldsection.performance.v1.ConvertThermocoupleRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
+	31, // 23: coldsection.performance.v1.ConvertThermocoupleResponse.temperature:type_name -> coldsection.common.v1.Explained
+	31, // 24: coldsection.performance.v1.ConvertThermocoupleResponse.voltage:type_name -> coldsection.common.v1.Explained
+	12, // 25: coldsection.performance.v1.EvaluateExceedanceRequest.samples:type_name -> coldsection.performance.v1.TraceSample
+	14, // 26: coldsection.performance.v1.EvaluateExceedanceResponse.exceedances:type_name -> coldsection.performance.v1.Exceedance
+	32, // 27: coldsection.performance.v1.EvaluateExceedanceResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	2,  // 28: coldsection.performance.v1.Exceedance.verdict:type_name -> coldsection.performance.v1.Exceedance.Verdict
+	31, // 29: coldsection.performance.v1.Exceedance.peak:type_name -> coldsection.common.v1.Explained
+	31, // 30: coldsection.performance.v1.Exceedance.duration:type_name -> coldsection.common.v1.Explained
+	30, // 31: coldsection.performance.v1.ReferenceCondition.oat:type_name -> coldsection.common.v1.Entered
+	30, // 32: coldsection.performance.v1.ReferenceCondition.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	30, // 33: coldsection.performance.v1.ReferenceCondition.torque:type_name -> coldsection.common.v1.Entered
+	30, // 34: coldsection.performance.v1.ReferenceCondition.propeller_speed:type_name -> coldsection.common.v1.Entered
+	15, // 35: coldsection.performance.v1.ComputeMarginRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
+	33, // 36: coldsection.performance.v1.ComputeMarginResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	33, // 37: coldsection.performance.v1.ComputeMarginResponse.ng_margin_pct:type_name -> coldsection.performance.v1.Interval
+	31, // 38: coldsection.performance.v1.ComputeMarginResponse.available_torque:type_name -> coldsection.common.v1.Explained
+	0,  // 39: coldsection.performance.v1.ComputeMarginResponse.verdict:type_name -> coldsection.performance.v1.MarginVerdict
+	31, // 40: coldsection.performance.v1.ComputeMarginResponse.steps:type_name -> coldsection.common.v1.Explained
+	19, // 41: coldsection.performance.v1.CheckPowerRequest.readings:type_name -> coldsection.performance.v1.CheckReading
+	15, // 42: coldsection.performance.v1.CheckPowerRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
+	30, // 43: coldsection.performance.v1.CheckReading.oat:type_name -> coldsection.common.v1.Entered
+	30, // 44: coldsection.performance.v1.CheckReading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	30, // 45: coldsection.performance.v1.CheckReading.torque:type_name -> coldsection.common.v1.Entered
+	30, // 46: coldsection.performance.v1.CheckReading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	30, // 47: coldsection.performance.v1.CheckReading.itt:type_name -> coldsection.common.v1.Entered
+	30, // 48: coldsection.performance.v1.CheckReading.ng:type_name -> coldsection.common.v1.Entered
+	0,  // 49: coldsection.performance.v1.CheckPowerResponse.verdict:type_name -> coldsection.performance.v1.MarginVerdict
+	33, // 50: coldsection.performance.v1.CheckPowerResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	31, // 51: coldsection.performance.v1.CheckPowerResponse.steps:type_name -> coldsection.common.v1.Explained
+	23, // 52: coldsection.performance.v1.ForecastMarginResponse.hours:type_name -> coldsection.performance.v1.HoursRange
+	34, // 53: coldsection.performance.v1.ForecastMarginResponse.earliest_time:type_name -> google.protobuf.Timestamp
+	34, // 54: coldsection.performance.v1.ForecastMarginResponse.median_time:type_name -> google.protobuf.Timestamp
+	34, // 55: coldsection.performance.v1.ForecastMarginResponse.latest_time:type_name -> google.protobuf.Timestamp
+	31, // 56: coldsection.performance.v1.ForecastMarginResponse.steps:type_name -> coldsection.common.v1.Explained
+	26, // 57: coldsection.performance.v1.AdviseIntervalResponse.reasons:type_name -> coldsection.performance.v1.IntervalReason
+	27, // 58: coldsection.performance.v1.AdviseIntervalResponse.cost_curve:type_name -> coldsection.performance.v1.CostPoint
+	31, // 59: coldsection.performance.v1.AdviseIntervalResponse.steps:type_name -> coldsection.common.v1.Explained
+	33, // 60: coldsection.performance.v1.PredictRecoveryResponse.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	33, // 61: coldsection.performance.v1.PredictRecoveryResponse.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	33, // 62: coldsection.performance.v1.PredictRecoveryResponse.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	31, // 63: coldsection.performance.v1.PredictRecoveryResponse.steps:type_name -> coldsection.common.v1.Explained
+	3,  // 64: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:input_type -> coldsection.performance.v1.CalculateTrimRequest
+	6,  // 65: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:input_type -> coldsection.performance.v1.CalculateHeaterRequest
+	9,  // 66: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:input_type -> coldsection.performance.v1.ConvertThermocoupleRequest
+	11, // 67: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:input_type -> coldsection.performance.v1.EvaluateExceedanceRequest
+	16, // 68: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:input_type -> coldsection.performance.v1.ComputeMarginRequest
+	18, // 69: coldsection.performance.v1.PerformanceCalculationService.CheckPower:input_type -> coldsection.performance.v1.CheckPowerRequest
+	21, // 70: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:input_type -> coldsection.performance.v1.ForecastMarginRequest
+	24, // 71: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:input_type -> coldsection.performance.v1.AdviseIntervalRequest
+	28, // 72: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:input_type -> coldsection.performance.v1.PredictRecoveryRequest
+	4,  // 73: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:output_type -> coldsection.performance.v1.CalculateTrimResponse
+	7,  // 74: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:output_type -> coldsection.performance.v1.CalculateHeaterResponse
+	10, // 75: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:output_type -> coldsection.performance.v1.ConvertThermocoupleResponse
+	13, // 76: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:output_type -> coldsection.performance.v1.EvaluateExceedanceResponse
+	17, // 77: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:output_type -> coldsection.performance.v1.ComputeMarginResponse
+	20, // 78: coldsection.performance.v1.PerformanceCalculationService.CheckPower:output_type -> coldsection.performance.v1.CheckPowerResponse
+	22, // 79: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:output_type -> coldsection.performance.v1.ForecastMarginResponse
+	25, // 80: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:output_type -> coldsection.performance.v1.AdviseIntervalResponse
+	29, // 81: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:output_type -> coldsection.performance.v1.PredictRecoveryResponse
+	73, // [73:82] is the sub-list for method output_type
+	64, // [64:73] is the sub-list for method input_type
+	64, // [64:64] is the sub-list for extension type_name
+	64, // [64:64] is the sub-list for extension extendee
+	0,  // [0:64] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_calculations_proto_init() }
@@ -1412,17 +2909,19 @@ func file_coldsection_performance_v1_calculations_proto_init() {
 	if File_coldsection_performance_v1_calculations_proto != nil {
 		return
 	}
+	file_coldsection_performance_v1_performance_proto_init()
 	file_coldsection_performance_v1_calculations_proto_msgTypes[6].OneofWrappers = []any{
 		(*ConvertThermocoupleRequest_Temperature)(nil),
 		(*ConvertThermocoupleRequest_Voltage)(nil),
 	}
+	file_coldsection_performance_v1_calculations_proto_msgTypes[23].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_calculations_proto_rawDesc), len(file_coldsection_performance_v1_calculations_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   12,
+			NumEnums:      3,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

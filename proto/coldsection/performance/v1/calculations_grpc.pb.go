@@ -4,7 +4,7 @@
 // - protoc             (unknown)
 // source: coldsection/performance/v1/calculations.proto
 
-// Calculations of engine performance that change nothing: trim, heater, thermocouple, exceedances.
+// Calculations of engine performance that change nothing: trim, heater, thermocouple, exceedances, margins, wash intervals.
 
 package performancev1
 
@@ -25,6 +25,11 @@ const (
 	PerformanceCalculationService_CalculateHeater_FullMethodName     = "/coldsection.performance.v1.PerformanceCalculationService/CalculateHeater"
 	PerformanceCalculationService_ConvertThermocouple_FullMethodName = "/coldsection.performance.v1.PerformanceCalculationService/ConvertThermocouple"
 	PerformanceCalculationService_EvaluateExceedance_FullMethodName  = "/coldsection.performance.v1.PerformanceCalculationService/EvaluateExceedance"
+	PerformanceCalculationService_ComputeMargin_FullMethodName       = "/coldsection.performance.v1.PerformanceCalculationService/ComputeMargin"
+	PerformanceCalculationService_CheckPower_FullMethodName          = "/coldsection.performance.v1.PerformanceCalculationService/CheckPower"
+	PerformanceCalculationService_ForecastMargin_FullMethodName      = "/coldsection.performance.v1.PerformanceCalculationService/ForecastMargin"
+	PerformanceCalculationService_AdviseInterval_FullMethodName      = "/coldsection.performance.v1.PerformanceCalculationService/AdviseInterval"
+	PerformanceCalculationService_PredictRecovery_FullMethodName     = "/coldsection.performance.v1.PerformanceCalculationService/PredictRecovery"
 )
 
 // PerformanceCalculationServiceClient is the client API for PerformanceCalculationService service.
@@ -47,6 +52,19 @@ type PerformanceCalculationServiceClient interface {
 	// Holds a trace against one of the model's charts and says which zone each event meets and what the chart's document
 	// asks for. Reasons: UNIT_UNKNOWN, UNIT_MISMATCH, EXCEEDANCE_CHART_UNKNOWN, TRACE_INVALID, TRACE_AMBIGUOUS.
 	EvaluateExceedance(ctx context.Context, in *EvaluateExceedanceRequest, opts ...grpc.CallOption) (*EvaluateExceedanceResponse, error)
+	// States the margin to the limits at the model's reference condition, or at another one. Reasons: UNIT_UNKNOWN,
+	// UNIT_MISMATCH, ENGINE_UNKNOWN, LIMIT_MISSING, REFERENCE_MISSING, REFERENCE_OUTSIDE_BASELINE, LEVEL_UNKNOWN.
+	ComputeMargin(ctx context.Context, in *ComputeMarginRequest, opts ...grpc.CallOption) (*ComputeMarginResponse, error)
+	// Judges a power check on the ground: pass, fail or cannot tell. An approved power-check chart overrides it. Reasons:
+	// those of ComputeMargin, CHECK_INVALID.
+	CheckPower(ctx context.Context, in *CheckPowerRequest, opts ...grpc.CallOption) (*CheckPowerResponse, error)
+	// Says when the margin may be used up: a range of dates, or why none can be given. Reasons: those of ComputeMargin.
+	ForecastMargin(ctx context.Context, in *ForecastMarginRequest, opts ...grpc.CallOption) (*ForecastMarginResponse, error)
+	// Weighs every reason to wash: trend, economics, programme, environment, margin. Reason: ENGINE_UNKNOWN.
+	AdviseInterval(ctx context.Context, in *AdviseIntervalRequest, opts ...grpc.CallOption) (*AdviseIntervalResponse, error)
+	// Says what the next wash can be expected to recover, from the dirt since the last one and from the engine's own washes.
+	// Reasons: ENGINE_UNKNOWN, LEVEL_UNKNOWN.
+	PredictRecovery(ctx context.Context, in *PredictRecoveryRequest, opts ...grpc.CallOption) (*PredictRecoveryResponse, error)
 }
 
 type performanceCalculationServiceClient struct {
@@ -97,6 +115,56 @@ func (c *performanceCalculationServiceClient) EvaluateExceedance(ctx context.Con
 	return out, nil
 }
 
+func (c *performanceCalculationServiceClient) ComputeMargin(ctx context.Context, in *ComputeMarginRequest, opts ...grpc.CallOption) (*ComputeMarginResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ComputeMarginResponse)
+	err := c.cc.Invoke(ctx, PerformanceCalculationService_ComputeMargin_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *performanceCalculationServiceClient) CheckPower(ctx context.Context, in *CheckPowerRequest, opts ...grpc.CallOption) (*CheckPowerResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CheckPowerResponse)
+	err := c.cc.Invoke(ctx, PerformanceCalculationService_CheckPower_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *performanceCalculationServiceClient) ForecastMargin(ctx context.Context, in *ForecastMarginRequest, opts ...grpc.CallOption) (*ForecastMarginResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ForecastMarginResponse)
+	err := c.cc.Invoke(ctx, PerformanceCalculationService_ForecastMargin_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *performanceCalculationServiceClient) AdviseInterval(ctx context.Context, in *AdviseIntervalRequest, opts ...grpc.CallOption) (*AdviseIntervalResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AdviseIntervalResponse)
+	err := c.cc.Invoke(ctx, PerformanceCalculationService_AdviseInterval_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *performanceCalculationServiceClient) PredictRecovery(ctx context.Context, in *PredictRecoveryRequest, opts ...grpc.CallOption) (*PredictRecoveryResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PredictRecoveryResponse)
+	err := c.cc.Invoke(ctx, PerformanceCalculationService_PredictRecovery_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // PerformanceCalculationServiceServer is the server API for PerformanceCalculationService service.
 // All implementations must embed UnimplementedPerformanceCalculationServiceServer
 // for forward compatibility.
@@ -117,6 +185,19 @@ type PerformanceCalculationServiceServer interface {
 	// Holds a trace against one of the model's charts and says which zone each event meets and what the chart's document
 	// asks for. Reasons: UNIT_UNKNOWN, UNIT_MISMATCH, EXCEEDANCE_CHART_UNKNOWN, TRACE_INVALID, TRACE_AMBIGUOUS.
 	EvaluateExceedance(context.Context, *EvaluateExceedanceRequest) (*EvaluateExceedanceResponse, error)
+	// States the margin to the limits at the model's reference condition, or at another one. Reasons: UNIT_UNKNOWN,
+	// UNIT_MISMATCH, ENGINE_UNKNOWN, LIMIT_MISSING, REFERENCE_MISSING, REFERENCE_OUTSIDE_BASELINE, LEVEL_UNKNOWN.
+	ComputeMargin(context.Context, *ComputeMarginRequest) (*ComputeMarginResponse, error)
+	// Judges a power check on the ground: pass, fail or cannot tell. An approved power-check chart overrides it. Reasons:
+	// those of ComputeMargin, CHECK_INVALID.
+	CheckPower(context.Context, *CheckPowerRequest) (*CheckPowerResponse, error)
+	// Says when the margin may be used up: a range of dates, or why none can be given. Reasons: those of ComputeMargin.
+	ForecastMargin(context.Context, *ForecastMarginRequest) (*ForecastMarginResponse, error)
+	// Weighs every reason to wash: trend, economics, programme, environment, margin. Reason: ENGINE_UNKNOWN.
+	AdviseInterval(context.Context, *AdviseIntervalRequest) (*AdviseIntervalResponse, error)
+	// Says what the next wash can be expected to recover, from the dirt since the last one and from the engine's own washes.
+	// Reasons: ENGINE_UNKNOWN, LEVEL_UNKNOWN.
+	PredictRecovery(context.Context, *PredictRecoveryRequest) (*PredictRecoveryResponse, error)
 	mustEmbedUnimplementedPerformanceCalculationServiceServer()
 }
 
@@ -138,6 +219,21 @@ func (UnimplementedPerformanceCalculationServiceServer) ConvertThermocouple(cont
 }
 func (UnimplementedPerformanceCalculationServiceServer) EvaluateExceedance(context.Context, *EvaluateExceedanceRequest) (*EvaluateExceedanceResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method EvaluateExceedance not implemented")
+}
+func (UnimplementedPerformanceCalculationServiceServer) ComputeMargin(context.Context, *ComputeMarginRequest) (*ComputeMarginResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ComputeMargin not implemented")
+}
+func (UnimplementedPerformanceCalculationServiceServer) CheckPower(context.Context, *CheckPowerRequest) (*CheckPowerResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CheckPower not implemented")
+}
+func (UnimplementedPerformanceCalculationServiceServer) ForecastMargin(context.Context, *ForecastMarginRequest) (*ForecastMarginResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ForecastMargin not implemented")
+}
+func (UnimplementedPerformanceCalculationServiceServer) AdviseInterval(context.Context, *AdviseIntervalRequest) (*AdviseIntervalResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AdviseInterval not implemented")
+}
+func (UnimplementedPerformanceCalculationServiceServer) PredictRecovery(context.Context, *PredictRecoveryRequest) (*PredictRecoveryResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method PredictRecovery not implemented")
 }
 func (UnimplementedPerformanceCalculationServiceServer) mustEmbedUnimplementedPerformanceCalculationServiceServer() {
 }
@@ -233,6 +329,96 @@ func _PerformanceCalculationService_EvaluateExceedance_Handler(srv interface{}, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PerformanceCalculationService_ComputeMargin_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ComputeMarginRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PerformanceCalculationServiceServer).ComputeMargin(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PerformanceCalculationService_ComputeMargin_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PerformanceCalculationServiceServer).ComputeMargin(ctx, req.(*ComputeMarginRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PerformanceCalculationService_CheckPower_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CheckPowerRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PerformanceCalculationServiceServer).CheckPower(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PerformanceCalculationService_CheckPower_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PerformanceCalculationServiceServer).CheckPower(ctx, req.(*CheckPowerRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PerformanceCalculationService_ForecastMargin_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ForecastMarginRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PerformanceCalculationServiceServer).ForecastMargin(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PerformanceCalculationService_ForecastMargin_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PerformanceCalculationServiceServer).ForecastMargin(ctx, req.(*ForecastMarginRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PerformanceCalculationService_AdviseInterval_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AdviseIntervalRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PerformanceCalculationServiceServer).AdviseInterval(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PerformanceCalculationService_AdviseInterval_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PerformanceCalculationServiceServer).AdviseInterval(ctx, req.(*AdviseIntervalRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PerformanceCalculationService_PredictRecovery_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PredictRecoveryRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PerformanceCalculationServiceServer).PredictRecovery(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PerformanceCalculationService_PredictRecovery_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PerformanceCalculationServiceServer).PredictRecovery(ctx, req.(*PredictRecoveryRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // PerformanceCalculationService_ServiceDesc is the grpc.ServiceDesc for PerformanceCalculationService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -255,6 +441,26 @@ var PerformanceCalculationService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "EvaluateExceedance",
 			Handler:    _PerformanceCalculationService_EvaluateExceedance_Handler,
+		},
+		{
+			MethodName: "ComputeMargin",
+			Handler:    _PerformanceCalculationService_ComputeMargin_Handler,
+		},
+		{
+			MethodName: "CheckPower",
+			Handler:    _PerformanceCalculationService_CheckPower_Handler,
+		},
+		{
+			MethodName: "ForecastMargin",
+			Handler:    _PerformanceCalculationService_ForecastMargin_Handler,
+		},
+		{
+			MethodName: "AdviseInterval",
+			Handler:    _PerformanceCalculationService_AdviseInterval_Handler,
+		},
+		{
+			MethodName: "PredictRecovery",
+			Handler:    _PerformanceCalculationService_PredictRecovery_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

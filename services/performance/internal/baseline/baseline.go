@@ -47,6 +47,7 @@ type Model struct {
 	Residual  Values // standard deviation of the fit, fuel flow in per cent
 	Points    int
 	low, high float64 // range of referred power in the table
+	cold, hot float64 // range of theta in the table; both 0 when not known
 }
 
 // A small table determines the corrected engine only; one with three rows for each term also determines what similarity and
@@ -61,7 +62,7 @@ func Fit(table []Point, e Exponents) (*Model, error) {
 	if len(table) < 3*fewTerms {
 		return nil, fmt.Errorf("the baseline table has %d points; it needs at least %d", len(table), 3*fewTerms)
 	}
-	m := &Model{exponents: e, Points: len(table), low: math.Inf(1), terms: fewTerms}
+	m := &Model{exponents: e, Points: len(table), low: math.Inf(1), cold: math.Inf(1), terms: fewTerms}
 	if len(table) >= 3*manyTerms {
 		m.terms = manyTerms
 	}
@@ -80,6 +81,7 @@ func Fit(table []Point, e Exponents) (*Model, error) {
 	for i, p := range table {
 		r := referredPower(p, conditions[i])
 		m.low, m.high = math.Min(m.low, r), math.Max(m.high, r)
+		m.cold, m.hot = math.Min(m.cold, conditions[i].Theta), math.Max(m.hot, conditions[i].Theta)
 		row := m.regressors(&p, r, &conditions[i])
 		x.SetRow(i, row[:m.terms])
 		v := refer(Values{p.ITT, p.Ng, p.Fuel}, m.scales(&conditions[i]))

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"coldsection.example/services/performance/internal/atmosphere"
 )
 
 // powers of the regressors, by place.
@@ -114,3 +116,36 @@ func Of(p Polynomial, e Exponents) (*Model, error) {
 
 // Exponents are those that the model refers with.
 func (m *Model) Exponents() Exponents { return m.exponents }
+
+// Outside says in words how a point lies outside what the baseline was made for; "" when it does not. Beside a little rounding
+// nothing is extrapolated: a margin that rests on that would be a guess.
+func (m *Model) Outside(p Point) string {
+	const rounding = 0.002
+	c, err := atmosphere.At(p.Altitude, p.OAT, p.Airspeed)
+	if err != nil {
+		return err.Error()
+	}
+	if r := referredPower(p, c); !(r >= m.low*(1-rounding) && r <= m.high*(1+rounding)) {
+		return fmt.Sprintf("its referred power of %.0f kW is outside the %.0f to %.0f kW of the baseline", r, m.low, m.high)
+	}
+	if m.hot > 0 && !(c.Theta >= m.cold-rounding && c.Theta <= m.hot+rounding) {
+		return fmt.Sprintf("its inlet temperature of %.1f °C is outside the %.1f to %.1f °C of the baseline",
+			atmosphere.T0*c.Theta-273.15, atmosphere.T0*m.cold-273.15, atmosphere.T0*m.hot-273.15)
+	}
+	return ""
+}
+
+// TorqueRange is the torque [N·m] between which the baseline holds at the condition of a point.
+func (m *Model) TorqueRange(p Point) (low, high float64, err error) {
+	c, err := atmosphere.At(p.Altitude, p.OAT, p.Airspeed)
+	if err != nil {
+		return 0, 0, err
+	}
+	if !(p.Np > 0) {
+		return 0, 0, fmt.Errorf("a propeller speed of %g rpm is none", p.Np)
+	}
+	torque := func(referred float64) float64 {
+		return referred * c.Delta * math.Sqrt(c.Theta) * 60000 / (2 * math.Pi * p.Np)
+	}
+	return torque(m.low), torque(m.high), nil
+}

@@ -14,6 +14,8 @@ type Line struct {
 	Sigma            float64 // of the noise
 	N                int
 
+	LagOne float64 // autocorrelation of neighbouring residuals
+
 	meanX, meanY, spread float64 // spread is Σ(x − x̄)²
 }
 
@@ -33,9 +35,33 @@ func FitLine(x, y []float64) (*Line, error) {
 		return nil, err
 	}
 	return &Line{
-		Intercept: f.Coefficients[0] - f.Coefficients[1]*meanX, Slope: f.Coefficients[1], Sigma: f.Sigma, N: len(x),
+		Intercept: f.Coefficients[0] - f.Coefficients[1]*meanX, Slope: f.Coefficients[1], Sigma: f.Sigma, N: len(x), LagOne: f.LagOne(),
 		meanX: meanX, meanY: f.Coefficients[0], spread: spread,
 	}, nil
+}
+
+// Widen is the line with this many times the variance of its noise, such as (1+φ)/(1−φ) for the memory of noise that is
+// autoregressive of first order: its intervals then allow for it.
+func (l *Line) Widen(factor float64) (*Line, error) {
+	if !(factor >= 1 && factor <= 1e6) {
+		return nil, fmt.Errorf("a variance %g times as large is none", factor)
+	}
+	wide := *l
+	wide.Sigma *= math.Sqrt(factor)
+	return &wide, nil
+}
+
+// At is the line at x.
+func (l *Line) At(x float64) float64 { return l.meanY + l.Slope*(x-l.meanX) }
+
+// SlopeInterval is the slope with its interval.
+func (l *Line) SlopeInterval(confidence float64) (Interval, error) {
+	t, err := l.student(confidence)
+	if err != nil {
+		return Interval{}, err
+	}
+	half := t * l.Sigma / math.Sqrt(l.spread)
+	return Interval{l.Slope, l.Slope - half, l.Slope + half}.finite()
 }
 
 // Interval is an estimate with its bounds.
