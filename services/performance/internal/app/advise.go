@@ -193,7 +193,8 @@ func (w *weighing) economics() advice.Reason {
 			fmt.Sprintf("%.6g / 100 × %.6g × %.6g", slope.Estimate, flow, rules.GetFuelPricePerKg()), "definition"),
 		step("Interval that costs least", w.plan.Hours, "h", fmt.Sprintf("√(2 × %.6g / %.6g)", rules.GetWashCost(), loss), "least of K/T + cT/2"),
 	)
-	return due("economics", recoveryWash, w.plan.Hours-age, "Fuel and washes together cost least with a wash every %.0f h, and at most 5 %% more between %.0f and %.0f h; the last was %.1f h ago.",
+	return due("economics", recoveryWash, w.plan.Hours-age,
+		"Fuel and washes together cost least with a wash every %.0f h, and at most 5 %% more between %.0f and %.0f h; the last was %.1f h ago.",
 		w.plan.Hours, w.plan.Least, w.plan.Most, age)
 }
 

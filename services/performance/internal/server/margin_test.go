@@ -19,7 +19,6 @@ type worn struct {
 	days  int
 	noise float64               // °C
 	dirt  func(day int) float64 // units: flow −3 %, efficiency −1 %
-	warm  func(day int) float64 // °C over the standard day
 }
 
 func (b bench) fly(w worn) {
