@@ -67,14 +67,21 @@ func (a *App) AdviseInterval(ctx context.Context, req *performancev1.AdviseInter
 	return resp, nil
 }
 
+// repairs are events that may have cured what a wash can't.
+var repairs = map[performancev1.EngineEvent_Kind]bool{
+	performancev1.EngineEvent_HOT_SECTION: true, performancev1.EngineEvent_SENSOR_WORK: true, performancev1.EngineEvent_OVERHAUL: true,
+}
+
+// uncured are the changes since the last repair for which dirt is not the most probable cause.
 func (w *weighing) uncured() []advice.Uncured {
+	repaired, _ := w.changed(repairs)
 	var out []advice.Uncured
 	for _, s := range w.assessment.GetShifts() {
 		u := advice.Uncured{Named: s.GetVerdict() == "named", Check: checks["other"]}
 		if len(s.GetCauses()) > 0 {
 			u.Cause, u.Check = s.GetCauses()[0].GetCause(), s.GetCauses()[0].GetNextCheck()
 		}
-		if u.Named && u.Cause == "fouling" {
+		if u.Cause == "fouling" || s.GetDetectTime().AsTime().Before(repaired) {
 			continue
 		}
 		out = append(out, u)
