@@ -5,7 +5,8 @@
 #   bash integration/test.sh ./services/compliance/...    some packages
 #   bash integration/test.sh -run Recovery -v             any go test arguments
 #
-# Needs PostgreSQL's server programs, Chromium, and readers of printed documents (qpdf, poppler, dmtxread, zbarimg). As
+# Needs PostgreSQL's server programs, Chromium, readers of printed documents (qpdf, poppler, dmtxread, zbarimg), and the
+# statistics software that estimators are compared with (Python's numpy, scipy and statsmodels; R's strucchange, sandwich). As
 # root on a Debian machine it installs them when they are missing; otherwise it says what to install and fails, because a
 # test left out proves nothing. It starts a PostgreSQL of its own (a scratch folder, a free port of 127.0.0.1, data
 # checksums) and stops it at the end, however it ends.
@@ -34,10 +35,16 @@ chromium_path() {
   done
 }
 
+# Whether the statistics software of integration/reference is there. Debian's Python is meant, not another one on the path.
+python_answers() { /usr/bin/python3 -c 'import numpy, scipy, statsmodels.api' >/dev/null 2>&1; }
+r_answers() { Rscript --vanilla -e 'library(strucchange); library(sandwich)' >/dev/null 2>&1; }
+
 install_missing() {
   local packages=()
   [ -n "${COLDSECTION_TEST_POSTGRES:-}" ] || [ -n "$(postgres_bin)" ] || packages+=(postgresql)
   [ -n "$(chromium_path)" ] || packages+=(chromium fonts-dejavu-core)
+  python_answers || packages+=(python3-numpy python3-scipy python3-statsmodels)
+  r_answers || packages+=(r-base-core r-cran-strucchange r-cran-sandwich)
   local need program package
   for need in qpdf:qpdf pdftoppm:poppler-utils dmtxread:dmtx-utils zbarimg:zbar-tools; do
     IFS=: read -r program package <<<"$need"
