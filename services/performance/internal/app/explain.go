@@ -103,6 +103,10 @@ func (e *explaining) condition() {
 	e.add("Standard pressure", atmosphere.P0, "Pa", "constant", iso2533)
 	static := c.Delta * atmosphere.P0 / math.Pow(1+0.2*c.Mach*c.Mach, 3.5)
 	e.add("Static pressure", static, "Pa", fmt.Sprintf("101,325 Pa × (1 − 0.0065 × %.7g / 288.15)^5.25588, up to 11,000 m", e.point.Altitude), iso2533)
+	if wet, err := atmosphere.WettestSpeedEffect(e.point.OAT, static); err == nil {
+		e.add("Largest effect of humidity on a referred speed", wet, "%",
+			"100 × (√(R of saturated air / R of dry air) − 1); humidity is not measured, so this is uncertainty and no correction", "Magnus form as in WMO-No. 8, from memory")
+	}
 	e.add("Mach number", c.Mach, "1", fmt.Sprintf(
 		"√(5 × ((q/p + 1)^(2/7) − 1)), q = 101,325 Pa × ((1 + 0.2 × (%.7g kt / 661.4786 kt)²)^3.5 − 1), p the static pressure", e.point.Airspeed), naca1135)
 	e.add("Theta", c.Theta, "1", fmt.Sprintf("(%.7g + 273.15) × (1 + 0.2 × %.7g²) / 288.15", e.point.OAT, c.Mach), naca1135)

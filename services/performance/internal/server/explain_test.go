@@ -85,6 +85,9 @@ func TestEveryDeviationCanBeRedoneByHand(t *testing.T) {
 				t.Errorf("%q lacks its formula, source or unit", s.GetLabel())
 			}
 		}
+		if wet := line(t, got.GetSteps(), "Largest effect of humidity on a referred speed").GetValue(); !(wet > 0.05 && wet < 0.5) {
+			t.Errorf("air of 5 °C holds little water: %g %%", wet)
+		}
 		if s := line(t, got.GetSteps(), "Torque"); s.GetFormula() != "entered as 1300 [ft_i].[lbf_av]" || !strings.Contains(s.GetAlternateText(), "1300 lbf·ft") {
 			t.Errorf("%v", s)
 		}
