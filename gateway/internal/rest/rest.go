@@ -45,7 +45,7 @@ var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn)
 	consumablesv1.RegisterScanningQueryServiceHandler,
 	workordersv1.RegisterWorkOrdersServiceHandler, workordersv1.RegisterWorkOrdersQueryServiceHandler,
 	performancev1.RegisterPerformanceServiceHandler, performancev1.RegisterPerformanceQueryServiceHandler,
-	performancev1.RegisterPerformanceCalculationServiceHandler,
+	performancev1.RegisterPerformanceCalculationServiceHandler, performancev1.RegisterReadingsServiceHandler,
 	compliancev1.RegisterComplianceServiceHandler, compliancev1.RegisterComplianceQueryServiceHandler,
 	compliancev1.RegisterGateServiceHandler,
 }

@@ -12,6 +12,7 @@ package sheet
 
 import (
 	"bytes"
+	"slices"
 
 	"coldsection.example/services/platform/fault"
 )
@@ -131,6 +132,16 @@ func Read(data []byte, format Format, o Options) (*Table, error) {
 		return nil, fault.Invalid("table", "HEADER_INVALID", "The table has no header. Its first line names the columns, each with its unit.")
 	}
 	return b.table, nil
+}
+
+// Drop leaves a column out.
+func (t *Table) Drop(at int) {
+	t.Header = slices.Delete(t.Header, at, at+1)
+	for i, row := range t.Rows {
+		if at < len(row.Cells) {
+			t.Rows[i].Cells = slices.Delete(row.Cells, at, at+1)
+		}
+	}
 }
 
 func tooLarge(format string, args ...any) *fault.Error {

@@ -42,13 +42,17 @@ type PerformanceServiceClient interface {
 	CreateEngineModel(ctx context.Context, in *CreateEngineModelRequest, opts ...grpc.CallOption) (*EngineModel, error)
 	// Makes the next revision of a model; analyses name the revision that they used. Roles: analyst, admin.
 	UpdateEngineModel(ctx context.Context, in *UpdateEngineModelRequest, opts ...grpc.CallOption) (*EngineModel, error)
-	// Reads a table of readings with units in its header; every bad row is reported, every good one is taken. Roles:
-	// analyst, technician, integrator. Reasons: HEADER_INVALID, UNIT_UNKNOWN, TABLE_TOO_LARGE.
+	// Reads a table of readings, a CSV, XLSX or Parquet file with units in its header; every bad row is reported, every good
+	// one is taken. With validate_only it says how each column was understood and shows the first readings. Roles: analyst,
+	// technician, integrator. Reasons: HEADER_INVALID, UNIT_UNKNOWN, UNIT_MISMATCH, TABLE_TOO_LARGE, TABLE_MISSING,
+	// TEXT_NOT_UTF8, FILE_UNREADABLE, SHEET_UNCLEAR.
 	ImportReadings(ctx context.Context, in *ImportReadingsRequest, opts ...grpc.CallOption) (*ImportReadingsResponse, error)
 	// Takes one reading in. Roles: technician, analyst, integrator. Reasons: UNIT_UNKNOWN, VALUE_NOT_A_NUMBER,
 	// ALREADY_EXISTS, ENGINE_UNKNOWN, READING_IN_FUTURE.
 	CreateReading(ctx context.Context, in *CreateReadingRequest, opts ...grpc.CallOption) (*Reading, error)
-	// Takes many readings in; each is durable and recognised by its source id. Roles: integrator, analyst.
+	// Takes many readings in, in the order of the stream. Readings become durable in that order, so after a broken stream the
+	// sender may send again from the last answer that it has: a reading that is there already is known by its source id or its
+	// values. A reading that is refused is reported and does not end the stream. Roles: integrator, analyst.
 	StreamReadings(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[StreamReadingsRequest, StreamReadingsResponse], error)
 	// Takes a reading out of the analysis for a reason; it stays visible. Role: analyst.
 	ExcludeReading(ctx context.Context, in *ExcludeReadingRequest, opts ...grpc.CallOption) (*Reading, error)
@@ -161,13 +165,17 @@ type PerformanceServiceServer interface {
 	CreateEngineModel(context.Context, *CreateEngineModelRequest) (*EngineModel, error)
 	// Makes the next revision of a model; analyses name the revision that they used. Roles: analyst, admin.
 	UpdateEngineModel(context.Context, *UpdateEngineModelRequest) (*EngineModel, error)
-	// Reads a table of readings with units in its header; every bad row is reported, every good one is taken. Roles:
-	// analyst, technician, integrator. Reasons: HEADER_INVALID, UNIT_UNKNOWN, TABLE_TOO_LARGE.
+	// Reads a table of readings, a CSV, XLSX or Parquet file with units in its header; every bad row is reported, every good
+	// one is taken. With validate_only it says how each column was understood and shows the first readings. Roles: analyst,
+	// technician, integrator. Reasons: HEADER_INVALID, UNIT_UNKNOWN, UNIT_MISMATCH, TABLE_TOO_LARGE, TABLE_MISSING,
+	// TEXT_NOT_UTF8, FILE_UNREADABLE, SHEET_UNCLEAR.
 	ImportReadings(context.Context, *ImportReadingsRequest) (*ImportReadingsResponse, error)
 	// Takes one reading in. Roles: technician, analyst, integrator. Reasons: UNIT_UNKNOWN, VALUE_NOT_A_NUMBER,
 	// ALREADY_EXISTS, ENGINE_UNKNOWN, READING_IN_FUTURE.
 	CreateReading(context.Context, *CreateReadingRequest) (*Reading, error)
-	// Takes many readings in; each is durable and recognised by its source id. Roles: integrator, analyst.
+	// Takes many readings in, in the order of the stream. Readings become durable in that order, so after a broken stream the
+	// sender may send again from the last answer that it has: a reading that is there already is known by its source id or its
+	// values. A reading that is refused is reported and does not end the stream. Roles: integrator, analyst.
 	StreamReadings(grpc.ClientStreamingServer[StreamReadingsRequest, StreamReadingsResponse]) error
 	// Takes a reading out of the analysis for a reason; it stays visible. Role: analyst.
 	ExcludeReading(context.Context, *ExcludeReadingRequest) (*Reading, error)
@@ -454,7 +462,8 @@ type PerformanceQueryServiceClient interface {
 	ListWashAdvices(ctx context.Context, in *ListWashAdvicesRequest, opts ...grpc.CallOption) (*ListWashAdvicesResponse, error)
 	// Reads deviations over time with level, band and events.
 	GetTrend(ctx context.Context, in *GetTrendRequest, opts ...grpc.CallOption) (*Trend, error)
-	// Draws the trend as SVG, for records and for people without the console.
+	// Draws the trend as SVG or PNG, for records and for people without the console. Over HTTP the answer is the file itself,
+	// unless the caller accepts application/json.
 	RenderTrend(ctx context.Context, in *RenderTrendRequest, opts ...grpc.CallOption) (*RenderTrendResponse, error)
 	// Reads what one wash recovered.
 	GetRecovery(ctx context.Context, in *GetRecoveryRequest, opts ...grpc.CallOption) (*Recovery, error)
@@ -628,7 +637,8 @@ type PerformanceQueryServiceServer interface {
 	ListWashAdvices(context.Context, *ListWashAdvicesRequest) (*ListWashAdvicesResponse, error)
 	// Reads deviations over time with level, band and events.
 	GetTrend(context.Context, *GetTrendRequest) (*Trend, error)
-	// Draws the trend as SVG, for records and for people without the console.
+	// Draws the trend as SVG or PNG, for records and for people without the console. Over HTTP the answer is the file itself,
+	// unless the caller accepts application/json.
 	RenderTrend(context.Context, *RenderTrendRequest) (*RenderTrendResponse, error)
 	// Reads what one wash recovered.
 	GetRecovery(context.Context, *GetRecoveryRequest) (*Recovery, error)

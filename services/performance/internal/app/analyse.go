@@ -53,7 +53,7 @@ func (u unit) analyse(ctx context.Context, engine string) error {
 		byID[r.GetName()] = r
 		readings = append(readings, analysis.Reading{
 			ID: r.GetName(), At: r.GetReadTime().AsTime(), Hours: r.GetValues().GetOperatingHours(), Point: pointOf(r.GetValues()),
-			Excluded: r.GetStateReason() == excludedReason, Included: r.GetStateReason() == includedReason,
+			Excluded: aside(r), Included: r.GetStateReason() == includedReason,
 		})
 	}
 	result := analysis.Analyse(fitted, readings, events, rulesOf(model))
@@ -91,8 +91,10 @@ func (u unit) saveVerdicts(ctx context.Context, model *performancev1.EngineModel
 	for i, v := range result.Verdicts {
 		r := byID[result.Readings[i].ID]
 		before := proto.Clone(r)
-		r.State = readingStates[v.State]
-		if r.GetStateReason() != excludedReason && r.GetStateReason() != includedReason {
+		if !aside(r) {
+			r.State = readingStates[v.State]
+		}
+		if !aside(r) && r.GetStateReason() != includedReason {
 			r.StateReason, r.StateText = v.Reason, v.Text
 		}
 		if r.Deviation = nil; v.Analysed {

@@ -5,152 +5,42 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
-	"slices"
 	"strings"
 
-	"google.golang.org/protobuf/types/known/timestamppb"
+	"google.golang.org/protobuf/proto"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/baseline"
 	"coldsection.example/services/performance/internal/store"
-	"coldsection.example/services/performance/internal/table"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
 	"coldsection.example/services/platform/quantity"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
 
-// ImportReadings reads a table. Every bad row is reported; every good one is taken in one transaction.
-func (a *App) ImportReadings(ctx context.Context, req *performancev1.ImportReadingsRequest) (*performancev1.ImportReadingsResponse, error) {
-	rows, problems, err := table.Read(req.GetCsv())
-	if err != nil {
-		return nil, err
+// readingID is the same for the same reading, whenever and however often it is sent: by the id that its source gave it, or
+// else by its values.
+func readingID(r *performancev1.Reading) string {
+	if r.GetSourceId() == "" {
+		return contentID(r)
 	}
-	profiles := map[string]store.Profile{}
-	for _, row := range rows {
-		if _, known := profiles[row.Serial]; known {
-			continue
-		}
-		p, err := a.know(ctx, row.Serial)
-		if err != nil && !fault.HasReason(err, "ENGINE_UNKNOWN") {
-			return nil, err
-		}
-		profiles[row.Serial] = p
-	}
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*performancev1.ImportReadingsResponse, error) {
-		i := &importing{unit: a.unit(ctx, tx), source: req.GetSource(), resp: &performancev1.ImportReadingsResponse{}, lines: map[string]int32{}, taken: map[string][]string{}}
-		for _, p := range problems {
-			i.refuse(p.Line, p.Column, p.Reason, p.Text)
-		}
-		for _, row := range rows {
-			if err := i.take(ctx, row, profiles[row.Serial]); err != nil {
-				return nil, err
-			}
-		}
-		i.resp.RowsTotal = int32(len(rows) + len(problems))
-		return i.finish(ctx)
-	})
+	sum := sha256.Sum256([]byte(r.GetSource() + "\x00" + r.GetSourceId()))
+	return "s" + hex.EncodeToString(sum[:])[:31]
 }
 
-// importing is one import under way.
-type importing struct {
-	unit
-
-	source string
-	resp   *performancev1.ImportReadingsResponse
-	lines  map[string]int32    // of each new reading
-	taken  map[string][]string // new readings by engine
+// alike says whether two readings say the same, however it was entered.
+func alike(a, b *performancev1.Reading) bool {
+	return a.GetReadTime().AsTime().Equal(b.GetReadTime().AsTime()) && a.GetPhase() == b.GetPhase() && proto.Equal(a.GetValues(), b.GetValues())
 }
 
-func (i *importing) refuse(line int, column, reason, text string) {
-	i.resp.Problems = append(i.resp.Problems, &performancev1.RowProblem{Line: int32(line), Column: column, Reason: reason, Text: text, Refused: true})
-}
-
-func (i *importing) take(ctx context.Context, row table.Row, p store.Profile) error {
-	if p.Name == "" {
-		i.refuse(row.Line, "engine_serial", "ENGINE_UNKNOWN", fmt.Sprintf("Compliance knows no engine with the serial number %.40q.", row.Serial))
-		return nil
-	}
-	if row.At.After(i.now) {
-		i.refuse(row.Line, "time_utc", "READING_IN_FUTURE", "The reading's time has not come yet.")
-		return nil
-	}
-	reading := &performancev1.Reading{ReadTime: timestamppb.New(row.At), Phase: row.Phase, Source: i.source, State: performancev1.Reading_ACCEPTED}
-	enter(reading, row)
-	if err := canonical(reading); err != nil {
-		i.refuse(row.Line, "", "VALUE_NOT_A_NUMBER", err.Error())
-		return nil
-	}
-	reading.Name = p.Name + "/readings/" + contentID(reading)
-	err := store.Readings.Insert(ctx, i.Tx, reading, i.now)
-	if fault.HasReason(err, "ALREADY_EXISTS") {
-		i.resp.RowsKnown++
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	i.resp.RowsTaken++
-	i.lines[reading.GetName()] = int32(row.Line)
-	i.taken[p.Name] = append(i.taken[p.Name], reading.GetName())
-	return nil
-}
-
-// contentID is the same for the same reading, whenever and however often it is sent.
 func contentID(r *performancev1.Reading) string {
 	h := sha256.New()
 	v := r.GetValues()
 	_, _ = fmt.Fprintf(h, "%d|%s|%v|%v|%v|%v|%v|%v|%v|%v", r.GetReadTime().AsTime().UnixMicro(), r.GetSourceId(), v.GetPressureAltitudeM(), v.GetOatC(), v.GetAirspeedKt(),
 		v.GetTorqueNm(), v.GetPropellerSpeedRpm(), v.GetNgPct(), v.GetIttC(), v.GetFuelFlowKgH())
 	return "r" + hex.EncodeToString(h.Sum(nil))[:31]
-}
-
-func (i *importing) finish(ctx context.Context) (*performancev1.ImportReadingsResponse, error) {
-	for _, engine := range slices.Sorted(mapsKeys(i.taken)) {
-		i.resp.Engines = append(i.resp.Engines, engine)
-		if err := i.analyse(ctx, engine); err != nil {
-			return nil, err
-		}
-		held, err := i.report(ctx, i.taken[engine])
-		if err != nil {
-			return nil, err
-		}
-		if err := i.recorded(ctx, engine, i.taken[engine], held); err != nil {
-			return nil, err
-		}
-	}
-	slices.SortFunc(i.resp.GetProblems(), func(a, b *performancev1.RowProblem) int { return int(a.GetLine() - b.GetLine()) })
-	return i.resp, nil
-}
-
-func mapsKeys(m map[string][]string) func(func(string) bool) {
-	return func(yield func(string) bool) {
-		for k := range m {
-			if !yield(k) {
-				return
-			}
-		}
-	}
-}
-
-// report names every new reading that the analysis did not accept.
-func (i *importing) report(ctx context.Context, names []string) (held int32, err error) {
-	for _, name := range names {
-		r, err := store.Readings.Get(ctx, i.Tx, name)
-		if err != nil {
-			return held, err
-		}
-		if r.GetState() == performancev1.Reading_ACCEPTED {
-			continue
-		}
-		if r.GetState() == performancev1.Reading_HELD {
-			held++
-			i.resp.RowsHeld++
-		}
-		i.resp.Problems = append(i.resp.Problems, &performancev1.RowProblem{Line: i.lines[name], Reason: r.GetStateReason(), Text: r.GetStateText()})
-	}
-	return held, nil
 }
 
 func (u unit) recorded(ctx context.Context, engine string, names []string, held int32) error {
@@ -165,18 +55,6 @@ func (u unit) recorded(ctx context.Context, engine string, names []string, held 
 	return u.publish(ctx, "coldsection.engine.reading.recorded.v1", engine, &performancev1.ReadingsRecorded{
 		Engine: engine, TakenCount: int32(len(names)), HeldCount: held, FirstReadTime: first.GetReadTime(), LastReadTime: last.GetReadTime(),
 	})
-}
-
-func enter(r *performancev1.Reading, row table.Row) {
-	get := func(field string) *commonv1.Entered {
-		if v, ok := row.Values[field]; ok {
-			return &commonv1.Entered{Text: v.Text, UnitCode: v.Unit}
-		}
-		return nil
-	}
-	r.PressureAltitude, r.Oat, r.Airspeed, r.Torque = get("pressure_altitude"), get("oat"), get("airspeed"), get("torque")
-	r.PropellerSpeed, r.Ng, r.Itt, r.FuelFlow = get("propeller_speed"), get("ng"), get("itt"), get("fuel_flow")
-	r.OperatingHours = get("operating_hours")
 }
 
 // canonical fills the canonical values from the text as entered. Reasons: UNIT_UNKNOWN, UNIT_MISMATCH, VALUE_NOT_A_NUMBER.
@@ -232,6 +110,7 @@ func (a *App) CreateReading(ctx context.Context, req *performancev1.CreateReadin
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*performancev1.Reading, error) {
 		u := a.unit(ctx, tx)
 		reading := req.GetReading()
+		resource.ClearOutputOnly(reading)
 		if reading.GetReadTime().AsTime().After(u.now) {
 			return nil, fault.Invalid("reading.read_time", "READING_IN_FUTURE", "The reading's time has not come yet. Correct it.")
 		}
@@ -240,7 +119,7 @@ func (a *App) CreateReading(ctx context.Context, req *performancev1.CreateReadin
 		}
 		id := req.GetReadingId()
 		if id == "" {
-			id = contentID(reading)
+			id = readingID(reading)
 		}
 		reading.Name, reading.State = profile.Name+"/readings/"+id, performancev1.Reading_ACCEPTED
 		if err := store.Readings.Insert(ctx, tx, reading, u.now); err != nil {
@@ -253,25 +132,21 @@ func (a *App) CreateReading(ctx context.Context, req *performancev1.CreateReadin
 		if err != nil {
 			return nil, err
 		}
-		held := int32(0)
-		if reading.GetState() == performancev1.Reading_HELD {
-			held = 1
-		}
-		return reading, u.recorded(ctx, profile.Name, []string{reading.GetName()}, held)
+		return reading, u.recorded(ctx, profile.Name, []string{reading.GetName()}, heldCount(reading))
 	})
 }
 
 // ExcludeReading takes a reading out of the analysis; it stays visible.
 func (a *App) ExcludeReading(ctx context.Context, req *performancev1.ExcludeReadingRequest) (*performancev1.Reading, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*performancev1.Reading, error) {
-		return a.unit(ctx, tx).decide(ctx, req.GetName(), performancev1.Reading_EXCLUDED, excludedReason, req.GetReason())
+		return a.unit(ctx, tx).decide(ctx, req, excludedReason)
 	})
 }
 
 // IncludeReading takes a held or excluded reading in after all.
 func (a *App) IncludeReading(ctx context.Context, req *performancev1.IncludeReadingRequest) (*performancev1.Reading, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*performancev1.Reading, error) {
-		return a.unit(ctx, tx).decide(ctx, req.GetName(), performancev1.Reading_ACCEPTED, includedReason, req.GetReason())
+		return a.unit(ctx, tx).decide(ctx, req, includedReason)
 	})
 }
 
@@ -279,25 +154,78 @@ func (a *App) IncludeReading(ctx context.Context, req *performancev1.IncludeRead
 const (
 	excludedReason = "EXCLUDED_BY_PERSON"
 	includedReason = "INCLUDED_BY_PERSON"
+	heldReason     = "HELD_BY_PERSON"
+	supersededWhy  = "SUPERSEDED_BY_CORRECTION"
 )
 
-func (u unit) decide(ctx context.Context, name string, state performancev1.Reading_State, reason, text string) (*performancev1.Reading, error) {
-	reading, err := store.Readings.Lock(ctx, u.Tx, name)
+// setAside are the states of readings that a person took out of the analysis, by their reason.
+var setAside = map[string]performancev1.Reading_State{
+	excludedReason: performancev1.Reading_EXCLUDED, heldReason: performancev1.Reading_HELD, supersededWhy: performancev1.Reading_SUPERSEDED,
+}
+
+// HoldReading keeps a reading out of the analysis until somebody decides.
+func (a *App) HoldReading(ctx context.Context, req *performancev1.HoldReadingRequest) (*performancev1.Reading, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*performancev1.Reading, error) {
+		return a.unit(ctx, tx).decide(ctx, req, heldReason)
+	})
+}
+
+// decision is a request about one reading.
+type decision interface {
+	GetName() string
+	GetEtag() string
+	GetReason() string
+}
+
+// decide writes a person's decision and works the engine out anew.
+func (u unit) decide(ctx context.Context, req decision, reason string) (*performancev1.Reading, error) {
+	reading, err := u.undecided(ctx, req)
 	if err != nil {
 		return nil, err
 	}
-	reading.State, reading.StateReason, reading.StateText = state, reason, text
+	reading.State, reading.StateReason, reading.StateText = performancev1.Reading_ACCEPTED, reason, req.GetReason()
+	if state, aside := setAside[reason]; aside {
+		reading.State = state
+	}
 	if err := store.Readings.Save(ctx, u.Tx, reading, u.now); err != nil {
 		return nil, err
 	}
-	engine, _, _ := strings.Cut(name, "/readings/")
+	engine := engineOf(req.GetName())
 	if err := u.analyse(ctx, engine); err != nil {
 		return nil, err
 	}
-	if reason == excludedReason {
-		if err := u.publish(ctx, "coldsection.engine.reading.excluded.v1", engine, &performancev1.ReadingExcluded{Engine: engine, Reading: name, Reason: text}); err != nil {
+	if reading.GetState() != performancev1.Reading_ACCEPTED {
+		fact := &performancev1.ReadingExcluded{Engine: engine, Reading: req.GetName(), Reason: req.GetReason()}
+		if err := u.publish(ctx, "coldsection.engine.reading.excluded.v1", engine, fact); err != nil {
 			return nil, err
 		}
 	}
-	return store.Readings.Get(ctx, u.Tx, name)
+	return store.Readings.Get(ctx, u.Tx, req.GetName())
+}
+
+// undecided is a reading that may still be decided on. Reasons: ETAG_MISMATCH, READING_SUPERSEDED.
+func (u unit) undecided(ctx context.Context, req decision) (*performancev1.Reading, error) {
+	reading, err := store.Readings.Lock(ctx, u.Tx, req.GetName())
+	if err != nil {
+		return nil, err
+	}
+	if err := resource.CheckEtag(reading, req.GetEtag()); err != nil {
+		return nil, err
+	}
+	if by := reading.GetCorrectingReading(); by != "" {
+		return nil, fault.Precondition("READING_SUPERSEDED", "%s was corrected by %s. Decide on that one.", req.GetName(), by).With("reading", by)
+	}
+	return reading, nil
+}
+
+// engineOf is the engine of a reading.
+func engineOf(reading string) string {
+	engine, _, _ := strings.Cut(reading, "/readings/")
+	return engine
+}
+
+// aside says whether a person took the reading out of the analysis.
+func aside(r *performancev1.Reading) bool {
+	_, ok := setAside[r.GetStateReason()]
+	return ok
 }

@@ -54,6 +54,7 @@ type bench struct {
 	performancev1.PerformanceServiceClient
 	performancev1.PerformanceQueryServiceClient
 	performancev1.PerformanceCalculationServiceClient
+	performancev1.ReadingsServiceClient
 
 	t     *testing.T
 	db    *storage.DB
@@ -77,7 +78,7 @@ func benches(t *testing.T, fn func(t *testing.T, b bench)) {
 		conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now})
 		fn(t, bench{
 			performancev1.NewPerformanceServiceClient(conn), performancev1.NewPerformanceQueryServiceClient(conn),
-			performancev1.NewPerformanceCalculationServiceClient(conn), t, db, now,
+			performancev1.NewPerformanceCalculationServiceClient(conn), performancev1.NewReadingsServiceClient(conn), t, db, now,
 		})
 	})
 }

@@ -46,6 +46,7 @@ func Register(r rpc.Registrar, a *app.App) {
 		"ListWashAdvices", "GetRecovery", "ListRecoveries")
 	r.Register(&performancev1.PerformanceQueryService_ServiceDesc, &queries{app: a}, query)
 	registerCalculations(r, a)
+	registerReadings(r, a)
 }
 
 func (q *queries) GetEngineModel(ctx context.Context, req *performancev1.GetEngineModelRequest) (*performancev1.EngineModel, error) {

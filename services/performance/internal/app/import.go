@@ -1,0 +1,212 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/performance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/sheet"
+	"coldsection.example/services/platform/storage"
+)
+
+// previewed is how many readings a preview shows.
+const previewed = 20
+
+// ImportReadings reads a table. Every bad row is reported; every good one is taken in one transaction.
+func (a *App) ImportReadings(ctx context.Context, req *performancev1.ImportReadingsRequest) (*performancev1.ImportReadingsResponse, error) {
+	table, err := readTable(req)
+	if err != nil {
+		return nil, err
+	}
+	profiles, err := a.profilesOf(ctx, table.Records)
+	if err != nil {
+		return nil, err
+	}
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*performancev1.ImportReadingsResponse, error) {
+		i := &importing{unit: a.unit(ctx, tx), source: req.GetSource(), resp: &performancev1.ImportReadingsResponse{}, lines: map[string]int32{}, taken: map[string][]string{}}
+		if req.GetValidateOnly() {
+			i.preview = []string{}
+		}
+		bad := i.reportTable(table)
+		for _, row := range table.Records {
+			if err := i.take(ctx, row, profiles[row.Get("engine_serial").Text]); err != nil {
+				return nil, err
+			}
+		}
+		i.resp.RowsTotal = int32(len(table.Records) + bad)
+		return i.finish(ctx)
+	})
+}
+
+// profilesOf looks the engines of some rows up; one that nobody knows has an empty profile.
+func (a *App) profilesOf(ctx context.Context, rows []sheet.Record) (map[string]store.Profile, error) {
+	profiles := map[string]store.Profile{}
+	for _, row := range rows {
+		serial := row.Get("engine_serial").Text
+		if _, known := profiles[serial]; known {
+			continue
+		}
+		p, err := a.know(ctx, serial)
+		if err != nil && !fault.HasReason(err, "ENGINE_UNKNOWN") {
+			return nil, err
+		}
+		profiles[serial] = p
+	}
+	return profiles, nil
+}
+
+// importing is one import under way.
+type importing struct {
+	unit
+
+	source  string
+	resp    *performancev1.ImportReadingsResponse
+	lines   map[string]int32    // of each new reading
+	taken   map[string][]string // new readings by engine
+	preview []string            // the first new readings; nil when nobody asks
+}
+
+// reportTable says how the columns were understood and which rows are bad; it counts these.
+func (i *importing) reportTable(table *sheet.Bound) (bad int) {
+	for _, c := range table.Columns {
+		i.resp.Columns = append(i.resp.Columns, &performancev1.ColumnRead{Heading: c.Heading, Field: c.Name, UnitCode: c.Unit})
+	}
+	for _, w := range table.Warnings {
+		i.resp.Warnings = append(i.resp.Warnings, &performancev1.RowProblem{Line: int32(w.Line), Column: w.Column, Reason: w.Reason, Text: w.Text})
+	}
+	lines := map[int]bool{}
+	for _, p := range table.Problems {
+		lines[p.Line] = true
+		i.refuse(p.Line, p.Column, p.Reason, p.Text)
+	}
+	return len(lines)
+}
+
+func (i *importing) refuse(line int, column, reason, text string) {
+	i.resp.Problems = append(i.resp.Problems, &performancev1.RowProblem{Line: int32(line), Column: column, Reason: reason, Text: text, Refused: true})
+}
+
+func (i *importing) take(ctx context.Context, row sheet.Record, p store.Profile) error {
+	if p.Name == "" {
+		i.refuse(row.Line, "engine_serial", "ENGINE_UNKNOWN", fmt.Sprintf("Compliance knows no engine with the serial number %.40q. Add it there, or correct the number.",
+			row.Get("engine_serial").Text))
+		return nil
+	}
+	reading := readingOf(row, i.source)
+	if column, text := tooLong(reading); column != "" {
+		i.refuse(row.Line, column, "VALUE_TOO_LONG", text)
+		return nil
+	}
+	known, err := i.enter(ctx, reading, p)
+	if f, refused := fault.As(err); refused && f.Category == fault.InvalidArgument {
+		i.refuse(row.Line, i.columnOf(f), f.Reason, f.Message)
+		return nil
+	}
+	switch {
+	case err != nil:
+		return err
+	case known:
+		i.resp.RowsKnown++
+		return nil
+	}
+	if i.resp.RowsTaken++; i.preview != nil && len(i.preview) < previewed {
+		i.preview = append(i.preview, reading.GetName())
+	}
+	i.lines[reading.GetName()] = int32(row.Line)
+	i.taken[p.Name] = append(i.taken[p.Name], reading.GetName())
+	return nil
+}
+
+// columnOf is the heading of the column that a refusal is about; "" when it is about none.
+func (i *importing) columnOf(f *fault.Error) string {
+	for _, v := range f.Violations {
+		field := strings.Replace(strings.TrimPrefix(v.Field, "reading."), "read_time", "time_utc", 1)
+		for _, c := range i.resp.GetColumns() {
+			if c.GetField() == field {
+				return c.GetHeading()
+			}
+		}
+	}
+	return ""
+}
+
+// enter keeps a reading under its own id; known is true for one that is there already. Reasons: READING_IN_FUTURE,
+// SOURCE_ID_REUSED, UNIT_UNKNOWN, UNIT_MISMATCH, VALUE_NOT_A_NUMBER.
+func (u unit) enter(ctx context.Context, reading *performancev1.Reading, p store.Profile) (known bool, err error) {
+	if reading.GetReadTime().AsTime().After(u.now) {
+		return false, fault.Invalid("reading.read_time", "READING_IN_FUTURE", "The reading's time has not come yet. Correct it.")
+	}
+	if err := canonical(reading); err != nil {
+		return false, err
+	}
+	reading.Name, reading.State = p.Name+"/readings/"+readingID(reading), performancev1.Reading_ACCEPTED
+	err = store.Readings.Insert(ctx, u.Tx, reading, u.now)
+	if !fault.HasReason(err, "ALREADY_EXISTS") || reading.GetSourceId() == "" {
+		return fault.HasReason(err, "ALREADY_EXISTS"), unless(err, "ALREADY_EXISTS")
+	}
+	there, err := store.Readings.Get(ctx, u.Tx, reading.GetName())
+	if err == nil && !alike(there, reading) {
+		err = fault.Invalid("reading.source_id", "SOURCE_ID_REUSED", "The source gave the id %.60q to another reading before, %s. Give a new id, or correct that reading.",
+			reading.GetSourceId(), there.GetName())
+	}
+	return err == nil, err
+}
+
+// unless is the error, or none when it has the reason.
+func unless(err error, reason string) error {
+	if fault.HasReason(err, reason) {
+		return nil
+	}
+	return err
+}
+
+func (i *importing) finish(ctx context.Context) (*performancev1.ImportReadingsResponse, error) {
+	for _, engine := range slices.Sorted(maps.Keys(i.taken)) {
+		i.resp.Engines = append(i.resp.Engines, engine)
+		if err := i.analyse(ctx, engine); err != nil {
+			return nil, err
+		}
+		held, err := i.report(ctx, i.taken[engine])
+		if err != nil {
+			return nil, err
+		}
+		if err := i.recorded(ctx, engine, i.taken[engine], held); err != nil {
+			return nil, err
+		}
+	}
+	for _, name := range i.preview {
+		reading, err := store.Readings.Get(ctx, i.Tx, name)
+		if err != nil {
+			return nil, err
+		}
+		reading.Name, reading.Etag, reading.CreateTime = "", "", nil // it isn't kept
+		i.resp.Readings = append(i.resp.Readings, reading)
+	}
+	slices.SortStableFunc(i.resp.GetProblems(), func(a, b *performancev1.RowProblem) int { return int(a.GetLine() - b.GetLine()) })
+	return i.resp, nil
+}
+
+// report names every new reading that the analysis did not accept.
+func (i *importing) report(ctx context.Context, names []string) (held int32, err error) {
+	for _, name := range names {
+		r, err := store.Readings.Get(ctx, i.Tx, name)
+		if err != nil {
+			return held, err
+		}
+		if r.GetState() == performancev1.Reading_ACCEPTED {
+			continue
+		}
+		if r.GetState() == performancev1.Reading_HELD {
+			held++
+			i.resp.RowsHeld++
+		}
+		i.resp.Problems = append(i.resp.Problems, &performancev1.RowProblem{Line: i.lines[name], Reason: r.GetStateReason(), Text: r.GetStateText()})
+	}
+	return held, nil
+}
