@@ -2,6 +2,7 @@ package performance
 
 import (
 	"context"
+	"errors"
 
 	"google.golang.org/grpc"
 
@@ -44,7 +45,11 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Service, error) {
 		return nil, err
 	}
 	engines := engines{compliancev1.NewComplianceQueryServiceClient(deps.Compliance)}
-	return &Service{db: db, app: &app.App{DB: db, Clock: deps.Clock, IDs: deps.IDs, Lister: deps.Lister, Engines: engines}}, nil
+	a := &app.App{DB: db, Clock: deps.Clock, IDs: deps.IDs, Lister: deps.Lister, Engines: engines}
+	if err := a.SettleAll(ctx); err != nil {
+		return nil, errors.Join(err, db.Close())
+	}
+	return &Service{db: db, app: a}, nil
 }
 
 // engines asks compliance on the service's own account.

@@ -6,6 +6,9 @@ import (
 	"context"
 	"strings"
 
+	"buf.build/go/protovalidate"
+	"google.golang.org/grpc"
+
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/app"
 	"coldsection.example/services/performance/internal/store"
@@ -47,6 +50,21 @@ func Register(r rpc.Registrar, a *app.App) {
 	r.Register(&performancev1.PerformanceQueryService_ServiceDesc, &queries{app: a}, query)
 	registerCalculations(r, a)
 	registerReadings(r, a)
+}
+
+// StreamReadings checks each message's shape as the calls' interceptor does; one that breaks the contract ends the stream.
+func (c *commands) StreamReadings(stream grpc.ClientStreamingServer[performancev1.StreamReadingsRequest, performancev1.StreamReadingsResponse]) error {
+	resp, err := c.App.StreamReadings(stream.Context(), func() (*performancev1.StreamReadingsRequest, error) {
+		req, err := stream.Recv()
+		if err != nil {
+			return nil, err
+		}
+		return req, rpc.Validate(protovalidate.GlobalValidator, req)
+	})
+	if err != nil {
+		return err
+	}
+	return stream.SendAndClose(resp)
 }
 
 func (q *queries) GetEngineModel(ctx context.Context, req *performancev1.GetEngineModelRequest) (*performancev1.EngineModel, error) {

@@ -1,0 +1,192 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"io"
+	"maps"
+	"slices"
+
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/performance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// batch is how many readings of a stream become durable together, and reported is how many refusals its answer carries.
+const (
+	batch    = 500
+	reported = 1000
+)
+
+// StreamReadings takes readings in the order in which receive gives them, until it gives io.EOF. They become durable in that
+// order, and each engine is worked out once at the end. A stream that breaks keeps what came before.
+func (a *App) StreamReadings(
+	ctx context.Context, receive func() (*performancev1.StreamReadingsRequest, error),
+) (*performancev1.StreamReadingsResponse, error) {
+	in := &inflow{app: a, resp: &performancev1.StreamReadingsResponse{}, profiles: map[string]store.Profile{}, touched: map[string]bool{}}
+	broken := in.drain(ctx, receive)
+	ctx = context.WithoutCancel(ctx) // what is durable is worked out, whoever waits
+	for _, engine := range slices.Sorted(maps.Keys(in.touched)) {
+		held, err := a.settle(ctx, engine)
+		if err != nil {
+			return nil, errors.Join(broken, err)
+		}
+		in.resp.HeldCount += int64(held)
+	}
+	return in.resp, broken
+}
+
+// inflow is a stream of readings under way.
+type inflow struct {
+	app      *App
+	resp     *performancev1.StreamReadingsResponse
+	profiles map[string]store.Profile
+	touched  map[string]bool // engines with new readings
+	waiting  []*performancev1.StreamReadingsRequest
+}
+
+// drain reads the stream to its end, batch by batch.
+func (in *inflow) drain(ctx context.Context, receive func() (*performancev1.StreamReadingsRequest, error)) error {
+	for {
+		req, err := receive()
+		if err != nil {
+			flushed := in.flush(context.WithoutCancel(ctx))
+			if errors.Is(err, io.EOF) {
+				err = nil
+			}
+			return errors.Join(err, flushed)
+		}
+		if in.waiting = append(in.waiting, req); len(in.waiting) == batch {
+			if err := in.flush(ctx); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// outcome is what became of one reading.
+type outcome struct {
+	engine  string
+	known   bool
+	refusal *fault.Error
+}
+
+// flush makes the waiting readings durable in one transaction and then counts them.
+func (in *inflow) flush(ctx context.Context) error {
+	if len(in.waiting) == 0 {
+		return nil
+	}
+	if err := in.meet(ctx); err != nil {
+		return err
+	}
+	outcomes := make([]outcome, len(in.waiting))
+	err := in.app.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		u := in.app.unit(ctx, tx)
+		for i, req := range in.waiting {
+			var err error
+			if outcomes[i], err = u.flow(ctx, req, in.profiles[req.GetParent()]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for i, o := range outcomes {
+		in.count(in.waiting[i], o)
+	}
+	in.waiting = in.waiting[:0]
+	return nil
+}
+
+// meet looks the engines of the waiting readings up; one that nobody knows has an empty profile.
+func (in *inflow) meet(ctx context.Context) error {
+	for _, req := range in.waiting {
+		if _, met := in.profiles[req.GetParent()]; met {
+			continue
+		}
+		profile, err := in.app.know(ctx, req.GetParent())
+		if err != nil && !fault.HasReason(err, "ENGINE_UNKNOWN") {
+			return err
+		}
+		in.profiles[req.GetParent()] = profile
+	}
+	return nil
+}
+
+// flow keeps one reading of a stream and notes that its engine is to be worked out.
+func (u unit) flow(ctx context.Context, req *performancev1.StreamReadingsRequest, p store.Profile) (outcome, error) {
+	if p.Name == "" {
+		return outcome{refusal: fault.Precondition("ENGINE_UNKNOWN", "%.60q is not an engine that compliance knows. Add the engine there first.", req.GetParent())}, nil
+	}
+	resource.ClearOutputOnly(req.GetReading())
+	known, err := u.enter(ctx, req.GetReading(), p)
+	if f, refused := fault.As(err); refused && f.Category == fault.InvalidArgument {
+		return outcome{refusal: f}, nil
+	}
+	if err == nil && !known {
+		err = store.Pend(ctx, u.Tx, p.Name, u.now)
+	}
+	return outcome{engine: p.Name, known: known}, err
+}
+
+func (in *inflow) count(req *performancev1.StreamReadingsRequest, o outcome) {
+	in.resp.ReceivedCount++
+	in.resp.LastSourceId = req.GetReading().GetSourceId()
+	switch {
+	case o.refusal != nil:
+		if in.resp.RefusedCount++; in.resp.GetRefusedCount() <= reported {
+			in.resp.Problems = append(in.resp.Problems, &performancev1.RowProblem{
+				Line: int32(in.resp.GetReceivedCount()), Reason: o.refusal.Reason, Text: o.refusal.Message, Refused: true,
+			})
+		}
+	case o.known:
+		in.resp.KnownCount++
+	default:
+		in.resp.TakenCount++
+		in.touched[o.engine] = true
+	}
+}
+
+// settle works an engine out that has new readings, and tells of these. It says how many of them are held.
+func (a *App) settle(ctx context.Context, engine string) (held int32, err error) {
+	err = a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		held = 0
+		u := a.unit(ctx, tx)
+		names, err := store.Unpend(ctx, tx, engine)
+		if err != nil || len(names) == 0 {
+			return err
+		}
+		if err := u.analyse(ctx, engine); err != nil {
+			return err
+		}
+		for _, name := range names {
+			reading, err := store.Readings.Get(ctx, tx, name)
+			if err != nil {
+				return err
+			}
+			held += heldCount(reading)
+		}
+		return u.recorded(ctx, engine, names, held)
+	})
+	return held, err
+}
+
+// SettleAll works out what a process that ended early left behind.
+func (a *App) SettleAll(ctx context.Context) error {
+	var engines []string
+	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		engines, err = store.Pending(ctx, tx)
+		return err
+	})
+	for _, engine := range engines {
+		if err != nil {
+			return err
+		}
+		_, err = a.settle(ctx, engine)
+	}
+	return err
+}
