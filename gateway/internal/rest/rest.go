@@ -52,10 +52,10 @@ var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn)
 
 // Handler serves the contract over HTTP; conn reaches the gateway's own gRPC server.
 func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify) (http.Handler, error) {
+	plain := &runtime.JSONPb{MarshalOptions: protojson.MarshalOptions{EmitDefaultValues: true}}
 	mux := runtime.NewServeMux(
-		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.JSONPb{
-			MarshalOptions: protojson.MarshalOptions{EmitDefaultValues: true},
-		}),
+		runtime.WithMarshalerOption(runtime.MIMEWildcard, files{plain}),
+		runtime.WithMarshalerOption("application/json", plain),
 		runtime.WithIncomingHeaderMatcher(headers),
 		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }),
 		runtime.WithErrorHandler(refuseCall),
@@ -65,6 +65,7 @@ func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify) (htt
 		runtime.WithDisableHTTPMethodOverride(),
 		runtime.WithForwardResponseOption(etag),
 		runtime.WithForwardResponseOption(cookie),
+		runtime.WithForwardResponseOption(fileHeaders),
 	)
 	for _, register := range registrations {
 		if err := register(ctx, mux, conn); err != nil {

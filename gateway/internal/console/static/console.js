@@ -57,6 +57,13 @@ function table(caption, heads, rows, empty) {
   return el("div", { class: "scroll" }, el("table", {}, el("caption", {}, caption), el("thead", {}, head), el("tbody", {}, ...body)));
 }
 
+// files are the links under which an engine's chart and readings can be taken away.
+function files(name) {
+  const formats = [["Chart, SVG", "trend:render"], ["Chart, PNG", "trend:render?format=IMAGE_FORMAT_PNG"], ...["CSV", "XLSX", "PARQUET", "JSON"]
+    .map((format) => ["Readings, " + format, "readings:export?format=TABLE_FORMAT_" + format])];
+  return el("p", {}, ...formats.flatMap(([text, path]) => [el("a", { href: `/v1/${name}/${path}` }, text), " "]));
+}
+
 const pages = {
   async engines() {
     const [engines, found] = await Promise.all([get("/v1/engines?pageSize=1000"), get("/v1/assessments?pageSize=1000")]);
@@ -76,7 +83,7 @@ const pages = {
     const rows = recoveries.recoveries.map((r) => [instant(r.washTime), chip(r.verdict), r.explanation, r.workOrder ? link("orders", "order") : "before the suite"]);
     return [
       el("h2", {}, "Engine " + engine.serial), el("p", {}, `${hours} h and ${engine.counters.cycles} cycles since new. ${trend.summary}`), drawTrend(trend),
-      el("p", {}, "Baseline: " + trend.baseline), table("What the washes recovered", ["Wash", "Verdict", "In words", "Order"], rows, "No wash is on the time line."),
+      el("p", {}, "Baseline: " + trend.baseline), files(name), table("What the washes recovered", ["Wash", "Verdict", "In words", "Order"], rows, "No wash is on the time line."),
       table("The newest readings", ["Read", "Used", "ITT deviation, °C"], trend.points.slice(-15).reverse()
         .map((p) => [instant(p.readTime), p.state, p.deviation ? p.deviation.ittC.toFixed(1) : "–"]), "No readings yet."),
     ];

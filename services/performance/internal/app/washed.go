@@ -68,6 +68,7 @@ func (a *App) Trend(ctx context.Context, req *performancev1.GetTrendRequest) (*p
 			return err
 		}
 		trend.Points = points(readings, req)
+		band(trend.GetPoints())
 		condition, args = store.Under(engine + "/engineEvents")
 		if trend.Events, err = store.Events.Where(ctx, tx, condition+" ORDER BY event_time", args...); err != nil {
 			return err

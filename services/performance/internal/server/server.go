@@ -123,6 +123,10 @@ func (q *queries) GetTrend(ctx context.Context, req *performancev1.GetTrendReque
 	return q.app.Trend(ctx, req)
 }
 
+func (q *queries) RenderTrend(ctx context.Context, req *performancev1.RenderTrendRequest) (*performancev1.RenderTrendResponse, error) {
+	return q.app.RenderTrend(ctx, req)
+}
+
 func (q *queries) GetRecovery(ctx context.Context, req *performancev1.GetRecoveryRequest) (*performancev1.Recovery, error) {
 	return store.Recoveries.Read(ctx, q.app.DB, req.GetName())
 }

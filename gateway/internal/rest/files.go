@@ -1,0 +1,49 @@
+package rest
+
+import (
+	"context"
+	"mime"
+	"net/http"
+
+	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
+	"google.golang.org/protobuf/proto"
+)
+
+// file is an answer of the contract that holds a file.
+type file interface {
+	GetContent() []byte
+	GetMediaType() string
+	GetFileName() string
+}
+
+// files answers with the file itself where a message holds one, and with JSON everywhere else. A caller that accepts
+// application/json and nothing before it gets JSON with the file in base64.
+type files struct{ *runtime.JSONPb }
+
+// ContentType is that of the file.
+func (f files) ContentType(v any) string {
+	if m, ok := v.(file); ok {
+		return m.GetMediaType()
+	}
+	return f.JSONPb.ContentType(v)
+}
+
+// Marshal gives the file.
+func (f files) Marshal(v any) ([]byte, error) {
+	if m, ok := v.(file); ok {
+		return m.GetContent(), nil
+	}
+	return f.JSONPb.Marshal(v)
+}
+
+// fileHeaders names the file, and lets nothing in it run: a drawing may be shown, and is not a page.
+func fileHeaders(_ context.Context, w http.ResponseWriter, m proto.Message) error {
+	f, ok := m.(file)
+	if !ok {
+		return nil
+	}
+	w.Header().Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": f.GetFileName()}))
+	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; sandbox")
+	w.Header().Set("X-Content-Type-Options", "nosniff")
+	return nil
+}
