@@ -119,28 +119,35 @@ func (u unit) supplied(ctx context.Context, resp *consumablesv1.ParseScanRespons
 	if err != nil {
 		return nil, nil, err
 	}
-	switch {
-	case resp.GetGtin() == "":
-		resp.Reason, resp.Explanation = "ITEM_UNKNOWN", "The code names no trade item. Stop: scan the code that does, or our own label."
-		return nil, nil, nil
-	case len(items) == 0:
-		resp.Reason = "ITEM_UNKNOWN"
-		resp.Explanation = fmt.Sprintf("No item has the trade item number %s. Stop: find the item by hand; if it is the same, record the number as its external id %q.", resp.GetGtin(), gtinID)
-		return nil, nil, nil
-	case len(items) > 1:
-		resp.Reason = "ITEM_AMBIGUOUS"
-		resp.Explanation = fmt.Sprintf("%s and %s both have the trade item number %s. Stop, and have one of them put right.", items[0].GetName(), items[1].GetName(), resp.GetGtin())
+	if len(items) != 1 {
+		resp.Reason, resp.Explanation = noItem(resp.GetGtin(), items)
 		return nil, nil, nil
 	}
 	lot, err := u.lotOf(ctx, items[0], resp.GetManufacturerLot())
 	if lot == nil && err == nil {
-		resp.Reason = "LOT_UNKNOWN"
-		resp.Explanation = fmt.Sprintf("%s has no lot %q here. Stop, unless it is a new delivery to be received.", items[0].GetDisplayName(), resp.GetManufacturerLot())
-		if resp.GetManufacturerLot() == "" {
-			resp.Explanation = "The code names no lot. Scan our own label, or receive it as a new delivery and type the lot."
-		}
+		resp.Reason, resp.Explanation = "LOT_UNKNOWN", noLot(items[0], resp.GetManufacturerLot())
 	}
 	return lot, items[0], err
+}
+
+// noItem says why a trade item number means no item.
+func noItem(gtin string, items []*consumablesv1.Item) (reason, why string) {
+	switch {
+	case gtin == "":
+		return "ITEM_UNKNOWN", "The code names no trade item. Stop: scan the code that does, or our own label."
+	case len(items) == 0:
+		return "ITEM_UNKNOWN", fmt.Sprintf("No item has the trade item number %s. Stop: find the item by hand; if it is the same, record the number as its external id %q.", gtin, gtinID)
+	default:
+		return "ITEM_AMBIGUOUS", fmt.Sprintf("%s and %s both have the trade item number %s. Stop, and have one of them put right.", items[0].GetName(), items[1].GetName(), gtin)
+	}
+}
+
+// noLot says why a supplier's code means no lot of the item.
+func noLot(item *consumablesv1.Item, number string) string {
+	if number == "" {
+		return "The code names no lot. Scan our own label, or receive it as a new delivery and type the lot."
+	}
+	return fmt.Sprintf("%s has no lot %q here. Stop, unless it is a new delivery to be received.", item.GetDisplayName(), number)
 }
 
 func (u unit) itemsOf(ctx context.Context, gtin string) ([]*consumablesv1.Item, error) {
@@ -189,16 +196,18 @@ func (u unit) findLot(ctx context.Context, code string) (*consumablesv1.Lot, err
 	if err != nil || lot != nil {
 		return lot, err
 	}
-	return nil, fault.New(fault.NotFound, "LOT_UNKNOWN", "%s", strings.TrimSpace(resp.GetExplanation()+" "+swallowed(read.Message)))
+	_, suspicion := swallowed(read.Message)
+	return nil, fault.New(fault.NotFound, "LOT_UNKNOWN", "%s", strings.TrimSpace(resp.GetExplanation()+" "+suspicion))
 }
 
 // swallowed says that the scanner may have dropped a separator; empty when nothing points to it.
-func swallowed(m gs1.Message) string {
+func swallowed(m gs1.Message) (reason, why string) {
 	ai, tail, found := m.Swallowed()
 	if !found {
-		return ""
+		return "", ""
 	}
-	return fmt.Sprintf("The end of (%s)%s reads like %s: the scanner seems to drop the separator. Type what the label says, and set the scanner to send GS (ASCII 29).", ai, m.Value(ai), tail)
+	return "SEPARATOR_SUSPECTED", fmt.Sprintf(
+		"The end of (%s)%s reads like %s: the scanner seems to drop the separator. Type what the label says, and set the scanner to send GS (ASCII 29).", ai, m.Value(ai), tail)
 }
 
 // textOf is a date of the contract as text.

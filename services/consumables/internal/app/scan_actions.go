@@ -16,9 +16,8 @@ import (
 
 // assess says whether what was scanned may be used, what may be done with it, and what the person must know.
 func (u unit) assess(ctx context.Context, req *consumablesv1.ParseScanRequest, resp *consumablesv1.ParseScanResponse, read scan.Read, item *consumablesv1.Item) error {
-	if why := swallowed(read.Message); why != "" {
-		warn(resp, "SEPARATOR_SUSPECTED", why)
-	}
+	reason, why := swallowed(read.Message)
+	warn(resp, reason, why)
 	receive(resp, read, item, u.now)
 	lot := resp.GetLot()
 	if lot == nil {
@@ -33,14 +32,18 @@ func (u unit) assess(ctx context.Context, req *consumablesv1.ParseScanRequest, r
 	if err != nil {
 		return err
 	}
-	if err := u.outdated(ctx, resp, read, c); err != nil {
+	zone, err := u.zoneOf(ctx, c.Location)
+	if err != nil {
 		return err
 	}
+	reason, why = outdated(read, c, u.now, zone)
+	warn(resp, reason, why)
 	if resp.Reason, resp.Explanation = stock.Refuse(c, at); resp.GetReason() == "" {
-		resp.Explanation = fmt.Sprintf("Usable: %s.", lot.GetLifeRule())
-		differs(resp)
+		resp.Reason, resp.Explanation = differs(resp)
 	}
-	resp.Usable = resp.GetReason() == ""
+	if resp.Usable = resp.GetReason() == ""; resp.GetUsable() {
+		resp.Explanation = fmt.Sprintf("Usable: %s.", lot.GetLifeRule())
+	}
 	return u.actions(ctx, scene{req: req, resp: resp, item: item, candidate: c, demands: demands, at: at})
 }
 
@@ -54,18 +57,20 @@ type scene struct {
 	at        time.Time      // of the need
 }
 
+// warn adds a warning, if there is a reason for one.
 func warn(resp *consumablesv1.ParseScanResponse, reason, why string) {
-	resp.Warnings = append(resp.Warnings, &consumablesv1.ScanWarning{Reason: reason, Explanation: why})
+	if reason != "" {
+		resp.Warnings = append(resp.Warnings, &consumablesv1.ScanWarning{Reason: reason, Explanation: why})
+	}
 }
 
 // differs stops what has another last usable day on its code than in the books: one of the two is wrong.
-func differs(resp *consumablesv1.ParseScanResponse) {
+func differs(resp *consumablesv1.ParseScanResponse) (reason, why string) {
 	onCode, inBooks := textOf(resp.GetUseByDate()), textOf(resp.GetLot().GetUseByDate())
 	if onCode == "" || onCode == inBooks {
-		return
+		return "", ""
 	}
-	resp.Reason = "USE_BY_DIFFERS"
-	resp.Explanation = fmt.Sprintf("The code says use by %s and the books say %s for lot %s. Set it aside, and have the certificate decide.",
+	return "USE_BY_DIFFERS", fmt.Sprintf("The code says use by %s and the books say %s for lot %s. Set it aside, and have the certificate decide.",
 		onCode, orNone(inBooks), resp.GetLot().GetName())
 }
 
@@ -76,21 +81,16 @@ func orNone(text string) string {
 	return text
 }
 
-// outdated warns where our label shows a later last day than the lot has by now, as after it was opened.
-func (u unit) outdated(ctx context.Context, resp *consumablesv1.ParseScanResponse, read scan.Read, c stock.Candidate) error {
+// outdated tells that our label shows a later last day than the lot has by now, as after it was opened.
+func outdated(read scan.Read, c stock.Candidate, now time.Time, zone *time.Location) (reason, why string) {
 	if read.Kind != scan.OwnLabel || c.Expire.IsZero() {
-		return nil
-	}
-	zone, err := u.zoneOf(ctx, c.Location)
-	if err != nil {
-		return err
+		return "", ""
 	}
 	last := c.Expire.In(zone).Format(time.DateOnly)
-	shown, ok := gs1.Day(read.LabelDay, u.now)
-	if !ok || shown.Format(time.DateOnly) > last {
-		warn(resp, "LABEL_OUTDATED", fmt.Sprintf("The label shows a later last day than %s, which counts. Print a new label.", last))
+	if shown, ok := gs1.Day(read.LabelDay, now); ok && shown.Format(time.DateOnly) <= last {
+		return "", ""
 	}
-	return nil
+	return "LABEL_OUTDATED", fmt.Sprintf("The label shows a later last day than %s, which counts. Print a new label.", last)
 }
 
 func act(resp *consumablesv1.ParseScanResponse, verb consumablesv1.ScanAction_Verb, reason, why string) {
@@ -116,24 +116,32 @@ func receive(resp *consumablesv1.ParseScanResponse, read scan.Read, item *consum
 	if read.Kind < scan.Elements {
 		return
 	}
-	reason, why := resp.GetReason(), resp.GetExplanation()
-	switch {
-	case item == nil:
-	case resp.GetManufacturerLot() == "":
-		reason, why = "LOT_MISSING", "The code names no lot. Receive the delivery with the lot typed from the label."
-	case len(resp.GetWarnings()) > 0:
-		reason, why = resp.GetWarnings()[0].GetReason(), resp.GetWarnings()[0].GetExplanation()
-	case resp.GetLot().GetState() == consumablesv1.Lot_RECALLED:
-		reason, why = "LOT_RECALLED", fmt.Sprintf("Lot %s is recalled. Set the delivery aside and send it back.", resp.GetLot().GetName())
-	case resp.GetUseByDate() != nil && textOf(resp.GetUseByDate()) < now.UTC().AddDate(0, 0, -1).Format(time.DateOnly):
-		reason, why = "LOT_EXPIRED", fmt.Sprintf("The code says use by %s. Send it back.", textOf(resp.GetUseByDate()))
-	default:
-		reason, why = "", "Compare the lot with the printed text, then receive it."
+	reason, why := mayReceive(resp, item, now)
+	if reason == "" {
+		why = "Compare the lot with the printed text, then receive it."
 		resp.ReceiveDraft = &consumablesv1.ReceiveLotRequest{Quantity: resp.GetQuantity(), Lot: &consumablesv1.Lot{
 			Item: item.GetName(), ManufacturerLot: resp.GetManufacturerLot(), UseByDate: resp.GetUseByDate(), ManufactureDate: resp.GetManufactureDate(),
 		}}
 	}
 	act(resp, consumablesv1.ScanAction_RECEIVE, reason, why)
+}
+
+// mayReceive refuses what the code leaves open or makes doubtful. Whether the last day is past is judged a day late, because
+// the place whose zone counts is not known yet; receiving itself judges by it.
+func mayReceive(resp *consumablesv1.ParseScanResponse, item *consumablesv1.Item, now time.Time) (reason, why string) {
+	switch {
+	case item == nil:
+		return resp.GetReason(), resp.GetExplanation()
+	case resp.GetManufacturerLot() == "":
+		return "LOT_MISSING", "The code names no lot. Receive the delivery with the lot typed from the label."
+	case len(resp.GetWarnings()) > 0:
+		return resp.GetWarnings()[0].GetReason(), resp.GetWarnings()[0].GetExplanation()
+	case resp.GetLot().GetState() == consumablesv1.Lot_RECALLED:
+		return "LOT_RECALLED", fmt.Sprintf("Lot %s is recalled. Set the delivery aside and send it back.", resp.GetLot().GetName())
+	case resp.GetUseByDate() != nil && textOf(resp.GetUseByDate()) < now.UTC().AddDate(0, 0, -1).Format(time.DateOnly):
+		return "LOT_EXPIRED", fmt.Sprintf("The code says use by %s. Send it back.", textOf(resp.GetUseByDate()))
+	}
+	return "", ""
 }
 
 // actions asks the rules of each verb, as far as they can be asked without changing anything.
@@ -192,18 +200,8 @@ func (u unit) decantAction(ctx context.Context, resp *consumablesv1.ParseScanRes
 func (u unit) issueAction(ctx context.Context, s scene) error {
 	resp, item, lot, order := s.resp, s.item, s.resp.GetLot(), s.req.GetWorkOrder()
 	want := wanted(s.demands, item.GetName())
-	switch {
-	case !resp.GetUsable():
-		act(resp, consumablesv1.ScanAction_ISSUE, resp.GetReason(), resp.GetExplanation())
-		return nil
-	case order == "":
-		act(resp, consumablesv1.ScanAction_ISSUE, "", "Scan or choose the job.")
-		return nil
-	case len(s.demands) == 0:
-		act(resp, consumablesv1.ScanAction_ISSUE, "WORK_ORDER_UNKNOWN", fmt.Sprintf("Stores know of no demand of %s. Schedule the order first.", order))
-		return nil
-	case want == 0:
-		act(resp, consumablesv1.ScanAction_ISSUE, "NOT_WANTED", fmt.Sprintf("%s needs no more of %s. Take what it does need, or have the order changed.", order, item.GetDisplayName()))
+	if reason, why := unwanted(s, want); reason != "" || order == "" {
+		act(resp, consumablesv1.ScanAction_ISSUE, reason, why)
 		return nil
 	}
 	claimed, err := u.claimedByOthers(ctx, lot.GetName(), order, item.GetBaseUnitCode())
@@ -220,4 +218,20 @@ func (u unit) issueAction(ctx context.Context, s scene) error {
 		resp.IssueDraft = draft
 	}
 	return actFor(resp, consumablesv1.ScanAction_ISSUE, err)
+}
+
+// unwanted says why nothing of a lot is to be handed out, before the lot and the job are weighed against others.
+func unwanted(s scene, want stock.Micro) (reason, why string) {
+	order := s.req.GetWorkOrder()
+	switch {
+	case !s.resp.GetUsable():
+		return s.resp.GetReason(), s.resp.GetExplanation()
+	case order == "":
+		return "", "Scan or choose the job."
+	case len(s.demands) == 0:
+		return "WORK_ORDER_UNKNOWN", fmt.Sprintf("Stores know of no demand of %s. Schedule the order first.", order)
+	case want == 0:
+		return "NOT_WANTED", fmt.Sprintf("%s needs no more of %s. Take what it does need, or have the order changed.", order, s.item.GetDisplayName())
+	}
+	return "", ""
 }

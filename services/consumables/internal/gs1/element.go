@@ -22,13 +22,8 @@ func lookUp(data string) (identifier, error) {
 			}
 		}
 	}
-	return identifier{}, invalid("GS1_IDENTIFIER_UNKNOWN",
+	return identifier{}, fault.Invalid("code", "GS1_IDENTIFIER_UNKNOWN",
 		"%.4q is no GS1 application identifier, so what follows can't be read. Scan again, or type what the label says.", data)
-}
-
-// invalid refuses the scanned code.
-func invalid(reason, format string, args ...any) *fault.Error {
-	return fault.Invalid("code", reason, format, args...)
 }
 
 // check proves a value against the format of its identifier. Reasons: GS1_LENGTH_WRONG, GS1_CHARACTER_WRONG,
@@ -68,9 +63,9 @@ func (row identifier) length() (least, most int) {
 func (row identifier) wrongLength(value string) error {
 	least, most := row.length()
 	if least == most {
-		return invalid("GS1_LENGTH_WRONG", "(%s) %s has %d characters and %.60q has %d. Scan again.", row.ai, row.title, most, value, len(value))
+		return fault.Invalid("code", "GS1_LENGTH_WRONG", "(%s) %s has %d characters and %.60q has %d. Scan again.", row.ai, row.title, most, value, len(value))
 	}
-	return invalid("GS1_LENGTH_WRONG", "(%s) %s has %d to %d characters and %.60q has %d. If the scanner drops the separator between values, set it to send GS (ASCII 29).",
+	return fault.Invalid("code", "GS1_LENGTH_WRONG", "(%s) %s has %d to %d characters and %.60q has %d. If the scanner drops the separator between values, set it to send GS (ASCII 29).",
 		row.ai, row.title, least, most, value, len(value))
 }
 
@@ -88,7 +83,7 @@ var charactersOf = map[byte]string{'N': digits, 'X': set82, 'Y': set39, 'Z': set
 
 func (p part) check(ai, value string) error {
 	if bad := strings.Trim(value, charactersOf[p.set]); bad != "" {
-		return invalid("GS1_CHARACTER_WRONG", "(%s) must not contain %q of %.90q. Scan again.", ai, firstOf(bad), value)
+		return fault.Invalid("code", "GS1_CHARACTER_WRONG", "(%s) must not contain %q of %.90q. Scan again.", ai, firstOf(bad), value)
 	}
 	for _, name := range p.checks {
 		if err := checks[name](ai, value); err != nil {
@@ -119,13 +114,13 @@ func whether(ok bool, ai, value string) error {
 	if ok {
 		return nil
 	}
-	return invalid("GS1_CHARACTER_WRONG", "(%s) can't be %q. Scan again.", ai, value)
+	return fault.Invalid("code", "GS1_CHARACTER_WRONG", "(%s) can't be %q. Scan again.", ai, value)
 }
 
 func checkDigitOf(ai, value string) error {
 	body, digit := value[:len(value)-1], value[len(value)-1]
 	if want := checkDigit(body); want != digit {
-		return invalid("GS1_CHECK_DIGIT_WRONG", "The check digit of (%s) %s is %c and must be %c. Scan again; if typed, compare every digit.", ai, value, digit, want)
+		return fault.Invalid("code", "GS1_CHECK_DIGIT_WRONG", "The check digit of (%s) %s is %c and must be %c. Scan again; if typed, compare every digit.", ai, value, digit, want)
 	}
 	return nil
 }
@@ -155,7 +150,7 @@ func calendar(ai, value, layout string, dayOpen bool) error {
 		proved, layout = "20"+proved, "20060102"
 	}
 	if _, err := time.Parse(layout, proved); err != nil {
-		return invalid("GS1_DATE_INVALID", "(%s) %s is no date or time of the calendar. Scan again, or type what the label says.", ai, value)
+		return fault.Invalid("code", "GS1_DATE_INVALID", "(%s) %s is no date or time of the calendar. Scan again, or type what the label says.", ai, value)
 	}
 	return nil
 }

@@ -5,6 +5,8 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+
+	"coldsection.example/services/platform/fault"
 )
 
 // ParseLink reads a GS1 Digital Link address (GS1 Digital Link: URI syntax): a key in the path, its qualifiers in their
@@ -32,7 +34,8 @@ func ParseLink(address string) (Message, error) {
 }
 
 func noLink(address string) error {
-	return invalid("GS1_LINK_INVALID", "%.120q is not a GS1 Digital Link: a key such as /01/ with its number, then qualifiers in order. Scan the other code on the thing.", address)
+	return fault.Invalid("code", "GS1_LINK_INVALID",
+		"%.120q is not a GS1 Digital Link: a key such as /01/ with its number, then qualifiers in order. Scan the other code on the thing.", address)
 }
 
 // keyAt finds the key from the right, because what stands before it is free.
@@ -108,7 +111,7 @@ func (m *Message) addQuery(address string, query url.Values) (Message, error) {
 func (m Message) Link(base string) (string, error) {
 	at := slices.IndexFunc(m.Elements, func(e Element) bool { return byAI[e.AI].key })
 	if at < 0 {
-		return "", invalid("GS1_LINK_INVALID", "%s has no key that a GS1 Digital Link could begin with.", m.Text())
+		return "", fault.Invalid("code", "GS1_LINK_INVALID", "%s has no key that a GS1 Digital Link could begin with.", m.Text())
 	}
 	path := m.path(m.Elements[at])
 	link := strings.TrimRight(base, "/")

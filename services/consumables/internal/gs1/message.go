@@ -70,7 +70,7 @@ func (m *Message) add(row identifier, value string) error {
 	for _, e := range m.Elements {
 		if e.AI == row.ai {
 			if e.Value != value {
-				return invalid("GS1_REPEATED", "(%s) is there twice, as %s and as %s. Scan one thing at a time.", row.ai, e.Value, value)
+				return fault.Invalid("code", "GS1_REPEATED", "(%s) is there twice, as %s and as %s. Scan one thing at a time.", row.ai, e.Value, value)
 			}
 			return nil
 		}
@@ -81,7 +81,7 @@ func (m *Message) add(row identifier, value string) error {
 
 func (m Message) whole() (Message, error) {
 	if len(m.Elements) == 0 {
-		return m, invalid("GS1_EMPTY", "The code holds no GS1 elements. Scan again.")
+		return m, fault.Invalid("code", "GS1_EMPTY", "The code holds no GS1 elements. Scan again.")
 	}
 	return m, nil
 }
@@ -95,7 +95,7 @@ func ParseText(text string) (Message, error) {
 		opened, found := strings.CutPrefix(rest, "(")
 		ai, behind, closed := strings.Cut(opened, ")")
 		if !found || !closed {
-			return Message{}, invalid("GS1_TEXT_INVALID", "%.60q is not a list of (identifier)value. Give it as printed below the symbol.", text)
+			return Message{}, fault.Invalid("code", "GS1_TEXT_INVALID", "%.60q is not a list of (identifier)value. Give it as printed below the symbol.", text)
 		}
 		row, err := lookUp(ai)
 		if err != nil || row.ai != ai {
@@ -143,12 +143,12 @@ func (m Message) Check() error {
 	for _, e := range m.Elements {
 		row := byAI[e.AI]
 		if len(row.needs) > 0 && !slices.ContainsFunc(row.needs, m.hasAll) {
-			return invalid("GS1_INCOMPLETE", "(%s) %s needs %s beside it. Scan the other code on the thing as well.", row.ai, row.title, alternatives(row.needs))
+			return fault.Invalid("code", "GS1_INCOMPLETE", "(%s) %s needs %s beside it. Scan the other code on the thing as well.", row.ai, row.title, alternatives(row.needs))
 		}
 		for _, pattern := range row.excludes {
 			for _, other := range m.Elements {
 				if other.AI != e.AI && matches(other.AI, pattern) {
-					return invalid("GS1_CONTRADICTORY", "(%s) %s and (%s) %s exclude each other. Scan one thing at a time.", row.ai, row.title, other.AI, other.Title())
+					return fault.Invalid("code", "GS1_CONTRADICTORY", "(%s) %s and (%s) %s exclude each other. Scan one thing at a time.", row.ai, row.title, other.AI, other.Title())
 				}
 			}
 		}

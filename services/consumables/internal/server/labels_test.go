@@ -31,9 +31,9 @@ func (d desk) hazardousLot() *consumablesv1.Lot {
 	return d.stocked("demo", "l1", "20", time.Date(2027, 1, 31, 0, 0, 0, 0, time.UTC))
 }
 
-func (d desk) label(lot, medium string) *consumablesv1.RenderLabelResponse {
+func (d desk) label(lot string) *consumablesv1.RenderLabelResponse {
 	d.t.Helper()
-	return of(d.RenderLabel(d.clerk(), &consumablesv1.RenderLabelRequest{Name: lot, LabelMedium: medium})).done(d.t)
+	return of(d.RenderLabel(d.clerk(), &consumablesv1.RenderLabelRequest{Name: lot})).done(d.t)
 }
 
 // STO-07: the page has the size of the medium within half a millimetre, and readers that had no part in making it read the lot
@@ -85,7 +85,7 @@ func (d desk) checkLabel(resp *consumablesv1.RenderLabelResponse, m *consumables
 	}
 	text := strings.Join(strings.Fields(printingtest.Text(d.t, resp.GetPdf())), " ")
 	for _, line := range resp.GetLines() {
-		for _, word := range strings.Fields(line) {
+		for word := range strings.FieldsSeq(line) {
 			if !strings.Contains(text, word) {
 				d.t.Errorf("%s: %q of %q is not on the label", m.GetName(), word, line)
 			}
@@ -97,7 +97,7 @@ func TestALabelSaysWhatItMust(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		lot := d.hazardousLot()
 		d.clock.Advance(time.Hour)
-		resp := d.label(lot.GetName(), "")
+		resp := d.label(lot.GetName())
 		for _, want := range []string{
 			"USABLE", lot.GetShortCode(), "Demonstration cleaner, concentrate", "DEMO-1 · Invented specification", "Lot M-l1", "Use by 2027-01-31",
 			"Opened: ________________",
@@ -108,12 +108,12 @@ func TestALabelSaysWhatItMust(t *testing.T) {
 				t.Errorf("%q is not in %q", want, resp.GetLines())
 			}
 		}
-		if !bytes.Equal(resp.GetPdf(), d.label(lot.GetName(), "").GetPdf()) {
+		if !bytes.Equal(resp.GetPdf(), d.label(lot.GetName()).GetPdf()) {
 			t.Error("the same label is another file")
 		}
 		// Opened on 2026-11-25 with 90 days of life once open: until 2027-02-23, so the use-by still binds (L02).
 		of(d.decant(lot.GetName(), "1", "")).done(t)
-		if lines := d.label(lot.GetName(), "").GetLines(); !slices.Contains(lines, "Opened 2026-11-25") {
+		if lines := d.label(lot.GetName()).GetLines(); !slices.Contains(lines, "Opened 2026-11-25") {
 			t.Errorf("opened: %q", lines)
 		}
 	})
@@ -122,9 +122,9 @@ func TestALabelSaysWhatItMust(t *testing.T) {
 // The headline forbids the use of whatever the rules refuse at the time of printing.
 func TestALabelForbidsWhatTheRulesRefuse(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
-		headline := func(lot string) string { return d.label(lot, "").GetLines()[0] }
+		headline := func(lot string) string { return d.label(lot).GetLines()[0] }
 		held := d.received("cleaner", "held", "5", days(100))
-		if got := d.label(held.GetName(), "").GetLines(); got[0] != "HELD – DO NOT USE" || !slices.Contains(got, "Why held: Waits for its receiving inspection") {
+		if got := d.label(held.GetName()).GetLines(); got[0] != "HELD – DO NOT USE" || !slices.Contains(got, "Why held: Waits for its receiving inspection") {
 			t.Errorf("held: %q", got)
 		}
 		lot := d.stocked("cleaner", "l1", "5", days(1))
@@ -137,11 +137,11 @@ func TestALabelForbidsWhatTheRulesRefuse(t *testing.T) {
 			t.Errorf("recalled: %q", got)
 		}
 		unknown := d.stocked("cleaner", "l2", "5", time.Time{})
-		if got := d.label(unknown.GetName(), "").GetLines(); !strings.HasSuffix(got[0], "DO NOT USE") || !slices.Contains(got, "Use by: unknown") {
+		if got := d.label(unknown.GetName()).GetLines(); !strings.HasSuffix(got[0], "DO NOT USE") || !slices.Contains(got, "Use by: unknown") {
 			t.Errorf("no known life: %q", got)
 		}
 		keeps := d.stocked("keeping", "l3", "5", time.Time{})
-		if got := d.label(keeps.GetName(), ""); got.GetLines()[0] != "USABLE" || !slices.Contains(got.GetLines(), "Use by: no life limit") ||
+		if got := d.label(keeps.GetName()); got.GetLines()[0] != "USABLE" || !slices.Contains(got.GetLines(), "Use by: no life limit") ||
 			got.GetElementText() != "(91)000000"+keeps.GetShortCode() {
 			t.Errorf("keeps for ever: %v", got.GetLines())
 		}
@@ -160,7 +160,7 @@ func TestALabelOfAMix(t *testing.T) {
 			Item: "items/solution", WorkOrder: order, Ratio: &consumablesv1.MixRatio{WaterParts: 6, CleanerParts: 1}, Output: litres("6.9"),
 			Parts: []*consumablesv1.BlendPart{{Lot: cleaner.GetName(), Quantity: litres("1")}, {Lot: water.GetName(), Quantity: litres("6")}},
 		})).done(t)
-		resp := d.label(blend.GetName(), "")
+		resp := d.label(blend.GetName())
 		for _, want := range []string{
 			"USABLE", "solution", "Mixed 2026-11-25 08:00 UTC", "6.00 parts of water to 1 part of cleaner, as measured",
 			"Of 1 L Demonstration cleaner, concentrate " + cleaner.GetShortCode(), "Of 6 L water " + water.GetShortCode(),
@@ -173,7 +173,7 @@ func TestALabelOfAMix(t *testing.T) {
 		}
 		d.checkLabelCode(resp, "\x1d91261125"+blend.GetShortCode(), blend.GetShortCode())
 		filled := of(d.decant(cleaner.GetName(), "0.5", "")).done(t)
-		if lines := d.label(filled.GetName(), "").GetLines(); !slices.Contains(lines, "Filled 2026-11-25 08:00 UTC") ||
+		if lines := d.label(filled.GetName()).GetLines(); !slices.Contains(lines, "Filled 2026-11-25 08:00 UTC") ||
 			!slices.Contains(lines, "Of 0.5 L Demonstration cleaner, concentrate "+cleaner.GetShortCode()) || !slices.Contains(lines, "Lot M-l1") {
 			t.Errorf("filled: %q", lines)
 		}
@@ -212,7 +212,7 @@ func TestALabelLeavesNothingOut(t *testing.T) {
 		lot := d.stocked("many", "l1", "5", time.Time{})
 		_, err := d.RenderLabel(d.clerk(), &consumablesv1.RenderLabelRequest{Name: lot.GetName(), LabelMedium: "labelMedia/62x29"})
 		refused(t, "62x29", err, "LABEL_MEDIA_TOO_SMALL")
-		if resp := d.label(lot.GetName(), ""); resp.GetMedium().GetName() != "labelMedia/100x150" {
+		if resp := d.label(lot.GetName()); resp.GetMedium().GetName() != "labelMedia/100x150" {
 			t.Errorf("took %v", resp.GetMedium())
 		}
 		for medium, reason := range map[string]string{"labelMedia/none": "LABEL_MEDIA_UNKNOWN", "labelMedia/": "LABEL_MEDIA_UNKNOWN"} {

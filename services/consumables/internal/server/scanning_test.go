@@ -13,6 +13,8 @@ import (
 const (
 	gtin = "09521234543213" // of the BWIPP manual's example, case G05
 	gs   = "\x1d"
+	// supplied is a delivery's code with the lot last, as in case G08.
+	supplied = "]d201" + gtin + "1727013110LOT7A"
 )
 
 // supplied gives the cleaner a trade item number, as a clerk does once.
@@ -89,7 +91,7 @@ func TestReceivingByScan(t *testing.T) {
 func TestADroppedSeparatorStops(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		d.supplied("cleaner", gtin)
-		of(d.ReceiveLot(d.clerk(), d.draft("]d201"+gtin+"1727013110LOT7A"))).done(t)
+		of(d.ReceiveLot(d.clerk(), d.draft())).done(t)
 		resp := d.scan("]d201"+gtin+"10LOT7A17270131", order)
 		if resp.GetLot() != nil || resp.GetUsable() || resp.GetReason() != "LOT_UNKNOWN" || resp.GetReceiveDraft() != nil || resp.GetIssueDraft() != nil ||
 			warnings(resp) != "SEPARATOR_SUSPECTED" || action(resp, consumablesv1.ScanAction_RECEIVE) != "SEPARATOR_SUSPECTED" {
@@ -100,18 +102,18 @@ func TestADroppedSeparatorStops(t *testing.T) {
 		}
 		_, err := d.LookUpLot(d.clerk(), &consumablesv1.LookUpLotRequest{Code: "]d201" + gtin + "10LOT7A17270131"})
 		refused(t, "looked up", err, "LOT_UNKNOWN")
-		if found := of(d.LookUpLot(d.clerk(), &consumablesv1.LookUpLotRequest{Code: "]d201" + gtin + "1727013110LOT7A"})).done(t); found.GetLot().GetManufacturerLot() != "LOT7A" {
+		if found := of(d.LookUpLot(d.clerk(), &consumablesv1.LookUpLotRequest{Code: supplied})).done(t); found.GetLot().GetManufacturerLot() != "LOT7A" {
 			t.Errorf("found %v", found)
 		}
 	})
 }
 
 // draft is what a scan fills in of a delivery, with the rest.
-func (d desk) draft(code string) *consumablesv1.ReceiveLotRequest {
+func (d desk) draft() *consumablesv1.ReceiveLotRequest {
 	d.t.Helper()
-	draft := d.scan(code, "").GetReceiveDraft()
+	draft := d.scan(supplied, "").GetReceiveDraft()
 	if draft == nil {
-		d.t.Fatalf("%q drafts no delivery", code)
+		d.t.Fatal("no delivery is drafted")
 	}
 	draft.Location, draft.Quantity, draft.Lot.Certificate = shelf, litres("20"), &consumablesv1.Certificate{Number: "C-1"}
 	return draft
@@ -120,13 +122,13 @@ func (d desk) draft(code string) *consumablesv1.ReceiveLotRequest {
 func TestIssuingByScan(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		d.supplied("cleaner", gtin)
-		lot := of(d.ReceiveLot(d.clerk(), d.draft("]d201"+gtin+"1727013110LOT7A"))).done(t)
+		lot := of(d.ReceiveLot(d.clerk(), d.draft())).done(t)
 		of(d.ClearLot(d.clerk(), &consumablesv1.ClearLotRequest{Name: lot.GetName()})).done(t)
 		if resp := d.scan(lot.GetShortCode(), order); action(resp, consumablesv1.ScanAction_ISSUE) != "WORK_ORDER_UNKNOWN" || !resp.GetUsable() || resp.GetIssueDraft() != nil {
 			t.Errorf("before the job is known: %v", resp)
 		}
 		d.needs(order, "cleaner", "3.8")
-		for _, code := range []string{lot.GetShortCode(), lot.GetName(), "]d291270131" + lot.GetShortCode(), "]d201" + gtin + "1727013110LOT7A"} {
+		for _, code := range []string{lot.GetShortCode(), lot.GetName(), "]d291270131" + lot.GetShortCode(), supplied} {
 			resp := d.scan(code, order)
 			draft := resp.GetIssueDraft()
 			if draft.GetName() != lot.GetName() || draft.GetWorkOrder() != order || draft.GetQuantity().GetValue() != "3.8" || draft.GetQuantity().GetUnitCode() != "L" ||
@@ -187,7 +189,7 @@ func TestAScanSaysWhyNot(t *testing.T) {
 func TestWhatTheBooksContradict(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		d.supplied("cleaner", gtin)
-		lot := of(d.ReceiveLot(d.clerk(), d.draft("]d201"+gtin+"1727013110LOT7A"))).done(t)
+		lot := of(d.ReceiveLot(d.clerk(), d.draft())).done(t)
 		of(d.ClearLot(d.clerk(), &consumablesv1.ClearLotRequest{Name: lot.GetName()})).done(t)
 		if resp := d.scan("]d201"+gtin+"1727022810LOT7A", ""); resp.GetUsable() || resp.GetReason() != "USE_BY_DIFFERS" || resp.GetLot().GetName() != lot.GetName() ||
 			action(resp, consumablesv1.ScanAction_ISSUE) != "USE_BY_DIFFERS" || action(resp, consumablesv1.ScanAction_DECANT) != "USE_BY_DIFFERS" {
@@ -212,7 +214,7 @@ func TestWhatTheBooksContradict(t *testing.T) {
 			t.Errorf("past its day: %v", resp)
 		}
 		of(d.RecallLot(d.as("quinn", "quality"), &consumablesv1.RecallLotRequest{Name: lot.GetName(), Reason: "maker's letter"})).done(t)
-		if resp := d.scan("]d201"+gtin+"1727013110LOT7A", ""); action(resp, consumablesv1.ScanAction_RECEIVE) != "LOT_RECALLED" || resp.GetReceiveDraft() != nil {
+		if resp := d.scan(supplied, ""); action(resp, consumablesv1.ScanAction_RECEIVE) != "LOT_RECALLED" || resp.GetReceiveDraft() != nil {
 			t.Errorf("more of a recalled lot: %v", resp)
 		}
 	})
@@ -222,10 +224,10 @@ func TestWhatTheBooksContradict(t *testing.T) {
 func TestASuppliersCodeMeansTheLotNotItsContainers(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		d.supplied("cleaner", gtin)
-		lot := of(d.ReceiveLot(d.clerk(), d.draft("]d201"+gtin+"1727013110LOT7A"))).done(t)
+		lot := of(d.ReceiveLot(d.clerk(), d.draft())).done(t)
 		of(d.ClearLot(d.clerk(), &consumablesv1.ClearLotRequest{Name: lot.GetName()})).done(t)
 		filled := of(d.decant(lot.GetName(), "2", "")).done(t)
-		if got := d.scan("]d201"+gtin+"1727013110LOT7A", "").GetLot().GetName(); got != lot.GetName() {
+		if got := d.scan(supplied, "").GetLot().GetName(); got != lot.GetName() {
 			t.Errorf("the supplier's code is read as %s", got)
 		}
 		if got := d.scan(filled.GetShortCode(), "").GetLot().GetName(); got != filled.GetName() {
@@ -236,7 +238,7 @@ func TestASuppliersCodeMeansTheLotNotItsContainers(t *testing.T) {
 
 func TestNothingIsGuessed(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
-		code := "]d201" + gtin + "1727013110LOT7A"
+		code := supplied
 		if resp := d.scan(code, ""); resp.GetReason() != "ITEM_UNKNOWN" || resp.GetItem() != "" || resp.GetLot() != nil || action(resp, consumablesv1.ScanAction_RECEIVE) != "ITEM_UNKNOWN" {
 			t.Errorf("no item has the number: %v", resp)
 		}
