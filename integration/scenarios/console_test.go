@@ -67,11 +67,36 @@ func TestConsole(t *testing.T) {
 	if shown := open(t, b, stage, "shelf", "Shelf list"); !strings.Contains(shown, "19.6 L") || !strings.Contains(shown, "EXPIRED") {
 		t.Errorf("shelf: %s", shown)
 	}
+	scanOnShelf(t, b, elements(must(t, quality.REST("GET", "/v1/lots", nil)), "lots"))
 	b.Do(chromedp.EmulateViewport(390, 844))
 	b.Do(chromedp.Navigate(stage.URL("/#/orders")), chromedp.WaitVisible(chromedp.CSS("main h2")))
 	b.Picture("orders-telephone")
 	if wide := harness.Value(b, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`)); wide {
 		t.Error("on a telephone the page is wider than the screen")
+	}
+}
+
+// scanOnShelf types codes as a scanner does, one after the other, each ending with Enter, and touches nothing else.
+func scanOnShelf(t *testing.T, b *harness.Browser, lots []any) {
+	t.Helper()
+	harness.Value(b, chromedp.Poll[bool](`document.activeElement.id === "scan"`))
+	for _, l := range lots {
+		lot, _ := l.(map[string]any)
+		code := text(lot, "shortCode")
+		b.Do(chromedp.KeyEvent(code + "\r"))
+		harness.Value(b, chromedp.Poll[bool](`document.getElementById("scanned").textContent.includes("`+code+`")`))
+		if said := b.Text("#scanned"); !strings.Contains(said, "ISSUE") || (text(lot, "state") != "USABLE" && !strings.Contains(said, "✕ ISSUE")) {
+			t.Errorf("%s, %s: %s", code, text(lot, "state"), said)
+		}
+	}
+	b.Picture("shelf-scanned")
+	b.Do(chromedp.Click(chromedp.CSS("td button")))
+	harness.Value(b, chromedp.Poll[bool](`performance.getEntriesByType("resource").some((r) => r.name.includes(":renderLabel") && r.responseStatus === 200)`))
+	b.Do(chromedp.Focus(chromedp.CSS("#scan")))
+	b.Do(chromedp.KeyEvent("nonsense\r"))
+	harness.Value(b, chromedp.Poll[bool](`document.getElementById("message").textContent.includes("nonsense")`))
+	if left := harness.Value(b, chromedp.Evaluate[string](`document.getElementById("scanned").textContent + document.activeElement.id`)); left != "scan" {
+		t.Errorf("after a bad scan the page shows %q", left)
 	}
 }
 

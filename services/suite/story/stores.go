@@ -59,6 +59,7 @@ func (s *Story) catalogue(ctx context.Context) error {
 			Pictograms: []string{"GHS02", "GHS06", "GHS08"},
 		},
 	} {
+		item.DemonstrationOnly = true
 		if _, err := clerk.CreateItem(ctx, &consumablesv1.CreateItemRequest{Item: item, ItemId: id, RequestId: s.key("item " + id)}); err != nil {
 			return err
 		}

@@ -64,6 +64,52 @@ function files(name) {
   return el("p", {}, ...formats.flatMap(([text, path]) => [el("a", { href: `/v1/${name}/${path}` }, text), " "]));
 }
 
+// attempt shows a refusal as the page's message.
+async function attempt(action) {
+  try {
+    message.textContent = "";
+    await action();
+  } catch (e) {
+    if (!(e instanceof Refused)) throw e;
+    message.textContent = e.message;
+  }
+}
+
+async function saveLabel(lot) {
+  const drawn = await get(`/v1/${lot.name}:renderLabel?linkBase=${encodeURIComponent(location.origin)}`);
+  const bytes = Uint8Array.from(atob(drawn.pdf), (c) => c.charCodeAt(0));
+  const url = URL.createObjectURL(new Blob([bytes], { type: "application/pdf" }));
+  el("a", { href: url, download: `label-${lot.shortCode}-${last(drawn.medium.name)}.pdf` }).click();
+  setTimeout(() => URL.revokeObjectURL(url), 60000);
+}
+
+// A scanner types and ends with Enter; the box takes the next scan at once. Its separator arrives as Ctrl+], which would type nothing.
+function scanBox() {
+  const answer = el("div", { id: "scanned", role: "status" });
+  const box = el("input", { id: "scan", autocomplete: "off", spellcheck: "false", onkeydown: (event) => {
+    if (!(event.ctrlKey && event.key === "]")) return;
+    event.preventDefault();
+    box.setRangeText("\x1d", box.selectionStart, box.selectionEnd, "end");
+  } });
+  const look = (event) => {
+    event.preventDefault();
+    const code = box.value;
+    box.value = "";
+    answer.replaceChildren();
+    attempt(async () => answer.replaceChildren(...saidOf(await get("/v1/lots:parseScan?code=" + encodeURIComponent(code)))));
+  };
+  setTimeout(() => box.focus());
+  return [el("form", { onsubmit: look }, el("label", { for: "scan" }, "Scan or type a code"), box), answer];
+}
+
+function saidOf(scan) {
+  const what = scan.lot ? `${scan.lot.shortCode}, ${last(scan.item)}, lot ${scan.lot.manufacturerLot || "mixed here"}: ${amount(scan.lot.onHand)}` : scan.elementText;
+  const verb = (a) => el("li", {}, `${a.allowed ? "✓" : "✕"} ${a.verb}${a.explanation ? ": " + a.explanation : ""}`);
+  const verdict = scan.usable ? chip("USABLE") : el("span", { class: "chip bad" }, "■ " + scan.reason.replaceAll("_", " "));
+  return [el("p", {}, verdict, " " + what), el("p", {}, scan.explanation), ...scan.warnings.map((w) => el("p", {}, w.explanation)),
+    el("ul", {}, ...scan.actions.map(verb))];
+}
+
 const pages = {
   async engines() {
     const [engines, found] = await Promise.all([get("/v1/engines?pageSize=1000"), get("/v1/assessments?pageSize=1000")]);
@@ -101,8 +147,9 @@ const pages = {
   },
   async shelf() {
     const found = await get("/v1/lots?pageSize=1000");
-    const rows = found.lots.map((l) => [l.shortCode, last(l.item), l.manufacturerLot || "mixed here", chip(l.state), amount(l.onHand), amount(l.reserved), instant(l.expireTime), l.lifeRule]);
-    return [el("h2", {}, "Shelf list"), table("Lots", ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule"], rows, "Nothing was received yet.")];
+    const rows = found.lots.map((l) => [l.shortCode, last(l.item), l.manufacturerLot || "mixed here", chip(l.state), amount(l.onHand), amount(l.reserved), instant(l.expireTime), l.lifeRule,
+      el("button", { type: "button", onclick: () => attempt(() => saveLabel(l)) }, "Label")]);
+    return [el("h2", {}, "Shelf list"), ...scanBox(), table("Lots", ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule", "Print"], rows, "Nothing was received yet.")];
   },
 };
 const titles = { engines: "Engines", orders: "Orders", due: "Due list", shelf: "Shelf list" };
