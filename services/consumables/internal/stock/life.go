@@ -13,6 +13,7 @@ type Life struct {
 	UseBy        string // YYYY-MM-DD, the last usable day; empty when not given
 	Manufactured string // YYYY-MM-DD
 	ShelfDays    int    // from manufacture, where no use-by day is given
+	ShelfMonths  int    // the same in calendar months, clipped to the end of the month
 	Opened       time.Time
 	OpenedDays   int // 0 means as long as sealed
 	Mixed        time.Time
@@ -29,19 +30,14 @@ func (l Life) End(zone *time.Location) (end time.Time, rule string, known bool, 
 			end, rule = t, why
 		}
 	}
-	switch {
-	case l.UseBy != "":
-		day, err := endOfDay(l.UseBy, 0, zone)
+	if last, why, err := l.sealed(); err != nil {
+		return end, "", false, err
+	} else if last != "" {
+		day, err := endOfDay(last, 0, zone)
 		if err != nil {
 			return end, "", false, err
 		}
-		consider(day, "use by "+l.UseBy)
-	case l.Manufactured != "" && l.ShelfDays > 0:
-		day, err := endOfDay(l.Manufactured, l.ShelfDays, zone)
-		if err != nil {
-			return end, "", false, err
-		}
-		consider(day, fmt.Sprintf("%d days of shelf life after %s", l.ShelfDays, l.Manufactured))
+		consider(day, why)
 	}
 	if !l.Opened.IsZero() && l.OpenedDays > 0 {
 		day, err := endOfDay(l.Opened.In(zone).Format(time.DateOnly), l.OpenedDays, zone)
@@ -62,6 +58,30 @@ func (l Life) End(zone *time.Location) (end time.Time, rule string, known bool, 
 		return time.Time{}, "no life limit", true, nil
 	}
 	return end, rule, known, nil
+}
+
+// sealed is the last usable day of a sealed container and its rule: the use-by day, or else the shelf life after manufacture;
+// of one in days and one in months the earlier binds.
+func (l Life) sealed() (last, why string, err error) {
+	if l.UseBy != "" {
+		return l.UseBy, "use by " + l.UseBy, nil
+	}
+	if l.Manufactured == "" {
+		return "", "", nil
+	}
+	made, err := time.Parse(time.DateOnly, l.Manufactured)
+	if err != nil {
+		return "", "", fault.Invalid("lot.manufacture_date", "DATE_INVALID", "%q is not a date of the calendar. Give year, month and day.", l.Manufactured)
+	}
+	if l.ShelfDays > 0 {
+		last, why = made.AddDate(0, 0, l.ShelfDays).Format(time.DateOnly), fmt.Sprintf("%d days of shelf life after %s", l.ShelfDays, l.Manufactured)
+	}
+	if l.ShelfMonths > 0 {
+		if day := addMonths(made, l.ShelfMonths).Format(time.DateOnly); last == "" || day < last {
+			last, why = day, fmt.Sprintf("%d months of shelf life after %s", l.ShelfMonths, l.Manufactured)
+		}
+	}
+	return last, why, nil
 }
 
 // endOfDay is the last microsecond of a civil day, days later, in the zone.
