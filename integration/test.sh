@@ -5,8 +5,9 @@
 #   bash integration/test.sh ./services/compliance/...    some packages
 #   bash integration/test.sh -run Recovery -v             any go test arguments
 #
-# Needs PostgreSQL's server programs, Chromium, readers of printed documents (qpdf, poppler, dmtxread, zbarimg), and the
-# statistics software that estimators are compared with (Python's numpy, scipy and statsmodels; R's strucchange, sandwich). As
+# Needs PostgreSQL's server programs, Chromium, readers of printed documents (qpdf, poppler, dmtxread, zbarimg), hledger,
+# which checks the journal of stock, and the statistics software that estimators are compared with (Python's numpy, scipy
+# and statsmodels; R's strucchange, sandwich). As
 # root on a Debian machine it installs them when they are missing; otherwise it says what to install and fails, because a
 # test left out proves nothing. It starts a PostgreSQL of its own (a scratch folder, a free port of 127.0.0.1, data
 # checksums) and stops it at the end, however it ends.
@@ -46,7 +47,7 @@ install_missing() {
   python_answers || packages+=(python3-numpy python3-scipy python3-statsmodels)
   r_answers || packages+=(r-base-core r-cran-strucchange r-cran-sandwich)
   local need program package
-  for need in qpdf:qpdf pdftoppm:poppler-utils dmtxread:dmtx-utils zbarimg:zbar-tools; do
+  for need in qpdf:qpdf pdftoppm:poppler-utils dmtxread:dmtx-utils zbarimg:zbar-tools hledger:hledger; do
     IFS=: read -r program package <<<"$need"
     command -v "$program" >/dev/null || packages+=("$package")
   done

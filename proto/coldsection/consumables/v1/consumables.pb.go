@@ -176,7 +176,7 @@ func (x Location_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Location_Kind.Descriptor instead.
 func (Location_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{3, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{4, 0}
 }
 
 // Whether the lot may be used.
@@ -245,7 +245,7 @@ func (x Lot_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Lot_State.Descriptor instead.
 func (Lot_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{4, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{5, 0}
 }
 
 // What the readings say.
@@ -298,7 +298,7 @@ func (x WaterTest_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WaterTest_Verdict.Descriptor instead.
 func (WaterTest_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{9, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10, 0}
 }
 
 // How the conductivity was brought to the limit's temperature.
@@ -359,7 +359,7 @@ func (x WaterTest_Treatment) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WaterTest_Treatment.Descriptor instead.
 func (WaterTest_Treatment) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{9, 1}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10, 1}
 }
 
 // What happened.
@@ -448,7 +448,7 @@ func (x StockMovement_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockMovement_Kind.Descriptor instead.
 func (StockMovement_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13, 0}
 }
 
 // Whether the claim stands.
@@ -509,7 +509,7 @@ func (x Reservation_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Reservation_State.Descriptor instead.
 func (Reservation_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15, 0}
 }
 
 // How far the demand is met.
@@ -570,7 +570,7 @@ func (x StockDemand_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockDemand_State.Descriptor instead.
 func (StockDemand_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16, 0}
 }
 
 // Where the count stands.
@@ -631,7 +631,7 @@ func (x StockCount_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockCount_State.Descriptor instead.
 func (StockCount_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17, 0}
 }
 
 // The answer.
@@ -688,7 +688,7 @@ func (x InspectionAnswer_Answer) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use InspectionAnswer_Answer.Descriptor instead.
 func (InspectionAnswer_Answer) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{26, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27, 0}
 }
 
 // Which way to follow it.
@@ -741,7 +741,171 @@ func (x TraceLotRequest_Direction) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TraceLotRequest_Direction.Descriptor instead.
 func (TraceLotRequest_Direction) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66, 0}
+}
+
+// What the rows are.
+type ImportStockRequest_Rows int32
+
+const (
+	// Not stated; refused.
+	ImportStockRequest_ROWS_UNSPECIFIED ImportStockRequest_Rows = 0
+	// Items: item_id, display_name, kind, base_unit, and more fields of an item.
+	ImportStockRequest_ITEMS ImportStockRequest_Rows = 1
+	// Lots to receive: item, quantity, unit, location, lot_id, manufacturer_lot, supplier, certificate_number, use_by_date,
+	// manufacture_date.
+	ImportStockRequest_LOTS ImportStockRequest_Rows = 2
+)
+
+// Enum value maps for ImportStockRequest_Rows.
+var (
+	ImportStockRequest_Rows_name = map[int32]string{
+		0: "ROWS_UNSPECIFIED",
+		1: "ITEMS",
+		2: "LOTS",
+	}
+	ImportStockRequest_Rows_value = map[string]int32{
+		"ROWS_UNSPECIFIED": 0,
+		"ITEMS":            1,
+		"LOTS":             2,
+	}
+)
+
+func (x ImportStockRequest_Rows) Enum() *ImportStockRequest_Rows {
+	p := new(ImportStockRequest_Rows)
+	*p = x
+	return p
+}
+
+func (x ImportStockRequest_Rows) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ImportStockRequest_Rows) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[11].Descriptor()
+}
+
+func (ImportStockRequest_Rows) Type() protoreflect.EnumType {
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[11]
+}
+
+func (x ImportStockRequest_Rows) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ImportStockRequest_Rows.Descriptor instead.
+func (ImportStockRequest_Rows) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73, 0}
+}
+
+// What to write.
+type ExportStockRequest_Content int32
+
+const (
+	// Not stated; refused.
+	ExportStockRequest_CONTENT_UNSPECIFIED ExportStockRequest_Content = 0
+	// Lots with where they are.
+	ExportStockRequest_STOCK ExportStockRequest_Content = 1
+	// Movements, one row per posting.
+	ExportStockRequest_MOVEMENTS ExportStockRequest_Content = 2
+	// Movements as a journal in plain text; each movement sums to zero per lot.
+	ExportStockRequest_JOURNAL ExportStockRequest_Content = 3
+)
+
+// Enum value maps for ExportStockRequest_Content.
+var (
+	ExportStockRequest_Content_name = map[int32]string{
+		0: "CONTENT_UNSPECIFIED",
+		1: "STOCK",
+		2: "MOVEMENTS",
+		3: "JOURNAL",
+	}
+	ExportStockRequest_Content_value = map[string]int32{
+		"CONTENT_UNSPECIFIED": 0,
+		"STOCK":               1,
+		"MOVEMENTS":           2,
+		"JOURNAL":             3,
+	}
+)
+
+func (x ExportStockRequest_Content) Enum() *ExportStockRequest_Content {
+	p := new(ExportStockRequest_Content)
+	*p = x
+	return p
+}
+
+func (x ExportStockRequest_Content) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ExportStockRequest_Content) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[12].Descriptor()
+}
+
+func (ExportStockRequest_Content) Type() protoreflect.EnumType {
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[12]
+}
+
+func (x ExportStockRequest_Content) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ExportStockRequest_Content.Descriptor instead.
+func (ExportStockRequest_Content) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76, 0}
+}
+
+// How a table is written.
+type ExportStockRequest_Format int32
+
+const (
+	// CSV.
+	ExportStockRequest_FORMAT_UNSPECIFIED ExportStockRequest_Format = 0
+	// CSV.
+	ExportStockRequest_CSV ExportStockRequest_Format = 1
+	// XLSX.
+	ExportStockRequest_XLSX ExportStockRequest_Format = 2
+)
+
+// Enum value maps for ExportStockRequest_Format.
+var (
+	ExportStockRequest_Format_name = map[int32]string{
+		0: "FORMAT_UNSPECIFIED",
+		1: "CSV",
+		2: "XLSX",
+	}
+	ExportStockRequest_Format_value = map[string]int32{
+		"FORMAT_UNSPECIFIED": 0,
+		"CSV":                1,
+		"XLSX":               2,
+	}
+)
+
+func (x ExportStockRequest_Format) Enum() *ExportStockRequest_Format {
+	p := new(ExportStockRequest_Format)
+	*p = x
+	return p
+}
+
+func (x ExportStockRequest_Format) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ExportStockRequest_Format) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[13].Descriptor()
+}
+
+func (ExportStockRequest_Format) Type() protoreflect.EnumType {
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[13]
+}
+
+func (x ExportStockRequest_Format) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ExportStockRequest_Format.Descriptor instead.
+func (ExportStockRequest_Format) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76, 1}
 }
 
 // A kind of thing in the catalogue.
@@ -807,8 +971,21 @@ type Item struct {
 	// For water: days after its newest test from which a lot must be tested again before use; 0 means never. The operator's
 	// own rule.
 	WaterRetestDays int32 `protobuf:"varint,28,opt,name=water_retest_days,json=waterRetestDays,proto3" json:"water_retest_days,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Calendar months that a sealed container keeps after manufacture, clipped to the end of the month; for a seal the owner's
+	// approved life after its cure quarter, in place of the published one. 0 means not stated.
+	ShelfLifeMonths int32 `protobuf:"varint,29,opt,name=shelf_life_months,json=shelfLifeMonths,proto3" json:"shelf_life_months,omitempty"`
+	// For a seal: its elastomer as SAE AS5316 writes it, such as NBR or FKM.
+	Elastomer string `protobuf:"bytes,30,opt,name=elastomer,proto3" json:"elastomer,omitempty"`
+	// The lowest temperature to store it at, in degrees Celsius.
+	StorageMinC *float64 `protobuf:"fixed64,31,opt,name=storage_min_c,json=storageMinC,proto3,oneof" json:"storage_min_c,omitempty"`
+	// The highest temperature to store it at, in degrees Celsius.
+	StorageMaxC *float64 `protobuf:"fixed64,32,opt,name=storage_max_c,json=storageMaxC,proto3,oneof" json:"storage_max_c,omitempty"`
+	// What a receiving inspection must answer with yes, or with "does not apply", before a lot is cleared.
+	ReceivingQuestions []string `protobuf:"bytes,33,rep,name=receiving_questions,json=receivingQuestions,proto3" json:"receiving_questions,omitempty"`
+	// When and how much to order; unset gives no advice.
+	ReorderPolicy *ReorderPolicy `protobuf:"bytes,34,opt,name=reorder_policy,json=reorderPolicy,proto3" json:"reorder_policy,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Item) Reset() {
@@ -1044,6 +1221,139 @@ func (x *Item) GetWaterRetestDays() int32 {
 	return 0
 }
 
+func (x *Item) GetShelfLifeMonths() int32 {
+	if x != nil {
+		return x.ShelfLifeMonths
+	}
+	return 0
+}
+
+func (x *Item) GetElastomer() string {
+	if x != nil {
+		return x.Elastomer
+	}
+	return ""
+}
+
+func (x *Item) GetStorageMinC() float64 {
+	if x != nil && x.StorageMinC != nil {
+		return *x.StorageMinC
+	}
+	return 0
+}
+
+func (x *Item) GetStorageMaxC() float64 {
+	if x != nil && x.StorageMaxC != nil {
+		return *x.StorageMaxC
+	}
+	return 0
+}
+
+func (x *Item) GetReceivingQuestions() []string {
+	if x != nil {
+		return x.ReceivingQuestions
+	}
+	return nil
+}
+
+func (x *Item) GetReorderPolicy() *ReorderPolicy {
+	if x != nil {
+		return x.ReorderPolicy
+	}
+	return nil
+}
+
+// When and how much to order. A minimum takes the place of the computed reorder point, a maximum that of days of cover.
+type ReorderPolicy struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Order when the position is at or below it; unset computes the point from use, lead time and service level.
+	MinQuantity *v1.Quantity `protobuf:"bytes,1,opt,name=min_quantity,json=minQuantity,proto3" json:"min_quantity,omitempty"`
+	// Order up to it; unset orders for the days of cover.
+	MaxQuantity *v1.Quantity `protobuf:"bytes,2,opt,name=max_quantity,json=maxQuantity,proto3" json:"max_quantity,omitempty"`
+	// For how many days of use to order.
+	CoverDays int32 `protobuf:"varint,3,opt,name=cover_days,json=coverDays,proto3" json:"cover_days,omitempty"`
+	// Days from order to shelf.
+	LeadDays float64 `protobuf:"fixed64,4,opt,name=lead_days,json=leadDays,proto3" json:"lead_days,omitempty"`
+	// The standard deviation of those days.
+	LeadDeviationDays float64 `protobuf:"fixed64,5,opt,name=lead_deviation_days,json=leadDeviationDays,proto3" json:"lead_deviation_days,omitempty"`
+	// The share of order cycles without a shortage, such as 0.95; 0 takes 0.95.
+	ServiceLevel  float64 `protobuf:"fixed64,6,opt,name=service_level,json=serviceLevel,proto3" json:"service_level,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReorderPolicy) Reset() {
+	*x = ReorderPolicy{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReorderPolicy) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReorderPolicy) ProtoMessage() {}
+
+func (x *ReorderPolicy) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReorderPolicy.ProtoReflect.Descriptor instead.
+func (*ReorderPolicy) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *ReorderPolicy) GetMinQuantity() *v1.Quantity {
+	if x != nil {
+		return x.MinQuantity
+	}
+	return nil
+}
+
+func (x *ReorderPolicy) GetMaxQuantity() *v1.Quantity {
+	if x != nil {
+		return x.MaxQuantity
+	}
+	return nil
+}
+
+func (x *ReorderPolicy) GetCoverDays() int32 {
+	if x != nil {
+		return x.CoverDays
+	}
+	return 0
+}
+
+func (x *ReorderPolicy) GetLeadDays() float64 {
+	if x != nil {
+		return x.LeadDays
+	}
+	return 0
+}
+
+func (x *ReorderPolicy) GetLeadDeviationDays() float64 {
+	if x != nil {
+		return x.LeadDeviationDays
+	}
+	return 0
+}
+
+func (x *ReorderPolicy) GetServiceLevel() float64 {
+	if x != nil {
+		return x.ServiceLevel
+	}
+	return 0
+}
+
 // A pack that an item comes in.
 type PackSize struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1057,7 +1367,7 @@ type PackSize struct {
 
 func (x *PackSize) Reset() {
 	*x = PackSize{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[1]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1069,7 +1379,7 @@ func (x *PackSize) String() string {
 func (*PackSize) ProtoMessage() {}
 
 func (x *PackSize) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[1]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1082,7 +1392,7 @@ func (x *PackSize) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PackSize.ProtoReflect.Descriptor instead.
 func (*PackSize) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *PackSize) GetDisplayName() string {
@@ -1112,7 +1422,7 @@ type MixRatio struct {
 
 func (x *MixRatio) Reset() {
 	*x = MixRatio{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[2]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1124,7 +1434,7 @@ func (x *MixRatio) String() string {
 func (*MixRatio) ProtoMessage() {}
 
 func (x *MixRatio) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[2]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1137,7 +1447,7 @@ func (x *MixRatio) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixRatio.ProtoReflect.Descriptor instead.
 func (*MixRatio) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *MixRatio) GetWaterParts() int32 {
@@ -1175,7 +1485,7 @@ type Location struct {
 
 func (x *Location) Reset() {
 	*x = Location{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[3]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1187,7 +1497,7 @@ func (x *Location) String() string {
 func (*Location) ProtoMessage() {}
 
 func (x *Location) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[3]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1200,7 +1510,7 @@ func (x *Location) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Location.ProtoReflect.Descriptor instead.
 func (*Location) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Location) GetName() string {
@@ -1296,14 +1606,18 @@ type Lot struct {
 	// When it last changed.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,23,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// The lot that it was filled or mixed from and that is held, where that is why it is HELD; cleared with that lot.
-	HeldOrigin    string `protobuf:"bytes,24,opt,name=held_origin,json=heldOrigin,proto3" json:"held_origin,omitempty"`
+	HeldOrigin string `protobuf:"bytes,24,opt,name=held_origin,json=heldOrigin,proto3" json:"held_origin,omitempty"`
+	// For a seal: the quarter in which it was cured, as on the bag, such as 2Q26.
+	CureQuarter string `protobuf:"bytes,25,opt,name=cure_quarter,json=cureQuarter,proto3" json:"cure_quarter,omitempty"`
+	// The receiving inspection so far, the newest answer to each question.
+	Answers       []*InspectionAnswer `protobuf:"bytes,26,rep,name=answers,proto3" json:"answers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[4]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1315,7 +1629,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[4]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1328,7 +1642,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Lot) GetName() string {
@@ -1499,6 +1813,20 @@ func (x *Lot) GetHeldOrigin() string {
 	return ""
 }
 
+func (x *Lot) GetCureQuarter() string {
+	if x != nil {
+		return x.CureQuarter
+	}
+	return ""
+}
+
+func (x *Lot) GetAnswers() []*InspectionAnswer {
+	if x != nil {
+		return x.Answers
+	}
+	return nil
+}
+
 // A certificate that came with a delivery.
 type Certificate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1516,7 +1844,7 @@ type Certificate struct {
 
 func (x *Certificate) Reset() {
 	*x = Certificate{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[5]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1528,7 +1856,7 @@ func (x *Certificate) String() string {
 func (*Certificate) ProtoMessage() {}
 
 func (x *Certificate) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[5]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1541,7 +1869,7 @@ func (x *Certificate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Certificate.ProtoReflect.Descriptor instead.
 func (*Certificate) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Certificate) GetNumber() string {
@@ -1585,7 +1913,7 @@ type Hazard struct {
 
 func (x *Hazard) Reset() {
 	*x = Hazard{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[6]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1597,7 +1925,7 @@ func (x *Hazard) String() string {
 func (*Hazard) ProtoMessage() {}
 
 func (x *Hazard) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[6]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1610,7 +1938,7 @@ func (x *Hazard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hazard.ProtoReflect.Descriptor instead.
 func (*Hazard) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Hazard) GetCode() string {
@@ -1642,7 +1970,7 @@ type BlendPart struct {
 
 func (x *BlendPart) Reset() {
 	*x = BlendPart{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1654,7 +1982,7 @@ func (x *BlendPart) String() string {
 func (*BlendPart) ProtoMessage() {}
 
 func (x *BlendPart) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1667,7 +1995,7 @@ func (x *BlendPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BlendPart.ProtoReflect.Descriptor instead.
 func (*BlendPart) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *BlendPart) GetLot() string {
@@ -1704,7 +2032,7 @@ type LotBalance struct {
 
 func (x *LotBalance) Reset() {
 	*x = LotBalance{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1716,7 +2044,7 @@ func (x *LotBalance) String() string {
 func (*LotBalance) ProtoMessage() {}
 
 func (x *LotBalance) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1729,7 +2057,7 @@ func (x *LotBalance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotBalance.ProtoReflect.Descriptor instead.
 func (*LotBalance) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LotBalance) GetLocation() string {
@@ -1796,7 +2124,7 @@ type WaterTest struct {
 
 func (x *WaterTest) Reset() {
 	*x = WaterTest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1808,7 +2136,7 @@ func (x *WaterTest) String() string {
 func (*WaterTest) ProtoMessage() {}
 
 func (x *WaterTest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1821,7 +2149,7 @@ func (x *WaterTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterTest.ProtoReflect.Descriptor instead.
 func (*WaterTest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *WaterTest) GetName() string {
@@ -1987,7 +2315,7 @@ type WaterCheck struct {
 
 func (x *WaterCheck) Reset() {
 	*x = WaterCheck{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1999,7 +2327,7 @@ func (x *WaterCheck) String() string {
 func (*WaterCheck) ProtoMessage() {}
 
 func (x *WaterCheck) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2012,7 +2340,7 @@ func (x *WaterCheck) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterCheck.ProtoReflect.Descriptor instead.
 func (*WaterCheck) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *WaterCheck) GetProperty() string {
@@ -2091,7 +2419,7 @@ type WaterGrade struct {
 
 func (x *WaterGrade) Reset() {
 	*x = WaterGrade{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2103,7 +2431,7 @@ func (x *WaterGrade) String() string {
 func (*WaterGrade) ProtoMessage() {}
 
 func (x *WaterGrade) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2116,7 +2444,7 @@ func (x *WaterGrade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterGrade.ProtoReflect.Descriptor instead.
 func (*WaterGrade) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *WaterGrade) GetName() string {
@@ -2223,7 +2551,7 @@ type StockMovement struct {
 
 func (x *StockMovement) Reset() {
 	*x = StockMovement{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2235,7 +2563,7 @@ func (x *StockMovement) String() string {
 func (*StockMovement) ProtoMessage() {}
 
 func (x *StockMovement) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2248,7 +2576,7 @@ func (x *StockMovement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockMovement.ProtoReflect.Descriptor instead.
 func (*StockMovement) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *StockMovement) GetName() string {
@@ -2378,7 +2706,7 @@ type Posting struct {
 
 func (x *Posting) Reset() {
 	*x = Posting{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2390,7 +2718,7 @@ func (x *Posting) String() string {
 func (*Posting) ProtoMessage() {}
 
 func (x *Posting) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2403,7 +2731,7 @@ func (x *Posting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Posting.ProtoReflect.Descriptor instead.
 func (*Posting) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Posting) GetLot() string {
@@ -2456,7 +2784,7 @@ type Reservation struct {
 
 func (x *Reservation) Reset() {
 	*x = Reservation{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2468,7 +2796,7 @@ func (x *Reservation) String() string {
 func (*Reservation) ProtoMessage() {}
 
 func (x *Reservation) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2481,7 +2809,7 @@ func (x *Reservation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reservation.ProtoReflect.Descriptor instead.
 func (*Reservation) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Reservation) GetName() string {
@@ -2579,7 +2907,7 @@ type StockDemand struct {
 
 func (x *StockDemand) Reset() {
 	*x = StockDemand{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2591,7 +2919,7 @@ func (x *StockDemand) String() string {
 func (*StockDemand) ProtoMessage() {}
 
 func (x *StockDemand) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2604,7 +2932,7 @@ func (x *StockDemand) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockDemand.ProtoReflect.Descriptor instead.
 func (*StockDemand) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *StockDemand) GetWorkOrder() string {
@@ -2698,7 +3026,7 @@ type StockCount struct {
 
 func (x *StockCount) Reset() {
 	*x = StockCount{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2710,7 +3038,7 @@ func (x *StockCount) String() string {
 func (*StockCount) ProtoMessage() {}
 
 func (x *StockCount) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2723,7 +3051,7 @@ func (x *StockCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockCount.ProtoReflect.Descriptor instead.
 func (*StockCount) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *StockCount) GetName() string {
@@ -2834,7 +3162,7 @@ type CreateItemRequest struct {
 
 func (x *CreateItemRequest) Reset() {
 	*x = CreateItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2846,7 +3174,7 @@ func (x *CreateItemRequest) String() string {
 func (*CreateItemRequest) ProtoMessage() {}
 
 func (x *CreateItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2859,7 +3187,7 @@ func (x *CreateItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateItemRequest.ProtoReflect.Descriptor instead.
 func (*CreateItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CreateItemRequest) GetItem() *Item {
@@ -2907,7 +3235,7 @@ type UpdateItemRequest struct {
 
 func (x *UpdateItemRequest) Reset() {
 	*x = UpdateItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2919,7 +3247,7 @@ func (x *UpdateItemRequest) String() string {
 func (*UpdateItemRequest) ProtoMessage() {}
 
 func (x *UpdateItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2932,7 +3260,7 @@ func (x *UpdateItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateItemRequest.ProtoReflect.Descriptor instead.
 func (*UpdateItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *UpdateItemRequest) GetItem() *Item {
@@ -2974,7 +3302,7 @@ type GetItemRequest struct {
 
 func (x *GetItemRequest) Reset() {
 	*x = GetItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2986,7 +3314,7 @@ func (x *GetItemRequest) String() string {
 func (*GetItemRequest) ProtoMessage() {}
 
 func (x *GetItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2999,7 +3327,7 @@ func (x *GetItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetItemRequest.ProtoReflect.Descriptor instead.
 func (*GetItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *GetItemRequest) GetName() string {
@@ -3026,7 +3354,7 @@ type ListItemsRequest struct {
 
 func (x *ListItemsRequest) Reset() {
 	*x = ListItemsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3038,7 +3366,7 @@ func (x *ListItemsRequest) String() string {
 func (*ListItemsRequest) ProtoMessage() {}
 
 func (x *ListItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3051,7 +3379,7 @@ func (x *ListItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListItemsRequest.ProtoReflect.Descriptor instead.
 func (*ListItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ListItemsRequest) GetPageSize() int32 {
@@ -3095,7 +3423,7 @@ type ListItemsResponse struct {
 
 func (x *ListItemsResponse) Reset() {
 	*x = ListItemsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3107,7 +3435,7 @@ func (x *ListItemsResponse) String() string {
 func (*ListItemsResponse) ProtoMessage() {}
 
 func (x *ListItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3120,7 +3448,7 @@ func (x *ListItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListItemsResponse.ProtoReflect.Descriptor instead.
 func (*ListItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ListItemsResponse) GetItems() []*Item {
@@ -3154,7 +3482,7 @@ type CreateLocationRequest struct {
 
 func (x *CreateLocationRequest) Reset() {
 	*x = CreateLocationRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3166,7 +3494,7 @@ func (x *CreateLocationRequest) String() string {
 func (*CreateLocationRequest) ProtoMessage() {}
 
 func (x *CreateLocationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3179,7 +3507,7 @@ func (x *CreateLocationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLocationRequest.ProtoReflect.Descriptor instead.
 func (*CreateLocationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *CreateLocationRequest) GetLocation() *Location {
@@ -3227,7 +3555,7 @@ type ListLocationsRequest struct {
 
 func (x *ListLocationsRequest) Reset() {
 	*x = ListLocationsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3239,7 +3567,7 @@ func (x *ListLocationsRequest) String() string {
 func (*ListLocationsRequest) ProtoMessage() {}
 
 func (x *ListLocationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3252,7 +3580,7 @@ func (x *ListLocationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLocationsRequest.ProtoReflect.Descriptor instead.
 func (*ListLocationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListLocationsRequest) GetPageSize() int32 {
@@ -3296,7 +3624,7 @@ type ListLocationsResponse struct {
 
 func (x *ListLocationsResponse) Reset() {
 	*x = ListLocationsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3308,7 +3636,7 @@ func (x *ListLocationsResponse) String() string {
 func (*ListLocationsResponse) ProtoMessage() {}
 
 func (x *ListLocationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3321,7 +3649,7 @@ func (x *ListLocationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLocationsResponse.ProtoReflect.Descriptor instead.
 func (*ListLocationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ListLocationsResponse) GetLocations() []*Location {
@@ -3363,7 +3691,7 @@ type ReceiveLotRequest struct {
 
 func (x *ReceiveLotRequest) Reset() {
 	*x = ReceiveLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3375,7 +3703,7 @@ func (x *ReceiveLotRequest) String() string {
 func (*ReceiveLotRequest) ProtoMessage() {}
 
 func (x *ReceiveLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3388,7 +3716,7 @@ func (x *ReceiveLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReceiveLotRequest.ProtoReflect.Descriptor instead.
 func (*ReceiveLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ReceiveLotRequest) GetLot() *Lot {
@@ -3460,7 +3788,7 @@ type InspectionAnswer struct {
 
 func (x *InspectionAnswer) Reset() {
 	*x = InspectionAnswer{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3472,7 +3800,7 @@ func (x *InspectionAnswer) String() string {
 func (*InspectionAnswer) ProtoMessage() {}
 
 func (x *InspectionAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3485,7 +3813,7 @@ func (x *InspectionAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectionAnswer.ProtoReflect.Descriptor instead.
 func (*InspectionAnswer) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *InspectionAnswer) GetQuestion() string {
@@ -3519,7 +3847,7 @@ type CreateWaterTestRequest struct {
 
 func (x *CreateWaterTestRequest) Reset() {
 	*x = CreateWaterTestRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3531,7 +3859,7 @@ func (x *CreateWaterTestRequest) String() string {
 func (*CreateWaterTestRequest) ProtoMessage() {}
 
 func (x *CreateWaterTestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3544,7 +3872,7 @@ func (x *CreateWaterTestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateWaterTestRequest.ProtoReflect.Descriptor instead.
 func (*CreateWaterTestRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *CreateWaterTestRequest) GetParent() string {
@@ -3594,7 +3922,7 @@ type ListWaterTestsRequest struct {
 
 func (x *ListWaterTestsRequest) Reset() {
 	*x = ListWaterTestsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3606,7 +3934,7 @@ func (x *ListWaterTestsRequest) String() string {
 func (*ListWaterTestsRequest) ProtoMessage() {}
 
 func (x *ListWaterTestsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3619,7 +3947,7 @@ func (x *ListWaterTestsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterTestsRequest.ProtoReflect.Descriptor instead.
 func (*ListWaterTestsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ListWaterTestsRequest) GetParent() string {
@@ -3670,7 +3998,7 @@ type ListWaterTestsResponse struct {
 
 func (x *ListWaterTestsResponse) Reset() {
 	*x = ListWaterTestsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3682,7 +4010,7 @@ func (x *ListWaterTestsResponse) String() string {
 func (*ListWaterTestsResponse) ProtoMessage() {}
 
 func (x *ListWaterTestsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3695,7 +4023,7 @@ func (x *ListWaterTestsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterTestsResponse.ProtoReflect.Descriptor instead.
 func (*ListWaterTestsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ListWaterTestsResponse) GetWaterTests() []*WaterTest {
@@ -3729,7 +4057,7 @@ type ListWaterGradesRequest struct {
 
 func (x *ListWaterGradesRequest) Reset() {
 	*x = ListWaterGradesRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3741,7 +4069,7 @@ func (x *ListWaterGradesRequest) String() string {
 func (*ListWaterGradesRequest) ProtoMessage() {}
 
 func (x *ListWaterGradesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3754,7 +4082,7 @@ func (x *ListWaterGradesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterGradesRequest.ProtoReflect.Descriptor instead.
 func (*ListWaterGradesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ListWaterGradesRequest) GetPageSize() int32 {
@@ -3798,7 +4126,7 @@ type ListWaterGradesResponse struct {
 
 func (x *ListWaterGradesResponse) Reset() {
 	*x = ListWaterGradesResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3810,7 +4138,7 @@ func (x *ListWaterGradesResponse) String() string {
 func (*ListWaterGradesResponse) ProtoMessage() {}
 
 func (x *ListWaterGradesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3823,7 +4151,7 @@ func (x *ListWaterGradesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterGradesResponse.ProtoReflect.Descriptor instead.
 func (*ListWaterGradesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *ListWaterGradesResponse) GetWaterGrades() []*WaterGrade {
@@ -3851,7 +4179,7 @@ type GetLotRequest struct {
 
 func (x *GetLotRequest) Reset() {
 	*x = GetLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3863,7 +4191,7 @@ func (x *GetLotRequest) String() string {
 func (*GetLotRequest) ProtoMessage() {}
 
 func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3876,7 +4204,7 @@ func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotRequest.ProtoReflect.Descriptor instead.
 func (*GetLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *GetLotRequest) GetName() string {
@@ -3903,7 +4231,7 @@ type ListLotsRequest struct {
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3915,7 +4243,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3928,7 +4256,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ListLotsRequest) GetPageSize() int32 {
@@ -3972,7 +4300,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3984,7 +4312,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3997,7 +4325,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ListLotsResponse) GetLots() []*Lot {
@@ -4033,7 +4361,7 @@ type ClearLotRequest struct {
 
 func (x *ClearLotRequest) Reset() {
 	*x = ClearLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4045,7 +4373,7 @@ func (x *ClearLotRequest) String() string {
 func (*ClearLotRequest) ProtoMessage() {}
 
 func (x *ClearLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4058,7 +4386,7 @@ func (x *ClearLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClearLotRequest.ProtoReflect.Descriptor instead.
 func (*ClearLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ClearLotRequest) GetName() string {
@@ -4113,7 +4441,7 @@ type HoldLotRequest struct {
 
 func (x *HoldLotRequest) Reset() {
 	*x = HoldLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4125,7 +4453,7 @@ func (x *HoldLotRequest) String() string {
 func (*HoldLotRequest) ProtoMessage() {}
 
 func (x *HoldLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4138,7 +4466,7 @@ func (x *HoldLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldLotRequest.ProtoReflect.Descriptor instead.
 func (*HoldLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *HoldLotRequest) GetName() string {
@@ -4188,7 +4516,7 @@ type RecallLotRequest struct {
 
 func (x *RecallLotRequest) Reset() {
 	*x = RecallLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4200,7 +4528,7 @@ func (x *RecallLotRequest) String() string {
 func (*RecallLotRequest) ProtoMessage() {}
 
 func (x *RecallLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4213,7 +4541,7 @@ func (x *RecallLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallLotRequest.ProtoReflect.Descriptor instead.
 func (*RecallLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *RecallLotRequest) GetName() string {
@@ -4281,7 +4609,7 @@ type IssueStockRequest struct {
 
 func (x *IssueStockRequest) Reset() {
 	*x = IssueStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4293,7 +4621,7 @@ func (x *IssueStockRequest) String() string {
 func (*IssueStockRequest) ProtoMessage() {}
 
 func (x *IssueStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4306,7 +4634,7 @@ func (x *IssueStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueStockRequest.ProtoReflect.Descriptor instead.
 func (*IssueStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *IssueStockRequest) GetName() string {
@@ -4400,7 +4728,7 @@ type ReturnStockRequest struct {
 
 func (x *ReturnStockRequest) Reset() {
 	*x = ReturnStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4412,7 +4740,7 @@ func (x *ReturnStockRequest) String() string {
 func (*ReturnStockRequest) ProtoMessage() {}
 
 func (x *ReturnStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4425,7 +4753,7 @@ func (x *ReturnStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnStockRequest.ProtoReflect.Descriptor instead.
 func (*ReturnStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ReturnStockRequest) GetName() string {
@@ -4487,7 +4815,7 @@ type ReverseMovementRequest struct {
 
 func (x *ReverseMovementRequest) Reset() {
 	*x = ReverseMovementRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4499,7 +4827,7 @@ func (x *ReverseMovementRequest) String() string {
 func (*ReverseMovementRequest) ProtoMessage() {}
 
 func (x *ReverseMovementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4512,7 +4840,7 @@ func (x *ReverseMovementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReverseMovementRequest.ProtoReflect.Descriptor instead.
 func (*ReverseMovementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ReverseMovementRequest) GetName() string {
@@ -4571,7 +4899,7 @@ type BlendLotsRequest struct {
 
 func (x *BlendLotsRequest) Reset() {
 	*x = BlendLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4583,7 +4911,7 @@ func (x *BlendLotsRequest) String() string {
 func (*BlendLotsRequest) ProtoMessage() {}
 
 func (x *BlendLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4596,7 +4924,7 @@ func (x *BlendLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BlendLotsRequest.ProtoReflect.Descriptor instead.
 func (*BlendLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *BlendLotsRequest) GetItem() string {
@@ -4685,7 +5013,7 @@ type ConsumeStockRequest struct {
 
 func (x *ConsumeStockRequest) Reset() {
 	*x = ConsumeStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4697,7 +5025,7 @@ func (x *ConsumeStockRequest) String() string {
 func (*ConsumeStockRequest) ProtoMessage() {}
 
 func (x *ConsumeStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4710,7 +5038,7 @@ func (x *ConsumeStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConsumeStockRequest.ProtoReflect.Descriptor instead.
 func (*ConsumeStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ConsumeStockRequest) GetName() string {
@@ -4781,7 +5109,7 @@ type DecantStockRequest struct {
 
 func (x *DecantStockRequest) Reset() {
 	*x = DecantStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4793,7 +5121,7 @@ func (x *DecantStockRequest) String() string {
 func (*DecantStockRequest) ProtoMessage() {}
 
 func (x *DecantStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4806,7 +5134,7 @@ func (x *DecantStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecantStockRequest.ProtoReflect.Descriptor instead.
 func (*DecantStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *DecantStockRequest) GetName() string {
@@ -4865,7 +5193,7 @@ type MoveStockRequest struct {
 
 func (x *MoveStockRequest) Reset() {
 	*x = MoveStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4877,7 +5205,7 @@ func (x *MoveStockRequest) String() string {
 func (*MoveStockRequest) ProtoMessage() {}
 
 func (x *MoveStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4890,7 +5218,7 @@ func (x *MoveStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveStockRequest.ProtoReflect.Descriptor instead.
 func (*MoveStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *MoveStockRequest) GetName() string {
@@ -4956,7 +5284,7 @@ type DisposeStockRequest struct {
 
 func (x *DisposeStockRequest) Reset() {
 	*x = DisposeStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4968,7 +5296,7 @@ func (x *DisposeStockRequest) String() string {
 func (*DisposeStockRequest) ProtoMessage() {}
 
 func (x *DisposeStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4981,7 +5309,7 @@ func (x *DisposeStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DisposeStockRequest.ProtoReflect.Descriptor instead.
 func (*DisposeStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *DisposeStockRequest) GetName() string {
@@ -5037,7 +5365,7 @@ type GetStockMovementRequest struct {
 
 func (x *GetStockMovementRequest) Reset() {
 	*x = GetStockMovementRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5049,7 +5377,7 @@ func (x *GetStockMovementRequest) String() string {
 func (*GetStockMovementRequest) ProtoMessage() {}
 
 func (x *GetStockMovementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5062,7 +5390,7 @@ func (x *GetStockMovementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStockMovementRequest.ProtoReflect.Descriptor instead.
 func (*GetStockMovementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *GetStockMovementRequest) GetName() string {
@@ -5089,7 +5417,7 @@ type ListStockMovementsRequest struct {
 
 func (x *ListStockMovementsRequest) Reset() {
 	*x = ListStockMovementsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5101,7 +5429,7 @@ func (x *ListStockMovementsRequest) String() string {
 func (*ListStockMovementsRequest) ProtoMessage() {}
 
 func (x *ListStockMovementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5114,7 +5442,7 @@ func (x *ListStockMovementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockMovementsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockMovementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListStockMovementsRequest) GetPageSize() int32 {
@@ -5158,7 +5486,7 @@ type ListStockMovementsResponse struct {
 
 func (x *ListStockMovementsResponse) Reset() {
 	*x = ListStockMovementsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5170,7 +5498,7 @@ func (x *ListStockMovementsResponse) String() string {
 func (*ListStockMovementsResponse) ProtoMessage() {}
 
 func (x *ListStockMovementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5183,7 +5511,7 @@ func (x *ListStockMovementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockMovementsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockMovementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListStockMovementsResponse) GetStockMovements() []*StockMovement {
@@ -5219,7 +5547,7 @@ type ReserveStockRequest struct {
 
 func (x *ReserveStockRequest) Reset() {
 	*x = ReserveStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5231,7 +5559,7 @@ func (x *ReserveStockRequest) String() string {
 func (*ReserveStockRequest) ProtoMessage() {}
 
 func (x *ReserveStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5244,7 +5572,7 @@ func (x *ReserveStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReserveStockRequest.ProtoReflect.Descriptor instead.
 func (*ReserveStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ReserveStockRequest) GetWorkOrder() string {
@@ -5297,7 +5625,7 @@ type ReleaseReservationRequest struct {
 
 func (x *ReleaseReservationRequest) Reset() {
 	*x = ReleaseReservationRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5309,7 +5637,7 @@ func (x *ReleaseReservationRequest) String() string {
 func (*ReleaseReservationRequest) ProtoMessage() {}
 
 func (x *ReleaseReservationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5322,7 +5650,7 @@ func (x *ReleaseReservationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseReservationRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseReservationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ReleaseReservationRequest) GetName() string {
@@ -5363,7 +5691,7 @@ type ListReservationsRequest struct {
 
 func (x *ListReservationsRequest) Reset() {
 	*x = ListReservationsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5375,7 +5703,7 @@ func (x *ListReservationsRequest) String() string {
 func (*ListReservationsRequest) ProtoMessage() {}
 
 func (x *ListReservationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5388,7 +5716,7 @@ func (x *ListReservationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReservationsRequest.ProtoReflect.Descriptor instead.
 func (*ListReservationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListReservationsRequest) GetPageSize() int32 {
@@ -5432,7 +5760,7 @@ type ListReservationsResponse struct {
 
 func (x *ListReservationsResponse) Reset() {
 	*x = ListReservationsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5444,7 +5772,7 @@ func (x *ListReservationsResponse) String() string {
 func (*ListReservationsResponse) ProtoMessage() {}
 
 func (x *ListReservationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5457,7 +5785,7 @@ func (x *ListReservationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReservationsResponse.ProtoReflect.Descriptor instead.
 func (*ListReservationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListReservationsResponse) GetReservations() []*Reservation {
@@ -5491,7 +5819,7 @@ type ListStockDemandsRequest struct {
 
 func (x *ListStockDemandsRequest) Reset() {
 	*x = ListStockDemandsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5503,7 +5831,7 @@ func (x *ListStockDemandsRequest) String() string {
 func (*ListStockDemandsRequest) ProtoMessage() {}
 
 func (x *ListStockDemandsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5516,7 +5844,7 @@ func (x *ListStockDemandsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockDemandsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockDemandsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListStockDemandsRequest) GetPageSize() int32 {
@@ -5560,7 +5888,7 @@ type ListStockDemandsResponse struct {
 
 func (x *ListStockDemandsResponse) Reset() {
 	*x = ListStockDemandsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5572,7 +5900,7 @@ func (x *ListStockDemandsResponse) String() string {
 func (*ListStockDemandsResponse) ProtoMessage() {}
 
 func (x *ListStockDemandsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5585,7 +5913,7 @@ func (x *ListStockDemandsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockDemandsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockDemandsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListStockDemandsResponse) GetStockDemands() []*StockDemand {
@@ -5619,7 +5947,7 @@ type CreateStockCountRequest struct {
 
 func (x *CreateStockCountRequest) Reset() {
 	*x = CreateStockCountRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5631,7 +5959,7 @@ func (x *CreateStockCountRequest) String() string {
 func (*CreateStockCountRequest) ProtoMessage() {}
 
 func (x *CreateStockCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5644,7 +5972,7 @@ func (x *CreateStockCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStockCountRequest.ProtoReflect.Descriptor instead.
 func (*CreateStockCountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *CreateStockCountRequest) GetStockCount() *StockCount {
@@ -5690,7 +6018,7 @@ type ApproveStockCountRequest struct {
 
 func (x *ApproveStockCountRequest) Reset() {
 	*x = ApproveStockCountRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5702,7 +6030,7 @@ func (x *ApproveStockCountRequest) String() string {
 func (*ApproveStockCountRequest) ProtoMessage() {}
 
 func (x *ApproveStockCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5715,7 +6043,7 @@ func (x *ApproveStockCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApproveStockCountRequest.ProtoReflect.Descriptor instead.
 func (*ApproveStockCountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ApproveStockCountRequest) GetName() string {
@@ -5756,7 +6084,7 @@ type ListStockCountsRequest struct {
 
 func (x *ListStockCountsRequest) Reset() {
 	*x = ListStockCountsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5768,7 +6096,7 @@ func (x *ListStockCountsRequest) String() string {
 func (*ListStockCountsRequest) ProtoMessage() {}
 
 func (x *ListStockCountsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5781,7 +6109,7 @@ func (x *ListStockCountsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockCountsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockCountsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListStockCountsRequest) GetPageSize() int32 {
@@ -5825,7 +6153,7 @@ type ListStockCountsResponse struct {
 
 func (x *ListStockCountsResponse) Reset() {
 	*x = ListStockCountsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5837,7 +6165,7 @@ func (x *ListStockCountsResponse) String() string {
 func (*ListStockCountsResponse) ProtoMessage() {}
 
 func (x *ListStockCountsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5850,7 +6178,7 @@ func (x *ListStockCountsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockCountsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockCountsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListStockCountsResponse) GetStockCounts() []*StockCount {
@@ -5882,7 +6210,7 @@ type LookUpLotRequest struct {
 
 func (x *LookUpLotRequest) Reset() {
 	*x = LookUpLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5894,7 +6222,7 @@ func (x *LookUpLotRequest) String() string {
 func (*LookUpLotRequest) ProtoMessage() {}
 
 func (x *LookUpLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5907,7 +6235,7 @@ func (x *LookUpLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpLotRequest.ProtoReflect.Descriptor instead.
 func (*LookUpLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *LookUpLotRequest) GetCode() string {
@@ -5948,7 +6276,7 @@ type LookUpLotResponse struct {
 
 func (x *LookUpLotResponse) Reset() {
 	*x = LookUpLotResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5960,7 +6288,7 @@ func (x *LookUpLotResponse) String() string {
 func (*LookUpLotResponse) ProtoMessage() {}
 
 func (x *LookUpLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5973,7 +6301,7 @@ func (x *LookUpLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpLotResponse.ProtoReflect.Descriptor instead.
 func (*LookUpLotResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *LookUpLotResponse) GetLot() *Lot {
@@ -6023,7 +6351,7 @@ type SuggestLotsRequest struct {
 
 func (x *SuggestLotsRequest) Reset() {
 	*x = SuggestLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6035,7 +6363,7 @@ func (x *SuggestLotsRequest) String() string {
 func (*SuggestLotsRequest) ProtoMessage() {}
 
 func (x *SuggestLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6048,7 +6376,7 @@ func (x *SuggestLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestLotsRequest.ProtoReflect.Descriptor instead.
 func (*SuggestLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *SuggestLotsRequest) GetItem() string {
@@ -6101,7 +6429,7 @@ type SuggestLotsResponse struct {
 
 func (x *SuggestLotsResponse) Reset() {
 	*x = SuggestLotsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6113,7 +6441,7 @@ func (x *SuggestLotsResponse) String() string {
 func (*SuggestLotsResponse) ProtoMessage() {}
 
 func (x *SuggestLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6126,7 +6454,7 @@ func (x *SuggestLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestLotsResponse.ProtoReflect.Descriptor instead.
 func (*SuggestLotsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *SuggestLotsResponse) GetSuggestions() []*LotSuggestion {
@@ -6171,7 +6499,7 @@ type LotSuggestion struct {
 
 func (x *LotSuggestion) Reset() {
 	*x = LotSuggestion{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6183,7 +6511,7 @@ func (x *LotSuggestion) String() string {
 func (*LotSuggestion) ProtoMessage() {}
 
 func (x *LotSuggestion) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6196,7 +6524,7 @@ func (x *LotSuggestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotSuggestion.ProtoReflect.Descriptor instead.
 func (*LotSuggestion) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *LotSuggestion) GetLot() string {
@@ -6256,7 +6584,7 @@ type SkippedLot struct {
 
 func (x *SkippedLot) Reset() {
 	*x = SkippedLot{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6268,7 +6596,7 @@ func (x *SkippedLot) String() string {
 func (*SkippedLot) ProtoMessage() {}
 
 func (x *SkippedLot) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6281,7 +6609,7 @@ func (x *SkippedLot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SkippedLot.ProtoReflect.Descriptor instead.
 func (*SkippedLot) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *SkippedLot) GetLot() string {
@@ -6321,7 +6649,7 @@ type TraceLotRequest struct {
 
 func (x *TraceLotRequest) Reset() {
 	*x = TraceLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6333,7 +6661,7 @@ func (x *TraceLotRequest) String() string {
 func (*TraceLotRequest) ProtoMessage() {}
 
 func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6346,7 +6674,7 @@ func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotRequest.ProtoReflect.Descriptor instead.
 func (*TraceLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *TraceLotRequest) GetName() string {
@@ -6399,7 +6727,7 @@ type TraceLotResponse struct {
 
 func (x *TraceLotResponse) Reset() {
 	*x = TraceLotResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6411,7 +6739,7 @@ func (x *TraceLotResponse) String() string {
 func (*TraceLotResponse) ProtoMessage() {}
 
 func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6424,7 +6752,7 @@ func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotResponse.ProtoReflect.Descriptor instead.
 func (*TraceLotResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *TraceLotResponse) GetNodes() []*TraceNode {
@@ -6509,7 +6837,7 @@ type TracePlace struct {
 
 func (x *TracePlace) Reset() {
 	*x = TracePlace{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6521,7 +6849,7 @@ func (x *TracePlace) String() string {
 func (*TracePlace) ProtoMessage() {}
 
 func (x *TracePlace) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6534,7 +6862,7 @@ func (x *TracePlace) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TracePlace.ProtoReflect.Descriptor instead.
 func (*TracePlace) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *TracePlace) GetLot() string {
@@ -6591,7 +6919,7 @@ type TraceNode struct {
 
 func (x *TraceNode) Reset() {
 	*x = TraceNode{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6603,7 +6931,7 @@ func (x *TraceNode) String() string {
 func (*TraceNode) ProtoMessage() {}
 
 func (x *TraceNode) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6616,7 +6944,7 @@ func (x *TraceNode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceNode.ProtoReflect.Descriptor instead.
 func (*TraceNode) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *TraceNode) GetLot() string {
@@ -6671,7 +6999,7 @@ type TraceEdge struct {
 
 func (x *TraceEdge) Reset() {
 	*x = TraceEdge{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6683,7 +7011,7 @@ func (x *TraceEdge) String() string {
 func (*TraceEdge) ProtoMessage() {}
 
 func (x *TraceEdge) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6696,7 +7024,7 @@ func (x *TraceEdge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceEdge.ProtoReflect.Descriptor instead.
 func (*TraceEdge) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *TraceEdge) GetSourceLot() string {
@@ -6746,7 +7074,7 @@ type TraceUse struct {
 
 func (x *TraceUse) Reset() {
 	*x = TraceUse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6758,7 +7086,7 @@ func (x *TraceUse) String() string {
 func (*TraceUse) ProtoMessage() {}
 
 func (x *TraceUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6771,7 +7099,7 @@ func (x *TraceUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceUse.ProtoReflect.Descriptor instead.
 func (*TraceUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *TraceUse) GetLot() string {
@@ -6834,7 +7162,7 @@ type LotBalanceLine struct {
 
 func (x *LotBalanceLine) Reset() {
 	*x = LotBalanceLine{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6846,7 +7174,7 @@ func (x *LotBalanceLine) String() string {
 func (*LotBalanceLine) ProtoMessage() {}
 
 func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6859,7 +7187,7 @@ func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotBalanceLine.ProtoReflect.Descriptor instead.
 func (*LotBalanceLine) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *LotBalanceLine) GetLot() string {
@@ -6918,11 +7246,641 @@ func (x *LotBalanceLine) GetDifference() *v1.Quantity {
 	return nil
 }
 
+// The request to import a table.
+type ImportStockRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the rows are.
+	Rows ImportStockRequest_Rows `protobuf:"varint,1,opt,name=rows,proto3,enum=coldsection.consumables.v1.ImportStockRequest_Rows" json:"rows,omitempty"`
+	// The file, CSV or XLSX.
+	Content []byte `protobuf:"bytes,2,opt,name=content,proto3" json:"content,omitempty"`
+	// Checks everything and changes nothing.
+	ValidateOnly bool `protobuf:"varint,3,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportStockRequest) Reset() {
+	*x = ImportStockRequest{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportStockRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportStockRequest) ProtoMessage() {}
+
+func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportStockRequest.ProtoReflect.Descriptor instead.
+func (*ImportStockRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73}
+}
+
+func (x *ImportStockRequest) GetRows() ImportStockRequest_Rows {
+	if x != nil {
+		return x.Rows
+	}
+	return ImportStockRequest_ROWS_UNSPECIFIED
+}
+
+func (x *ImportStockRequest) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *ImportStockRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *ImportStockRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// What became of an import.
+type ImportStockResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many rows were taken, or would be; 0 when any row has a fault.
+	ImportedCount int32 `protobuf:"varint,1,opt,name=imported_count,json=importedCount,proto3" json:"imported_count,omitempty"`
+	// Every fault of every row; with one, nothing was taken.
+	Faults []*RowFault `protobuf:"bytes,2,rep,name=faults,proto3" json:"faults,omitempty"`
+	// The names of what was made, in the order of the rows.
+	Names         []string `protobuf:"bytes,3,rep,name=names,proto3" json:"names,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportStockResponse) Reset() {
+	*x = ImportStockResponse{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportStockResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportStockResponse) ProtoMessage() {}
+
+func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportStockResponse.ProtoReflect.Descriptor instead.
+func (*ImportStockResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{74}
+}
+
+func (x *ImportStockResponse) GetImportedCount() int32 {
+	if x != nil {
+		return x.ImportedCount
+	}
+	return 0
+}
+
+func (x *ImportStockResponse) GetFaults() []*RowFault {
+	if x != nil {
+		return x.Faults
+	}
+	return nil
+}
+
+func (x *ImportStockResponse) GetNames() []string {
+	if x != nil {
+		return x.Names
+	}
+	return nil
+}
+
+// What is wrong with a row.
+type RowFault struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The line of the file.
+	Line int32 `protobuf:"varint,1,opt,name=line,proto3" json:"line,omitempty"`
+	// The column, as the header spells it; empty for the whole row.
+	Column string `protobuf:"bytes,2,opt,name=column,proto3" json:"column,omitempty"`
+	// The reason of a refusal.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The rule and the next move.
+	Explanation   string `protobuf:"bytes,4,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RowFault) Reset() {
+	*x = RowFault{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RowFault) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RowFault) ProtoMessage() {}
+
+func (x *RowFault) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RowFault.ProtoReflect.Descriptor instead.
+func (*RowFault) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75}
+}
+
+func (x *RowFault) GetLine() int32 {
+	if x != nil {
+		return x.Line
+	}
+	return 0
+}
+
+func (x *RowFault) GetColumn() string {
+	if x != nil {
+		return x.Column
+	}
+	return ""
+}
+
+func (x *RowFault) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *RowFault) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+// The request to export.
+type ExportStockRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What to write.
+	Content ExportStockRequest_Content `protobuf:"varint,1,opt,name=content,proto3,enum=coldsection.consumables.v1.ExportStockRequest_Content" json:"content,omitempty"`
+	// How a table is written; a journal is plain text.
+	Format ExportStockRequest_Format `protobuf:"varint,2,opt,name=format,proto3,enum=coldsection.consumables.v1.ExportStockRequest_Format" json:"format,omitempty"`
+	// Only movements that happened at or after it; a journal begins with what was where then.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// Only movements that happened before it.
+	EndTime       *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportStockRequest) Reset() {
+	*x = ExportStockRequest{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportStockRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportStockRequest) ProtoMessage() {}
+
+func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportStockRequest.ProtoReflect.Descriptor instead.
+func (*ExportStockRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76}
+}
+
+func (x *ExportStockRequest) GetContent() ExportStockRequest_Content {
+	if x != nil {
+		return x.Content
+	}
+	return ExportStockRequest_CONTENT_UNSPECIFIED
+}
+
+func (x *ExportStockRequest) GetFormat() ExportStockRequest_Format {
+	if x != nil {
+		return x.Format
+	}
+	return ExportStockRequest_FORMAT_UNSPECIFIED
+}
+
+func (x *ExportStockRequest) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *ExportStockRequest) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+// An exported file.
+type ExportStockResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The file.
+	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
+	// Its media type.
+	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// A name to save it under.
+	FileName      string `protobuf:"bytes,3,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportStockResponse) Reset() {
+	*x = ExportStockResponse{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportStockResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportStockResponse) ProtoMessage() {}
+
+func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportStockResponse.ProtoReflect.Descriptor instead.
+func (*ExportStockResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{77}
+}
+
+func (x *ExportStockResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *ExportStockResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *ExportStockResponse) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
+}
+
+// The request to find an item.
+type LookUpItemRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The other system, as in external_ids.
+	System string `protobuf:"bytes,1,opt,name=system,proto3" json:"system,omitempty"`
+	// The item's id there.
+	ExternalId    string `protobuf:"bytes,2,opt,name=external_id,json=externalId,proto3" json:"external_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LookUpItemRequest) Reset() {
+	*x = LookUpItemRequest{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LookUpItemRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LookUpItemRequest) ProtoMessage() {}
+
+func (x *LookUpItemRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LookUpItemRequest.ProtoReflect.Descriptor instead.
+func (*LookUpItemRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *LookUpItemRequest) GetSystem() string {
+	if x != nil {
+		return x.System
+	}
+	return ""
+}
+
+func (x *LookUpItemRequest) GetExternalId() string {
+	if x != nil {
+		return x.ExternalId
+	}
+	return ""
+}
+
+// The request for advice on ordering.
+type AdviseReorderRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The item.
+	Item string `protobuf:"bytes,1,opt,name=item,proto3" json:"item,omitempty"`
+	// How much is on order already, in the item's base unit; empty means nothing.
+	OrderedValue  string `protobuf:"bytes,2,opt,name=ordered_value,json=orderedValue,proto3" json:"ordered_value,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdviseReorderRequest) Reset() {
+	*x = AdviseReorderRequest{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdviseReorderRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdviseReorderRequest) ProtoMessage() {}
+
+func (x *AdviseReorderRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdviseReorderRequest.ProtoReflect.Descriptor instead.
+func (*AdviseReorderRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79}
+}
+
+func (x *AdviseReorderRequest) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *AdviseReorderRequest) GetOrderedValue() string {
+	if x != nil {
+		return x.OrderedValue
+	}
+	return ""
+}
+
+// Advice on ordering.
+type AdviseReorderResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The item.
+	Item string `protobuf:"bytes,1,opt,name=item,proto3" json:"item,omitempty"`
+	// Whether to order now.
+	OrderNow bool `protobuf:"varint,2,opt,name=order_now,json=orderNow,proto3" json:"order_now,omitempty"`
+	// How much to order, in whole packs where the item has one; 0 when nothing is to be ordered.
+	Quantity *v1.Quantity `protobuf:"bytes,3,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// Usable stock and what is on order, less what is promised, missing or ends before an order could come.
+	Position *v1.Quantity `protobuf:"bytes,4,opt,name=position,proto3" json:"position,omitempty"`
+	// The level at which to order.
+	ReorderPoint *v1.Quantity `protobuf:"bytes,5,opt,name=reorder_point,json=reorderPoint,proto3" json:"reorder_point,omitempty"`
+	// Why, in one sentence.
+	Explanation string `protobuf:"bytes,6,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// Every step of the arithmetic.
+	Steps         []*AdviceStep `protobuf:"bytes,7,rep,name=steps,proto3" json:"steps,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdviseReorderResponse) Reset() {
+	*x = AdviseReorderResponse{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdviseReorderResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdviseReorderResponse) ProtoMessage() {}
+
+func (x *AdviseReorderResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdviseReorderResponse.ProtoReflect.Descriptor instead.
+func (*AdviseReorderResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{80}
+}
+
+func (x *AdviseReorderResponse) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *AdviseReorderResponse) GetOrderNow() bool {
+	if x != nil {
+		return x.OrderNow
+	}
+	return false
+}
+
+func (x *AdviseReorderResponse) GetQuantity() *v1.Quantity {
+	if x != nil {
+		return x.Quantity
+	}
+	return nil
+}
+
+func (x *AdviseReorderResponse) GetPosition() *v1.Quantity {
+	if x != nil {
+		return x.Position
+	}
+	return nil
+}
+
+func (x *AdviseReorderResponse) GetReorderPoint() *v1.Quantity {
+	if x != nil {
+		return x.ReorderPoint
+	}
+	return nil
+}
+
+func (x *AdviseReorderResponse) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+func (x *AdviseReorderResponse) GetSteps() []*AdviceStep {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+// A step of an arithmetic.
+type AdviceStep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What is computed.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Its value.
+	Value float64 `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	// How it comes about, with its inputs.
+	Formula string `protobuf:"bytes,3,opt,name=formula,proto3" json:"formula,omitempty"`
+	// Where the formula is from.
+	Source        string `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdviceStep) Reset() {
+	*x = AdviceStep{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdviceStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdviceStep) ProtoMessage() {}
+
+func (x *AdviceStep) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdviceStep.ProtoReflect.Descriptor instead.
+func (*AdviceStep) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81}
+}
+
+func (x *AdviceStep) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *AdviceStep) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *AdviceStep) GetFormula() string {
+	if x != nil {
+		return x.Formula
+	}
+	return ""
+}
+
+func (x *AdviceStep) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 var File_coldsection_consumables_v1_consumables_proto protoreflect.FileDescriptor
 
 const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xa1\x0f\n" +
+	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xa1\x12\n" +
 	"\x04Item\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12H\n" +
@@ -6962,7 +7920,13 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vupdate_time\x18\x1b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"updateTime\x123\n" +
 	"\x12demonstration_only\x18( \x01(\bB\x04\xe2A\x01\x01R\x11demonstrationOnly\x127\n" +
-	"\x11water_retest_days\x18\x1c \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x0fwaterRetestDays\x1a>\n" +
+	"\x11water_retest_days\x18\x1c \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x0fwaterRetestDays\x12:\n" +
+	"\x11shelf_life_months\x18\x1d \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xb0\t(\x00R\x0fshelfLifeMonths\x12)\n" +
+	"\telastomer\x18\x1e \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18\x10R\telastomer\x12-\n" +
+	"\rstorage_min_c\x18\x1f \x01(\x01B\x04\xe2A\x01\x01H\x00R\vstorageMinC\x88\x01\x01\x12-\n" +
+	"\rstorage_max_c\x18  \x01(\x01B\x04\xe2A\x01\x01H\x01R\vstorageMaxC\x88\x01\x01\x12=\n" +
+	"\x13receiving_questions\x18! \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\x12receivingQuestions\x12V\n" +
+	"\x0ereorder_policy\x18\" \x01(\v2).coldsection.consumables.v1.ReorderPolicyB\x04\xe2A\x01\x01R\rreorderPolicy\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"d\n" +
@@ -6975,7 +7939,17 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x05BLEND\x10\x04\x12\b\n" +
 	"\x04SEAL\x10\x05\x12\t\n" +
 	"\x05OTHER\x10\x06:8\xeaA5\n" +
-	"\x18coldsection.example/Item\x12\fitems/{item}*\x05items2\x04item\"\x7f\n" +
+	"\x18coldsection.example/Item\x12\fitems/{item}*\x05items2\x04itemB\x10\n" +
+	"\x0e_storage_min_cB\x10\n" +
+	"\x0e_storage_max_c\"\x9b\x03\n" +
+	"\rReorderPolicy\x12H\n" +
+	"\fmin_quantity\x18\x01 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\vminQuantity\x12H\n" +
+	"\fmax_quantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\vmaxQuantity\x12-\n" +
+	"\n" +
+	"cover_days\x18\x03 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xc2\x1c(\x00R\tcoverDays\x128\n" +
+	"\tlead_days\x18\x04 \x01(\x01B\x1b\xe2A\x01\x01\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x84\xac@)\x00\x00\x00\x00\x00\x00\x00\x00R\bleadDays\x12K\n" +
+	"\x13lead_deviation_days\x18\x05 \x01(\x01B\x1b\xe2A\x01\x01\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x84\xac@)\x00\x00\x00\x00\x00\x00\x00\x00R\x11leadDeviationDays\x12@\n" +
+	"\rservice_level\x18\x06 \x01(\x01B\x1b\xe2A\x01\x01\xbaH\x14\x12\x12\x11\x00\x00\x00\x00\x00\x00\xf0?)\x00\x00\x00\x00\x00\x00\x00\x00R\fserviceLevel\"\x7f\n" +
 	"\bPackSize\x120\n" +
 	"\fdisplay_name\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\vdisplayName\x12A\n" +
 	"\bquantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x02R\bquantity\"p\n" +
@@ -7004,7 +7978,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vMIXING_LOSS\x10\a\x12\t\n" +
 	"\x05WASTE\x10\b\x12\x14\n" +
 	"\x10COUNT_DIFFERENCE\x10\t:L\xeaAI\n" +
-	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\x92\f\n" +
+	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xa3\r\n" +
 	"\x03Lot\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x04item\x18\x02 \x01(\tB)\xe2A\x02\x02\x05\xfaA\x1a\n" +
@@ -7038,7 +8012,9 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"updateTime\x12A\n" +
 	"\vheld_origin\x18\x18 \x01(\tB \xe2A\x01\x03\xfaA\x19\n" +
 	"\x17coldsection.example/LotR\n" +
-	"heldOrigin\"j\n" +
+	"heldOrigin\x12A\n" +
+	"\fcure_quarter\x18\x19 \x01(\tB\x1e\xe2A\x01\x01\xbaH\x17r\x152\x13^([1-4]Q[0-9]{2})?$R\vcureQuarter\x12L\n" +
+	"\aanswers\x18\x1a \x03(\v2,.coldsection.consumables.v1.InspectionAnswerB\x04\xe2A\x01\x03R\aanswers\"j\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04HELD\x10\x01\x12\n" +
@@ -7633,12 +8609,74 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\aon_hand\x18\a \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x06onHand\x12E\n" +
 	"\n" +
 	"difference\x18\b \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\n" +
-	"difference2\x9d\x16\n" +
+	"difference\"\xa8\x02\n" +
+	"\x12ImportStockRequest\x12X\n" +
+	"\x04rows\x18\x01 \x01(\x0e23.coldsection.consumables.v1.ImportStockRequest.RowsB\x0f\xe2A\x01\x02\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04rows\x12%\n" +
+	"\acontent\x18\x02 \x01(\fB\v\xe2A\x01\x02\xbaH\x04z\x02\x10\x01R\acontent\x12)\n" +
+	"\rvalidate_only\x18\x03 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x123\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"1\n" +
+	"\x04Rows\x12\x14\n" +
+	"\x10ROWS_UNSPECIFIED\x10\x00\x12\t\n" +
+	"\x05ITEMS\x10\x01\x12\b\n" +
+	"\x04LOTS\x10\x02\"\xa2\x01\n" +
+	"\x13ImportStockResponse\x12+\n" +
+	"\x0eimported_count\x18\x01 \x01(\x05B\x04\xe2A\x01\x03R\rimportedCount\x12B\n" +
+	"\x06faults\x18\x02 \x03(\v2$.coldsection.consumables.v1.RowFaultB\x04\xe2A\x01\x03R\x06faults\x12\x1a\n" +
+	"\x05names\x18\x03 \x03(\tB\x04\xe2A\x01\x03R\x05names\"\x88\x01\n" +
+	"\bRowFault\x12\x18\n" +
+	"\x04line\x18\x01 \x01(\x05B\x04\xe2A\x01\x03R\x04line\x12\x1c\n" +
+	"\x06column\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06column\x12\x1c\n" +
+	"\x06reason\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12&\n" +
+	"\vexplanation\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\"\xd2\x03\n" +
+	"\x12ExportStockRequest\x12a\n" +
+	"\acontent\x18\x01 \x01(\x0e26.coldsection.consumables.v1.ExportStockRequest.ContentB\x0f\xe2A\x01\x02\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\acontent\x12[\n" +
+	"\x06format\x18\x02 \x01(\x0e25.coldsection.consumables.v1.ExportStockRequest.FormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12?\n" +
+	"\n" +
+	"start_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tstartTime\x12;\n" +
+	"\bend_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\aendTime\"I\n" +
+	"\aContent\x12\x17\n" +
+	"\x13CONTENT_UNSPECIFIED\x10\x00\x12\t\n" +
+	"\x05STOCK\x10\x01\x12\r\n" +
+	"\tMOVEMENTS\x10\x02\x12\v\n" +
+	"\aJOURNAL\x10\x03\"3\n" +
+	"\x06Format\x12\x16\n" +
+	"\x12FORMAT_UNSPECIFIED\x10\x00\x12\a\n" +
+	"\x03CSV\x10\x01\x12\b\n" +
+	"\x04XLSX\x10\x02\"}\n" +
+	"\x13ExportStockResponse\x12\x1e\n" +
+	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12#\n" +
+	"\n" +
+	"media_type\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
+	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"f\n" +
+	"\x11LookUpItemRequest\x12#\n" +
+	"\x06system\x18\x01 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x06system\x12,\n" +
+	"\vexternal_id\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\n" +
+	"externalId\"\x86\x01\n" +
+	"\x14AdviseReorderRequest\x12<\n" +
+	"\x04item\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
+	"\x18coldsection.example/Item\xbaH\x04r\x02\x10\x01R\x04item\x120\n" +
+	"\rordered_value\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\forderedValue\"\x92\x03\n" +
+	"\x15AdviseReorderResponse\x12\x18\n" +
+	"\x04item\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12!\n" +
+	"\torder_now\x18\x02 \x01(\bB\x04\xe2A\x01\x03R\borderNow\x12A\n" +
+	"\bquantity\x18\x03 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\x12A\n" +
+	"\bposition\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bposition\x12J\n" +
+	"\rreorder_point\x18\x05 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\freorderPoint\x12&\n" +
+	"\vexplanation\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12B\n" +
+	"\x05steps\x18\a \x03(\v2&.coldsection.consumables.v1.AdviceStepB\x04\xe2A\x01\x03R\x05steps\"\x80\x01\n" +
+	"\n" +
+	"AdviceStep\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04name\x12\x1a\n" +
+	"\x05value\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05value\x12\x1e\n" +
+	"\aformula\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\aformula\x12\x1c\n" +
+	"\x06source\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06source2\xaa\x17\n" +
 	"\x12ConsumablesService\x12v\n" +
 	"\n" +
 	"CreateItem\x12-.coldsection.consumables.v1.CreateItemRequest\x1a .coldsection.consumables.v1.Item\"\x17\x82\xd3\xe4\x93\x02\x11:\x04item\"\t/v1/items\x12\x84\x01\n" +
 	"\n" +
 	"UpdateItem\x12-.coldsection.consumables.v1.UpdateItemRequest\x1a .coldsection.consumables.v1.Item\"%\x82\xd3\xe4\x93\x02\x1f:\x04item2\x17/v1/{item.name=items/*}\x12\x8a\x01\n" +
+	"\vImportStock\x12..coldsection.consumables.v1.ImportStockRequest\x1a/.coldsection.consumables.v1.ImportStockResponse\"\x1a\x82\xd3\xe4\x93\x02\x14:\x01*\"\x0f/v1/lots:import\x12\x8a\x01\n" +
 	"\x0eCreateLocation\x121.coldsection.consumables.v1.CreateLocationRequest\x1a$.coldsection.consumables.v1.Location\"\x1f\x82\xd3\xe4\x93\x02\x19:\blocation\"\r/v1/locations\x12y\n" +
 	"\n" +
 	"ReceiveLot\x12-.coldsection.consumables.v1.ReceiveLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"\x1b\x82\xd3\xe4\x93\x02\x15:\x01*\"\x10/v1/lots:receive\x12\xa0\x01\n" +
@@ -7659,10 +8697,14 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\fReserveStock\x12/.coldsection.consumables.v1.ReserveStockRequest\x1a'.coldsection.consumables.v1.Reservation\"#\x82\xd3\xe4\x93\x02\x1d:\x01*\"\x18/v1/reservations:reserve\x12\xa2\x01\n" +
 	"\x12ReleaseReservation\x125.coldsection.consumables.v1.ReleaseReservationRequest\x1a'.coldsection.consumables.v1.Reservation\",\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/{name=reservations/*}:release\x12\x95\x01\n" +
 	"\x10CreateStockCount\x123.coldsection.consumables.v1.CreateStockCountRequest\x1a&.coldsection.consumables.v1.StockCount\"$\x82\xd3\xe4\x93\x02\x1e:\vstock_count\"\x0f/v1/stockCounts\x12\x9e\x01\n" +
-	"\x11ApproveStockCount\x124.coldsection.consumables.v1.ApproveStockCountRequest\x1a&.coldsection.consumables.v1.StockCount\"+\x82\xd3\xe4\x93\x02%:\x01*\" /v1/{name=stockCounts/*}:approve2\x94\x11\n" +
+	"\x11ApproveStockCount\x124.coldsection.consumables.v1.ApproveStockCountRequest\x1a&.coldsection.consumables.v1.StockCount\"+\x82\xd3\xe4\x93\x02%:\x01*\" /v1/{name=stockCounts/*}:approve2\xc1\x14\n" +
 	"\x17ConsumablesQueryService\x12v\n" +
 	"\aGetItem\x12*.coldsection.consumables.v1.GetItemRequest\x1a .coldsection.consumables.v1.Item\"\x1d\x82\xd3\xe4\x93\x02\x14\x12\x12/v1/{name=items/*}\x90\x02\x01\x12~\n" +
-	"\tListItems\x12,.coldsection.consumables.v1.ListItemsRequest\x1a-.coldsection.consumables.v1.ListItemsResponse\"\x14\x82\xd3\xe4\x93\x02\v\x12\t/v1/items\x90\x02\x01\x12\x8e\x01\n" +
+	"\tListItems\x12,.coldsection.consumables.v1.ListItemsRequest\x1a-.coldsection.consumables.v1.ListItemsResponse\"\x14\x82\xd3\xe4\x93\x02\v\x12\t/v1/items\x90\x02\x01\x12z\n" +
+	"\n" +
+	"LookUpItem\x12-.coldsection.consumables.v1.LookUpItemRequest\x1a .coldsection.consumables.v1.Item\"\x1b\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/items:lookUp\x90\x02\x01\x12\xa1\x01\n" +
+	"\rAdviseReorder\x120.coldsection.consumables.v1.AdviseReorderRequest\x1a1.coldsection.consumables.v1.AdviseReorderResponse\"+\x82\xd3\xe4\x93\x02\"\x12 /v1/{item=items/*}:adviseReorder\x90\x02\x01\x12\x8a\x01\n" +
+	"\vExportStock\x12..coldsection.consumables.v1.ExportStockRequest\x1a/.coldsection.consumables.v1.ExportStockResponse\"\x1a\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/lots:export\x90\x02\x01\x12\x8e\x01\n" +
 	"\rListLocations\x120.coldsection.consumables.v1.ListLocationsRequest\x1a1.coldsection.consumables.v1.ListLocationsResponse\"\x18\x82\xd3\xe4\x93\x02\x0f\x12\r/v1/locations\x90\x02\x01\x12r\n" +
 	"\x06GetLot\x12).coldsection.consumables.v1.GetLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"\x1c\x82\xd3\xe4\x93\x02\x13\x12\x11/v1/{name=lots/*}\x90\x02\x01\x12z\n" +
 	"\bListLots\x12+.coldsection.consumables.v1.ListLotsRequest\x1a,.coldsection.consumables.v1.ListLotsResponse\"\x13\x82\xd3\xe4\x93\x02\n" +
@@ -7690,8 +8732,8 @@ func file_coldsection_consumables_v1_consumables_proto_rawDescGZIP() []byte {
 	return file_coldsection_consumables_v1_consumables_proto_rawDescData
 }
 
-var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
-var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
+var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
+var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 83)
 var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(Item_Kind)(0),                     // 0: coldsection.consumables.v1.Item.Kind
 	(Location_Kind)(0),                 // 1: coldsection.consumables.v1.Location.Kind
@@ -7704,291 +8746,326 @@ var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(StockCount_State)(0),              // 8: coldsection.consumables.v1.StockCount.State
 	(InspectionAnswer_Answer)(0),       // 9: coldsection.consumables.v1.InspectionAnswer.Answer
 	(TraceLotRequest_Direction)(0),     // 10: coldsection.consumables.v1.TraceLotRequest.Direction
-	(*Item)(nil),                       // 11: coldsection.consumables.v1.Item
-	(*PackSize)(nil),                   // 12: coldsection.consumables.v1.PackSize
-	(*MixRatio)(nil),                   // 13: coldsection.consumables.v1.MixRatio
-	(*Location)(nil),                   // 14: coldsection.consumables.v1.Location
-	(*Lot)(nil),                        // 15: coldsection.consumables.v1.Lot
-	(*Certificate)(nil),                // 16: coldsection.consumables.v1.Certificate
-	(*Hazard)(nil),                     // 17: coldsection.consumables.v1.Hazard
-	(*BlendPart)(nil),                  // 18: coldsection.consumables.v1.BlendPart
-	(*LotBalance)(nil),                 // 19: coldsection.consumables.v1.LotBalance
-	(*WaterTest)(nil),                  // 20: coldsection.consumables.v1.WaterTest
-	(*WaterCheck)(nil),                 // 21: coldsection.consumables.v1.WaterCheck
-	(*WaterGrade)(nil),                 // 22: coldsection.consumables.v1.WaterGrade
-	(*StockMovement)(nil),              // 23: coldsection.consumables.v1.StockMovement
-	(*Posting)(nil),                    // 24: coldsection.consumables.v1.Posting
-	(*Reservation)(nil),                // 25: coldsection.consumables.v1.Reservation
-	(*StockDemand)(nil),                // 26: coldsection.consumables.v1.StockDemand
-	(*StockCount)(nil),                 // 27: coldsection.consumables.v1.StockCount
-	(*CreateItemRequest)(nil),          // 28: coldsection.consumables.v1.CreateItemRequest
-	(*UpdateItemRequest)(nil),          // 29: coldsection.consumables.v1.UpdateItemRequest
-	(*GetItemRequest)(nil),             // 30: coldsection.consumables.v1.GetItemRequest
-	(*ListItemsRequest)(nil),           // 31: coldsection.consumables.v1.ListItemsRequest
-	(*ListItemsResponse)(nil),          // 32: coldsection.consumables.v1.ListItemsResponse
-	(*CreateLocationRequest)(nil),      // 33: coldsection.consumables.v1.CreateLocationRequest
-	(*ListLocationsRequest)(nil),       // 34: coldsection.consumables.v1.ListLocationsRequest
-	(*ListLocationsResponse)(nil),      // 35: coldsection.consumables.v1.ListLocationsResponse
-	(*ReceiveLotRequest)(nil),          // 36: coldsection.consumables.v1.ReceiveLotRequest
-	(*InspectionAnswer)(nil),           // 37: coldsection.consumables.v1.InspectionAnswer
-	(*CreateWaterTestRequest)(nil),     // 38: coldsection.consumables.v1.CreateWaterTestRequest
-	(*ListWaterTestsRequest)(nil),      // 39: coldsection.consumables.v1.ListWaterTestsRequest
-	(*ListWaterTestsResponse)(nil),     // 40: coldsection.consumables.v1.ListWaterTestsResponse
-	(*ListWaterGradesRequest)(nil),     // 41: coldsection.consumables.v1.ListWaterGradesRequest
-	(*ListWaterGradesResponse)(nil),    // 42: coldsection.consumables.v1.ListWaterGradesResponse
-	(*GetLotRequest)(nil),              // 43: coldsection.consumables.v1.GetLotRequest
-	(*ListLotsRequest)(nil),            // 44: coldsection.consumables.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),           // 45: coldsection.consumables.v1.ListLotsResponse
-	(*ClearLotRequest)(nil),            // 46: coldsection.consumables.v1.ClearLotRequest
-	(*HoldLotRequest)(nil),             // 47: coldsection.consumables.v1.HoldLotRequest
-	(*RecallLotRequest)(nil),           // 48: coldsection.consumables.v1.RecallLotRequest
-	(*IssueStockRequest)(nil),          // 49: coldsection.consumables.v1.IssueStockRequest
-	(*ReturnStockRequest)(nil),         // 50: coldsection.consumables.v1.ReturnStockRequest
-	(*ReverseMovementRequest)(nil),     // 51: coldsection.consumables.v1.ReverseMovementRequest
-	(*BlendLotsRequest)(nil),           // 52: coldsection.consumables.v1.BlendLotsRequest
-	(*ConsumeStockRequest)(nil),        // 53: coldsection.consumables.v1.ConsumeStockRequest
-	(*DecantStockRequest)(nil),         // 54: coldsection.consumables.v1.DecantStockRequest
-	(*MoveStockRequest)(nil),           // 55: coldsection.consumables.v1.MoveStockRequest
-	(*DisposeStockRequest)(nil),        // 56: coldsection.consumables.v1.DisposeStockRequest
-	(*GetStockMovementRequest)(nil),    // 57: coldsection.consumables.v1.GetStockMovementRequest
-	(*ListStockMovementsRequest)(nil),  // 58: coldsection.consumables.v1.ListStockMovementsRequest
-	(*ListStockMovementsResponse)(nil), // 59: coldsection.consumables.v1.ListStockMovementsResponse
-	(*ReserveStockRequest)(nil),        // 60: coldsection.consumables.v1.ReserveStockRequest
-	(*ReleaseReservationRequest)(nil),  // 61: coldsection.consumables.v1.ReleaseReservationRequest
-	(*ListReservationsRequest)(nil),    // 62: coldsection.consumables.v1.ListReservationsRequest
-	(*ListReservationsResponse)(nil),   // 63: coldsection.consumables.v1.ListReservationsResponse
-	(*ListStockDemandsRequest)(nil),    // 64: coldsection.consumables.v1.ListStockDemandsRequest
-	(*ListStockDemandsResponse)(nil),   // 65: coldsection.consumables.v1.ListStockDemandsResponse
-	(*CreateStockCountRequest)(nil),    // 66: coldsection.consumables.v1.CreateStockCountRequest
-	(*ApproveStockCountRequest)(nil),   // 67: coldsection.consumables.v1.ApproveStockCountRequest
-	(*ListStockCountsRequest)(nil),     // 68: coldsection.consumables.v1.ListStockCountsRequest
-	(*ListStockCountsResponse)(nil),    // 69: coldsection.consumables.v1.ListStockCountsResponse
-	(*LookUpLotRequest)(nil),           // 70: coldsection.consumables.v1.LookUpLotRequest
-	(*LookUpLotResponse)(nil),          // 71: coldsection.consumables.v1.LookUpLotResponse
-	(*SuggestLotsRequest)(nil),         // 72: coldsection.consumables.v1.SuggestLotsRequest
-	(*SuggestLotsResponse)(nil),        // 73: coldsection.consumables.v1.SuggestLotsResponse
-	(*LotSuggestion)(nil),              // 74: coldsection.consumables.v1.LotSuggestion
-	(*SkippedLot)(nil),                 // 75: coldsection.consumables.v1.SkippedLot
-	(*TraceLotRequest)(nil),            // 76: coldsection.consumables.v1.TraceLotRequest
-	(*TraceLotResponse)(nil),           // 77: coldsection.consumables.v1.TraceLotResponse
-	(*TracePlace)(nil),                 // 78: coldsection.consumables.v1.TracePlace
-	(*TraceNode)(nil),                  // 79: coldsection.consumables.v1.TraceNode
-	(*TraceEdge)(nil),                  // 80: coldsection.consumables.v1.TraceEdge
-	(*TraceUse)(nil),                   // 81: coldsection.consumables.v1.TraceUse
-	(*LotBalanceLine)(nil),             // 82: coldsection.consumables.v1.LotBalanceLine
-	nil,                                // 83: coldsection.consumables.v1.Item.ExternalIdsEntry
-	(*date.Date)(nil),                  // 84: google.type.Date
-	(*v1.Quantity)(nil),                // 85: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil),      // 86: google.protobuf.Timestamp
-	(*v1.Entered)(nil),                 // 87: coldsection.common.v1.Entered
-	(*v1.DocumentReference)(nil),       // 88: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),      // 89: google.protobuf.FieldMask
+	(ImportStockRequest_Rows)(0),       // 11: coldsection.consumables.v1.ImportStockRequest.Rows
+	(ExportStockRequest_Content)(0),    // 12: coldsection.consumables.v1.ExportStockRequest.Content
+	(ExportStockRequest_Format)(0),     // 13: coldsection.consumables.v1.ExportStockRequest.Format
+	(*Item)(nil),                       // 14: coldsection.consumables.v1.Item
+	(*ReorderPolicy)(nil),              // 15: coldsection.consumables.v1.ReorderPolicy
+	(*PackSize)(nil),                   // 16: coldsection.consumables.v1.PackSize
+	(*MixRatio)(nil),                   // 17: coldsection.consumables.v1.MixRatio
+	(*Location)(nil),                   // 18: coldsection.consumables.v1.Location
+	(*Lot)(nil),                        // 19: coldsection.consumables.v1.Lot
+	(*Certificate)(nil),                // 20: coldsection.consumables.v1.Certificate
+	(*Hazard)(nil),                     // 21: coldsection.consumables.v1.Hazard
+	(*BlendPart)(nil),                  // 22: coldsection.consumables.v1.BlendPart
+	(*LotBalance)(nil),                 // 23: coldsection.consumables.v1.LotBalance
+	(*WaterTest)(nil),                  // 24: coldsection.consumables.v1.WaterTest
+	(*WaterCheck)(nil),                 // 25: coldsection.consumables.v1.WaterCheck
+	(*WaterGrade)(nil),                 // 26: coldsection.consumables.v1.WaterGrade
+	(*StockMovement)(nil),              // 27: coldsection.consumables.v1.StockMovement
+	(*Posting)(nil),                    // 28: coldsection.consumables.v1.Posting
+	(*Reservation)(nil),                // 29: coldsection.consumables.v1.Reservation
+	(*StockDemand)(nil),                // 30: coldsection.consumables.v1.StockDemand
+	(*StockCount)(nil),                 // 31: coldsection.consumables.v1.StockCount
+	(*CreateItemRequest)(nil),          // 32: coldsection.consumables.v1.CreateItemRequest
+	(*UpdateItemRequest)(nil),          // 33: coldsection.consumables.v1.UpdateItemRequest
+	(*GetItemRequest)(nil),             // 34: coldsection.consumables.v1.GetItemRequest
+	(*ListItemsRequest)(nil),           // 35: coldsection.consumables.v1.ListItemsRequest
+	(*ListItemsResponse)(nil),          // 36: coldsection.consumables.v1.ListItemsResponse
+	(*CreateLocationRequest)(nil),      // 37: coldsection.consumables.v1.CreateLocationRequest
+	(*ListLocationsRequest)(nil),       // 38: coldsection.consumables.v1.ListLocationsRequest
+	(*ListLocationsResponse)(nil),      // 39: coldsection.consumables.v1.ListLocationsResponse
+	(*ReceiveLotRequest)(nil),          // 40: coldsection.consumables.v1.ReceiveLotRequest
+	(*InspectionAnswer)(nil),           // 41: coldsection.consumables.v1.InspectionAnswer
+	(*CreateWaterTestRequest)(nil),     // 42: coldsection.consumables.v1.CreateWaterTestRequest
+	(*ListWaterTestsRequest)(nil),      // 43: coldsection.consumables.v1.ListWaterTestsRequest
+	(*ListWaterTestsResponse)(nil),     // 44: coldsection.consumables.v1.ListWaterTestsResponse
+	(*ListWaterGradesRequest)(nil),     // 45: coldsection.consumables.v1.ListWaterGradesRequest
+	(*ListWaterGradesResponse)(nil),    // 46: coldsection.consumables.v1.ListWaterGradesResponse
+	(*GetLotRequest)(nil),              // 47: coldsection.consumables.v1.GetLotRequest
+	(*ListLotsRequest)(nil),            // 48: coldsection.consumables.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),           // 49: coldsection.consumables.v1.ListLotsResponse
+	(*ClearLotRequest)(nil),            // 50: coldsection.consumables.v1.ClearLotRequest
+	(*HoldLotRequest)(nil),             // 51: coldsection.consumables.v1.HoldLotRequest
+	(*RecallLotRequest)(nil),           // 52: coldsection.consumables.v1.RecallLotRequest
+	(*IssueStockRequest)(nil),          // 53: coldsection.consumables.v1.IssueStockRequest
+	(*ReturnStockRequest)(nil),         // 54: coldsection.consumables.v1.ReturnStockRequest
+	(*ReverseMovementRequest)(nil),     // 55: coldsection.consumables.v1.ReverseMovementRequest
+	(*BlendLotsRequest)(nil),           // 56: coldsection.consumables.v1.BlendLotsRequest
+	(*ConsumeStockRequest)(nil),        // 57: coldsection.consumables.v1.ConsumeStockRequest
+	(*DecantStockRequest)(nil),         // 58: coldsection.consumables.v1.DecantStockRequest
+	(*MoveStockRequest)(nil),           // 59: coldsection.consumables.v1.MoveStockRequest
+	(*DisposeStockRequest)(nil),        // 60: coldsection.consumables.v1.DisposeStockRequest
+	(*GetStockMovementRequest)(nil),    // 61: coldsection.consumables.v1.GetStockMovementRequest
+	(*ListStockMovementsRequest)(nil),  // 62: coldsection.consumables.v1.ListStockMovementsRequest
+	(*ListStockMovementsResponse)(nil), // 63: coldsection.consumables.v1.ListStockMovementsResponse
+	(*ReserveStockRequest)(nil),        // 64: coldsection.consumables.v1.ReserveStockRequest
+	(*ReleaseReservationRequest)(nil),  // 65: coldsection.consumables.v1.ReleaseReservationRequest
+	(*ListReservationsRequest)(nil),    // 66: coldsection.consumables.v1.ListReservationsRequest
+	(*ListReservationsResponse)(nil),   // 67: coldsection.consumables.v1.ListReservationsResponse
+	(*ListStockDemandsRequest)(nil),    // 68: coldsection.consumables.v1.ListStockDemandsRequest
+	(*ListStockDemandsResponse)(nil),   // 69: coldsection.consumables.v1.ListStockDemandsResponse
+	(*CreateStockCountRequest)(nil),    // 70: coldsection.consumables.v1.CreateStockCountRequest
+	(*ApproveStockCountRequest)(nil),   // 71: coldsection.consumables.v1.ApproveStockCountRequest
+	(*ListStockCountsRequest)(nil),     // 72: coldsection.consumables.v1.ListStockCountsRequest
+	(*ListStockCountsResponse)(nil),    // 73: coldsection.consumables.v1.ListStockCountsResponse
+	(*LookUpLotRequest)(nil),           // 74: coldsection.consumables.v1.LookUpLotRequest
+	(*LookUpLotResponse)(nil),          // 75: coldsection.consumables.v1.LookUpLotResponse
+	(*SuggestLotsRequest)(nil),         // 76: coldsection.consumables.v1.SuggestLotsRequest
+	(*SuggestLotsResponse)(nil),        // 77: coldsection.consumables.v1.SuggestLotsResponse
+	(*LotSuggestion)(nil),              // 78: coldsection.consumables.v1.LotSuggestion
+	(*SkippedLot)(nil),                 // 79: coldsection.consumables.v1.SkippedLot
+	(*TraceLotRequest)(nil),            // 80: coldsection.consumables.v1.TraceLotRequest
+	(*TraceLotResponse)(nil),           // 81: coldsection.consumables.v1.TraceLotResponse
+	(*TracePlace)(nil),                 // 82: coldsection.consumables.v1.TracePlace
+	(*TraceNode)(nil),                  // 83: coldsection.consumables.v1.TraceNode
+	(*TraceEdge)(nil),                  // 84: coldsection.consumables.v1.TraceEdge
+	(*TraceUse)(nil),                   // 85: coldsection.consumables.v1.TraceUse
+	(*LotBalanceLine)(nil),             // 86: coldsection.consumables.v1.LotBalanceLine
+	(*ImportStockRequest)(nil),         // 87: coldsection.consumables.v1.ImportStockRequest
+	(*ImportStockResponse)(nil),        // 88: coldsection.consumables.v1.ImportStockResponse
+	(*RowFault)(nil),                   // 89: coldsection.consumables.v1.RowFault
+	(*ExportStockRequest)(nil),         // 90: coldsection.consumables.v1.ExportStockRequest
+	(*ExportStockResponse)(nil),        // 91: coldsection.consumables.v1.ExportStockResponse
+	(*LookUpItemRequest)(nil),          // 92: coldsection.consumables.v1.LookUpItemRequest
+	(*AdviseReorderRequest)(nil),       // 93: coldsection.consumables.v1.AdviseReorderRequest
+	(*AdviseReorderResponse)(nil),      // 94: coldsection.consumables.v1.AdviseReorderResponse
+	(*AdviceStep)(nil),                 // 95: coldsection.consumables.v1.AdviceStep
+	nil,                                // 96: coldsection.consumables.v1.Item.ExternalIdsEntry
+	(*date.Date)(nil),                  // 97: google.type.Date
+	(*v1.Quantity)(nil),                // 98: coldsection.common.v1.Quantity
+	(*timestamppb.Timestamp)(nil),      // 99: google.protobuf.Timestamp
+	(*v1.Entered)(nil),                 // 100: coldsection.common.v1.Entered
+	(*v1.DocumentReference)(nil),       // 101: coldsection.common.v1.DocumentReference
+	(*fieldmaskpb.FieldMask)(nil),      // 102: google.protobuf.FieldMask
 }
 var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	0,   // 0: coldsection.consumables.v1.Item.kind:type_name -> coldsection.consumables.v1.Item.Kind
-	12,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
-	13,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
-	84,  // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
-	85,  // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
-	83,  // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
-	85,  // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
-	85,  // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
-	86,  // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
-	86,  // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
-	85,  // 10: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
-	1,   // 11: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	86,  // 12: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
-	16,  // 13: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
-	2,   // 14: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
-	84,  // 15: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
-	84,  // 16: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
-	86,  // 17: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
-	86,  // 18: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
-	18,  // 19: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
-	85,  // 20: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
-	85,  // 21: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
-	85,  // 22: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
-	19,  // 23: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
-	17,  // 24: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
-	86,  // 25: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	86,  // 26: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
-	84,  // 27: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
-	85,  // 28: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 29: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
-	87,  // 30: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
-	87,  // 31: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
-	87,  // 32: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
-	87,  // 33: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
-	87,  // 34: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
-	86,  // 35: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
-	3,   // 36: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
-	21,  // 37: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
-	86,  // 38: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
-	4,   // 39: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
-	88,  // 40: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
-	5,   // 41: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
-	24,  // 42: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
-	85,  // 43: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
-	86,  // 44: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
-	86,  // 45: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	85,  // 46: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
-	85,  // 47: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 48: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
-	86,  // 49: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
-	86,  // 50: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
-	6,   // 51: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
-	86,  // 52: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
-	85,  // 53: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
-	85,  // 54: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
-	85,  // 55: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	85,  // 56: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	86,  // 57: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
-	7,   // 58: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
-	85,  // 59: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
-	86,  // 60: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
-	85,  // 61: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
-	85,  // 62: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
-	8,   // 63: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
-	86,  // 64: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
-	11,  // 65: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	11,  // 66: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	89,  // 67: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
-	11,  // 68: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
-	14,  // 69: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
-	14,  // 70: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
-	15,  // 71: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
-	85,  // 72: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	37,  // 73: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	9,   // 74: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
-	20,  // 75: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	20,  // 76: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
-	22,  // 77: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
-	15,  // 78: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
-	37,  // 79: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	85,  // 80: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	86,  // 81: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	85,  // 82: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	18,  // 83: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
-	85,  // 84: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
-	13,  // 85: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
-	85,  // 86: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	86,  // 87: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	85,  // 88: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 89: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 90: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	23,  // 91: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
-	85,  // 92: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	86,  // 93: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
-	25,  // 94: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
-	26,  // 95: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
-	27,  // 96: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
-	27,  // 97: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
-	86,  // 98: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
-	15,  // 99: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
-	86,  // 100: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
-	74,  // 101: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
-	75,  // 102: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	85,  // 103: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
-	85,  // 104: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	86,  // 105: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
-	10,  // 106: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
-	86,  // 107: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	79,  // 108: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
-	80,  // 109: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
-	81,  // 110: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
-	23,  // 111: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
-	82,  // 112: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
-	78,  // 113: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
-	82,  // 114: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
-	1,   // 115: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	85,  // 116: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 117: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
-	2,   // 118: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
-	85,  // 119: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
-	85,  // 120: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
-	86,  // 121: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
-	85,  // 122: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
-	85,  // 123: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
-	85,  // 124: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
-	85,  // 125: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	85,  // 126: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
-	85,  // 127: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
-	85,  // 128: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
-	28,  // 129: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
-	29,  // 130: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
-	33,  // 131: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
-	36,  // 132: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
-	38,  // 133: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
-	46,  // 134: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
-	47,  // 135: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
-	48,  // 136: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
-	49,  // 137: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
-	50,  // 138: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
-	51,  // 139: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
-	52,  // 140: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
-	53,  // 141: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
-	54,  // 142: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
-	55,  // 143: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
-	56,  // 144: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
-	60,  // 145: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
-	61,  // 146: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
-	66,  // 147: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
-	67,  // 148: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
-	30,  // 149: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
-	31,  // 150: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
-	34,  // 151: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
-	43,  // 152: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
-	44,  // 153: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
-	70,  // 154: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
-	72,  // 155: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
-	39,  // 156: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
-	41,  // 157: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
-	57,  // 158: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
-	58,  // 159: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
-	62,  // 160: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
-	64,  // 161: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
-	76,  // 162: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
-	68,  // 163: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
-	11,  // 164: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
-	11,  // 165: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
-	14,  // 166: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
-	15,  // 167: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	20,  // 168: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
-	15,  // 169: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
-	15,  // 170: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
-	15,  // 171: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
-	23,  // 172: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
-	23,  // 173: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
-	23,  // 174: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
-	15,  // 175: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
-	23,  // 176: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
-	15,  // 177: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
-	23,  // 178: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
-	23,  // 179: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
-	25,  // 180: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
-	25,  // 181: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
-	27,  // 182: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
-	27,  // 183: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
-	11,  // 184: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
-	32,  // 185: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
-	35,  // 186: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
-	15,  // 187: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
-	45,  // 188: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
-	71,  // 189: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
-	73,  // 190: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
-	40,  // 191: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
-	42,  // 192: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
-	23,  // 193: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
-	59,  // 194: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
-	63,  // 195: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
-	65,  // 196: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
-	77,  // 197: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
-	69,  // 198: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
-	164, // [164:199] is the sub-list for method output_type
-	129, // [129:164] is the sub-list for method input_type
-	129, // [129:129] is the sub-list for extension type_name
-	129, // [129:129] is the sub-list for extension extendee
-	0,   // [0:129] is the sub-list for field type_name
+	16,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
+	17,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
+	97,  // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
+	98,  // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
+	96,  // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
+	98,  // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
+	98,  // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
+	99,  // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
+	99,  // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
+	15,  // 10: coldsection.consumables.v1.Item.reorder_policy:type_name -> coldsection.consumables.v1.ReorderPolicy
+	98,  // 11: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 12: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 13: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
+	1,   // 14: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	99,  // 15: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
+	20,  // 16: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
+	2,   // 17: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
+	97,  // 18: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
+	97,  // 19: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
+	99,  // 20: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
+	99,  // 21: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
+	22,  // 22: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
+	98,  // 23: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
+	98,  // 24: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
+	98,  // 25: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
+	23,  // 26: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
+	21,  // 27: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
+	99,  // 28: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	99,  // 29: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
+	41,  // 30: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	97,  // 31: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
+	98,  // 32: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 33: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
+	100, // 34: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
+	100, // 35: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
+	100, // 36: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
+	100, // 37: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
+	100, // 38: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
+	99,  // 39: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
+	3,   // 40: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
+	25,  // 41: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
+	99,  // 42: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
+	4,   // 43: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
+	101, // 44: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
+	5,   // 45: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
+	28,  // 46: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
+	98,  // 47: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 48: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
+	99,  // 49: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
+	98,  // 50: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
+	98,  // 51: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 52: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 53: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
+	99,  // 54: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
+	6,   // 55: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
+	99,  // 56: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
+	98,  // 57: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
+	98,  // 58: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
+	98,  // 59: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
+	98,  // 60: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	99,  // 61: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
+	7,   // 62: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
+	98,  // 63: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
+	99,  // 64: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
+	98,  // 65: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
+	98,  // 66: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
+	8,   // 67: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
+	99,  // 68: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
+	14,  // 69: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	14,  // 70: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	102, // 71: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
+	14,  // 72: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
+	18,  // 73: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
+	18,  // 74: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
+	19,  // 75: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
+	98,  // 76: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	41,  // 77: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	9,   // 78: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
+	24,  // 79: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	24,  // 80: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
+	26,  // 81: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
+	19,  // 82: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
+	41,  // 83: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	98,  // 84: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 85: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	98,  // 86: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	22,  // 87: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
+	98,  // 88: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
+	17,  // 89: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
+	98,  // 90: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 91: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	98,  // 92: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 93: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 94: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	27,  // 95: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
+	98,  // 96: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 97: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
+	29,  // 98: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
+	30,  // 99: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
+	31,  // 100: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
+	31,  // 101: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
+	99,  // 102: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
+	19,  // 103: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
+	99,  // 104: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
+	78,  // 105: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
+	79,  // 106: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
+	98,  // 107: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
+	98,  // 108: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 109: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
+	10,  // 110: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
+	99,  // 111: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	83,  // 112: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
+	84,  // 113: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
+	85,  // 114: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
+	27,  // 115: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
+	86,  // 116: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
+	82,  // 117: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
+	86,  // 118: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
+	1,   // 119: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	98,  // 120: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 121: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
+	2,   // 122: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
+	98,  // 123: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 124: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 125: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
+	98,  // 126: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
+	98,  // 127: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
+	98,  // 128: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
+	98,  // 129: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
+	98,  // 130: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
+	98,  // 131: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
+	98,  // 132: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
+	11,  // 133: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
+	89,  // 134: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
+	12,  // 135: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
+	13,  // 136: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
+	99,  // 137: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
+	99,  // 138: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
+	98,  // 139: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 140: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
+	98,  // 141: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
+	95,  // 142: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
+	32,  // 143: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
+	33,  // 144: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
+	87,  // 145: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
+	37,  // 146: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
+	40,  // 147: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
+	42,  // 148: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
+	50,  // 149: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
+	51,  // 150: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
+	52,  // 151: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
+	53,  // 152: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
+	54,  // 153: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
+	55,  // 154: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
+	56,  // 155: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
+	57,  // 156: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
+	58,  // 157: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
+	59,  // 158: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
+	60,  // 159: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
+	64,  // 160: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
+	65,  // 161: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
+	70,  // 162: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
+	71,  // 163: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
+	34,  // 164: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
+	35,  // 165: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
+	92,  // 166: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
+	93,  // 167: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
+	90,  // 168: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
+	38,  // 169: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
+	47,  // 170: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
+	48,  // 171: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
+	74,  // 172: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
+	76,  // 173: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
+	43,  // 174: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
+	45,  // 175: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
+	61,  // 176: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
+	62,  // 177: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
+	66,  // 178: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
+	68,  // 179: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
+	80,  // 180: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
+	72,  // 181: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
+	14,  // 182: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
+	14,  // 183: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
+	88,  // 184: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
+	18,  // 185: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
+	19,  // 186: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
+	24,  // 187: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	19,  // 188: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
+	19,  // 189: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
+	19,  // 190: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
+	27,  // 191: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
+	27,  // 192: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
+	27,  // 193: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
+	19,  // 194: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
+	27,  // 195: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
+	19,  // 196: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
+	27,  // 197: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
+	27,  // 198: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
+	29,  // 199: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
+	29,  // 200: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
+	31,  // 201: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
+	31,  // 202: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
+	14,  // 203: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
+	36,  // 204: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
+	14,  // 205: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
+	94,  // 206: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
+	91,  // 207: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
+	39,  // 208: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
+	19,  // 209: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
+	49,  // 210: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
+	75,  // 211: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
+	77,  // 212: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
+	44,  // 213: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
+	46,  // 214: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
+	27,  // 215: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
+	63,  // 216: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
+	67,  // 217: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
+	69,  // 218: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
+	81,  // 219: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
+	73,  // 220: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
+	182, // [182:221] is the sub-list for method output_type
+	143, // [143:182] is the sub-list for method input_type
+	143, // [143:143] is the sub-list for extension type_name
+	143, // [143:143] is the sub-list for extension extendee
+	0,   // [0:143] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_consumables_proto_init() }
@@ -7996,13 +9073,14 @@ func file_coldsection_consumables_v1_consumables_proto_init() {
 	if File_coldsection_consumables_v1_consumables_proto != nil {
 		return
 	}
+	file_coldsection_consumables_v1_consumables_proto_msgTypes[0].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_consumables_proto_rawDesc), len(file_coldsection_consumables_v1_consumables_proto_rawDesc)),
-			NumEnums:      11,
-			NumMessages:   73,
+			NumEnums:      14,
+			NumMessages:   83,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -23,6 +23,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	ConsumablesService_CreateItem_FullMethodName         = "/coldsection.consumables.v1.ConsumablesService/CreateItem"
 	ConsumablesService_UpdateItem_FullMethodName         = "/coldsection.consumables.v1.ConsumablesService/UpdateItem"
+	ConsumablesService_ImportStock_FullMethodName        = "/coldsection.consumables.v1.ConsumablesService/ImportStock"
 	ConsumablesService_CreateLocation_FullMethodName     = "/coldsection.consumables.v1.ConsumablesService/CreateLocation"
 	ConsumablesService_ReceiveLot_FullMethodName         = "/coldsection.consumables.v1.ConsumablesService/ReceiveLot"
 	ConsumablesService_CreateWaterTest_FullMethodName    = "/coldsection.consumables.v1.ConsumablesService/CreateWaterTest"
@@ -53,6 +54,10 @@ type ConsumablesServiceClient interface {
 	CreateItem(ctx context.Context, in *CreateItemRequest, opts ...grpc.CallOption) (*Item, error)
 	// Changes an item; its base unit and kind are fixed.
 	UpdateItem(ctx context.Context, in *UpdateItemRequest, opts ...grpc.CallOption) (*Item, error)
+	// Adds items, or lots as opening stock, from a CSV or XLSX table: all rows or none, with a report of every fault. Role:
+	// stores. Reasons: HEADER_INVALID, TABLE_TOO_LARGE, FILE_UNREADABLE, TEXT_NOT_UTF8; those of CreateItem and ReceiveLot come
+	// as faults of rows.
+	ImportStock(ctx context.Context, in *ImportStockRequest, opts ...grpc.CallOption) (*ImportStockResponse, error)
 	// Adds a place where stock can be.
 	CreateLocation(ctx context.Context, in *CreateLocationRequest, opts ...grpc.CallOption) (*Location, error)
 	// Books a delivery, or own-made water, into a HELD lot. The same manufacturer lot arriving twice is one lot with two
@@ -124,6 +129,16 @@ func (c *consumablesServiceClient) UpdateItem(ctx context.Context, in *UpdateIte
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Item)
 	err := c.cc.Invoke(ctx, ConsumablesService_UpdateItem_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *consumablesServiceClient) ImportStock(ctx context.Context, in *ImportStockRequest, opts ...grpc.CallOption) (*ImportStockResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ImportStockResponse)
+	err := c.cc.Invoke(ctx, ConsumablesService_ImportStock_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -320,6 +335,10 @@ type ConsumablesServiceServer interface {
 	CreateItem(context.Context, *CreateItemRequest) (*Item, error)
 	// Changes an item; its base unit and kind are fixed.
 	UpdateItem(context.Context, *UpdateItemRequest) (*Item, error)
+	// Adds items, or lots as opening stock, from a CSV or XLSX table: all rows or none, with a report of every fault. Role:
+	// stores. Reasons: HEADER_INVALID, TABLE_TOO_LARGE, FILE_UNREADABLE, TEXT_NOT_UTF8; those of CreateItem and ReceiveLot come
+	// as faults of rows.
+	ImportStock(context.Context, *ImportStockRequest) (*ImportStockResponse, error)
 	// Adds a place where stock can be.
 	CreateLocation(context.Context, *CreateLocationRequest) (*Location, error)
 	// Books a delivery, or own-made water, into a HELD lot. The same manufacturer lot arriving twice is one lot with two
@@ -382,6 +401,9 @@ func (UnimplementedConsumablesServiceServer) CreateItem(context.Context, *Create
 }
 func (UnimplementedConsumablesServiceServer) UpdateItem(context.Context, *UpdateItemRequest) (*Item, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdateItem not implemented")
+}
+func (UnimplementedConsumablesServiceServer) ImportStock(context.Context, *ImportStockRequest) (*ImportStockResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ImportStock not implemented")
 }
 func (UnimplementedConsumablesServiceServer) CreateLocation(context.Context, *CreateLocationRequest) (*Location, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateLocation not implemented")
@@ -490,6 +512,24 @@ func _ConsumablesService_UpdateItem_Handler(srv interface{}, ctx context.Context
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ConsumablesServiceServer).UpdateItem(ctx, req.(*UpdateItemRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ConsumablesService_ImportStock_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ImportStockRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsumablesServiceServer).ImportStock(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsumablesService_ImportStock_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsumablesServiceServer).ImportStock(ctx, req.(*ImportStockRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -834,6 +874,10 @@ var ConsumablesService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _ConsumablesService_UpdateItem_Handler,
 		},
 		{
+			MethodName: "ImportStock",
+			Handler:    _ConsumablesService_ImportStock_Handler,
+		},
+		{
 			MethodName: "CreateLocation",
 			Handler:    _ConsumablesService_CreateLocation_Handler,
 		},
@@ -913,6 +957,9 @@ var ConsumablesService_ServiceDesc = grpc.ServiceDesc{
 const (
 	ConsumablesQueryService_GetItem_FullMethodName            = "/coldsection.consumables.v1.ConsumablesQueryService/GetItem"
 	ConsumablesQueryService_ListItems_FullMethodName          = "/coldsection.consumables.v1.ConsumablesQueryService/ListItems"
+	ConsumablesQueryService_LookUpItem_FullMethodName         = "/coldsection.consumables.v1.ConsumablesQueryService/LookUpItem"
+	ConsumablesQueryService_AdviseReorder_FullMethodName      = "/coldsection.consumables.v1.ConsumablesQueryService/AdviseReorder"
+	ConsumablesQueryService_ExportStock_FullMethodName        = "/coldsection.consumables.v1.ConsumablesQueryService/ExportStock"
 	ConsumablesQueryService_ListLocations_FullMethodName      = "/coldsection.consumables.v1.ConsumablesQueryService/ListLocations"
 	ConsumablesQueryService_GetLot_FullMethodName             = "/coldsection.consumables.v1.ConsumablesQueryService/GetLot"
 	ConsumablesQueryService_ListLots_FullMethodName           = "/coldsection.consumables.v1.ConsumablesQueryService/ListLots"
@@ -938,6 +985,14 @@ type ConsumablesQueryServiceClient interface {
 	GetItem(ctx context.Context, in *GetItemRequest, opts ...grpc.CallOption) (*Item, error)
 	// Lists the catalogue. Filter fields: kind, display_name, part_number.
 	ListItems(ctx context.Context, in *ListItemsRequest, opts ...grpc.CallOption) (*ListItemsResponse, error)
+	// Finds an item by its id in another system. Reason: ITEM_UNKNOWN.
+	LookUpItem(ctx context.Context, in *LookUpItemRequest, opts ...grpc.CallOption) (*Item, error)
+	// Says whether to order an item and how much, by its policy, its use in the ledger and its stock, with every step of the
+	// arithmetic. Reasons: REORDER_POLICY_MISSING, SERVICE_LEVEL_INVALID.
+	AdviseReorder(ctx context.Context, in *AdviseReorderRequest, opts ...grpc.CallOption) (*AdviseReorderResponse, error)
+	// Writes stock or movements as a table, or the movements as a double-entry journal in plain text that accounting programs
+	// read. Reason: EXPORT_TOO_LARGE.
+	ExportStock(ctx context.Context, in *ExportStockRequest, opts ...grpc.CallOption) (*ExportStockResponse, error)
 	// Lists places. Filter fields: kind, display_name.
 	ListLocations(ctx context.Context, in *ListLocationsRequest, opts ...grpc.CallOption) (*ListLocationsResponse, error)
 	// Reads one lot.
@@ -990,6 +1045,36 @@ func (c *consumablesQueryServiceClient) ListItems(ctx context.Context, in *ListI
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListItemsResponse)
 	err := c.cc.Invoke(ctx, ConsumablesQueryService_ListItems_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *consumablesQueryServiceClient) LookUpItem(ctx context.Context, in *LookUpItemRequest, opts ...grpc.CallOption) (*Item, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Item)
+	err := c.cc.Invoke(ctx, ConsumablesQueryService_LookUpItem_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *consumablesQueryServiceClient) AdviseReorder(ctx context.Context, in *AdviseReorderRequest, opts ...grpc.CallOption) (*AdviseReorderResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AdviseReorderResponse)
+	err := c.cc.Invoke(ctx, ConsumablesQueryService_AdviseReorder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *consumablesQueryServiceClient) ExportStock(ctx context.Context, in *ExportStockRequest, opts ...grpc.CallOption) (*ExportStockResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExportStockResponse)
+	err := c.cc.Invoke(ctx, ConsumablesQueryService_ExportStock_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -1136,6 +1221,14 @@ type ConsumablesQueryServiceServer interface {
 	GetItem(context.Context, *GetItemRequest) (*Item, error)
 	// Lists the catalogue. Filter fields: kind, display_name, part_number.
 	ListItems(context.Context, *ListItemsRequest) (*ListItemsResponse, error)
+	// Finds an item by its id in another system. Reason: ITEM_UNKNOWN.
+	LookUpItem(context.Context, *LookUpItemRequest) (*Item, error)
+	// Says whether to order an item and how much, by its policy, its use in the ledger and its stock, with every step of the
+	// arithmetic. Reasons: REORDER_POLICY_MISSING, SERVICE_LEVEL_INVALID.
+	AdviseReorder(context.Context, *AdviseReorderRequest) (*AdviseReorderResponse, error)
+	// Writes stock or movements as a table, or the movements as a double-entry journal in plain text that accounting programs
+	// read. Reason: EXPORT_TOO_LARGE.
+	ExportStock(context.Context, *ExportStockRequest) (*ExportStockResponse, error)
 	// Lists places. Filter fields: kind, display_name.
 	ListLocations(context.Context, *ListLocationsRequest) (*ListLocationsResponse, error)
 	// Reads one lot.
@@ -1179,6 +1272,15 @@ func (UnimplementedConsumablesQueryServiceServer) GetItem(context.Context, *GetI
 }
 func (UnimplementedConsumablesQueryServiceServer) ListItems(context.Context, *ListItemsRequest) (*ListItemsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListItems not implemented")
+}
+func (UnimplementedConsumablesQueryServiceServer) LookUpItem(context.Context, *LookUpItemRequest) (*Item, error) {
+	return nil, status.Error(codes.Unimplemented, "method LookUpItem not implemented")
+}
+func (UnimplementedConsumablesQueryServiceServer) AdviseReorder(context.Context, *AdviseReorderRequest) (*AdviseReorderResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AdviseReorder not implemented")
+}
+func (UnimplementedConsumablesQueryServiceServer) ExportStock(context.Context, *ExportStockRequest) (*ExportStockResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExportStock not implemented")
 }
 func (UnimplementedConsumablesQueryServiceServer) ListLocations(context.Context, *ListLocationsRequest) (*ListLocationsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListLocations not implemented")
@@ -1273,6 +1375,60 @@ func _ConsumablesQueryService_ListItems_Handler(srv interface{}, ctx context.Con
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ConsumablesQueryServiceServer).ListItems(ctx, req.(*ListItemsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ConsumablesQueryService_LookUpItem_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(LookUpItemRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsumablesQueryServiceServer).LookUpItem(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsumablesQueryService_LookUpItem_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsumablesQueryServiceServer).LookUpItem(ctx, req.(*LookUpItemRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ConsumablesQueryService_AdviseReorder_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AdviseReorderRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsumablesQueryServiceServer).AdviseReorder(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsumablesQueryService_AdviseReorder_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsumablesQueryServiceServer).AdviseReorder(ctx, req.(*AdviseReorderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ConsumablesQueryService_ExportStock_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExportStockRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsumablesQueryServiceServer).ExportStock(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsumablesQueryService_ExportStock_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsumablesQueryServiceServer).ExportStock(ctx, req.(*ExportStockRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1525,6 +1681,18 @@ var ConsumablesQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListItems",
 			Handler:    _ConsumablesQueryService_ListItems_Handler,
+		},
+		{
+			MethodName: "LookUpItem",
+			Handler:    _ConsumablesQueryService_LookUpItem_Handler,
+		},
+		{
+			MethodName: "AdviseReorder",
+			Handler:    _ConsumablesQueryService_AdviseReorder_Handler,
+		},
+		{
+			MethodName: "ExportStock",
+			Handler:    _ConsumablesQueryService_ExportStock_Handler,
 		},
 		{
 			MethodName: "ListLocations",

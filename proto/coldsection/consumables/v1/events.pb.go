@@ -261,7 +261,9 @@ type DemandsAnswered struct {
 	// One per item.
 	Lines []*DemandLine `protobuf:"bytes,2,rep,name=lines,proto3" json:"lines,omitempty"`
 	// Whether nothing is short.
-	Complete      bool `protobuf:"varint,3,opt,name=complete,proto3" json:"complete,omitempty"`
+	Complete bool `protobuf:"varint,3,opt,name=complete,proto3" json:"complete,omitempty"`
+	// Why something is short: for each lot that was passed over, its item, the reason and the sentence.
+	Reasons       []string `protobuf:"bytes,4,rep,name=reasons,proto3" json:"reasons,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -315,6 +317,13 @@ func (x *DemandsAnswered) GetComplete() bool {
 		return x.Complete
 	}
 	return false
+}
+
+func (x *DemandsAnswered) GetReasons() []string {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
 }
 
 // What became of one demand.
@@ -573,12 +582,13 @@ const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
 	"\x06engine\x18\b \x01(\tR\x06engine\x12+\n" +
 	"\x11reverses_movement\x18\t \x01(\tR\x10reversesMovement\x12A\n" +
 	"\x0eeffective_time\x18\n" +
-	" \x01(\v2\x1a.google.protobuf.TimestampR\reffectiveTime\"\x8a\x01\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\reffectiveTime\"\xa4\x01\n" +
 	"\x0fDemandsAnswered\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12<\n" +
 	"\x05lines\x18\x02 \x03(\v2&.coldsection.consumables.v1.DemandLineR\x05lines\x12\x1a\n" +
-	"\bcomplete\x18\x03 \x01(\bR\bcomplete\"\xe9\x01\n" +
+	"\bcomplete\x18\x03 \x01(\bR\bcomplete\x12\x18\n" +
+	"\areasons\x18\x04 \x03(\tR\areasons\"\xe9\x01\n" +
 	"\n" +
 	"DemandLine\x12\x12\n" +
 	"\x04item\x18\x01 \x01(\tR\x04item\x127\n" +

@@ -9,7 +9,6 @@ import (
 	"coldsection.example/services/consumables/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
-	"coldsection.example/services/platform/quantity"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
@@ -17,18 +16,8 @@ import (
 // CreateItem adds an item to the catalogue.
 func (a *App) CreateItem(ctx context.Context, req *consumablesv1.CreateItemRequest) (*consumablesv1.Item, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Item, error) {
-		item := req.GetItem()
-		resource.ClearOutputOnly(item)
-		unit, err := quantity.Lookup(item.GetBaseUnitCode())
-		if err != nil {
-			return nil, err
-		}
-		if code := unit.Code; code != "L" && code != "kg" && code != "{each}" {
-			return nil, fault.Invalid("item.base_unit_code", "UNIT_MISMATCH", "The ledger counts in L, kg or {each}, not in %q. Choose one of them.", code)
-		}
-		item.BaseUnitCode = unit.Code
-		item.Name = a.newName("items", req.GetItemId())
-		return item, store.Items.Insert(ctx, tx, item, a.Clock.Now())
+		_, err := a.unit(ctx, tx).createItem(ctx, req.GetItem(), req.GetItemId())
+		return req.GetItem(), err
 	})
 }
 
@@ -43,6 +32,9 @@ func (a *App) UpdateItem(ctx context.Context, req *consumablesv1.UpdateItemReque
 			return nil, err
 		}
 		if err := resource.Apply(item, req.GetItem(), req.GetUpdateMask()); err != nil {
+			return nil, err
+		}
+		if err := checkItem(item); err != nil {
 			return nil, err
 		}
 		return item, store.Items.Save(ctx, tx, item, a.Clock.Now())

@@ -19,33 +19,36 @@ import (
 // ReceiveLot books a delivery into a HELD lot; the same manufacturer's lot arriving again is one lot with two receipts.
 func (a *App) ReceiveLot(ctx context.Context, req *consumablesv1.ReceiveLotRequest) (*consumablesv1.Lot, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
-		u := a.unit(ctx, tx)
-		item, err := store.Items.Get(ctx, tx, req.GetLot().GetItem())
-		if err != nil {
-			return nil, err
-		}
-		amount, err := amountOf(req.GetQuantity(), item)
-		if err != nil {
-			return nil, err
-		}
-		place, err := store.Locations.Get(ctx, tx, req.GetLocation())
-		if err != nil {
-			return nil, err
-		}
-		lot, err := u.lotToReceive(ctx, req, item, place.GetName())
-		if err != nil {
-			return nil, err
-		}
-		m := u.movement(consumablesv1.StockMovement_RECEIVED, lot, amount, item.GetBaseUnitCode())
-		m.Reason = req.GetProductionRun()
-		if err := u.post(ctx, m, item, transfer(lot.GetName(), store.Supplier, place.GetName(), amount)); err != nil {
-			return nil, err
-		}
-		if lot, err = u.addReceived(ctx, lot.GetName(), amount, item); err != nil {
-			return nil, err
-		}
-		return lot, u.lotFact(ctx, "received", lot, m.GetQuantity(), "")
+		return a.unit(ctx, tx).receive(ctx, req)
 	})
+}
+
+func (u unit) receive(ctx context.Context, req *consumablesv1.ReceiveLotRequest) (*consumablesv1.Lot, error) {
+	item, err := store.Items.Get(ctx, u.Tx, req.GetLot().GetItem())
+	if err != nil {
+		return nil, err
+	}
+	amount, err := amountOf(req.GetQuantity(), item)
+	if err != nil {
+		return nil, err
+	}
+	place, err := store.Locations.Get(ctx, u.Tx, req.GetLocation())
+	if err != nil {
+		return nil, err
+	}
+	lot, err := u.lotToReceive(ctx, req, item, place.GetName())
+	if err != nil {
+		return nil, err
+	}
+	m := u.movement(consumablesv1.StockMovement_RECEIVED, lot, amount, item.GetBaseUnitCode())
+	m.Reason = req.GetProductionRun()
+	if err := u.post(ctx, m, item, transfer(lot.GetName(), store.Supplier, place.GetName(), amount)); err != nil {
+		return nil, err
+	}
+	if lot, err = u.addReceived(ctx, lot.GetName(), amount, item); err != nil {
+		return nil, err
+	}
+	return lot, u.lotFact(ctx, "received", lot, m.GetQuantity(), "")
 }
 
 func transfer(lot, source, target string, amount stock.Micro) []stock.Posting {
@@ -73,6 +76,7 @@ func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotReq
 	lot.Name = u.app.newName("lots", req.GetLotId())
 	lot.State = consumablesv1.Lot_HELD
 	lot.HoldReason = "Waits for its receiving inspection"
+	addAnswers(lot, req.GetAnswers())
 	for _, answer := range req.GetAnswers() {
 		if answer.GetAnswer() == consumablesv1.InspectionAnswer_NO {
 			lot.HoldReason = "Inspection: " + answer.GetQuestion() + " No"
@@ -100,7 +104,17 @@ func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumab
 	}
 	life := stock.Life{
 		NoLimit: item.GetNoLifeLimit(), UseBy: resource.DateText(lot.GetUseByDate()), Manufactured: resource.DateText(lot.GetManufactureDate()),
-		ShelfDays: int(item.GetShelfLifeDays()), Inputs: inputs,
+		ShelfDays: int(item.GetShelfLifeDays()), ShelfMonths: int(item.GetShelfLifeMonths()), Inputs: inputs,
+	}
+	if item.GetElastomer() != "" {
+		last, unlimited, err := stock.CureLife(item.GetElastomer(), lot.GetCureQuarter(), int(item.GetShelfLifeMonths()))
+		if err != nil {
+			return nil, err
+		}
+		life.ShelfMonths, life.NoLimit = 0, life.NoLimit || unlimited
+		if life.UseBy == "" || last != "" && last < life.UseBy {
+			life.UseBy = last
+		}
 	}
 	if len(inputs) > 0 {
 		life.Mixed, life.PotHours = u.now, int(item.GetPotLifeHours())
@@ -155,7 +169,8 @@ func (a *App) ClearLot(ctx context.Context, req *consumablesv1.ClearLotRequest) 
 		if err != nil {
 			return nil, err
 		}
-		if err := u.mayClear(ctx, lot, item, req.GetAnswers()); err != nil {
+		addAnswers(lot, req.GetAnswers())
+		if err := u.mayClear(ctx, lot, item); err != nil {
 			return nil, err
 		}
 		if err := u.release(ctx, lot); err != nil {
@@ -185,17 +200,15 @@ func (u unit) lockLot(ctx context.Context, name, etag string) (*consumablesv1.Lo
 	return lot, item, err
 }
 
-func (u unit) mayClear(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, answers []*consumablesv1.InspectionAnswer) error {
+func (u unit) mayClear(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) error {
 	if lot.GetState() != consumablesv1.Lot_HELD {
 		return fault.Precondition("LOT_NOT_HELD", "Lot %s is %s; only a HELD lot is cleared.", lot.GetName(), lot.GetState()).With("state", lot.GetState().String())
 	}
 	if item.GetCertificateRequired() && lot.GetCertificate() == nil {
 		return fault.Precondition("CERTIFICATE_MISSING", "%s needs a certificate and lot %s has none. Record it, or send the lot back.", item.GetDisplayName(), lot.GetName())
 	}
-	for _, answer := range answers {
-		if answer.GetAnswer() == consumablesv1.InspectionAnswer_NO {
-			return fault.Precondition("INSPECTION_INCOMPLETE", "The inspection answered No to %q. Put it right first.", answer.GetQuestion())
-		}
+	if err := answered(lot, item); err != nil {
+		return err
 	}
 	if reason, why := u.untested(ctx, lot, item, u.now); reason != "" {
 		return fault.Precondition(reason, "%s", why).With("lot", lot.GetName())

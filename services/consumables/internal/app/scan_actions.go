@@ -147,7 +147,7 @@ func mayReceive(resp *consumablesv1.ParseScanResponse, item *consumablesv1.Item,
 // actions asks the rules of each verb, as far as they can be asked without changing anything.
 func (u unit) actions(ctx context.Context, s scene) error {
 	resp, lot := s.resp, s.resp.GetLot()
-	if err := actFor(resp, consumablesv1.ScanAction_CLEAR, u.mayClear(ctx, lot, s.item, nil)); err != nil {
+	if err := actFor(resp, consumablesv1.ScanAction_CLEAR, u.mayClear(ctx, lot, s.item)); err != nil {
 		return err
 	}
 	if err := u.issueAction(ctx, s); err != nil {

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"fmt"
 	"strings"
 	"time"
 
@@ -32,6 +33,7 @@ func (a *App) Demand(ctx context.Context, tx *storage.Tx, order string, at time.
 		return err
 	}
 	lots, short := map[string][]string{}, false
+	var reasons []string
 	var demands []store.Demand
 	for _, line := range lines {
 		d, item, need, err := u.wanted(ctx, order, at, line)
@@ -44,14 +46,31 @@ func (a *App) Demand(ctx context.Context, tx *storage.Tx, order string, at time.
 			return err
 		}
 		lots[d.Item] = picked
-		short = short || d.Missing() > 0
+		if d.Missing() > 0 {
+			short = true
+			why, err := u.whyShort(ctx, item, d)
+			if err != nil {
+				return err
+			}
+			reasons = append(reasons, why...)
+		}
 		demands = append(demands, d)
 	}
 	typ := "coldsection.stock.reserved.v1"
 	if short {
 		typ = "coldsection.stock.ran_low.v1"
 	}
-	return u.publish(ctx, typ, order, &consumablesv1.DemandsAnswered{WorkOrder: order, Lines: demandLines(demands, lots), Complete: !short})
+	return u.publish(ctx, typ, order, &consumablesv1.DemandsAnswered{WorkOrder: order, Lines: demandLines(demands, lots), Complete: !short, Reasons: reasons})
+}
+
+// whyShort says what is missing of an item, and why each lot of it was passed over.
+func (u unit) whyShort(ctx context.Context, item *consumablesv1.Item, d store.Demand) ([]string, error) {
+	why := []string{fmt.Sprintf("%s: %s %s are needed and %s of them can't be promised.", d.Item, d.Needed.Text(), d.Unit, d.Missing().Text())}
+	_, skips, _, err := u.choose(ctx, item, d.WorkOrder, d.Missing(), d.Need)
+	for _, s := range skips {
+		why = append(why, s.Reason+": "+s.Why)
+	}
+	return why, err
 }
 
 // demandOf is the demand for an item; an empty one when there is none.

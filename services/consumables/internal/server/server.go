@@ -45,7 +45,7 @@ func Register(r rpc.Registrar, a *app.App) {
 
 func commandPolicy() auth.Policy {
 	const service = "coldsection.consumables.v1.ConsumablesService"
-	p := auth.Policy{}.For(service, []string{"stores"}, "CreateItem", "UpdateItem", "CreateLocation", "ReceiveLot", "ClearLot", "IssueStock",
+	p := auth.Policy{}.For(service, []string{"stores"}, "CreateItem", "UpdateItem", "ImportStock", "CreateLocation", "ReceiveLot", "ClearLot", "IssueStock",
 		"ReturnStock", "ReverseMovement", "DecantStock", "MoveStock", "DisposeStock", "CreateStockCount", "ApproveStockCount")
 	p.For(service, []string{"stores", "technician"}, "CreateWaterTest", "BlendLots", "ConsumeStock")
 	p.For(service, []string{"stores", "quality", "technician"}, "HoldLot")
@@ -69,6 +69,18 @@ func (q *queries) GetItem(ctx context.Context, req *consumablesv1.GetItemRequest
 func (q *queries) ListItems(ctx context.Context, req *consumablesv1.ListItemsRequest) (*consumablesv1.ListItemsResponse, error) {
 	items, next, err := store.Items.List(ctx, q.app.DB, q.app.Lister, req, "")
 	return &consumablesv1.ListItemsResponse{Items: items, NextPageToken: next}, err
+}
+
+func (q *queries) LookUpItem(ctx context.Context, req *consumablesv1.LookUpItemRequest) (*consumablesv1.Item, error) {
+	return q.app.LookUpItem(ctx, req)
+}
+
+func (q *queries) AdviseReorder(ctx context.Context, req *consumablesv1.AdviseReorderRequest) (*consumablesv1.AdviseReorderResponse, error) {
+	return q.app.AdviseReorder(ctx, req)
+}
+
+func (q *queries) ExportStock(ctx context.Context, req *consumablesv1.ExportStockRequest) (*consumablesv1.ExportStockResponse, error) {
+	return q.app.ExportStock(ctx, req)
 }
 
 func (q *queries) ListLocations(ctx context.Context, req *consumablesv1.ListLocationsRequest) (*consumablesv1.ListLocationsResponse, error) {

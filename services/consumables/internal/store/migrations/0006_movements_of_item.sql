@@ -1,0 +1,2 @@
+-- +goose Up
+CREATE INDEX movements_of_item ON movements (item, effective_time);
