@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"math"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -15,8 +16,16 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// candidate is a lot as the rules see it at an instant.
+// candidate is a lot as the rules see it at an instant, with what stands of it.
 func (u unit) candidate(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, at time.Time) (stock.Candidate, error) {
+	c := u.rules(ctx, lot, item, at)
+	balances, err := store.Balances(ctx, u.Tx, lot.GetName())
+	stands(&c, balances)
+	return c, err
+}
+
+// rules is what of a lot decides whether it may be used at an instant.
+func (u unit) rules(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, at time.Time) stock.Candidate {
 	c := stock.Candidate{Lot: lot.GetName(), ShortCode: lot.GetShortCode(), State: lot.GetState().String(), Opened: lot.GetOpenTime() != nil, Received: lot.GetCreateTime().AsTime()}
 	if lot.GetExpireTime() != nil {
 		c.Expire, c.Known = lot.GetExpireTime().AsTime(), true
@@ -24,7 +33,11 @@ func (u unit) candidate(ctx context.Context, lot *consumablesv1.Lot, item *consu
 		c.Known = item.GetNoLifeLimit()
 	}
 	c.UntestedReason, c.Untested = u.untested(ctx, lot, item, at)
-	balances, err := store.Balances(ctx, u.Tx, lot.GetName())
+	return c
+}
+
+// stands adds what is in stores of a lot, and the place that holds most.
+func stands(c *stock.Candidate, balances []stock.Posting) {
 	var most stock.Micro
 	for _, b := range balances {
 		if !store.Physical(b.Location) {
@@ -35,43 +48,65 @@ func (u unit) candidate(ctx context.Context, lot *consumablesv1.Lot, item *consu
 			most, c.Location = b.Amount, b.Location
 		}
 	}
-	return c, err
 }
 
 // claimedByOthers is what reservations of other orders hold of a lot.
 func (u unit) claimedByOthers(ctx context.Context, lot, order string, base string) (stock.Micro, error) {
 	claims, err := store.Reservations.Where(ctx, u.Tx, "lot = $1 AND state = 'CLAIMED' AND work_order <> $2", lot, order)
-	var sum stock.Micro
+	if err != nil {
+		return 0, err
+	}
+	sums, err := u.claimed(claims, base)
+	return sums[lot], err
+}
+
+// claimed sums the claims that have not lapsed, lot by lot.
+func (u unit) claimed(claims []*consumablesv1.Reservation, base string) (map[string]stock.Micro, error) {
+	sums := map[string]stock.Micro{}
 	for _, c := range claims {
 		if c.GetExpireTime().AsTime().Before(u.now) {
 			continue
 		}
 		m, err := stock.FromQuantity(c.GetQuantity().GetValue(), c.GetQuantity().GetUnitCode(), base)
 		if err != nil {
-			return 0, err
+			return nil, err
 		}
-		sum += m
+		sums[c.GetLot()] += m
 	}
-	return sum, err
+	return sums, nil
 }
 
 // choose applies the rules to every lot of an item, leaving out what other orders have claimed.
 func (u unit) choose(ctx context.Context, item *consumablesv1.Item, order string, need stock.Micro, at time.Time) ([]stock.Pick, []stock.Skip, stock.Micro, error) {
-	lots, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND state IN ('USABLE', 'HELD') ORDER BY name", item.GetName())
+	return u.chooseBefore(ctx, item, order, need, at, math.MaxInt64)
+}
+
+// chooseBefore is choose among the lots whose life ends before an instant in microseconds; those whose end is not in its
+// column are looked at too. Its reads are three, however many lots there are.
+func (u unit) chooseBefore(
+	ctx context.Context, item *consumablesv1.Item, order string, need stock.Micro, at time.Time, end int64,
+) ([]stock.Pick, []stock.Skip, stock.Micro, error) {
+	lots, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND state IN ('USABLE', 'HELD') AND expire_time < $2 ORDER BY name", item.GetName(), end)
+	if err != nil || len(lots) == 0 {
+		return nil, nil, need, err
+	}
+	balances, err := store.BalancesOfItem(ctx, u.Tx, item.GetName())
+	if err != nil {
+		return nil, nil, 0, err
+	}
+	claims, err := store.Reservations.Where(ctx, u.Tx, "item = $1 AND state = 'CLAIMED' AND work_order <> $2", item.GetName(), order)
+	if err != nil {
+		return nil, nil, 0, err
+	}
+	claimed, err := u.claimed(claims, item.GetBaseUnitCode())
 	if err != nil {
 		return nil, nil, 0, err
 	}
 	var all []stock.Candidate
 	for _, lot := range lots {
-		c, err := u.candidate(ctx, lot, item, at)
-		if err != nil {
-			return nil, nil, 0, err
-		}
-		claimed, err := u.claimedByOthers(ctx, lot.GetName(), order, item.GetBaseUnitCode())
-		if err != nil {
-			return nil, nil, 0, err
-		}
-		c.Available = max(0, c.Available-claimed)
+		c := u.rules(ctx, lot, item, at)
+		stands(&c, balances[lot.GetName()])
+		c.Available = max(0, c.Available-claimed[lot.GetName()])
 		all = append(all, c)
 	}
 	picks, skips, missing := stock.Choose(all, need, at)
@@ -147,13 +182,8 @@ func (u unit) mayIssue(ctx context.Context, lot *consumablesv1.Lot, item *consum
 		return "", fault.Precondition("INSUFFICIENT_STOCK", "Lot %s has %s %s that is not claimed by other orders; %s was asked for. Take less, or another lot.",
 			lot.GetName(), free.Text(), item.GetBaseUnitCode(), amount.Text()).With("available", free.Text()).With("lot", lot.GetName())
 	}
-	picks, _, _, err := u.choose(ctx, item, req.GetWorkOrder(), amount, at)
-	if err != nil {
+	if err := u.firstToExpire(ctx, c, item, req, amount, at); err != nil {
 		return "", err
-	}
-	if len(picks) > 0 && picks[0].Lot != lot.GetName() && req.GetOverrideReason() == "" && !sameEnd(picks[0].Candidate, c) {
-		return "", fault.Precondition("LOT_NOT_FIRST_TO_EXPIRE", "Lot %s is to be taken first: %s Take it, or give a reason for another one.", picks[0].Lot, picks[0].Why).
-			With("suggested_lot", picks[0].Lot)
 	}
 	if req.GetLocation() != "" {
 		place, err := store.Locations.Get(ctx, u.Tx, req.GetLocation())
@@ -162,7 +192,25 @@ func (u unit) mayIssue(ctx context.Context, lot *consumablesv1.Lot, item *consum
 	return c.Location, nil
 }
 
-func sameEnd(a, b stock.Candidate) bool { return a.Expire.Equal(b.Expire) }
+// firstToExpire refuses a lot while another one that ends earlier could be taken, unless a reason is given. Reason:
+// LOT_NOT_FIRST_TO_EXPIRE.
+func (u unit) firstToExpire(
+	ctx context.Context, c stock.Candidate, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time,
+) error {
+	if req.GetOverrideReason() != "" {
+		return nil
+	}
+	end := int64(math.MaxInt64)
+	if !c.Expire.IsZero() {
+		end = storage.Micros(c.Expire)
+	}
+	picks, _, _, err := u.chooseBefore(ctx, item, req.GetWorkOrder(), amount, at, end)
+	if err != nil || len(picks) == 0 || picks[0].Lot == c.Lot || picks[0].Expire.Equal(c.Expire) {
+		return err
+	}
+	return fault.Precondition("LOT_NOT_FIRST_TO_EXPIRE", "Lot %s is to be taken first: %s Take it, or give a reason for another one.", picks[0].Lot, picks[0].Why).
+		With("suggested_lot", picks[0].Lot)
+}
 
 // settle books an issue against the order's demand and claims, and tells when it was the one that met the last of them.
 func (u unit) settle(ctx context.Context, demands []store.Demand, lot *consumablesv1.Lot, amount stock.Micro) error {

@@ -99,7 +99,7 @@ func (d desk) balanced() {
 	}
 }
 
-func micro(t *testing.T, q *commonv1.Quantity) stock.Micro {
+func micro(t testing.TB, q *commonv1.Quantity) stock.Micro {
 	t.Helper()
 	value, negative := strings.CutPrefix(q.GetValue(), "-")
 	m := of(stock.FromCount(value, q.GetUnitCode(), q.GetUnitCode())).done(t)

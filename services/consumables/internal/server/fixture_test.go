@@ -48,7 +48,7 @@ type desk struct {
 	consumablesv1.ConsumablesQueryServiceClient
 	consumablesv1.ScanningQueryServiceClient
 
-	t     *testing.T
+	t     testing.TB
 	clock *clock.Fake
 	db    *storage.DB
 }
@@ -63,7 +63,7 @@ func desks(t *testing.T, fn func(t *testing.T, d desk)) {
 	})
 }
 
-func open(t *testing.T, db *storage.DB) desk {
+func open(t testing.TB, db *storage.DB) desk {
 	t.Helper()
 	keys, err := auth.NewKeys(bytes.Repeat([]byte("k"), 32))
 	if err != nil {
@@ -105,6 +105,7 @@ func (d desk) catalogue() {
 		"keeping": {
 			Kind: consumablesv1.Item_CLEANER, ApprovedMixRatios: []*consumablesv1.MixRatio{{WaterParts: 6, CleanerParts: 1}}, PotLifeHours: 8, NoLifeLimit: true,
 		},
+		"keepless": {Kind: consumablesv1.Item_CLEANER},
 		"ready":    {Kind: consumablesv1.Item_CLEANER, ReadyToUse: true},
 		"water":    {Kind: consumablesv1.Item_WATER, WaterGrade: "waterGrades/iso3696-3"},
 		"solution": {Kind: consumablesv1.Item_BLEND},
@@ -197,7 +198,7 @@ type result[T any] struct {
 func of[T any](value T, err error) result[T] { return result[T]{value, err} }
 
 // done passes a result on and ends the test on an error.
-func (r result[T]) done(t *testing.T) T {
+func (r result[T]) done(t testing.TB) T {
 	t.Helper()
 	if r.err != nil {
 		t.Fatal(r.err)

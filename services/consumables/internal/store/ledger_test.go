@@ -3,7 +3,6 @@ package store_test
 import (
 	"context"
 	"fmt"
-	"math/rand/v2"
 	"sync"
 	"testing"
 	"time"
@@ -51,7 +50,8 @@ func check(t *testing.T, db *storage.DB) {
 		if err := tx.QueryRow(ctx, "SELECT COALESCE(SUM(amount), 0) FROM postings").Scan(&sum); err != nil {
 			return err
 		}
-		if err := tx.QueryRow(ctx, "SELECT COUNT(*) FROM balances WHERE amount < 0 AND location <> 'locations/supplier'").Scan(&negative); err != nil {
+		if err := tx.QueryRow(ctx, `SELECT COUNT(*) FROM balances WHERE amount < 0
+			AND location NOT IN ('locations/supplier', 'locations/production', 'locations/count-difference')`).Scan(&negative); err != nil {
 			return err
 		}
 		if wrong != 0 || sum != 0 || negative != 0 {
@@ -61,32 +61,6 @@ func check(t *testing.T, db *storage.DB) {
 	}); err != nil {
 		t.Fatal(err)
 	}
-}
-
-func TestRandomMovements(t *testing.T) {
-	storagetest.Engines(t, store.Migrations(), func(t *testing.T, db *storage.DB) {
-		addLots(t, db, 3)
-		places := []string{store.Supplier, "locations/a", "locations/b", "workOrders/w", "engines/e", store.Waste}
-		random := rand.New(rand.NewPCG(1, 2))
-		refused := 0
-		for i := range 600 {
-			lot := fmt.Sprintf("lots/l%d", random.IntN(3))
-			from, to := places[random.IntN(4)], places[1+random.IntN(5)]
-			if from == to {
-				continue
-			}
-			err := post(t.Context(), db, fmt.Sprint(i), move(lot, from, to, stock.Micro(1+random.IntN(1000)))...)
-			if fault.HasReason(err, "INSUFFICIENT_STOCK") {
-				refused++
-			} else if err != nil {
-				t.Fatal(err)
-			}
-		}
-		if refused == 0 {
-			t.Error("nothing was refused, so nothing was tested")
-		}
-		check(t, db)
-	})
 }
 
 // 64 clerks want 30 of the last 1,000 at once: exactly 33 get it.

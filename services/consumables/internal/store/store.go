@@ -64,15 +64,13 @@ func Post(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement, p
 	if err := Movements.Insert(ctx, tx, m, now); err != nil {
 		return err
 	}
-	// Balances are taken in one order, so that two movements never wait for each other.
-	order := slices.SortedFunc(slices.Values(postings), func(a, b stock.Posting) int {
-		return strings.Compare(a.Lot+" "+a.Location, b.Lot+" "+b.Location)
-	})
-	for i, p := range order {
+	for i, p := range postings {
 		if _, err := tx.Exec(ctx, "INSERT INTO postings (movement, line, lot, location, amount) VALUES ($1, $2, $3, $4, $5)",
 			m.GetName(), int64(i+1), p.Lot, p.Location, int64(p.Amount)); err != nil {
 			return err
 		}
+	}
+	for _, p := range net(postings) {
 		if err := move(ctx, tx, p); err != nil {
 			return err
 		}
@@ -80,12 +78,35 @@ func Post(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement, p
 	return nil
 }
 
+// net sums postings place by place, so that only what a movement leaves behind can be refused, in one order, so that two
+// movements never wait for each other.
+func net(postings []stock.Posting) []stock.Posting {
+	sums := map[stock.Posting]stock.Micro{}
+	for _, p := range postings {
+		sums[stock.Posting{Lot: p.Lot, Location: p.Location}] += p.Amount
+	}
+	out := make([]stock.Posting, 0, len(sums))
+	for p, sum := range sums {
+		if sum != 0 {
+			out = append(out, stock.Posting{Lot: p.Lot, Location: p.Location, Amount: sum})
+		}
+	}
+	slices.SortFunc(out, func(a, b stock.Posting) int {
+		return strings.Compare(a.Lot+" "+a.Location, b.Lot+" "+b.Location)
+	})
+	return out
+}
+
 // move changes a balance; one that would fall below zero is refused by the table's own check.
 func move(ctx context.Context, tx *storage.Tx, p stock.Posting) error {
-	if _, err := tx.Exec(ctx, "INSERT INTO balances (lot, location, amount) VALUES ($1, $2, 0) ON CONFLICT DO NOTHING", p.Lot, p.Location); err != nil {
-		return err
+	const change = "UPDATE balances SET amount = amount + $1 WHERE lot = $2 AND location = $3"
+	n, err := tx.Exec(ctx, change, int64(p.Amount), p.Lot, p.Location)
+	if err == nil && n == 0 {
+		if _, err = tx.Exec(ctx, "INSERT INTO balances (lot, location, amount) VALUES ($1, $2, 0) ON CONFLICT DO NOTHING", p.Lot, p.Location); err != nil {
+			return err
+		}
+		_, err = tx.Exec(ctx, change, int64(p.Amount), p.Lot, p.Location)
 	}
-	_, err := tx.Exec(ctx, "UPDATE balances SET amount = amount + $1 WHERE lot = $2 AND location = $3", int64(p.Amount), p.Lot, p.Location)
 	if storage.IsCheck(err) {
 		return fault.Precondition("INSUFFICIENT_STOCK", "There is less than %s of %s at %s. Take less, or another lot.", (-p.Amount).Text(), p.Lot, p.Location).
 			With("lot", p.Lot).With("location", p.Location)
@@ -100,6 +121,20 @@ func Balances(ctx context.Context, tx *storage.Tx, lot string) ([]stock.Posting,
 		err := row.Scan(&p.Location, (*int64)(&p.Amount))
 		return p, err
 	}, "SELECT location, amount FROM balances WHERE lot = $1 AND amount <> 0 ORDER BY location", lot)
+}
+
+// BalancesOfItem reads where the usable and held lots of an item are, by lot.
+func BalancesOfItem(ctx context.Context, tx *storage.Tx, item string) (map[string][]stock.Posting, error) {
+	all, err := storage.Collect(ctx, tx, func(row storage.Scanner) (p stock.Posting, err error) {
+		err = row.Scan(&p.Lot, &p.Location, (*int64)(&p.Amount))
+		return p, err
+	}, `SELECT b.lot, b.location, b.amount FROM lots l JOIN balances b ON b.lot = l.name
+		WHERE l.item = $1 AND l.state IN ('USABLE', 'HELD') AND b.amount <> 0 ORDER BY b.lot, b.location`, item)
+	byLot := map[string][]stock.Posting{}
+	for _, p := range all {
+		byLot[p.Lot] = append(byLot[p.Lot], p)
+	}
+	return byLot, err
 }
 
 // Balance reads how much of a lot is at a place.

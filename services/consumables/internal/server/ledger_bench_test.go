@@ -1,0 +1,235 @@
+package server_test
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/app"
+	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/ids"
+	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/platform/storage/storagetest"
+)
+
+// callers is how many issue at once where a benchmark says "64".
+const callers = 64
+
+// wall is the time that really passes.
+var wall = clock.System()
+
+func since(t time.Time) time.Duration { return wall.Now().Sub(t) }
+
+// rate runs fn n times by so many callers, and returns calls per second and the times of the calls, sorted.
+func rate(b *testing.B, n, by int, fn func(caller, i int) error) (perSecond float64, times []time.Duration) {
+	b.Helper()
+	times = make([]time.Duration, n)
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	begun := wall.Now()
+	for c := range by {
+		wg.Go(func() {
+			for {
+				i := int(next.Add(1)) - 1
+				if i >= n {
+					return
+				}
+				at := wall.Now()
+				if err := fn(c, i); err != nil {
+					b.Error(err)
+					return
+				}
+				times[i] = since(at)
+			}
+		})
+	}
+	wg.Wait()
+	perSecond = float64(n) / since(begun).Seconds()
+	slices.Sort(times)
+	return perSecond, times
+}
+
+// bare is how many single rows a second one connection commits one at a time on the disk of the test, with the settings that
+// the service's database has.
+func bare(b *testing.B) float64 {
+	b.Helper()
+	db, err := sql.Open("sqlite", "file:"+filepath.Join(b.TempDir(), "bare.db")+"?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)")
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer func() { _ = db.Close() }()
+	db.SetMaxOpenConns(1)
+	if _, err := db.ExecContext(b.Context(), "CREATE TABLE t (id INTEGER PRIMARY KEY, body BLOB)"); err != nil {
+		b.Fatal(err)
+	}
+	perSecond, _ := rate(b, 400, 1, func(_, i int) error {
+		_, err := db.ExecContext(b.Context(), "INSERT INTO t (id, body) VALUES ($1, $2)", i, make([]byte, 200))
+		return err
+	})
+	return perSecond
+}
+
+// BenchmarkIssue measures an issue from call to answer, durable with its outbox and idempotency rows, beside a bare insert and
+// commit on the same disk in the same run:
+//
+//	go test -run xxx -bench Issue -benchtime 1x ./services/consumables/internal/server
+//
+// Wanted: the store at 64 callers at least 5 times the bare rate, the call at least twice.
+func BenchmarkIssue(b *testing.B) {
+	for b.Loop() {
+		base := bare(b)
+		d := open(b, storagetest.SQLite(b, store.Migrations()))
+		d.catalogue()
+		for c := range callers {
+			d.stocked("cleaner", fmt.Sprintf("b%d", c), "1000.1", days(200))
+			d.needs(fmt.Sprintf("workOrders/b%d", c), "cleaner", "1000") // all of it, so that every order has a lot of its own
+		}
+		post, _ := rate(b, 4000, callers, func(c, i int) error {
+			return d.db.Update(b.Context(), func(ctx context.Context, tx *storage.Tx) error {
+				lot := fmt.Sprintf("lots/b%d", c)
+				m := &consumablesv1.StockMovement{Name: fmt.Sprintf("stockMovements/p%d", i), Lot: lot}
+				return store.Post(ctx, tx, m, []stock.Posting{{Lot: lot, Location: shelf, Amount: -1}, {Lot: lot, Location: "locations/back", Amount: 1}}, morning)
+			})
+		})
+		issue := func(c, _ int) error {
+			_, err := d.IssueStock(d.clerk(), &consumablesv1.IssueStockRequest{
+				Name: fmt.Sprintf("lots/b%d", c), WorkOrder: fmt.Sprintf("workOrders/b%d", c), Quantity: litres("0.001"), SealedContainers: true,
+				RequestId: ids.System().New(),
+			})
+			return err
+		}
+		one, alone := rate(b, 200, 1, issue)
+		many, crowd := rate(b, 2000, callers, issue)
+		b.ReportMetric(base, "bare/s")
+		b.ReportMetric(post/base, "store64/bare")
+		b.ReportMetric(one/base, "call1/bare")
+		b.ReportMetric(many/base, "call64/bare")
+		for name, times := range map[string][]time.Duration{"1": alone, "64": crowd} {
+			b.ReportMetric(float64(times[len(times)/2].Microseconds())/1000, "p50ms@"+name)
+			b.ReportMetric(float64(times[len(times)*99/100].Microseconds())/1000, "p99ms@"+name)
+		}
+	}
+}
+
+// filled is a store with twenty lots of the cleaner and so many movements of each of them between two places.
+func filled(b *testing.B, movements int) desk {
+	b.Helper()
+	d := open(b, storagetest.SQLite(b, store.Migrations()))
+	d.catalogue()
+	for i := range 20 {
+		d.stocked("cleaner", fmt.Sprintf("f%d", i), "1000", days(100+i))
+	}
+	of(0, d.db.Update(b.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		if _, err := tx.Exec(ctx, `WITH RECURSIVE n (i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i + 1 < $1)
+			INSERT INTO movements (name, version, body, kind, lot, item, work_order, effective_time, create_time)
+			SELECT 'stockMovements/f' || i, 1, zeroblob(200), 'MOVED', 'lots/f' || (i % 20), 'items/cleaner', '', i, i FROM n`, movements); err != nil {
+			return err
+		}
+		_, err := tx.Exec(ctx, `INSERT INTO postings (movement, line, lot, location, amount)
+			SELECT m.name, s.line, m.lot, CASE WHEN s.line = m.effective_time / 20 % 2 + 1 THEN 'locations/shelf' ELSE 'locations/back' END, CASE s.line WHEN 1 THEN -1 ELSE 1 END
+			FROM movements m JOIN (SELECT 1 AS line UNION ALL SELECT 2) s WHERE m.name LIKE 'stockMovements/f%'`)
+		return err
+	})).done(b)
+	return d
+}
+
+// BenchmarkBalances measures balances and the choice of lots with 10,000 and with 1,000,000 movements; the ratio is wanted at
+// most 1.3.
+func BenchmarkBalances(b *testing.B) {
+	for b.Loop() {
+		took := map[int][2]float64{}
+		for _, n := range []int{10_000, 1_000_000} {
+			d := filled(b, n)
+			balances, _ := rate(b, 2000, 1, func(_, i int) error {
+				return d.db.View(b.Context(), func(ctx context.Context, tx *storage.Tx) error {
+					_, err := store.Balances(ctx, tx, fmt.Sprintf("lots/f%d", i%20))
+					return err
+				})
+			})
+			chosen, _ := rate(b, 300, 1, func(int, int) error {
+				_, err := d.SuggestLots(d.clerk(), &consumablesv1.SuggestLotsRequest{Item: "items/cleaner", QuantityValue: "2500", QuantityUnitCode: "L"})
+				return err
+			})
+			took[n] = [2]float64{1 / balances, 1 / chosen}
+		}
+		small, large := took[10_000], took[1_000_000]
+		b.ReportMetric(large[0]/small[0], "balances1e6/1e4")
+		b.ReportMetric(large[1]/small[1], "fefo1e6/1e4")
+		b.ReportMetric(1e6*large[0], "balancesµs")
+		b.ReportMetric(1e3*large[1], "fefoms")
+	}
+}
+
+// BenchmarkTrace measures the trace and the recall of a lot that went five mixes deep into 155 lots and 10,000 uses, among
+// 100,000 movements; each is wanted below one second.
+func BenchmarkTrace(b *testing.B) {
+	for b.Loop() {
+		d := filled(b, 90_000)
+		u := &app.App{DB: d.db, Clock: d.clock, IDs: ids.System(), Lister: listing.New([]byte("secret"))}
+		of(0, d.db.Update(b.Context(), family)).done(b)
+		begun := wall.Now()
+		trace := of(u.TraceLot(d.clerk(), &consumablesv1.TraceLotRequest{Name: "lots/f0"})).done(b)
+		b.ReportMetric(since(begun).Seconds(), "trace-s")
+		begun = wall.Now()
+		past := d.trace("lots/f0", consumablesv1.TraceLotRequest_FORWARD, d.clock.Now())
+		b.ReportMetric(since(begun).Seconds(), "trace-as-of-s")
+		begun = wall.Now()
+		of(d.RecallLot(d.clerk(), &consumablesv1.RecallLotRequest{Name: "lots/f0", Reason: "measured"})).done(b)
+		b.ReportMetric(since(begun).Seconds(), "recall-s")
+		if len(trace.GetNodes()) != 156 || len(past.GetNodes()) != 156 || len(trace.GetUses()) < 10_000 {
+			b.Fatalf("%d and %d lots, %d uses", len(trace.GetNodes()), len(past.GetNodes()), len(trace.GetUses()))
+		}
+		b.ReportMetric(float64(len(trace.GetUses())), "uses")
+	}
+}
+
+// family makes 31 chains of five mixes out of one lot, and uses of them.
+func family(ctx context.Context, tx *storage.Tx) error {
+	number := 0
+	post := func(kind consumablesv1.StockMovement_Kind, lot string, amount stock.Micro, p ...stock.Posting) (string, error) {
+		number++
+		m := &consumablesv1.StockMovement{
+			Name: fmt.Sprintf("stockMovements/t%d", number), Kind: kind, Lot: lot, Item: "items/solution", Quantity: store.Quantity(amount, "L"), WorkOrder: order,
+			Engine: fmt.Sprintf("engines/e%d", number%300),
+		}
+		return m.GetName(), store.Post(ctx, tx, m, p, morning)
+	}
+	for chain := range 31 {
+		origin, place := "lots/f0", shelf
+		for depth := range 5 {
+			mix := fmt.Sprintf("lots/m%d-%d", chain, depth)
+			lot := &consumablesv1.Lot{Name: mix, Item: "items/solution", State: consumablesv1.Lot_USABLE, ShortCode: mix, Parents: []*consumablesv1.BlendPart{{Lot: origin}}}
+			if err := store.Lots.Insert(ctx, tx, lot, morning); err != nil {
+				return err
+			}
+			amount := stock.Micro(1_000_000 - 1000*depth) // what is left of the mix before, but for its uses
+			name, err := post(consumablesv1.StockMovement_BLENDED, mix, amount,
+				stock.Posting{Lot: origin, Location: place, Amount: -amount}, stock.Posting{Lot: origin, Location: store.Production, Amount: amount},
+				stock.Posting{Lot: mix, Location: store.Production, Amount: -amount}, stock.Posting{Lot: mix, Location: order, Amount: amount})
+			if err != nil {
+				return err
+			}
+			if err := store.AddEdge(ctx, tx, stock.Edge{Target: mix, Origin: origin, Movement: name, Amount: amount}); err != nil {
+				return err
+			}
+			for range 65 {
+				if _, err := post(consumablesv1.StockMovement_CONSUMED, mix, 1, stock.Posting{Lot: mix, Location: order, Amount: -1},
+					stock.Posting{Lot: mix, Location: fmt.Sprintf("engines/e%d", (number+1)%300), Amount: 1}); err != nil {
+					return err
+				}
+			}
+			origin, place = mix, order
+		}
+	}
+	return nil
+}

@@ -1,0 +1,2 @@
+-- +goose Up
+CREATE INDEX reservations_of_item ON reservations (item, state);
