@@ -131,6 +131,9 @@ func completion(step *workordersv1.Step) *workordersv1.CompleteStepRequest {
 	if step.GetKind() == workordersv1.StepKind_STEP_KIND_MATERIAL {
 		req.Materials = []*workordersv1.MaterialUse{{Lot: "lots/l1", Quantity: &commonv1.Quantity{Value: "2", UnitCode: "L"}}}
 	}
+	if step.GetKind() == workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT {
+		req.RemovedItemCount, req.RestoredItemCount = 3, 3
+	}
 	return req
 }
 
@@ -157,7 +160,9 @@ func (s *stage) finish(o *workordersv1.WorkOrder, who string) (*workordersv1.Wor
 }
 
 func (s *stage) inspect(o *workordersv1.WorkOrder, who, exception string) (*workordersv1.WorkOrder, error) {
-	shown := s.preview(o, commonv1.Signature_INSPECTED)
+	shown := must[*workordersv1.PreviewSignatureResponse](s)(s.look.PreviewSignature(s.as("ann"), &workordersv1.PreviewSignatureRequest{
+		Name: o.GetName(), Meaning: commonv1.Signature_INSPECTED, ExceptionReason: exception,
+	}))
 	return s.do.InspectWorkOrder(s.as(who), &workordersv1.InspectWorkOrderRequest{
 		Name: o.GetName(), Etag: shown.GetEtag(), ReauthenticationToken: s.proof(who), ContentHash: shown.GetContentHash(), ExceptionReason: exception,
 	})
@@ -194,4 +199,19 @@ func (s *stage) facts(o *workordersv1.WorkOrder) []string {
 		s.t.Fatal(err)
 	}
 	return types
+}
+
+// told is the payload of the last fact of a type about an order.
+func (s *stage) told(o *workordersv1.WorkOrder, fact string) (data string) {
+	s.t.Helper()
+	err := s.service.DB().View(s.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		var raw []byte
+		err := tx.QueryRow(ctx, "SELECT data FROM outbox WHERE subject = $1 AND type = $2 ORDER BY seq DESC LIMIT 1", o.GetName(), "coldsection.workorder."+fact+".v1").Scan(&raw)
+		data = strings.ReplaceAll(strings.ReplaceAll(string(raw), `": `, `":`), `, "`, `,"`)
+		return err
+	})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return data
 }

@@ -29,13 +29,17 @@ type neighbours struct {
 	lapsed map[string]string    // "people/ann perform" → reason
 	valid  map[string]int32     // tool → last day of its calibration, as number has it
 	until  map[string]time.Time // lot → usable until
+	last   map[string]int32     // "people/ann perform" → last day of the authorization
+	items  map[string]string    // lot → item
 	model  *performancev1.EngineModel
+
+	nameless, uncertified, quarantined bool
 }
 
 func newNeighbours() *neighbours {
 	return &neighbours{
 		silent: map[string]bool{}, lapsed: map[string]string{}, valid: map[string]int32{gauge: 20261231},
-		until: map[string]time.Time{}, model: engineModel(),
+		until: map[string]time.Time{}, model: engineModel(), last: map[string]int32{}, items: map[string]string{},
 	}
 }
 
@@ -83,8 +87,17 @@ func (n *neighbours) CheckGates(_ context.Context, req *compliancev1.CheckGatesR
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	resp := &compliancev1.CheckGatesResponse{Open: true, PersonName: "Name of " + req.GetPerson(), Certificate: "C-" + req.GetPerson()}
+	if n.nameless {
+		resp.PersonName = ""
+	}
+	if n.uncertified {
+		resp.Certificate = " "
+	}
 	for _, scope := range req.GetScopes() {
 		reason := n.lapsed[req.GetPerson()+" "+scope]
+		if last, ok := n.last[req.GetPerson()+" "+scope]; ok && number(req.GetCivilDate()) > last {
+			reason = "AUTHORIZATION_LAPSED"
+		}
 		resp.Results = append(resp.Results, result(scope, reason, req.GetPerson()+" "+scope+" version 3"))
 	}
 	for _, tool := range req.GetTools() {
@@ -92,6 +105,9 @@ func (n *neighbours) CheckGates(_ context.Context, req *compliancev1.CheckGatesR
 		reason := ""
 		if last < number(day) {
 			reason = "TOOL_LAPSED"
+		}
+		if n.quarantined {
+			reason = "TOOL_QUARANTINED"
 		}
 		resp.Results = append(resp.Results, result(tool, reason, fmt.Sprintf("valid through %d, asked for %d", last, number(day))))
 	}
@@ -145,6 +161,19 @@ func (n *neighbours) LookUpLot(_ context.Context, req *consumablesv1.LookUpLotRe
 		return &consumablesv1.LookUpLotResponse{Reason: "LOT_EXPIRED", Explanation: req.GetCode() + " is past its use-by."}, nil
 	}
 	return &consumablesv1.LookUpLotResponse{Usable: true}, nil
+}
+
+// GetLot says which item a lot is of, the solution unless the test said another.
+func (n *neighbours) GetLot(_ context.Context, req *consumablesv1.GetLotRequest) (*consumablesv1.Lot, error) {
+	if err := n.answering("stores"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if item, ok := n.items[req.GetName()]; ok {
+		return &consumablesv1.Lot{Name: req.GetName(), Item: item}, nil
+	}
+	return &consumablesv1.Lot{Name: req.GetName(), Item: "items/solution"}, nil
 }
 
 // engineModel is invented, for demonstration only.

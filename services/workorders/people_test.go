@@ -8,7 +8,7 @@ import (
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 )
 
-// Case SGN-06 (14 CFR 121.371(c), 135.429(c); 145.A.48(c)(2)): however somebody took part in the work, that person doesn't
+// Cases SGN-06 and SGN-07 (14 CFR 121.371(a), (c), 135.429(c); 145.A.48(c)(2)): however somebody took part in the work, that person doesn't
 // inspect it; each row takes part in one way only.
 func TestWhoTookPartNeverInspects(t *testing.T) {
 	parts := map[string]func(s *stage, o *workordersv1.WorkOrder){

@@ -77,3 +77,15 @@ func Waiting(ctx context.Context, tx *storage.Tx) (n int64, err error) {
 	err = tx.QueryRow(ctx, "SELECT count(*) FROM outbox WHERE sent_time = 0").Scan(&n)
 	return n, err
 }
+
+// About reads the facts about a subject whose numbers are higher than after, in their order, at most so many.
+func About(ctx context.Context, tx *storage.Tx, source, subject string, after int64, most int) ([]Event, error) {
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (Event, error) {
+		var at int64
+		e := Event{Source: source, Subject: subject}
+		err := row.Scan(&e.ID, &e.Type, &e.Version, &at, &e.Actor, &e.Data)
+		e.Time = time.UnixMicro(at).UTC()
+		return e, err
+	}, `SELECT id, type, version, event_time, actor, data FROM outbox WHERE source = $1 AND subject = $2 AND version > $3
+		ORDER BY version LIMIT $4`, source, subject, after, most)
+}

@@ -398,7 +398,9 @@ type Signature struct {
 	// How the signer proved to be that person, such as "password".
 	AuthenticationMethod string `protobuf:"bytes,12,opt,name=authentication_method,json=authenticationMethod,proto3" json:"authentication_method,omitempty"`
 	// When the signature stopped covering the work (it was reworked); unset while it covers it.
-	VoidTime      *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=void_time,json=voidTime,proto3" json:"void_time,omitempty"`
+	VoidTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=void_time,json=voidTime,proto3" json:"void_time,omitempty"`
+	// What was signed: a step of the order; empty for the order itself.
+	Subject       string `protobuf:"bytes,14,opt,name=subject,proto3" json:"subject,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -524,6 +526,13 @@ func (x *Signature) GetVoidTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Signature) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
 var File_coldsection_common_v1_common_proto protoreflect.FileDescriptor
 
 const file_coldsection_common_v1_common_proto_rawDesc = "" +
@@ -547,7 +556,7 @@ const file_coldsection_common_v1_common_proto_rawDesc = "" +
 	"\tunit_code\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bunitCode\x12\x1e\n" +
 	"\aformula\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\aformula\x12\x1c\n" +
 	"\x06source\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x06source\x12+\n" +
-	"\x0ealternate_text\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\ralternateText\"\xce\x06\n" +
+	"\x0ealternate_text\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\ralternateText\"\xee\x06\n" +
 	"\tSignature\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12H\n" +
 	"\ameaning\x18\x02 \x01(\x0e2(.coldsection.common.v1.Signature.MeaningB\x04\xe2A\x01\x03R\ameaning\x12\x1c\n" +
@@ -563,7 +572,8 @@ const file_coldsection_common_v1_common_proto_rawDesc = "" +
 	" \x01(\tB\x04\xe2A\x01\x03R\tstatement\x12'\n" +
 	"\fcontent_hash\x18\v \x01(\tB\x04\xe2A\x01\x03R\vcontentHash\x129\n" +
 	"\x15authentication_method\x18\f \x01(\tB\x04\xe2A\x01\x03R\x14authenticationMethod\x12=\n" +
-	"\tvoid_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bvoidTime\"z\n" +
+	"\tvoid_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bvoidTime\x12\x1e\n" +
+	"\asubject\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\asubject\"z\n" +
 	"\aMeaning\x12\x17\n" +
 	"\x13MEANING_UNSPECIFIED\x10\x00\x12\r\n" +
 	"\tPERFORMED\x10\x01\x12\r\n" +

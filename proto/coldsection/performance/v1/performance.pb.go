@@ -159,120 +159,6 @@ func (ConditionLevel) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{1}
 }
 
-// A format of drawings.
-type ImageFormat int32
-
-const (
-	// SVG.
-	ImageFormat_IMAGE_FORMAT_UNSPECIFIED ImageFormat = 0
-	// Scalable Vector Graphics 1.1, with title and description.
-	ImageFormat_IMAGE_FORMAT_SVG ImageFormat = 1
-	// Portable Network Graphics, 144 pixels to the inch.
-	ImageFormat_IMAGE_FORMAT_PNG ImageFormat = 2
-)
-
-// Enum value maps for ImageFormat.
-var (
-	ImageFormat_name = map[int32]string{
-		0: "IMAGE_FORMAT_UNSPECIFIED",
-		1: "IMAGE_FORMAT_SVG",
-		2: "IMAGE_FORMAT_PNG",
-	}
-	ImageFormat_value = map[string]int32{
-		"IMAGE_FORMAT_UNSPECIFIED": 0,
-		"IMAGE_FORMAT_SVG":         1,
-		"IMAGE_FORMAT_PNG":         2,
-	}
-)
-
-func (x ImageFormat) Enum() *ImageFormat {
-	p := new(ImageFormat)
-	*p = x
-	return p
-}
-
-func (x ImageFormat) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (ImageFormat) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[2].Descriptor()
-}
-
-func (ImageFormat) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[2]
-}
-
-func (x ImageFormat) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use ImageFormat.Descriptor instead.
-func (ImageFormat) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{2}
-}
-
-// A file format of tables.
-type TableFormat int32
-
-const (
-	// Told by the file's first bytes on input; CSV on output.
-	TableFormat_TABLE_FORMAT_UNSPECIFIED TableFormat = 0
-	// Text in UTF-8 (RFC 4180).
-	TableFormat_TABLE_FORMAT_CSV TableFormat = 1
-	// A workbook (ECMA-376).
-	TableFormat_TABLE_FORMAT_XLSX TableFormat = 2
-	// Apache Parquet.
-	TableFormat_TABLE_FORMAT_PARQUET TableFormat = 3
-	// A JSON array with one object a row; on output only.
-	TableFormat_TABLE_FORMAT_JSON TableFormat = 4
-)
-
-// Enum value maps for TableFormat.
-var (
-	TableFormat_name = map[int32]string{
-		0: "TABLE_FORMAT_UNSPECIFIED",
-		1: "TABLE_FORMAT_CSV",
-		2: "TABLE_FORMAT_XLSX",
-		3: "TABLE_FORMAT_PARQUET",
-		4: "TABLE_FORMAT_JSON",
-	}
-	TableFormat_value = map[string]int32{
-		"TABLE_FORMAT_UNSPECIFIED": 0,
-		"TABLE_FORMAT_CSV":         1,
-		"TABLE_FORMAT_XLSX":        2,
-		"TABLE_FORMAT_PARQUET":     3,
-		"TABLE_FORMAT_JSON":        4,
-	}
-)
-
-func (x TableFormat) Enum() *TableFormat {
-	p := new(TableFormat)
-	*p = x
-	return p
-}
-
-func (x TableFormat) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (TableFormat) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[3].Descriptor()
-}
-
-func (TableFormat) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[3]
-}
-
-func (x TableFormat) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use TableFormat.Descriptor instead.
-func (TableFormat) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{3}
-}
-
 // Where the trim resistor sits.
 type TrimData_Topology int32
 
@@ -310,11 +196,11 @@ func (x TrimData_Topology) String() string {
 }
 
 func (TrimData_Topology) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[4].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[2].Descriptor()
 }
 
 func (TrimData_Topology) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[4]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[2]
 }
 
 func (x TrimData_Topology) Number() protoreflect.EnumNumber {
@@ -323,7 +209,7 @@ func (x TrimData_Topology) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TrimData_Topology.Descriptor instead.
 func (TrimData_Topology) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{19, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21, 0}
 }
 
 // Whether the analysis uses it.
@@ -342,8 +228,6 @@ const (
 	Reading_EXCLUDED Reading_State = 4
 	// The same as another one.
 	Reading_DUPLICATE Reading_State = 5
-	// A person corrected it with another reading; shown, not used.
-	Reading_SUPERSEDED Reading_State = 6
 )
 
 // Enum value maps for Reading_State.
@@ -355,7 +239,6 @@ var (
 		3: "OUTLIER",
 		4: "EXCLUDED",
 		5: "DUPLICATE",
-		6: "SUPERSEDED",
 	}
 	Reading_State_value = map[string]int32{
 		"STATE_UNSPECIFIED": 0,
@@ -364,7 +247,6 @@ var (
 		"OUTLIER":           3,
 		"EXCLUDED":          4,
 		"DUPLICATE":         5,
-		"SUPERSEDED":        6,
 	}
 )
 
@@ -379,11 +261,11 @@ func (x Reading_State) String() string {
 }
 
 func (Reading_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[5].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[3].Descriptor()
 }
 
 func (Reading_State) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[5]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[3]
 }
 
 func (x Reading_State) Number() protoreflect.EnumNumber {
@@ -392,7 +274,7 @@ func (x Reading_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Reading_State.Descriptor instead.
 func (Reading_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24, 0}
 }
 
 // What was done.
@@ -448,11 +330,11 @@ func (x EngineEvent_Kind) String() string {
 }
 
 func (EngineEvent_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[6].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[4].Descriptor()
 }
 
 func (EngineEvent_Kind) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[6]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[4]
 }
 
 func (x EngineEvent_Kind) Number() protoreflect.EnumNumber {
@@ -461,7 +343,7 @@ func (x EngineEvent_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use EngineEvent_Kind.Descriptor instead.
 func (EngineEvent_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27, 0}
 }
 
 // Whether it still stands.
@@ -505,11 +387,11 @@ func (x WashAdvice_State) String() string {
 }
 
 func (WashAdvice_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[7].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[5].Descriptor()
 }
 
 func (WashAdvice_State) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[7]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[5]
 }
 
 func (x WashAdvice_State) Number() protoreflect.EnumNumber {
@@ -518,7 +400,7 @@ func (x WashAdvice_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WashAdvice_State.Descriptor instead.
 func (WashAdvice_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33, 0}
 }
 
 // What it says.
@@ -562,11 +444,11 @@ func (x Recovery_Verdict) String() string {
 }
 
 func (Recovery_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[8].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[6].Descriptor()
 }
 
 func (Recovery_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[8]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[6]
 }
 
 func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
@@ -575,7 +457,7 @@ func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Recovery_Verdict.Descriptor instead.
 func (Recovery_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37, 0}
 }
 
 // A model of engine as data: limits, correction exponents, baseline, wash data. Operator data with a document and revision; never the suite's own.
@@ -1810,9 +1692,13 @@ type WashData struct {
 	// Antifreeze must not be used above this air temperature, in degrees Celsius.
 	AntifreezeCeilingC float64 `protobuf:"fixed64,26,opt,name=antifreeze_ceiling_c,json=antifreezeCeilingC,proto3" json:"antifreeze_ceiling_c,omitempty"`
 	// No wash at all below this air temperature, in degrees Celsius.
-	WashFloorC    float64 `protobuf:"fixed64,27,opt,name=wash_floor_c,json=washFloorC,proto3" json:"wash_floor_c,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	WashFloorC float64 `protobuf:"fixed64,27,opt,name=wash_floor_c,json=washFloorC,proto3" json:"wash_floor_c,omitempty"`
+	// The spray ring, for a check of its catch test.
+	SprayRing *SprayRing `protobuf:"bytes,28,opt,name=spray_ring,json=sprayRing,proto3" json:"spray_ring,omitempty"`
+	// The pressure container.
+	PressureContainer *PressureContainer `protobuf:"bytes,29,opt,name=pressure_container,json=pressureContainer,proto3" json:"pressure_container,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *WashData) Reset() {
@@ -2034,6 +1920,166 @@ func (x *WashData) GetWashFloorC() float64 {
 	return 0
 }
 
+func (x *WashData) GetSprayRing() *SprayRing {
+	if x != nil {
+		return x.SprayRing
+	}
+	return nil
+}
+
+func (x *WashData) GetPressureContainer() *PressureContainer {
+	if x != nil {
+		return x.PressureContainer
+	}
+	return nil
+}
+
+// A spray ring as it is drawn. What its holes should pass is compared with the catch test: a blocked ring sprays less.
+type SprayRing struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many holes it has.
+	HoleCount int32 `protobuf:"varint,1,opt,name=hole_count,json=holeCount,proto3" json:"hole_count,omitempty"`
+	// Their diameter, in millimetres.
+	HoleDiameterMm float64 `protobuf:"fixed64,2,opt,name=hole_diameter_mm,json=holeDiameterMm,proto3" json:"hole_diameter_mm,omitempty"`
+	// Their coefficient of discharge.
+	DischargeCoefficient float64 `protobuf:"fixed64,3,opt,name=discharge_coefficient,json=dischargeCoefficient,proto3" json:"discharge_coefficient,omitempty"`
+	// The last day that its catch test counts; unset when it is not limited.
+	TestDueDate   *date.Date `protobuf:"bytes,4,opt,name=test_due_date,json=testDueDate,proto3" json:"test_due_date,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SprayRing) Reset() {
+	*x = SprayRing{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SprayRing) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SprayRing) ProtoMessage() {}
+
+func (x *SprayRing) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SprayRing.ProtoReflect.Descriptor instead.
+func (*SprayRing) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *SprayRing) GetHoleCount() int32 {
+	if x != nil {
+		return x.HoleCount
+	}
+	return 0
+}
+
+func (x *SprayRing) GetHoleDiameterMm() float64 {
+	if x != nil {
+		return x.HoleDiameterMm
+	}
+	return 0
+}
+
+func (x *SprayRing) GetDischargeCoefficient() float64 {
+	if x != nil {
+		return x.DischargeCoefficient
+	}
+	return 0
+}
+
+func (x *SprayRing) GetTestDueDate() *date.Date {
+	if x != nil {
+		return x.TestDueDate
+	}
+	return nil
+}
+
+// A pressure container as its plate and its records say; pressures are gauge, in kilopascals, and 0 when not entered.
+type PressureContainer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The highest working pressure allowed.
+	AllowedPressureKpa float64 `protobuf:"fixed64,1,opt,name=allowed_pressure_kpa,json=allowedPressureKpa,proto3" json:"allowed_pressure_kpa,omitempty"`
+	// What the relief valve is set to.
+	ReliefPressureKpa float64 `protobuf:"fixed64,2,opt,name=relief_pressure_kpa,json=reliefPressureKpa,proto3" json:"relief_pressure_kpa,omitempty"`
+	// The last day before the container's next test.
+	TestDueDate *date.Date `protobuf:"bytes,3,opt,name=test_due_date,json=testDueDate,proto3" json:"test_due_date,omitempty"`
+	// The last day before the relief valve's next test.
+	ReliefDueDate *date.Date `protobuf:"bytes,4,opt,name=relief_due_date,json=reliefDueDate,proto3" json:"relief_due_date,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PressureContainer) Reset() {
+	*x = PressureContainer{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PressureContainer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PressureContainer) ProtoMessage() {}
+
+func (x *PressureContainer) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PressureContainer.ProtoReflect.Descriptor instead.
+func (*PressureContainer) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *PressureContainer) GetAllowedPressureKpa() float64 {
+	if x != nil {
+		return x.AllowedPressureKpa
+	}
+	return 0
+}
+
+func (x *PressureContainer) GetReliefPressureKpa() float64 {
+	if x != nil {
+		return x.ReliefPressureKpa
+	}
+	return 0
+}
+
+func (x *PressureContainer) GetTestDueDate() *date.Date {
+	if x != nil {
+		return x.TestDueDate
+	}
+	return nil
+}
+
+func (x *PressureContainer) GetReliefDueDate() *date.Date {
+	if x != nil {
+		return x.ReliefDueDate
+	}
+	return nil
+}
+
 // A duty profile of the starter: an ordered list of runs and rests, then a long rest.
 type StarterProfile struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2055,7 +2101,7 @@ type StarterProfile struct {
 
 func (x *StarterProfile) Reset() {
 	*x = StarterProfile{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2067,7 +2113,7 @@ func (x *StarterProfile) String() string {
 func (*StarterProfile) ProtoMessage() {}
 
 func (x *StarterProfile) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2080,7 +2126,7 @@ func (x *StarterProfile) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StarterProfile.ProtoReflect.Descriptor instead.
 func (*StarterProfile) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *StarterProfile) GetId() string {
@@ -2138,7 +2184,7 @@ type DutyRun struct {
 
 func (x *DutyRun) Reset() {
 	*x = DutyRun{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2150,7 +2196,7 @@ func (x *DutyRun) String() string {
 func (*DutyRun) ProtoMessage() {}
 
 func (x *DutyRun) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2163,7 +2209,7 @@ func (x *DutyRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DutyRun.ProtoReflect.Descriptor instead.
 func (*DutyRun) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *DutyRun) GetOnSeconds() int32 {
@@ -2186,14 +2232,18 @@ type AntifreezeTable struct {
 	// The printed rows; never interpolated.
 	Rows []*AntifreezeRow `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
 	// Where it is printed.
-	Document      *v1.DocumentReference `protobuf:"bytes,2,opt,name=document,proto3" json:"document,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Document *v1.DocumentReference `protobuf:"bytes,2,opt,name=document,proto3" json:"document,omitempty"`
+	// Density of the pure antifreeze at the temperature of the table's specific gravities, in kilograms per litre; 0 when not known.
+	AntifreezeDensityKgL float64 `protobuf:"fixed64,3,opt,name=antifreeze_density_kg_l,json=antifreezeDensityKgL,proto3" json:"antifreeze_density_kg_l,omitempty"`
+	// Density of water at that temperature, in kilograms per litre; 0 when not known.
+	WaterDensityKgL float64 `protobuf:"fixed64,4,opt,name=water_density_kg_l,json=waterDensityKgL,proto3" json:"water_density_kg_l,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *AntifreezeTable) Reset() {
 	*x = AntifreezeTable{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2205,7 +2255,7 @@ func (x *AntifreezeTable) String() string {
 func (*AntifreezeTable) ProtoMessage() {}
 
 func (x *AntifreezeTable) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2218,7 +2268,7 @@ func (x *AntifreezeTable) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AntifreezeTable.ProtoReflect.Descriptor instead.
 func (*AntifreezeTable) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *AntifreezeTable) GetRows() []*AntifreezeRow {
@@ -2235,6 +2285,20 @@ func (x *AntifreezeTable) GetDocument() *v1.DocumentReference {
 	return nil
 }
 
+func (x *AntifreezeTable) GetAntifreezeDensityKgL() float64 {
+	if x != nil {
+		return x.AntifreezeDensityKgL
+	}
+	return 0
+}
+
+func (x *AntifreezeTable) GetWaterDensityKgL() float64 {
+	if x != nil {
+		return x.WaterDensityKgL
+	}
+	return 0
+}
+
 // A row of an antifreeze table.
 type AntifreezeRow struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2242,13 +2306,17 @@ type AntifreezeRow struct {
 	VolumePercent float64 `protobuf:"fixed64,1,opt,name=volume_percent,json=volumePercent,proto3" json:"volume_percent,omitempty"`
 	// Freezing point, in degrees Celsius.
 	FreezingPointC float64 `protobuf:"fixed64,2,opt,name=freezing_point_c,json=freezingPointC,proto3" json:"freezing_point_c,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Share of antifreeze by mass, in per cent; 0 when the table does not print it.
+	MassPercent float64 `protobuf:"fixed64,3,opt,name=mass_percent,json=massPercent,proto3" json:"mass_percent,omitempty"`
+	// Specific gravity of the mix; 0 when the table does not print it.
+	SpecificGravity float64 `protobuf:"fixed64,4,opt,name=specific_gravity,json=specificGravity,proto3" json:"specific_gravity,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *AntifreezeRow) Reset() {
 	*x = AntifreezeRow{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2260,7 +2328,7 @@ func (x *AntifreezeRow) String() string {
 func (*AntifreezeRow) ProtoMessage() {}
 
 func (x *AntifreezeRow) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2273,7 +2341,7 @@ func (x *AntifreezeRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AntifreezeRow.ProtoReflect.Descriptor instead.
 func (*AntifreezeRow) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *AntifreezeRow) GetVolumePercent() float64 {
@@ -2286,6 +2354,20 @@ func (x *AntifreezeRow) GetVolumePercent() float64 {
 func (x *AntifreezeRow) GetFreezingPointC() float64 {
 	if x != nil {
 		return x.FreezingPointC
+	}
+	return 0
+}
+
+func (x *AntifreezeRow) GetMassPercent() float64 {
+	if x != nil {
+		return x.MassPercent
+	}
+	return 0
+}
+
+func (x *AntifreezeRow) GetSpecificGravity() float64 {
+	if x != nil {
+		return x.SpecificGravity
 	}
 	return 0
 }
@@ -2313,7 +2395,7 @@ type AdviceRules struct {
 
 func (x *AdviceRules) Reset() {
 	*x = AdviceRules{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2325,7 +2407,7 @@ func (x *AdviceRules) String() string {
 func (*AdviceRules) ProtoMessage() {}
 
 func (x *AdviceRules) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2338,7 +2420,7 @@ func (x *AdviceRules) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviceRules.ProtoReflect.Descriptor instead.
 func (*AdviceRules) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *AdviceRules) GetProgrammeHours() int32 {
@@ -2413,7 +2495,7 @@ type TrimData struct {
 
 func (x *TrimData) Reset() {
 	*x = TrimData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2425,7 +2507,7 @@ func (x *TrimData) String() string {
 func (*TrimData) ProtoMessage() {}
 
 func (x *TrimData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2438,7 +2520,7 @@ func (x *TrimData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimData.ProtoReflect.Descriptor instead.
 func (*TrimData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *TrimData) GetJunctionResistanceOhm() float64 {
@@ -2505,7 +2587,7 @@ type TrimClass struct {
 
 func (x *TrimClass) Reset() {
 	*x = TrimClass{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2517,7 +2599,7 @@ func (x *TrimClass) String() string {
 func (*TrimClass) ProtoMessage() {}
 
 func (x *TrimClass) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2530,7 +2612,7 @@ func (x *TrimClass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimClass.ProtoReflect.Descriptor instead.
 func (*TrimClass) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *TrimClass) GetId() string {
@@ -2581,7 +2663,7 @@ type HeaterData struct {
 
 func (x *HeaterData) Reset() {
 	*x = HeaterData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2593,7 +2675,7 @@ func (x *HeaterData) String() string {
 func (*HeaterData) ProtoMessage() {}
 
 func (x *HeaterData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2606,7 +2688,7 @@ func (x *HeaterData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeaterData.ProtoReflect.Descriptor instead.
 func (*HeaterData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *HeaterData) GetRatedPowerW() float64 {
@@ -2718,18 +2800,14 @@ type Reading struct {
 	// Changes with every change.
 	Etag string `protobuf:"bytes,21,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was recorded.
-	CreateTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
-	// The reading that this one corrects.
-	SupersededReading string `protobuf:"bytes,23,opt,name=superseded_reading,json=supersededReading,proto3" json:"superseded_reading,omitempty"`
-	// The reading that corrects this one.
-	CorrectingReading string `protobuf:"bytes,24,opt,name=correcting_reading,json=correctingReading,proto3" json:"correcting_reading,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Reading) Reset() {
 	*x = Reading{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2741,7 +2819,7 @@ func (x *Reading) String() string {
 func (*Reading) ProtoMessage() {}
 
 func (x *Reading) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2754,7 +2832,7 @@ func (x *Reading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reading.ProtoReflect.Descriptor instead.
 func (*Reading) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Reading) GetName() string {
@@ -2911,20 +2989,6 @@ func (x *Reading) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
-func (x *Reading) GetSupersededReading() string {
-	if x != nil {
-		return x.SupersededReading
-	}
-	return ""
-}
-
-func (x *Reading) GetCorrectingReading() string {
-	if x != nil {
-		return x.CorrectingReading
-	}
-	return ""
-}
-
 // Canonical values of a reading.
 type ReadingValues struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2954,7 +3018,7 @@ type ReadingValues struct {
 
 func (x *ReadingValues) Reset() {
 	*x = ReadingValues{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2966,7 +3030,7 @@ func (x *ReadingValues) String() string {
 func (*ReadingValues) ProtoMessage() {}
 
 func (x *ReadingValues) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2979,7 +3043,7 @@ func (x *ReadingValues) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingValues.ProtoReflect.Descriptor instead.
 func (*ReadingValues) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ReadingValues) GetPressureAltitudeM() float64 {
@@ -3067,7 +3131,7 @@ type Deviation struct {
 
 func (x *Deviation) Reset() {
 	*x = Deviation{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3079,7 +3143,7 @@ func (x *Deviation) String() string {
 func (*Deviation) ProtoMessage() {}
 
 func (x *Deviation) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3092,7 +3156,7 @@ func (x *Deviation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Deviation.ProtoReflect.Descriptor instead.
 func (*Deviation) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Deviation) GetIttC() float64 {
@@ -3139,7 +3203,7 @@ type EngineEvent struct {
 
 func (x *EngineEvent) Reset() {
 	*x = EngineEvent{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3151,7 +3215,7 @@ func (x *EngineEvent) String() string {
 func (*EngineEvent) ProtoMessage() {}
 
 func (x *EngineEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3164,7 +3228,7 @@ func (x *EngineEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EngineEvent.ProtoReflect.Descriptor instead.
 func (*EngineEvent) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *EngineEvent) GetName() string {
@@ -3233,7 +3297,7 @@ type Interval struct {
 
 func (x *Interval) Reset() {
 	*x = Interval{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3245,7 +3309,7 @@ func (x *Interval) String() string {
 func (*Interval) ProtoMessage() {}
 
 func (x *Interval) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3258,7 +3322,7 @@ func (x *Interval) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Interval.ProtoReflect.Descriptor instead.
 func (*Interval) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Interval) GetEstimate() float64 {
@@ -3340,7 +3404,7 @@ type Assessment struct {
 
 func (x *Assessment) Reset() {
 	*x = Assessment{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3352,7 +3416,7 @@ func (x *Assessment) String() string {
 func (*Assessment) ProtoMessage() {}
 
 func (x *Assessment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3365,7 +3429,7 @@ func (x *Assessment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Assessment.ProtoReflect.Descriptor instead.
 func (*Assessment) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Assessment) GetName() string {
@@ -3536,7 +3600,7 @@ type Shift struct {
 
 func (x *Shift) Reset() {
 	*x = Shift{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3548,7 +3612,7 @@ func (x *Shift) String() string {
 func (*Shift) ProtoMessage() {}
 
 func (x *Shift) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3561,7 +3625,7 @@ func (x *Shift) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Shift.ProtoReflect.Descriptor instead.
 func (*Shift) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Shift) GetDetectTime() *timestamppb.Timestamp {
@@ -3626,7 +3690,7 @@ type Cause struct {
 
 func (x *Cause) Reset() {
 	*x = Cause{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3638,7 +3702,7 @@ func (x *Cause) String() string {
 func (*Cause) ProtoMessage() {}
 
 func (x *Cause) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3651,7 +3715,7 @@ func (x *Cause) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Cause.ProtoReflect.Descriptor instead.
 func (*Cause) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Cause) GetCause() string {
@@ -3708,7 +3772,7 @@ type Margin struct {
 
 func (x *Margin) Reset() {
 	*x = Margin{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3720,7 +3784,7 @@ func (x *Margin) String() string {
 func (*Margin) ProtoMessage() {}
 
 func (x *Margin) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3733,7 +3797,7 @@ func (x *Margin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Margin.ProtoReflect.Descriptor instead.
 func (*Margin) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Margin) GetIttMarginC() *Interval {
@@ -3800,7 +3864,7 @@ type WashAdvice struct {
 
 func (x *WashAdvice) Reset() {
 	*x = WashAdvice{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3812,7 +3876,7 @@ func (x *WashAdvice) String() string {
 func (*WashAdvice) ProtoMessage() {}
 
 func (x *WashAdvice) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3825,7 +3889,7 @@ func (x *WashAdvice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashAdvice.ProtoReflect.Descriptor instead.
 func (*WashAdvice) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *WashAdvice) GetName() string {
@@ -3921,7 +3985,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3933,7 +3997,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3946,7 +4010,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *Trend) GetName() string {
@@ -4021,7 +4085,7 @@ type TrendPoint struct {
 
 func (x *TrendPoint) Reset() {
 	*x = TrendPoint{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4033,7 +4097,7 @@ func (x *TrendPoint) String() string {
 func (*TrendPoint) ProtoMessage() {}
 
 func (x *TrendPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4046,7 +4110,7 @@ func (x *TrendPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrendPoint.ProtoReflect.Descriptor instead.
 func (*TrendPoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *TrendPoint) GetReading() string {
@@ -4101,21 +4165,17 @@ func (x *TrendPoint) GetBandHalfWidth() *Deviation {
 // A drawn chart.
 type RenderTrendResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The drawing.
-	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
+	// The drawing, SVG in UTF-8.
+	Svg []byte `protobuf:"bytes,1,opt,name=svg,proto3" json:"svg,omitempty"`
 	// What it shows, in words.
 	AlternativeText string `protobuf:"bytes,2,opt,name=alternative_text,json=alternativeText,proto3" json:"alternative_text,omitempty"`
-	// "image/svg+xml" or "image/png".
-	MediaType string `protobuf:"bytes,3,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
-	// A name for the file.
-	FileName      string `protobuf:"bytes,4,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *RenderTrendResponse) Reset() {
 	*x = RenderTrendResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4127,7 +4187,7 @@ func (x *RenderTrendResponse) String() string {
 func (*RenderTrendResponse) ProtoMessage() {}
 
 func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4140,12 +4200,12 @@ func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendResponse.ProtoReflect.Descriptor instead.
 func (*RenderTrendResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
 }
 
-func (x *RenderTrendResponse) GetContent() []byte {
+func (x *RenderTrendResponse) GetSvg() []byte {
 	if x != nil {
-		return x.Content
+		return x.Svg
 	}
 	return nil
 }
@@ -4153,20 +4213,6 @@ func (x *RenderTrendResponse) GetContent() []byte {
 func (x *RenderTrendResponse) GetAlternativeText() string {
 	if x != nil {
 		return x.AlternativeText
-	}
-	return ""
-}
-
-func (x *RenderTrendResponse) GetMediaType() string {
-	if x != nil {
-		return x.MediaType
-	}
-	return ""
-}
-
-func (x *RenderTrendResponse) GetFileName() string {
-	if x != nil {
-		return x.FileName
 	}
 	return ""
 }
@@ -4208,7 +4254,7 @@ type Recovery struct {
 
 func (x *Recovery) Reset() {
 	*x = Recovery{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4220,7 +4266,7 @@ func (x *Recovery) String() string {
 func (*Recovery) ProtoMessage() {}
 
 func (x *Recovery) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4233,7 +4279,7 @@ func (x *Recovery) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Recovery.ProtoReflect.Descriptor instead.
 func (*Recovery) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Recovery) GetName() string {
@@ -4351,7 +4397,7 @@ type ExplainReadingResponse struct {
 
 func (x *ExplainReadingResponse) Reset() {
 	*x = ExplainReadingResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4363,7 +4409,7 @@ func (x *ExplainReadingResponse) String() string {
 func (*ExplainReadingResponse) ProtoMessage() {}
 
 func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4376,7 +4422,7 @@ func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingResponse.ProtoReflect.Descriptor instead.
 func (*ExplainReadingResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ExplainReadingResponse) GetReading() *Reading {
@@ -4424,7 +4470,7 @@ type CreateEngineModelRequest struct {
 
 func (x *CreateEngineModelRequest) Reset() {
 	*x = CreateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4436,7 +4482,7 @@ func (x *CreateEngineModelRequest) String() string {
 func (*CreateEngineModelRequest) ProtoMessage() {}
 
 func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4449,7 +4495,7 @@ func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *CreateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -4497,7 +4543,7 @@ type UpdateEngineModelRequest struct {
 
 func (x *UpdateEngineModelRequest) Reset() {
 	*x = UpdateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4509,7 +4555,7 @@ func (x *UpdateEngineModelRequest) String() string {
 func (*UpdateEngineModelRequest) ProtoMessage() {}
 
 func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4522,7 +4568,7 @@ func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *UpdateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -4566,7 +4612,7 @@ type GetEngineModelRequest struct {
 
 func (x *GetEngineModelRequest) Reset() {
 	*x = GetEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4578,7 +4624,7 @@ func (x *GetEngineModelRequest) String() string {
 func (*GetEngineModelRequest) ProtoMessage() {}
 
 func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4591,7 +4637,7 @@ func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *GetEngineModelRequest) GetName() string {
@@ -4625,7 +4671,7 @@ type ListEngineModelsRequest struct {
 
 func (x *ListEngineModelsRequest) Reset() {
 	*x = ListEngineModelsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4637,7 +4683,7 @@ func (x *ListEngineModelsRequest) String() string {
 func (*ListEngineModelsRequest) ProtoMessage() {}
 
 func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4650,7 +4696,7 @@ func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListEngineModelsRequest) GetPageSize() int32 {
@@ -4694,7 +4740,7 @@ type ListEngineModelsResponse struct {
 
 func (x *ListEngineModelsResponse) Reset() {
 	*x = ListEngineModelsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4706,7 +4752,7 @@ func (x *ListEngineModelsResponse) String() string {
 func (*ListEngineModelsResponse) ProtoMessage() {}
 
 func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4719,7 +4765,7 @@ func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListEngineModelsResponse) GetEngineModels() []*EngineModel {
@@ -4739,30 +4785,22 @@ func (x *ListEngineModelsResponse) GetNextPageToken() string {
 // The request to read a table of readings.
 type ImportReadingsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The table as text: a header with a unit in each name, such as "oat_c" or "torque_lbf_ft", comma, semicolon or tab
-	// between fields, decimal point or comma. Give this or content.
+	// The table as text: a header with a unit in each name, such as "oat_c" or "torque_lbf_ft", comma or semicolon
+	// between fields, decimal point or comma.
 	Csv string `protobuf:"bytes,1,opt,name=csv,proto3" json:"csv,omitempty"`
 	// Where it comes from.
 	Source string `protobuf:"bytes,2,opt,name=source,proto3" json:"source,omitempty"`
 	// Checks everything and changes nothing.
 	ValidateOnly bool `protobuf:"varint,3,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
-	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
-	// The file; give this or csv.
-	Content []byte `protobuf:"bytes,5,opt,name=content,proto3" json:"content,omitempty"`
-	// The format of content.
-	Format TableFormat `protobuf:"varint,6,opt,name=format,proto3,enum=coldsection.performance.v1.TableFormat" json:"format,omitempty"`
-	// Which sheet of a workbook with several.
-	Sheet string `protobuf:"bytes,7,opt,name=sheet,proto3" json:"sheet,omitempty"`
-	// Columns whose headings are not known here.
-	Columns       []*ColumnMapping `protobuf:"bytes,8,rep,name=columns,proto3" json:"columns,omitempty"`
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ImportReadingsRequest) Reset() {
 	*x = ImportReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4774,7 +4812,7 @@ func (x *ImportReadingsRequest) String() string {
 func (*ImportReadingsRequest) ProtoMessage() {}
 
 func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4787,7 +4825,7 @@ func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ImportReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ImportReadingsRequest) GetCsv() string {
@@ -4818,153 +4856,6 @@ func (x *ImportReadingsRequest) GetRequestId() string {
 	return ""
 }
 
-func (x *ImportReadingsRequest) GetContent() []byte {
-	if x != nil {
-		return x.Content
-	}
-	return nil
-}
-
-func (x *ImportReadingsRequest) GetFormat() TableFormat {
-	if x != nil {
-		return x.Format
-	}
-	return TableFormat_TABLE_FORMAT_UNSPECIFIED
-}
-
-func (x *ImportReadingsRequest) GetSheet() string {
-	if x != nil {
-		return x.Sheet
-	}
-	return ""
-}
-
-func (x *ImportReadingsRequest) GetColumns() []*ColumnMapping {
-	if x != nil {
-		return x.Columns
-	}
-	return nil
-}
-
-// How a column of a file is to be read.
-type ColumnMapping struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// The heading as the file spells it.
-	Heading string `protobuf:"bytes,1,opt,name=heading,proto3" json:"heading,omitempty"`
-	// The name with its unit that it stands for, such as "oat_f"; empty leaves the column out.
-	Column        string `protobuf:"bytes,2,opt,name=column,proto3" json:"column,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *ColumnMapping) Reset() {
-	*x = ColumnMapping{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *ColumnMapping) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*ColumnMapping) ProtoMessage() {}
-
-func (x *ColumnMapping) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use ColumnMapping.ProtoReflect.Descriptor instead.
-func (*ColumnMapping) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
-}
-
-func (x *ColumnMapping) GetHeading() string {
-	if x != nil {
-		return x.Heading
-	}
-	return ""
-}
-
-func (x *ColumnMapping) GetColumn() string {
-	if x != nil {
-		return x.Column
-	}
-	return ""
-}
-
-// How a column was understood.
-type ColumnRead struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// The heading as the file spells it.
-	Heading string `protobuf:"bytes,1,opt,name=heading,proto3" json:"heading,omitempty"`
-	// What it gives, such as "oat".
-	Field string `protobuf:"bytes,2,opt,name=field,proto3" json:"field,omitempty"`
-	// Its unit as a UCUM code; empty when it has none.
-	UnitCode      string `protobuf:"bytes,3,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *ColumnRead) Reset() {
-	*x = ColumnRead{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *ColumnRead) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*ColumnRead) ProtoMessage() {}
-
-func (x *ColumnRead) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use ColumnRead.ProtoReflect.Descriptor instead.
-func (*ColumnRead) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
-}
-
-func (x *ColumnRead) GetHeading() string {
-	if x != nil {
-		return x.Heading
-	}
-	return ""
-}
-
-func (x *ColumnRead) GetField() string {
-	if x != nil {
-		return x.Field
-	}
-	return ""
-}
-
-func (x *ColumnRead) GetUnitCode() string {
-	if x != nil {
-		return x.UnitCode
-	}
-	return ""
-}
-
 // What became of a table.
 type ImportReadingsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4979,13 +4870,7 @@ type ImportReadingsResponse struct {
 	// Every row that was refused or held.
 	Problems []*RowProblem `protobuf:"bytes,5,rep,name=problems,proto3" json:"problems,omitempty"`
 	// The engines that got new readings.
-	Engines []string `protobuf:"bytes,6,rep,name=engines,proto3" json:"engines,omitempty"`
-	// How the columns were understood.
-	Columns []*ColumnRead `protobuf:"bytes,7,rep,name=columns,proto3" json:"columns,omitempty"`
-	// Columns whose values lie where they usually don't, with the unit that would explain it.
-	Warnings []*RowProblem `protobuf:"bytes,8,rep,name=warnings,proto3" json:"warnings,omitempty"`
-	// With validate_only: the first 20 new readings as they would be kept.
-	Readings      []*Reading `protobuf:"bytes,9,rep,name=readings,proto3" json:"readings,omitempty"`
+	Engines       []string `protobuf:"bytes,6,rep,name=engines,proto3" json:"engines,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5058,27 +4943,6 @@ func (x *ImportReadingsResponse) GetProblems() []*RowProblem {
 func (x *ImportReadingsResponse) GetEngines() []string {
 	if x != nil {
 		return x.Engines
-	}
-	return nil
-}
-
-func (x *ImportReadingsResponse) GetColumns() []*ColumnRead {
-	if x != nil {
-		return x.Columns
-	}
-	return nil
-}
-
-func (x *ImportReadingsResponse) GetWarnings() []*RowProblem {
-	if x != nil {
-		return x.Warnings
-	}
-	return nil
-}
-
-func (x *ImportReadingsResponse) GetReadings() []*Reading {
-	if x != nil {
-		return x.Readings
 	}
 	return nil
 }
@@ -5310,15 +5174,7 @@ type StreamReadingsResponse struct {
 	// Readings that were there already.
 	KnownCount int64 `protobuf:"varint,2,opt,name=known_count,json=knownCount,proto3" json:"known_count,omitempty"`
 	// Of the new ones, those held.
-	HeldCount int64 `protobuf:"varint,3,opt,name=held_count,json=heldCount,proto3" json:"held_count,omitempty"`
-	// Readings of the stream that were looked at, all of them durable or refused.
-	ReceivedCount int64 `protobuf:"varint,4,opt,name=received_count,json=receivedCount,proto3" json:"received_count,omitempty"`
-	// Readings that were refused.
-	RefusedCount int64 `protobuf:"varint,5,opt,name=refused_count,json=refusedCount,proto3" json:"refused_count,omitempty"`
-	// The source id of the last reading that was looked at.
-	LastSourceId string `protobuf:"bytes,6,opt,name=last_source_id,json=lastSourceId,proto3" json:"last_source_id,omitempty"`
-	// The first 1,000 refusals; line is the reading's number in the stream, from 1.
-	Problems      []*RowProblem `protobuf:"bytes,7,rep,name=problems,proto3" json:"problems,omitempty"`
+	HeldCount     int64 `protobuf:"varint,3,opt,name=held_count,json=heldCount,proto3" json:"held_count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5372,34 +5228,6 @@ func (x *StreamReadingsResponse) GetHeldCount() int64 {
 		return x.HeldCount
 	}
 	return 0
-}
-
-func (x *StreamReadingsResponse) GetReceivedCount() int64 {
-	if x != nil {
-		return x.ReceivedCount
-	}
-	return 0
-}
-
-func (x *StreamReadingsResponse) GetRefusedCount() int64 {
-	if x != nil {
-		return x.RefusedCount
-	}
-	return 0
-}
-
-func (x *StreamReadingsResponse) GetLastSourceId() string {
-	if x != nil {
-		return x.LastSourceId
-	}
-	return ""
-}
-
-func (x *StreamReadingsResponse) GetProblems() []*RowProblem {
-	if x != nil {
-		return x.Problems
-	}
-	return nil
 }
 
 // The request of the method of this name.
@@ -6388,11 +6216,7 @@ type RenderTrendRequest struct {
 	// From; unset means the beginning.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// To; unset means now.
-	EndTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
-	// The format of the drawing.
-	Format ImageFormat `protobuf:"varint,4,opt,name=format,proto3,enum=coldsection.performance.v1.ImageFormat" json:"format,omitempty"`
-	// Fits the scales to the readings; otherwise they are the same for every engine, so that two drawings compare.
-	Fit           bool `protobuf:"varint,5,opt,name=fit,proto3" json:"fit,omitempty"`
+	EndTime       *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6446,20 +6270,6 @@ func (x *RenderTrendRequest) GetEndTime() *timestamppb.Timestamp {
 		return x.EndTime
 	}
 	return nil
-}
-
-func (x *RenderTrendRequest) GetFormat() ImageFormat {
-	if x != nil {
-		return x.Format
-	}
-	return ImageFormat_IMAGE_FORMAT_UNSPECIFIED
-}
-
-func (x *RenderTrendRequest) GetFit() bool {
-	if x != nil {
-		return x.Fit
-	}
-	return false
 }
 
 // The request to read one resource.
@@ -6756,7 +6566,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x05Noise\x12)\n" +
 	"\x05itt_c\x18\x01 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x04ittC\x12+\n" +
 	"\x06ng_pct\x18\x02 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x05ngPct\x128\n" +
-	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\vfuelFlowPct\"\x80\r\n" +
+	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\vfuelFlowPct\"\xb0\x0e\n" +
 	"\bWashData\x12'\n" +
 	"\fcleaner_item\x18\x01 \x01(\tB\x04\xe2A\x01\x01R\vcleanerItem\x12#\n" +
 	"\n" +
@@ -6791,7 +6601,21 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x13antifreeze_margin_c\x18\x19 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x11antifreezeMarginC\x12=\n" +
 	"\x14antifreeze_ceiling_c\x18\x1a \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x12antifreezeCeilingC\x12-\n" +
 	"\fwash_floor_c\x18\x1b \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\n" +
-	"washFloorC\"\xe0\x02\n" +
+	"washFloorC\x12J\n" +
+	"\n" +
+	"spray_ring\x18\x1c \x01(\v2%.coldsection.performance.v1.SprayRingB\x04\xe2A\x01\x01R\tsprayRing\x12b\n" +
+	"\x12pressure_container\x18\x1d \x01(\v2-.coldsection.performance.v1.PressureContainerB\x04\xe2A\x01\x01R\x11pressureContainer\"\xff\x01\n" +
+	"\tSprayRing\x12*\n" +
+	"\n" +
+	"hole_count\x18\x01 \x01(\x05B\v\xe2A\x01\x02\xbaH\x04\x1a\x02(\x01R\tholeCount\x12>\n" +
+	"\x10hole_diameter_mm\x18\x02 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!\x00\x00\x00\x00\x00\x00\x00\x00R\x0eholeDiameterMm\x12I\n" +
+	"\x15discharge_coefficient\x18\x03 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!\x00\x00\x00\x00\x00\x00\x00\x00R\x14dischargeCoefficient\x12;\n" +
+	"\rtest_due_date\x18\x04 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\vtestDueDate\"\x9f\x02\n" +
+	"\x11PressureContainer\x12F\n" +
+	"\x14allowed_pressure_kpa\x18\x01 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x12allowedPressureKpa\x12D\n" +
+	"\x13relief_pressure_kpa\x18\x02 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x11reliefPressureKpa\x12;\n" +
+	"\rtest_due_date\x18\x03 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\vtestDueDate\x12?\n" +
+	"\x0frelief_due_date\x18\x04 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\rreliefDueDate\"\xe0\x02\n" +
 	"\x0eStarterProfile\x12\x1d\n" +
 	"\x02id\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18?R\x02id\x120\n" +
 	"\fpower_source\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\vpowerSource\x12%\n" +
@@ -6806,14 +6630,18 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\aDutyRun\x12*\n" +
 	"\n" +
 	"on_seconds\x18\x01 \x01(\x05B\v\xe2A\x01\x02\xbaH\x04\x1a\x02 \x00R\tonSeconds\x12.\n" +
-	"\frest_seconds\x18\x02 \x01(\x05B\v\xe2A\x01\x02\xbaH\x04\x1a\x02(\x00R\vrestSeconds\"\xb2\x01\n" +
+	"\frest_seconds\x18\x02 \x01(\x05B\v\xe2A\x01\x02\xbaH\x04\x1a\x02(\x00R\vrestSeconds\"\xc2\x02\n" +
 	"\x0fAntifreezeTable\x12M\n" +
 	"\x04rows\x18\x01 \x03(\v2).coldsection.performance.v1.AntifreezeRowB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x01\x10dR\x04rows\x12P\n" +
 	"\bdocument\x18\x02 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"\x8c\x01\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\x12K\n" +
+	"\x17antifreeze_density_kg_l\x18\x03 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x14antifreezeDensityKgL\x12A\n" +
+	"\x12water_density_kg_l\x18\x04 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0fwaterDensityKgL\"\x8f\x02\n" +
 	"\rAntifreezeRow\x12D\n" +
 	"\x0evolume_percent\x18\x01 \x01(\x01B\x1d\xe2A\x01\x02\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00R\rvolumePercent\x125\n" +
-	"\x10freezing_point_c\x18\x02 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\x0efreezingPointC\"\xa1\x03\n" +
+	"\x10freezing_point_c\x18\x02 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\x0efreezingPointC\x12@\n" +
+	"\fmass_percent\x18\x03 \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00R\vmassPercent\x12?\n" +
+	"\x10specific_gravity\x18\x04 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0fspecificGravity\"\xa1\x03\n" +
 	"\vAdviceRules\x124\n" +
 	"\x0fprogramme_hours\x18\x01 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x0eprogrammeHours\x122\n" +
 	"\x0eprogramme_days\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\rprogrammeDays\x12*\n" +
@@ -6850,7 +6678,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x11hot_temperature_c\x18\x06 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x0fhotTemperatureC\x12?\n" +
 	"\x11min_bus_voltage_v\x18\a \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0eminBusVoltageV\x12?\n" +
 	"\x11max_bus_voltage_v\x18\b \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0emaxBusVoltageV\x12J\n" +
-	"\bdocument\x18\t \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x01R\bdocument\"\xc7\f\n" +
+	"\bdocument\x18\t \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x01R\bdocument\"\xcd\v\n" +
 	"\aReading\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12C\n" +
 	"\tread_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\n" +
@@ -6884,18 +6712,14 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x0emodel_revision\x18\x14 \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\x12\x18\n" +
 	"\x04etag\x18\x15 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\x123\n" +
-	"\x12superseded_reading\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\x11supersededReading\x123\n" +
-	"\x12correcting_reading\x18\x18 \x01(\tB\x04\xe2A\x01\x03R\x11correctingReading\"p\n" +
+	"createTime\"`\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bACCEPTED\x10\x01\x12\b\n" +
 	"\x04HELD\x10\x02\x12\v\n" +
 	"\aOUTLIER\x10\x03\x12\f\n" +
 	"\bEXCLUDED\x10\x04\x12\r\n" +
-	"\tDUPLICATE\x10\x05\x12\x0e\n" +
-	"\n" +
-	"SUPERSEDED\x10\x06:X\xeaAU\n" +
+	"\tDUPLICATE\x10\x05:X\xeaAU\n" +
 	"\x1bcoldsection.example/Reading\x12#engines/{engine}/readings/{reading}*\breadings2\areading\"\x93\x03\n" +
 	"\rReadingValues\x124\n" +
 	"\x13pressure_altitude_m\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\x11pressureAltitudeM\x12\x19\n" +
@@ -7032,13 +6856,10 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x05state\x18\x04 \x01(\x0e2).coldsection.performance.v1.Reading.StateB\x04\xe2A\x01\x03R\x05state\x12I\n" +
 	"\tdeviation\x18\x05 \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\tdeviation\x12A\n" +
 	"\x05level\x18\x06 \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\x05level\x12S\n" +
-	"\x0fband_half_width\x18\a \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\rbandHalfWidth\"\xae\x01\n" +
-	"\x13RenderTrendResponse\x12\x1e\n" +
-	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12/\n" +
-	"\x10alternative_text\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0falternativeText\x12#\n" +
-	"\n" +
-	"media_type\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
-	"\tfile_name\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"\xeb\a\n" +
+	"\x0fband_half_width\x18\a \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\rbandHalfWidth\"^\n" +
+	"\x13RenderTrendResponse\x12\x16\n" +
+	"\x03svg\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\x03svg\x12/\n" +
+	"\x10alternative_text\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0falternativeText\"\xeb\a\n" +
 	"\bRecovery\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06engine\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06engine\x12)\n" +
@@ -7096,25 +6917,13 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x9c\x01\n" +
 	"\x18ListEngineModelsResponse\x12R\n" +
 	"\rengine_models\x18\x01 \x03(\v2'.coldsection.performance.v1.EngineModelB\x04\xe2A\x01\x03R\fengineModels\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xae\x03\n" +
-	"\x15ImportReadingsRequest\x12 \n" +
-	"\x03csv\x18\x01 \x01(\tB\x0e\xe2A\x01\x01\xbaH\ar\x05(\x80\x80\x80\bR\x03csv\x12#\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xc0\x01\n" +
+	"\x15ImportReadingsRequest\x12\"\n" +
+	"\x03csv\x18\x01 \x01(\tB\x10\xe2A\x01\x02\xbaH\tr\a\x10\x01(\x80\x80\x80\bR\x03csv\x12#\n" +
 	"\x06source\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18PR\x06source\x12)\n" +
 	"\rvalidate_only\x18\x03 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x123\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12(\n" +
-	"\acontent\x18\x05 \x01(\fB\x0e\xe2A\x01\x01\xbaH\az\x05\x18\x80\x80\x80\bR\acontent\x12M\n" +
-	"\x06format\x18\x06 \x01(\x0e2'.coldsection.performance.v1.TableFormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12!\n" +
-	"\x05sheet\x18\a \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18dR\x05sheet\x12R\n" +
-	"\acolumns\x18\b \x03(\v2).coldsection.performance.v1.ColumnMappingB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\x80\x02R\acolumns\"^\n" +
-	"\rColumnMapping\x12(\n" +
-	"\aheading\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\aheading\x12#\n" +
-	"\x06column\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18PR\x06column\"k\n" +
-	"\n" +
-	"ColumnRead\x12\x1e\n" +
-	"\aheading\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\aheading\x12\x1a\n" +
-	"\x05field\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x05field\x12!\n" +
-	"\tunit_code\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bunitCode\"\xed\x03\n" +
+	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\x94\x02\n" +
 	"\x16ImportReadingsResponse\x12#\n" +
 	"\n" +
 	"rows_total\x18\x01 \x01(\x05B\x04\xe2A\x01\x03R\trowsTotal\x12#\n" +
@@ -7124,10 +6933,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"rows_known\x18\x03 \x01(\x05B\x04\xe2A\x01\x03R\trowsKnown\x12!\n" +
 	"\trows_held\x18\x04 \x01(\x05B\x04\xe2A\x01\x03R\browsHeld\x12H\n" +
 	"\bproblems\x18\x05 \x03(\v2&.coldsection.performance.v1.RowProblemB\x04\xe2A\x01\x03R\bproblems\x12\x1e\n" +
-	"\aengines\x18\x06 \x03(\tB\x04\xe2A\x01\x03R\aengines\x12F\n" +
-	"\acolumns\x18\a \x03(\v2&.coldsection.performance.v1.ColumnReadB\x04\xe2A\x01\x03R\acolumns\x12H\n" +
-	"\bwarnings\x18\b \x03(\v2&.coldsection.performance.v1.RowProblemB\x04\xe2A\x01\x03R\bwarnings\x12E\n" +
-	"\breadings\x18\t \x03(\v2#.coldsection.performance.v1.ReadingB\x04\xe2A\x01\x03R\breadings\"\x9c\x01\n" +
+	"\aengines\x18\x06 \x03(\tB\x04\xe2A\x01\x03R\aengines\"\x9c\x01\n" +
 	"\n" +
 	"RowProblem\x12\x18\n" +
 	"\x04line\x18\x01 \x01(\x05B\x04\xe2A\x01\x03R\x04line\x12\x1c\n" +
@@ -7147,18 +6953,14 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x15StreamReadingsRequest\x12#\n" +
 	"\x06parent\x18\x01 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x06parent\x12I\n" +
 	"\areading\x18\x02 \x01(\v2#.coldsection.performance.v1.ReadingB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\areading\"\xd9\x02\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\areading\"\x8b\x01\n" +
 	"\x16StreamReadingsResponse\x12%\n" +
 	"\vtaken_count\x18\x01 \x01(\x03B\x04\xe2A\x01\x03R\n" +
 	"takenCount\x12%\n" +
 	"\vknown_count\x18\x02 \x01(\x03B\x04\xe2A\x01\x03R\n" +
 	"knownCount\x12#\n" +
 	"\n" +
-	"held_count\x18\x03 \x01(\x03B\x04\xe2A\x01\x03R\theldCount\x12+\n" +
-	"\x0ereceived_count\x18\x04 \x01(\x03B\x04\xe2A\x01\x03R\rreceivedCount\x12)\n" +
-	"\rrefused_count\x18\x05 \x01(\x03B\x04\xe2A\x01\x03R\frefusedCount\x12*\n" +
-	"\x0elast_source_id\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\flastSourceId\x12H\n" +
-	"\bproblems\x18\a \x03(\v2&.coldsection.performance.v1.RowProblemB\x04\xe2A\x01\x03R\bproblems\"\xcf\x01\n" +
+	"held_count\x18\x03 \x01(\x03B\x04\xe2A\x01\x03R\theldCount\"\xcf\x01\n" +
 	"\x15ExcludeReadingRequest\x12?\n" +
 	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
 	"\x1bcoldsection.example/Reading\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -7236,15 +7038,13 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tstartTime\x12;\n" +
 	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\aendTime\x12*\n" +
 	"\n" +
-	"max_points\x18\x04 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\tmaxPoints\"\xb8\x02\n" +
+	"max_points\x18\x04 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\tmaxPoints\"\xd1\x01\n" +
 	"\x12RenderTrendRequest\x12=\n" +
 	"\x04name\x18\x01 \x01(\tB)\xe2A\x01\x02\xfaA\x1b\n" +
 	"\x19coldsection.example/Trend\xbaH\x04r\x02\x10\x01R\x04name\x12?\n" +
 	"\n" +
 	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tstartTime\x12;\n" +
-	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\aendTime\x12M\n" +
-	"\x06format\x18\x04 \x01(\x0e2'.coldsection.performance.v1.ImageFormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12\x16\n" +
-	"\x03fit\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\x03fit\"V\n" +
+	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\aendTime\"V\n" +
 	"\x12GetRecoveryRequest\x12@\n" +
 	"\x04name\x18\x01 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
 	"\x1ccoldsection.example/Recovery\xbaH\x04r\x02\x10\x01R\x04name\"\xe4\x01\n" +
@@ -7273,17 +7073,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x15CONDITION_LEVEL_WATCH\x10\x02\x12\x18\n" +
 	"\x14CONDITION_LEVEL_PLAN\x10\x03\x12\x17\n" +
 	"\x13CONDITION_LEVEL_ACT\x10\x04\x12\x1b\n" +
-	"\x17CONDITION_LEVEL_NO_DATA\x10\x05*W\n" +
-	"\vImageFormat\x12\x1c\n" +
-	"\x18IMAGE_FORMAT_UNSPECIFIED\x10\x00\x12\x14\n" +
-	"\x10IMAGE_FORMAT_SVG\x10\x01\x12\x14\n" +
-	"\x10IMAGE_FORMAT_PNG\x10\x02*\x89\x01\n" +
-	"\vTableFormat\x12\x1c\n" +
-	"\x18TABLE_FORMAT_UNSPECIFIED\x10\x00\x12\x14\n" +
-	"\x10TABLE_FORMAT_CSV\x10\x01\x12\x15\n" +
-	"\x11TABLE_FORMAT_XLSX\x10\x02\x12\x18\n" +
-	"\x14TABLE_FORMAT_PARQUET\x10\x03\x12\x15\n" +
-	"\x11TABLE_FORMAT_JSON\x10\x042\x84\n" +
+	"\x17CONDITION_LEVEL_NO_DATA\x10\x052\x84\n" +
 	"\n" +
 	"\x12PerformanceService\x12\x9a\x01\n" +
 	"\x11CreateEngineModel\x124.coldsection.performance.v1.CreateEngineModelRequest\x1a'.coldsection.performance.v1.EngineModel\"&\x82\xd3\xe4\x93\x02 :\fengine_model\"\x10/v1/engineModels\x12\xb0\x01\n" +
@@ -7322,32 +7112,32 @@ func file_coldsection_performance_v1_performance_proto_rawDescGZIP() []byte {
 	return file_coldsection_performance_v1_performance_proto_rawDescData
 }
 
-var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
+var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
 var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 69)
 var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(Parameter)(0),                   // 0: coldsection.performance.v1.Parameter
 	(ConditionLevel)(0),              // 1: coldsection.performance.v1.ConditionLevel
-	(ImageFormat)(0),                 // 2: coldsection.performance.v1.ImageFormat
-	(TableFormat)(0),                 // 3: coldsection.performance.v1.TableFormat
-	(TrimData_Topology)(0),           // 4: coldsection.performance.v1.TrimData.Topology
-	(Reading_State)(0),               // 5: coldsection.performance.v1.Reading.State
-	(EngineEvent_Kind)(0),            // 6: coldsection.performance.v1.EngineEvent.Kind
-	(WashAdvice_State)(0),            // 7: coldsection.performance.v1.WashAdvice.State
-	(Recovery_Verdict)(0),            // 8: coldsection.performance.v1.Recovery.Verdict
-	(*EngineModel)(nil),              // 9: coldsection.performance.v1.EngineModel
-	(*Limit)(nil),                    // 10: coldsection.performance.v1.Limit
-	(*CorrectionExponents)(nil),      // 11: coldsection.performance.v1.CorrectionExponents
-	(*ExceedanceChart)(nil),          // 12: coldsection.performance.v1.ExceedanceChart
-	(*ExceedanceZone)(nil),           // 13: coldsection.performance.v1.ExceedanceZone
-	(*ZoneCorner)(nil),               // 14: coldsection.performance.v1.ZoneCorner
-	(*CauseSignature)(nil),           // 15: coldsection.performance.v1.CauseSignature
-	(*PowerCheckData)(nil),           // 16: coldsection.performance.v1.PowerCheckData
-	(*Baseline)(nil),                 // 17: coldsection.performance.v1.Baseline
-	(*BaselinePolynomial)(nil),       // 18: coldsection.performance.v1.BaselinePolynomial
-	(*BaselineTerm)(nil),             // 19: coldsection.performance.v1.BaselineTerm
-	(*BaselinePoint)(nil),            // 20: coldsection.performance.v1.BaselinePoint
-	(*Noise)(nil),                    // 21: coldsection.performance.v1.Noise
-	(*WashData)(nil),                 // 22: coldsection.performance.v1.WashData
+	(TrimData_Topology)(0),           // 2: coldsection.performance.v1.TrimData.Topology
+	(Reading_State)(0),               // 3: coldsection.performance.v1.Reading.State
+	(EngineEvent_Kind)(0),            // 4: coldsection.performance.v1.EngineEvent.Kind
+	(WashAdvice_State)(0),            // 5: coldsection.performance.v1.WashAdvice.State
+	(Recovery_Verdict)(0),            // 6: coldsection.performance.v1.Recovery.Verdict
+	(*EngineModel)(nil),              // 7: coldsection.performance.v1.EngineModel
+	(*Limit)(nil),                    // 8: coldsection.performance.v1.Limit
+	(*CorrectionExponents)(nil),      // 9: coldsection.performance.v1.CorrectionExponents
+	(*ExceedanceChart)(nil),          // 10: coldsection.performance.v1.ExceedanceChart
+	(*ExceedanceZone)(nil),           // 11: coldsection.performance.v1.ExceedanceZone
+	(*ZoneCorner)(nil),               // 12: coldsection.performance.v1.ZoneCorner
+	(*CauseSignature)(nil),           // 13: coldsection.performance.v1.CauseSignature
+	(*PowerCheckData)(nil),           // 14: coldsection.performance.v1.PowerCheckData
+	(*Baseline)(nil),                 // 15: coldsection.performance.v1.Baseline
+	(*BaselinePolynomial)(nil),       // 16: coldsection.performance.v1.BaselinePolynomial
+	(*BaselineTerm)(nil),             // 17: coldsection.performance.v1.BaselineTerm
+	(*BaselinePoint)(nil),            // 18: coldsection.performance.v1.BaselinePoint
+	(*Noise)(nil),                    // 19: coldsection.performance.v1.Noise
+	(*WashData)(nil),                 // 20: coldsection.performance.v1.WashData
+	(*SprayRing)(nil),                // 21: coldsection.performance.v1.SprayRing
+	(*PressureContainer)(nil),        // 22: coldsection.performance.v1.PressureContainer
 	(*StarterProfile)(nil),           // 23: coldsection.performance.v1.StarterProfile
 	(*DutyRun)(nil),                  // 24: coldsection.performance.v1.DutyRun
 	(*AntifreezeTable)(nil),          // 25: coldsection.performance.v1.AntifreezeTable
@@ -7377,206 +7167,202 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(*ListEngineModelsRequest)(nil),  // 49: coldsection.performance.v1.ListEngineModelsRequest
 	(*ListEngineModelsResponse)(nil), // 50: coldsection.performance.v1.ListEngineModelsResponse
 	(*ImportReadingsRequest)(nil),    // 51: coldsection.performance.v1.ImportReadingsRequest
-	(*ColumnMapping)(nil),            // 52: coldsection.performance.v1.ColumnMapping
-	(*ColumnRead)(nil),               // 53: coldsection.performance.v1.ColumnRead
-	(*ImportReadingsResponse)(nil),   // 54: coldsection.performance.v1.ImportReadingsResponse
-	(*RowProblem)(nil),               // 55: coldsection.performance.v1.RowProblem
-	(*CreateReadingRequest)(nil),     // 56: coldsection.performance.v1.CreateReadingRequest
-	(*StreamReadingsRequest)(nil),    // 57: coldsection.performance.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil),   // 58: coldsection.performance.v1.StreamReadingsResponse
-	(*ExcludeReadingRequest)(nil),    // 59: coldsection.performance.v1.ExcludeReadingRequest
-	(*IncludeReadingRequest)(nil),    // 60: coldsection.performance.v1.IncludeReadingRequest
-	(*CreateEngineEventRequest)(nil), // 61: coldsection.performance.v1.CreateEngineEventRequest
-	(*GetReadingRequest)(nil),        // 62: coldsection.performance.v1.GetReadingRequest
-	(*ListReadingsRequest)(nil),      // 63: coldsection.performance.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),     // 64: coldsection.performance.v1.ListReadingsResponse
-	(*ExplainReadingRequest)(nil),    // 65: coldsection.performance.v1.ExplainReadingRequest
-	(*ListEngineEventsRequest)(nil),  // 66: coldsection.performance.v1.ListEngineEventsRequest
-	(*ListEngineEventsResponse)(nil), // 67: coldsection.performance.v1.ListEngineEventsResponse
-	(*GetAssessmentRequest)(nil),     // 68: coldsection.performance.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),   // 69: coldsection.performance.v1.ListAssessmentsRequest
-	(*ListAssessmentsResponse)(nil),  // 70: coldsection.performance.v1.ListAssessmentsResponse
-	(*ListWashAdvicesRequest)(nil),   // 71: coldsection.performance.v1.ListWashAdvicesRequest
-	(*ListWashAdvicesResponse)(nil),  // 72: coldsection.performance.v1.ListWashAdvicesResponse
-	(*GetTrendRequest)(nil),          // 73: coldsection.performance.v1.GetTrendRequest
-	(*RenderTrendRequest)(nil),       // 74: coldsection.performance.v1.RenderTrendRequest
-	(*GetRecoveryRequest)(nil),       // 75: coldsection.performance.v1.GetRecoveryRequest
-	(*ListRecoveriesRequest)(nil),    // 76: coldsection.performance.v1.ListRecoveriesRequest
-	(*ListRecoveriesResponse)(nil),   // 77: coldsection.performance.v1.ListRecoveriesResponse
-	(*v1.DocumentReference)(nil),     // 78: coldsection.common.v1.DocumentReference
-	(*timestamppb.Timestamp)(nil),    // 79: google.protobuf.Timestamp
-	(*v1.Quantity)(nil),              // 80: coldsection.common.v1.Quantity
-	(*date.Date)(nil),                // 81: google.type.Date
-	(*v1.Entered)(nil),               // 82: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),             // 83: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),    // 84: google.protobuf.FieldMask
+	(*ImportReadingsResponse)(nil),   // 52: coldsection.performance.v1.ImportReadingsResponse
+	(*RowProblem)(nil),               // 53: coldsection.performance.v1.RowProblem
+	(*CreateReadingRequest)(nil),     // 54: coldsection.performance.v1.CreateReadingRequest
+	(*StreamReadingsRequest)(nil),    // 55: coldsection.performance.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil),   // 56: coldsection.performance.v1.StreamReadingsResponse
+	(*ExcludeReadingRequest)(nil),    // 57: coldsection.performance.v1.ExcludeReadingRequest
+	(*IncludeReadingRequest)(nil),    // 58: coldsection.performance.v1.IncludeReadingRequest
+	(*CreateEngineEventRequest)(nil), // 59: coldsection.performance.v1.CreateEngineEventRequest
+	(*GetReadingRequest)(nil),        // 60: coldsection.performance.v1.GetReadingRequest
+	(*ListReadingsRequest)(nil),      // 61: coldsection.performance.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),     // 62: coldsection.performance.v1.ListReadingsResponse
+	(*ExplainReadingRequest)(nil),    // 63: coldsection.performance.v1.ExplainReadingRequest
+	(*ListEngineEventsRequest)(nil),  // 64: coldsection.performance.v1.ListEngineEventsRequest
+	(*ListEngineEventsResponse)(nil), // 65: coldsection.performance.v1.ListEngineEventsResponse
+	(*GetAssessmentRequest)(nil),     // 66: coldsection.performance.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),   // 67: coldsection.performance.v1.ListAssessmentsRequest
+	(*ListAssessmentsResponse)(nil),  // 68: coldsection.performance.v1.ListAssessmentsResponse
+	(*ListWashAdvicesRequest)(nil),   // 69: coldsection.performance.v1.ListWashAdvicesRequest
+	(*ListWashAdvicesResponse)(nil),  // 70: coldsection.performance.v1.ListWashAdvicesResponse
+	(*GetTrendRequest)(nil),          // 71: coldsection.performance.v1.GetTrendRequest
+	(*RenderTrendRequest)(nil),       // 72: coldsection.performance.v1.RenderTrendRequest
+	(*GetRecoveryRequest)(nil),       // 73: coldsection.performance.v1.GetRecoveryRequest
+	(*ListRecoveriesRequest)(nil),    // 74: coldsection.performance.v1.ListRecoveriesRequest
+	(*ListRecoveriesResponse)(nil),   // 75: coldsection.performance.v1.ListRecoveriesResponse
+	(*v1.DocumentReference)(nil),     // 76: coldsection.common.v1.DocumentReference
+	(*timestamppb.Timestamp)(nil),    // 77: google.protobuf.Timestamp
+	(*v1.Quantity)(nil),              // 78: coldsection.common.v1.Quantity
+	(*date.Date)(nil),                // 79: google.type.Date
+	(*v1.Entered)(nil),               // 80: coldsection.common.v1.Entered
+	(*v1.Explained)(nil),             // 81: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),    // 82: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
-	78,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
-	10,  // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
-	11,  // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
-	17,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
-	21,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
-	22,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
+	76,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
+	8,   // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
+	9,   // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
+	15,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
+	19,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
+	20,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
 	27,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
 	28,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
 	30,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
-	79,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
-	79,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
-	12,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
-	15,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
-	16,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
+	77,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
+	77,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
+	10,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
+	13,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
+	14,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
 	0,   // 14: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
-	78,  // 15: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
+	76,  // 15: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
 	0,   // 16: coldsection.performance.v1.ExceedanceChart.parameter:type_name -> coldsection.performance.v1.Parameter
-	13,  // 17: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
-	78,  // 18: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
-	14,  // 19: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
-	78,  // 20: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
-	78,  // 21: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
-	20,  // 22: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
-	18,  // 23: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
-	19,  // 24: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
-	78,  // 25: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
-	80,  // 26: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	80,  // 27: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	80,  // 28: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	81,  // 29: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	11,  // 17: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
+	76,  // 18: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
+	12,  // 19: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
+	76,  // 20: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
+	76,  // 21: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
+	18,  // 22: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
+	16,  // 23: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
+	17,  // 24: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
+	76,  // 25: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
+	78,  // 26: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	78,  // 27: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	78,  // 28: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	79,  // 29: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
 	23,  // 30: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
 	25,  // 31: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
-	24,  // 32: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	78,  // 33: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
-	26,  // 34: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	78,  // 35: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
-	29,  // 36: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
-	4,   // 37: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
-	78,  // 38: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
-	78,  // 39: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
-	79,  // 40: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	82,  // 41: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	82,  // 42: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	82,  // 43: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	82,  // 44: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	82,  // 45: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	82,  // 46: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	82,  // 47: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	82,  // 48: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	82,  // 49: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
-	5,   // 50: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
-	32,  // 51: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
-	33,  // 52: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	79,  // 53: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
-	6,   // 54: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	79,  // 55: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	79,  // 56: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
-	1,   // 57: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
-	35,  // 58: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
-	35,  // 59: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	35,  // 60: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	35,  // 61: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	38,  // 62: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	39,  // 63: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	79,  // 64: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	79,  // 65: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	79,  // 66: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
-	37,  // 67: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	79,  // 68: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	79,  // 69: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
-	33,  // 70: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
-	38,  // 71: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
-	35,  // 72: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	79,  // 73: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	79,  // 74: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	79,  // 75: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	7,   // 76: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	79,  // 77: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	42,  // 78: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	34,  // 79: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	79,  // 80: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	5,   // 81: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	33,  // 82: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	33,  // 83: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	33,  // 84: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	79,  // 85: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	35,  // 86: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	35,  // 87: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	35,  // 88: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	8,   // 89: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	38,  // 90: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	79,  // 91: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	31,  // 92: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	83,  // 93: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	9,   // 94: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	9,   // 95: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	84,  // 96: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	9,   // 97: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	3,   // 98: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
-	52,  // 99: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
-	55,  // 100: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	53,  // 101: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
-	55,  // 102: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
-	31,  // 103: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	21,  // 32: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
+	22,  // 33: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
+	79,  // 34: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
+	79,  // 35: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
+	79,  // 36: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
+	24,  // 37: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
+	76,  // 38: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	26,  // 39: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
+	76,  // 40: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	29,  // 41: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
+	2,   // 42: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
+	76,  // 43: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
+	76,  // 44: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
+	77,  // 45: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	80,  // 46: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	80,  // 47: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	80,  // 48: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	80,  // 49: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	80,  // 50: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	80,  // 51: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	80,  // 52: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	80,  // 53: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	80,  // 54: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	3,   // 55: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
+	32,  // 56: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
+	33,  // 57: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
+	77,  // 58: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	4,   // 59: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
+	77,  // 60: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	77,  // 61: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	1,   // 62: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
+	35,  // 63: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
+	35,  // 64: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	35,  // 65: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	35,  // 66: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
+	38,  // 67: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	39,  // 68: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	77,  // 69: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	77,  // 70: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	77,  // 71: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	37,  // 72: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
+	77,  // 73: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	77,  // 74: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	33,  // 75: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
+	38,  // 76: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	35,  // 77: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	77,  // 78: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	77,  // 79: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	77,  // 80: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	5,   // 81: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	77,  // 82: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	42,  // 83: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	34,  // 84: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	77,  // 85: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	3,   // 86: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	33,  // 87: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	33,  // 88: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	33,  // 89: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	77,  // 90: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	35,  // 91: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	35,  // 92: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	35,  // 93: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	6,   // 94: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	38,  // 95: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	77,  // 96: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	31,  // 97: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	81,  // 98: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	7,   // 99: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	7,   // 100: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	82,  // 101: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	7,   // 102: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	53,  // 103: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
 	31,  // 104: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
 	31,  // 105: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	55,  // 106: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	34,  // 107: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	31,  // 108: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	34,  // 109: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	36,  // 110: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	40,  // 111: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	79,  // 112: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	79,  // 113: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	79,  // 114: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	79,  // 115: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	2,   // 116: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
-	44,  // 117: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	46,  // 118: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	47,  // 119: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	51,  // 120: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	56,  // 121: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	57,  // 122: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	59,  // 123: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	60,  // 124: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	61,  // 125: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	48,  // 126: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	49,  // 127: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	62,  // 128: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	63,  // 129: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	65,  // 130: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	66,  // 131: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	68,  // 132: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	69,  // 133: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	71,  // 134: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	73,  // 135: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	74,  // 136: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	75,  // 137: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	76,  // 138: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	9,   // 139: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	9,   // 140: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	54,  // 141: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	31,  // 142: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	58,  // 143: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	31,  // 144: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	31,  // 145: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	34,  // 146: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	9,   // 147: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	50,  // 148: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	31,  // 149: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	64,  // 150: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	45,  // 151: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	67,  // 152: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	36,  // 153: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	70,  // 154: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	72,  // 155: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	41,  // 156: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	43,  // 157: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	44,  // 158: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	77,  // 159: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	139, // [139:160] is the sub-list for method output_type
-	118, // [118:139] is the sub-list for method input_type
-	118, // [118:118] is the sub-list for extension type_name
-	118, // [118:118] is the sub-list for extension extendee
-	0,   // [0:118] is the sub-list for field type_name
+	34,  // 106: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	31,  // 107: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	34,  // 108: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	36,  // 109: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	40,  // 110: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	77,  // 111: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	77,  // 112: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	77,  // 113: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	77,  // 114: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	44,  // 115: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	46,  // 116: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	47,  // 117: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	51,  // 118: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	54,  // 119: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	55,  // 120: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	57,  // 121: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	58,  // 122: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	59,  // 123: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	48,  // 124: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	49,  // 125: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	60,  // 126: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	61,  // 127: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	63,  // 128: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	64,  // 129: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	66,  // 130: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	67,  // 131: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	69,  // 132: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	71,  // 133: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	72,  // 134: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	73,  // 135: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	74,  // 136: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	7,   // 137: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	7,   // 138: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	52,  // 139: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	31,  // 140: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	56,  // 141: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	31,  // 142: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	31,  // 143: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	34,  // 144: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	7,   // 145: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	50,  // 146: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	31,  // 147: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	62,  // 148: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	45,  // 149: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	65,  // 150: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	36,  // 151: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	68,  // 152: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	70,  // 153: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	41,  // 154: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	43,  // 155: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	44,  // 156: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	75,  // 157: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	137, // [137:158] is the sub-list for method output_type
+	116, // [116:137] is the sub-list for method input_type
+	116, // [116:116] is the sub-list for extension type_name
+	116, // [116:116] is the sub-list for extension extendee
+	0,   // [0:116] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -7584,13 +7370,13 @@ func file_coldsection_performance_v1_performance_proto_init() {
 	if File_coldsection_performance_v1_performance_proto != nil {
 		return
 	}
-	file_coldsection_performance_v1_performance_proto_msgTypes[14].OneofWrappers = []any{}
+	file_coldsection_performance_v1_performance_proto_msgTypes[16].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_performance_proto_rawDesc), len(file_coldsection_performance_v1_performance_proto_rawDesc)),
-			NumEnums:      9,
+			NumEnums:      7,
 			NumMessages:   69,
 			NumExtensions: 0,
 			NumServices:   2,

@@ -73,8 +73,14 @@ type WorkOrderChanged struct {
 	NotDone []string `protobuf:"bytes,21,rep,name=not_done,json=notDone,proto3" json:"not_done,omitempty"`
 	// For a wash: when the engine was last wetted, if runs were recorded.
 	LastWettingTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=last_wetting_time,json=lastWettingTime,proto3" json:"last_wetting_time,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// The person who did it; empty for what the suite did by itself.
+	Person string `protobuf:"bytes,23,opt,name=person,proto3" json:"person,omitempty"`
+	// The revision of the wash plan then; 0 for an order without one.
+	PlanRevision int32 `protobuf:"varint,24,opt,name=plan_revision,json=planRevision,proto3" json:"plan_revision,omitempty"`
+	// For voided: whether anything had been signed, so that it is closed incomplete.
+	ClosedIncomplete bool `protobuf:"varint,25,opt,name=closed_incomplete,json=closedIncomplete,proto3" json:"closed_incomplete,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *WorkOrderChanged) Reset() {
@@ -261,6 +267,155 @@ func (x *WorkOrderChanged) GetLastWettingTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *WorkOrderChanged) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *WorkOrderChanged) GetPlanRevision() int32 {
+	if x != nil {
+		return x.PlanRevision
+	}
+	return 0
+}
+
+func (x *WorkOrderChanged) GetClosedIncomplete() bool {
+	if x != nil {
+		return x.ClosedIncomplete
+	}
+	return false
+}
+
+// Payload of coldsection.workorder.step.acknowledged.v1, step.omitted.v1 and step.signed.v1; subject: the work order.
+type StepChanged struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order.
+	WorkOrder string `protobuf:"bytes,1,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
+	// The engine.
+	Engine string `protobuf:"bytes,2,opt,name=engine,proto3" json:"engine,omitempty"`
+	// The step.
+	Step *Step `protobuf:"bytes,3,opt,name=step,proto3" json:"step,omitempty"`
+	// Who did it.
+	Person        string `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StepChanged) Reset() {
+	*x = StepChanged{}
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StepChanged) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StepChanged) ProtoMessage() {}
+
+func (x *StepChanged) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StepChanged.ProtoReflect.Descriptor instead.
+func (*StepChanged) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *StepChanged) GetWorkOrder() string {
+	if x != nil {
+		return x.WorkOrder
+	}
+	return ""
+}
+
+func (x *StepChanged) GetEngine() string {
+	if x != nil {
+		return x.Engine
+	}
+	return ""
+}
+
+func (x *StepChanged) GetStep() *Step {
+	if x != nil {
+		return x.Step
+	}
+	return nil
+}
+
+func (x *StepChanged) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+// Payload of coldsection.workorder.attachment.added.v1; subject: the work order.
+type AttachmentAdded struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order.
+	WorkOrder string `protobuf:"bytes,1,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
+	// The attachment, without its bytes.
+	Attachment    *Attachment `protobuf:"bytes,2,opt,name=attachment,proto3" json:"attachment,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AttachmentAdded) Reset() {
+	*x = AttachmentAdded{}
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AttachmentAdded) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AttachmentAdded) ProtoMessage() {}
+
+func (x *AttachmentAdded) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AttachmentAdded.ProtoReflect.Descriptor instead.
+func (*AttachmentAdded) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *AttachmentAdded) GetWorkOrder() string {
+	if x != nil {
+		return x.WorkOrder
+	}
+	return ""
+}
+
+func (x *AttachmentAdded) GetAttachment() *Attachment {
+	if x != nil {
+		return x.Attachment
+	}
+	return nil
+}
+
 // Payload of coldsection.workorder.step.completed.v1; subject: the work order.
 type StepCompleted struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -284,7 +439,7 @@ type StepCompleted struct {
 
 func (x *StepCompleted) Reset() {
 	*x = StepCompleted{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[1]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -296,7 +451,7 @@ func (x *StepCompleted) String() string {
 func (*StepCompleted) ProtoMessage() {}
 
 func (x *StepCompleted) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[1]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -309,7 +464,7 @@ func (x *StepCompleted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepCompleted.ProtoReflect.Descriptor instead.
 func (*StepCompleted) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *StepCompleted) GetWorkOrder() string {
@@ -374,7 +529,7 @@ type MeasurementRecorded struct {
 
 func (x *MeasurementRecorded) Reset() {
 	*x = MeasurementRecorded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -386,7 +541,7 @@ func (x *MeasurementRecorded) String() string {
 func (*MeasurementRecorded) ProtoMessage() {}
 
 func (x *MeasurementRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -399,7 +554,7 @@ func (x *MeasurementRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementRecorded.ProtoReflect.Descriptor instead.
 func (*MeasurementRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *MeasurementRecorded) GetWorkOrder() string {
@@ -431,7 +586,7 @@ type MotoringRecorded struct {
 
 func (x *MotoringRecorded) Reset() {
 	*x = MotoringRecorded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -443,7 +598,7 @@ func (x *MotoringRecorded) String() string {
 func (*MotoringRecorded) ProtoMessage() {}
 
 func (x *MotoringRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -456,7 +611,7 @@ func (x *MotoringRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringRecorded.ProtoReflect.Descriptor instead.
 func (*MotoringRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *MotoringRecorded) GetWorkOrder() string {
@@ -480,7 +635,9 @@ func (x *MotoringRecorded) GetMotoringRun() *MotoringRun {
 	return nil
 }
 
-// Payload of coldsection.workorder.finding.raised.v1, finding.answered.v1 and finding.closed.v1; subject: the work order.
+// Payload of coldsection.workorder.finding.raised.v1, finding.answered.v1, finding.deferred.v1, finding.decided.v1 and
+// finding.closed.v1; subject: the work order. finding.deferred says that something is put off until the finding's limit_date and
+// comes with finding.answered; the deferral ends with finding.closed.
 type FindingChanged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The order.
@@ -488,14 +645,18 @@ type FindingChanged struct {
 	// The engine.
 	Engine string `protobuf:"bytes,2,opt,name=engine,proto3" json:"engine,omitempty"`
 	// The finding.
-	Finding       *Finding `protobuf:"bytes,3,opt,name=finding,proto3" json:"finding,omitempty"`
+	Finding *Finding `protobuf:"bytes,3,opt,name=finding,proto3" json:"finding,omitempty"`
+	// The aircraft, if any.
+	Aircraft string `protobuf:"bytes,4,opt,name=aircraft,proto3" json:"aircraft,omitempty"`
+	// The zone that the dates of the finding are counted in.
+	TimeZone      string `protobuf:"bytes,5,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *FindingChanged) Reset() {
 	*x = FindingChanged{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -507,7 +668,7 @@ func (x *FindingChanged) String() string {
 func (*FindingChanged) ProtoMessage() {}
 
 func (x *FindingChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -520,7 +681,7 @@ func (x *FindingChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingChanged.ProtoReflect.Descriptor instead.
 func (*FindingChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *FindingChanged) GetWorkOrder() string {
@@ -544,6 +705,20 @@ func (x *FindingChanged) GetFinding() *Finding {
 	return nil
 }
 
+func (x *FindingChanged) GetAircraft() string {
+	if x != nil {
+		return x.Aircraft
+	}
+	return ""
+}
+
+func (x *FindingChanged) GetTimeZone() string {
+	if x != nil {
+		return x.TimeZone
+	}
+	return ""
+}
+
 // Payload of coldsection.workorder.labour.recorded.v1; subject: the work order.
 type LabourRecorded struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -557,7 +732,7 @@ type LabourRecorded struct {
 
 func (x *LabourRecorded) Reset() {
 	*x = LabourRecorded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -569,7 +744,7 @@ func (x *LabourRecorded) String() string {
 func (*LabourRecorded) ProtoMessage() {}
 
 func (x *LabourRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -582,7 +757,7 @@ func (x *LabourRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabourRecorded.ProtoReflect.Descriptor instead.
 func (*LabourRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *LabourRecorded) GetWorkOrder() string {
@@ -603,7 +778,7 @@ var File_coldsection_workorders_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\n" +
-	"&coldsection/workorders/v1/events.proto\x12\x19coldsection.workorders.v1\x1a\"coldsection/common/v1/common.proto\x1a*coldsection/workorders/v1/workorders.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xbf\a\n" +
+	"&coldsection/workorders/v1/events.proto\x12\x19coldsection.workorders.v1\x1a\"coldsection/common/v1/common.proto\x1a*coldsection/workorders/v1/workorders.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xa9\b\n" +
 	"\x10WorkOrderChanged\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
@@ -632,7 +807,22 @@ const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"signatures\x12!\n" +
 	"\fcontent_hash\x18\x14 \x01(\tR\vcontentHash\x12\x19\n" +
 	"\bnot_done\x18\x15 \x03(\tR\anotDone\x12F\n" +
-	"\x11last_wetting_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\x0flastWettingTime\"\x8d\x02\n" +
+	"\x11last_wetting_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\x0flastWettingTime\x12\x16\n" +
+	"\x06person\x18\x17 \x01(\tR\x06person\x12#\n" +
+	"\rplan_revision\x18\x18 \x01(\x05R\fplanRevision\x12+\n" +
+	"\x11closed_incomplete\x18\x19 \x01(\bR\x10closedIncomplete\"\x91\x01\n" +
+	"\vStepChanged\x12\x1d\n" +
+	"\n" +
+	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
+	"\x06engine\x18\x02 \x01(\tR\x06engine\x123\n" +
+	"\x04step\x18\x03 \x01(\v2\x1f.coldsection.workorders.v1.StepR\x04step\x12\x16\n" +
+	"\x06person\x18\x04 \x01(\tR\x06person\"w\n" +
+	"\x0fAttachmentAdded\x12\x1d\n" +
+	"\n" +
+	"work_order\x18\x01 \x01(\tR\tworkOrder\x12E\n" +
+	"\n" +
+	"attachment\x18\x02 \x01(\v2%.coldsection.workorders.v1.AttachmentR\n" +
+	"attachment\"\x8d\x02\n" +
 	"\rStepCompleted\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x12\n" +
@@ -650,12 +840,14 @@ const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
 	"\x06engine\x18\x02 \x01(\tR\x06engine\x12I\n" +
-	"\fmotoring_run\x18\x03 \x01(\v2&.coldsection.workorders.v1.MotoringRunR\vmotoringRun\"\x85\x01\n" +
+	"\fmotoring_run\x18\x03 \x01(\v2&.coldsection.workorders.v1.MotoringRunR\vmotoringRun\"\xbe\x01\n" +
 	"\x0eFindingChanged\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
 	"\x06engine\x18\x02 \x01(\tR\x06engine\x12<\n" +
-	"\afinding\x18\x03 \x01(\v2\".coldsection.workorders.v1.FindingR\afinding\"z\n" +
+	"\afinding\x18\x03 \x01(\v2\".coldsection.workorders.v1.FindingR\afinding\x12\x1a\n" +
+	"\baircraft\x18\x04 \x01(\tR\baircraft\x12\x1b\n" +
+	"\ttime_zone\x18\x05 \x01(\tR\btimeZone\"z\n" +
 	"\x0eLabourRecorded\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12I\n" +
@@ -673,47 +865,53 @@ func file_coldsection_workorders_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_workorders_v1_events_proto_rawDescData
 }
 
-var file_coldsection_workorders_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_coldsection_workorders_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_coldsection_workorders_v1_events_proto_goTypes = []any{
 	(*WorkOrderChanged)(nil),      // 0: coldsection.workorders.v1.WorkOrderChanged
-	(*StepCompleted)(nil),         // 1: coldsection.workorders.v1.StepCompleted
-	(*MeasurementRecorded)(nil),   // 2: coldsection.workorders.v1.MeasurementRecorded
-	(*MotoringRecorded)(nil),      // 3: coldsection.workorders.v1.MotoringRecorded
-	(*FindingChanged)(nil),        // 4: coldsection.workorders.v1.FindingChanged
-	(*LabourRecorded)(nil),        // 5: coldsection.workorders.v1.LabourRecorded
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
-	(*MaterialDemand)(nil),        // 7: coldsection.workorders.v1.MaterialDemand
-	(*MaterialUse)(nil),           // 8: coldsection.workorders.v1.MaterialUse
-	(*Origin)(nil),                // 9: coldsection.workorders.v1.Origin
-	(*Counters)(nil),              // 10: coldsection.workorders.v1.Counters
-	(*date.Date)(nil),             // 11: google.type.Date
-	(*v1.Signature)(nil),          // 12: coldsection.common.v1.Signature
-	(*Measurement)(nil),           // 13: coldsection.workorders.v1.Measurement
-	(*MotoringRun)(nil),           // 14: coldsection.workorders.v1.MotoringRun
-	(*Finding)(nil),               // 15: coldsection.workorders.v1.Finding
-	(*LabourEntry)(nil),           // 16: coldsection.workorders.v1.LabourEntry
+	(*StepChanged)(nil),           // 1: coldsection.workorders.v1.StepChanged
+	(*AttachmentAdded)(nil),       // 2: coldsection.workorders.v1.AttachmentAdded
+	(*StepCompleted)(nil),         // 3: coldsection.workorders.v1.StepCompleted
+	(*MeasurementRecorded)(nil),   // 4: coldsection.workorders.v1.MeasurementRecorded
+	(*MotoringRecorded)(nil),      // 5: coldsection.workorders.v1.MotoringRecorded
+	(*FindingChanged)(nil),        // 6: coldsection.workorders.v1.FindingChanged
+	(*LabourRecorded)(nil),        // 7: coldsection.workorders.v1.LabourRecorded
+	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
+	(*MaterialDemand)(nil),        // 9: coldsection.workorders.v1.MaterialDemand
+	(*MaterialUse)(nil),           // 10: coldsection.workorders.v1.MaterialUse
+	(*Origin)(nil),                // 11: coldsection.workorders.v1.Origin
+	(*Counters)(nil),              // 12: coldsection.workorders.v1.Counters
+	(*date.Date)(nil),             // 13: google.type.Date
+	(*v1.Signature)(nil),          // 14: coldsection.common.v1.Signature
+	(*Step)(nil),                  // 15: coldsection.workorders.v1.Step
+	(*Attachment)(nil),            // 16: coldsection.workorders.v1.Attachment
+	(*Measurement)(nil),           // 17: coldsection.workorders.v1.Measurement
+	(*MotoringRun)(nil),           // 18: coldsection.workorders.v1.MotoringRun
+	(*Finding)(nil),               // 19: coldsection.workorders.v1.Finding
+	(*LabourEntry)(nil),           // 20: coldsection.workorders.v1.LabourEntry
 }
 var file_coldsection_workorders_v1_events_proto_depIdxs = []int32{
-	6,  // 0: coldsection.workorders.v1.WorkOrderChanged.plan_start_time:type_name -> google.protobuf.Timestamp
-	7,  // 1: coldsection.workorders.v1.WorkOrderChanged.demands:type_name -> coldsection.workorders.v1.MaterialDemand
-	8,  // 2: coldsection.workorders.v1.WorkOrderChanged.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	9,  // 3: coldsection.workorders.v1.WorkOrderChanged.origin:type_name -> coldsection.workorders.v1.Origin
-	10, // 4: coldsection.workorders.v1.WorkOrderChanged.counters:type_name -> coldsection.workorders.v1.Counters
-	6,  // 5: coldsection.workorders.v1.WorkOrderChanged.event_time:type_name -> google.protobuf.Timestamp
-	11, // 6: coldsection.workorders.v1.WorkOrderChanged.civil_date:type_name -> google.type.Date
-	12, // 7: coldsection.workorders.v1.WorkOrderChanged.signatures:type_name -> coldsection.common.v1.Signature
-	6,  // 8: coldsection.workorders.v1.WorkOrderChanged.last_wetting_time:type_name -> google.protobuf.Timestamp
-	8,  // 9: coldsection.workorders.v1.StepCompleted.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	6,  // 10: coldsection.workorders.v1.StepCompleted.complete_time:type_name -> google.protobuf.Timestamp
-	13, // 11: coldsection.workorders.v1.MeasurementRecorded.measurement:type_name -> coldsection.workorders.v1.Measurement
-	14, // 12: coldsection.workorders.v1.MotoringRecorded.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	15, // 13: coldsection.workorders.v1.FindingChanged.finding:type_name -> coldsection.workorders.v1.Finding
-	16, // 14: coldsection.workorders.v1.LabourRecorded.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	15, // [15:15] is the sub-list for method output_type
-	15, // [15:15] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	8,  // 0: coldsection.workorders.v1.WorkOrderChanged.plan_start_time:type_name -> google.protobuf.Timestamp
+	9,  // 1: coldsection.workorders.v1.WorkOrderChanged.demands:type_name -> coldsection.workorders.v1.MaterialDemand
+	10, // 2: coldsection.workorders.v1.WorkOrderChanged.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	11, // 3: coldsection.workorders.v1.WorkOrderChanged.origin:type_name -> coldsection.workorders.v1.Origin
+	12, // 4: coldsection.workorders.v1.WorkOrderChanged.counters:type_name -> coldsection.workorders.v1.Counters
+	8,  // 5: coldsection.workorders.v1.WorkOrderChanged.event_time:type_name -> google.protobuf.Timestamp
+	13, // 6: coldsection.workorders.v1.WorkOrderChanged.civil_date:type_name -> google.type.Date
+	14, // 7: coldsection.workorders.v1.WorkOrderChanged.signatures:type_name -> coldsection.common.v1.Signature
+	8,  // 8: coldsection.workorders.v1.WorkOrderChanged.last_wetting_time:type_name -> google.protobuf.Timestamp
+	15, // 9: coldsection.workorders.v1.StepChanged.step:type_name -> coldsection.workorders.v1.Step
+	16, // 10: coldsection.workorders.v1.AttachmentAdded.attachment:type_name -> coldsection.workorders.v1.Attachment
+	10, // 11: coldsection.workorders.v1.StepCompleted.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	8,  // 12: coldsection.workorders.v1.StepCompleted.complete_time:type_name -> google.protobuf.Timestamp
+	17, // 13: coldsection.workorders.v1.MeasurementRecorded.measurement:type_name -> coldsection.workorders.v1.Measurement
+	18, // 14: coldsection.workorders.v1.MotoringRecorded.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	19, // 15: coldsection.workorders.v1.FindingChanged.finding:type_name -> coldsection.workorders.v1.Finding
+	20, // 16: coldsection.workorders.v1.LabourRecorded.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	17, // [17:17] is the sub-list for method output_type
+	17, // [17:17] is the sub-list for method input_type
+	17, // [17:17] is the sub-list for extension type_name
+	17, // [17:17] is the sub-list for extension extendee
+	0,  // [0:17] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_events_proto_init() }
@@ -728,7 +926,7 @@ func file_coldsection_workorders_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_workorders_v1_events_proto_rawDesc), len(file_coldsection_workorders_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   6,
+			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

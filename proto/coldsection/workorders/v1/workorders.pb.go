@@ -184,7 +184,7 @@ func (x TaskCard_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TaskCard_Kind.Descriptor instead.
 func (TaskCard_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{2, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{3, 0}
 }
 
 // How bad it can get.
@@ -237,7 +237,7 @@ func (x Caution_Severity) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Caution_Severity.Descriptor instead.
 func (Caution_Severity) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{3, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{4, 0}
 }
 
 // Where the order stands.
@@ -314,7 +314,7 @@ func (x WorkOrder_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WorkOrder_State.Descriptor instead.
 func (WorkOrder_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{6, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{7, 0}
 }
 
 // What led to it.
@@ -379,7 +379,7 @@ func (x Origin_Cause) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Origin_Cause.Descriptor instead.
 func (Origin_Cause) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{7, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{8, 0}
 }
 
 // Whether antifreeze is used.
@@ -436,7 +436,7 @@ func (x Antifreeze_Decision) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Antifreeze_Decision.Descriptor instead.
 func (Antifreeze_Decision) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{14, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15, 0}
 }
 
 // What happens.
@@ -501,7 +501,7 @@ func (x TimelineEntry_Activity) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TimelineEntry_Activity.Descriptor instead.
 func (TimelineEntry_Activity) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16, 0}
 }
 
 // Whether it is done.
@@ -516,6 +516,8 @@ const (
 	Step_DONE Step_State = 2
 	// Does not apply, for a recorded reason.
 	Step_NOT_APPLICABLE Step_State = 3
+	// Left undone, with the agreement of who answers for the aircraft.
+	Step_OMITTED Step_State = 4
 )
 
 // Enum value maps for Step_State.
@@ -525,12 +527,14 @@ var (
 		1: "OPEN",
 		2: "DONE",
 		3: "NOT_APPLICABLE",
+		4: "OMITTED",
 	}
 	Step_State_value = map[string]int32{
 		"STATE_UNSPECIFIED": 0,
 		"OPEN":              1,
 		"DONE":              2,
 		"NOT_APPLICABLE":    3,
+		"OMITTED":           4,
 	}
 )
 
@@ -558,7 +562,7 @@ func (x Step_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Step_State.Descriptor instead.
 func (Step_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17, 0}
 }
 
 // Where it stands.
@@ -619,7 +623,7 @@ func (x Finding_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Finding_State.Descriptor instead.
 func (Finding_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21, 0}
 }
 
 // What is done about it.
@@ -676,7 +680,117 @@ func (x Finding_Disposition) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Finding_Disposition.Descriptor instead.
 func (Finding_Disposition) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20, 1}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21, 1}
+}
+
+// Whether the customer has it put right.
+type CustomerDecision_Verdict int32
+
+const (
+	// Not stated; refused on input.
+	CustomerDecision_VERDICT_UNSPECIFIED CustomerDecision_Verdict = 0
+	// The customer has it put right; it stops the release until it is closed.
+	CustomerDecision_AGREED CustomerDecision_Verdict = 1
+	// The customer leaves it; the release states it.
+	CustomerDecision_DECLINED CustomerDecision_Verdict = 2
+)
+
+// Enum value maps for CustomerDecision_Verdict.
+var (
+	CustomerDecision_Verdict_name = map[int32]string{
+		0: "VERDICT_UNSPECIFIED",
+		1: "AGREED",
+		2: "DECLINED",
+	}
+	CustomerDecision_Verdict_value = map[string]int32{
+		"VERDICT_UNSPECIFIED": 0,
+		"AGREED":              1,
+		"DECLINED":            2,
+	}
+)
+
+func (x CustomerDecision_Verdict) Enum() *CustomerDecision_Verdict {
+	p := new(CustomerDecision_Verdict)
+	*p = x
+	return p
+}
+
+func (x CustomerDecision_Verdict) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (CustomerDecision_Verdict) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[10].Descriptor()
+}
+
+func (CustomerDecision_Verdict) Type() protoreflect.EnumType {
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[10]
+}
+
+func (x CustomerDecision_Verdict) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use CustomerDecision_Verdict.Descriptor instead.
+func (CustomerDecision_Verdict) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22, 0}
+}
+
+// What to write.
+type ExportWorkPackRequest_Format int32
+
+const (
+	// Not stated; refused.
+	ExportWorkPackRequest_FORMAT_UNSPECIFIED ExportWorkPackRequest_Format = 0
+	// The record for reading and keeping, PDF/A.
+	ExportWorkPackRequest_PDF ExportWorkPackRequest_Format = 1
+	// The record for machines.
+	ExportWorkPackRequest_JSON ExportWorkPackRequest_Format = 2
+	// The sheet with empty boxes, for a day without network.
+	ExportWorkPackRequest_FALLBACK_SHEET ExportWorkPackRequest_Format = 3
+)
+
+// Enum value maps for ExportWorkPackRequest_Format.
+var (
+	ExportWorkPackRequest_Format_name = map[int32]string{
+		0: "FORMAT_UNSPECIFIED",
+		1: "PDF",
+		2: "JSON",
+		3: "FALLBACK_SHEET",
+	}
+	ExportWorkPackRequest_Format_value = map[string]int32{
+		"FORMAT_UNSPECIFIED": 0,
+		"PDF":                1,
+		"JSON":               2,
+		"FALLBACK_SHEET":     3,
+	}
+)
+
+func (x ExportWorkPackRequest_Format) Enum() *ExportWorkPackRequest_Format {
+	p := new(ExportWorkPackRequest_Format)
+	*p = x
+	return p
+}
+
+func (x ExportWorkPackRequest_Format) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ExportWorkPackRequest_Format) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[11].Descriptor()
+}
+
+func (ExportWorkPackRequest_Format) Type() protoreflect.EnumType {
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[11]
+}
+
+func (x ExportWorkPackRequest_Format) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ExportWorkPackRequest_Format.Descriptor instead.
+func (ExportWorkPackRequest_Format) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79, 0}
 }
 
 // A place of work.
@@ -697,7 +811,9 @@ type Station struct {
 	// When it was created.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// How salty the air is where engines of this station fly, as it was surveyed; the greatest since the last rinse governs.
+	Exposures     []*Exposure `protobuf:"bytes,9,rep,name=exposures,proto3" json:"exposures,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -788,6 +904,77 @@ func (x *Station) GetUpdateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Station) GetExposures() []*Exposure {
+	if x != nil {
+		return x.Exposures
+	}
+	return nil
+}
+
+// How salty the air was found to be.
+type Exposure struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The first day that it applies; the one before it ends then.
+	EffectiveDate *date.Date `protobuf:"bytes,1,opt,name=effective_date,json=effectiveDate,proto3" json:"effective_date,omitempty"`
+	// Deposition of chloride, in milligrams per square metre and day (ISO 9223 makes its classes of it).
+	ChlorideMgM2Day float64 `protobuf:"fixed64,2,opt,name=chloride_mg_m2_day,json=chlorideMgM2Day,proto3" json:"chloride_mg_m2_day,omitempty"`
+	// Who says so.
+	Source        string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Exposure) Reset() {
+	*x = Exposure{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Exposure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Exposure) ProtoMessage() {}
+
+func (x *Exposure) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Exposure.ProtoReflect.Descriptor instead.
+func (*Exposure) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Exposure) GetEffectiveDate() *date.Date {
+	if x != nil {
+		return x.EffectiveDate
+	}
+	return nil
+}
+
+func (x *Exposure) GetChlorideMgM2Day() float64 {
+	if x != nil {
+		return x.ChlorideMgM2Day
+	}
+	return 0
+}
+
+func (x *Exposure) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 // The temperature to plan for.
 type Weather struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -803,7 +990,7 @@ type Weather struct {
 
 func (x *Weather) Reset() {
 	*x = Weather{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[1]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -815,7 +1002,7 @@ func (x *Weather) String() string {
 func (*Weather) ProtoMessage() {}
 
 func (x *Weather) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[1]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -828,7 +1015,7 @@ func (x *Weather) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Weather.ProtoReflect.Descriptor instead.
 func (*Weather) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Weather) GetLowestExpectedC() float64 {
@@ -883,7 +1070,7 @@ type TaskCard struct {
 
 func (x *TaskCard) Reset() {
 	*x = TaskCard{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[2]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -895,7 +1082,7 @@ func (x *TaskCard) String() string {
 func (*TaskCard) ProtoMessage() {}
 
 func (x *TaskCard) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[2]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -908,7 +1095,7 @@ func (x *TaskCard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskCard.ProtoReflect.Descriptor instead.
 func (*TaskCard) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *TaskCard) GetName() string {
@@ -1003,7 +1190,7 @@ type Caution struct {
 
 func (x *Caution) Reset() {
 	*x = Caution{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[3]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1015,7 +1202,7 @@ func (x *Caution) String() string {
 func (*Caution) ProtoMessage() {}
 
 func (x *Caution) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[3]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1028,7 +1215,7 @@ func (x *Caution) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Caution.ProtoReflect.Descriptor instead.
 func (*Caution) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Caution) GetSeverity() Caution_Severity {
@@ -1070,14 +1257,16 @@ type CardStep struct {
 	// The authorization scopes needed for this step.
 	RequiredAuthorizations []string `protobuf:"bytes,7,rep,name=required_authorizations,json=requiredAuthorizations,proto3" json:"required_authorizations,omitempty"`
 	// An error here could endanger flight.
-	Critical      bool `protobuf:"varint,8,opt,name=critical,proto3" json:"critical,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Critical bool `protobuf:"varint,8,opt,name=critical,proto3" json:"critical,omitempty"`
+	// Whether who does it signs for it by itself, with a fresh proof, before the order is finished.
+	SignatureRequired bool `protobuf:"varint,9,opt,name=signature_required,json=signatureRequired,proto3" json:"signature_required,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *CardStep) Reset() {
 	*x = CardStep{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[4]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1089,7 +1278,7 @@ func (x *CardStep) String() string {
 func (*CardStep) ProtoMessage() {}
 
 func (x *CardStep) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[4]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1102,7 +1291,7 @@ func (x *CardStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CardStep.ProtoReflect.Descriptor instead.
 func (*CardStep) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *CardStep) GetTitle() string {
@@ -1161,6 +1350,13 @@ func (x *CardStep) GetCritical() bool {
 	return false
 }
 
+func (x *CardStep) GetSignatureRequired() bool {
+	if x != nil {
+		return x.SignatureRequired
+	}
+	return false
+}
+
 // A reading that a step asks for.
 type MeasurementSpec struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1184,7 +1380,7 @@ type MeasurementSpec struct {
 
 func (x *MeasurementSpec) Reset() {
 	*x = MeasurementSpec{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[5]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1196,7 +1392,7 @@ func (x *MeasurementSpec) String() string {
 func (*MeasurementSpec) ProtoMessage() {}
 
 func (x *MeasurementSpec) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[5]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1209,7 +1405,7 @@ func (x *MeasurementSpec) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementSpec.ProtoReflect.Descriptor instead.
 func (*MeasurementSpec) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *MeasurementSpec) GetKey() string {
@@ -1333,14 +1529,22 @@ type WorkOrder struct {
 	// When it was drafted.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,34,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,35,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,35,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// Whose rules the record follows, regimes/{regime}; empty takes "regimes/general".
+	Regime string `protobuf:"bytes,36,opt,name=regime,proto3" json:"regime,omitempty"`
+	// The revision of the regime that the release was signed under.
+	RegimeRevision int32 `protobuf:"varint,37,opt,name=regime_revision,json=regimeRevision,proto3" json:"regime_revision,omitempty"`
+	// Ended after something had been signed; what is not done stays not done.
+	ClosedIncomplete bool `protobuf:"varint,38,opt,name=closed_incomplete,json=closedIncomplete,proto3" json:"closed_incomplete,omitempty"`
+	// Why it was ended without release.
+	VoidReason    string `protobuf:"bytes,39,opt,name=void_reason,json=voidReason,proto3" json:"void_reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *WorkOrder) Reset() {
 	*x = WorkOrder{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[6]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1352,7 +1556,7 @@ func (x *WorkOrder) String() string {
 func (*WorkOrder) ProtoMessage() {}
 
 func (x *WorkOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[6]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1365,7 +1569,7 @@ func (x *WorkOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WorkOrder.ProtoReflect.Descriptor instead.
 func (*WorkOrder) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *WorkOrder) GetName() string {
@@ -1613,6 +1817,34 @@ func (x *WorkOrder) GetUpdateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *WorkOrder) GetRegime() string {
+	if x != nil {
+		return x.Regime
+	}
+	return ""
+}
+
+func (x *WorkOrder) GetRegimeRevision() int32 {
+	if x != nil {
+		return x.RegimeRevision
+	}
+	return 0
+}
+
+func (x *WorkOrder) GetClosedIncomplete() bool {
+	if x != nil {
+		return x.ClosedIncomplete
+	}
+	return false
+}
+
+func (x *WorkOrder) GetVoidReason() string {
+	if x != nil {
+		return x.VoidReason
+	}
+	return ""
+}
+
 // Why an order was drafted.
 type Origin struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1630,7 +1862,7 @@ type Origin struct {
 
 func (x *Origin) Reset() {
 	*x = Origin{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[7]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1642,7 +1874,7 @@ func (x *Origin) String() string {
 func (*Origin) ProtoMessage() {}
 
 func (x *Origin) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[7]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1655,7 +1887,7 @@ func (x *Origin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Origin.ProtoReflect.Descriptor instead.
 func (*Origin) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Origin) GetCause() Origin_Cause {
@@ -1701,7 +1933,7 @@ type Hold struct {
 
 func (x *Hold) Reset() {
 	*x = Hold{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[8]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1713,7 +1945,7 @@ func (x *Hold) String() string {
 func (*Hold) ProtoMessage() {}
 
 func (x *Hold) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[8]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1726,7 +1958,7 @@ func (x *Hold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hold.ProtoReflect.Descriptor instead.
 func (*Hold) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Hold) GetReason() string {
@@ -1758,14 +1990,16 @@ type Counters struct {
 	// Cycles since new.
 	Cycles int64 `protobuf:"varint,2,opt,name=cycles,proto3" json:"cycles,omitempty"`
 	// Starts since new.
-	Starts        int64 `protobuf:"varint,3,opt,name=starts,proto3" json:"starts,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Starts int64 `protobuf:"varint,3,opt,name=starts,proto3" json:"starts,omitempty"`
+	// The aircraft's total time in service, in seconds, where the regime asks for it.
+	AircraftSeconds int64 `protobuf:"varint,4,opt,name=aircraft_seconds,json=aircraftSeconds,proto3" json:"aircraft_seconds,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Counters) Reset() {
 	*x = Counters{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1777,7 +2011,7 @@ func (x *Counters) String() string {
 func (*Counters) ProtoMessage() {}
 
 func (x *Counters) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1790,7 +2024,7 @@ func (x *Counters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counters.ProtoReflect.Descriptor instead.
 func (*Counters) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Counters) GetOperatingSeconds() int64 {
@@ -1814,6 +2048,13 @@ func (x *Counters) GetStarts() int64 {
 	return 0
 }
 
+func (x *Counters) GetAircraftSeconds() int64 {
+	if x != nil {
+		return x.AircraftSeconds
+	}
+	return 0
+}
+
 // What an order needs of an item.
 type MaterialDemand struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1833,7 +2074,7 @@ type MaterialDemand struct {
 
 func (x *MaterialDemand) Reset() {
 	*x = MaterialDemand{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1845,7 +2086,7 @@ func (x *MaterialDemand) String() string {
 func (*MaterialDemand) ProtoMessage() {}
 
 func (x *MaterialDemand) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1858,7 +2099,7 @@ func (x *MaterialDemand) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MaterialDemand.ProtoReflect.Descriptor instead.
 func (*MaterialDemand) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *MaterialDemand) GetItem() string {
@@ -1913,7 +2154,7 @@ type MaterialUse struct {
 
 func (x *MaterialUse) Reset() {
 	*x = MaterialUse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1925,7 +2166,7 @@ func (x *MaterialUse) String() string {
 func (*MaterialUse) ProtoMessage() {}
 
 func (x *MaterialUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1938,7 +2179,7 @@ func (x *MaterialUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MaterialUse.ProtoReflect.Descriptor instead.
 func (*MaterialUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *MaterialUse) GetLot() string {
@@ -2030,7 +2271,7 @@ type WashPlan struct {
 
 func (x *WashPlan) Reset() {
 	*x = WashPlan{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2042,7 +2283,7 @@ func (x *WashPlan) String() string {
 func (*WashPlan) ProtoMessage() {}
 
 func (x *WashPlan) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2055,7 +2296,7 @@ func (x *WashPlan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashPlan.ProtoReflect.Descriptor instead.
 func (*WashPlan) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *WashPlan) GetName() string {
@@ -2257,7 +2498,7 @@ type MixComponent struct {
 
 func (x *MixComponent) Reset() {
 	*x = MixComponent{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2269,7 +2510,7 @@ func (x *MixComponent) String() string {
 func (*MixComponent) ProtoMessage() {}
 
 func (x *MixComponent) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2282,7 +2523,7 @@ func (x *MixComponent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixComponent.ProtoReflect.Descriptor instead.
 func (*MixComponent) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *MixComponent) GetItem() string {
@@ -2330,7 +2571,7 @@ type Antifreeze struct {
 
 func (x *Antifreeze) Reset() {
 	*x = Antifreeze{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2342,7 +2583,7 @@ func (x *Antifreeze) String() string {
 func (*Antifreeze) ProtoMessage() {}
 
 func (x *Antifreeze) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2355,7 +2596,7 @@ func (x *Antifreeze) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Antifreeze.ProtoReflect.Descriptor instead.
 func (*Antifreeze) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Antifreeze) GetDecision() Antifreeze_Decision {
@@ -2409,7 +2650,7 @@ type TimelineEntry struct {
 
 func (x *TimelineEntry) Reset() {
 	*x = TimelineEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2421,7 +2662,7 @@ func (x *TimelineEntry) String() string {
 func (*TimelineEntry) ProtoMessage() {}
 
 func (x *TimelineEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2434,7 +2675,7 @@ func (x *TimelineEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TimelineEntry.ProtoReflect.Descriptor instead.
 func (*TimelineEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *TimelineEntry) GetActivity() TimelineEntry_Activity {
@@ -2528,14 +2769,20 @@ type Step struct {
 	// How many came back.
 	RestoredItemCount int32 `protobuf:"varint,19,opt,name=restored_item_count,json=restoredItemCount,proto3" json:"restored_item_count,omitempty"`
 	// Changes with every change.
-	Etag          string `protobuf:"bytes,20,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,20,opt,name=etag,proto3" json:"etag,omitempty"`
+	// For a step left undone: who agreed, and how.
+	Agreement string `protobuf:"bytes,21,opt,name=agreement,proto3" json:"agreement,omitempty"`
+	// Whether who does it signs for it by itself.
+	SignatureRequired bool `protobuf:"varint,22,opt,name=signature_required,json=signatureRequired,proto3" json:"signature_required,omitempty"`
+	// The signature of the step, workOrders/{work_order}/signatures/{signature}.
+	Signature     string `protobuf:"bytes,23,opt,name=signature,proto3" json:"signature,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2547,7 +2794,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2560,7 +2807,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Step) GetName() string {
@@ -2703,6 +2950,27 @@ func (x *Step) GetEtag() string {
 	return ""
 }
 
+func (x *Step) GetAgreement() string {
+	if x != nil {
+		return x.Agreement
+	}
+	return ""
+}
+
+func (x *Step) GetSignatureRequired() bool {
+	if x != nil {
+		return x.SignatureRequired
+	}
+	return false
+}
+
+func (x *Step) GetSignature() string {
+	if x != nil {
+		return x.Signature
+	}
+	return ""
+}
+
 // A measured value.
 type Measurement struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2744,7 +3012,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2756,7 +3024,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2769,7 +3037,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Measurement) GetName() string {
@@ -2913,7 +3181,7 @@ type MotoringRun struct {
 
 func (x *MotoringRun) Reset() {
 	*x = MotoringRun{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2925,7 +3193,7 @@ func (x *MotoringRun) String() string {
 func (*MotoringRun) ProtoMessage() {}
 
 func (x *MotoringRun) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2938,7 +3206,7 @@ func (x *MotoringRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringRun.ProtoReflect.Descriptor instead.
 func (*MotoringRun) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *MotoringRun) GetName() string {
@@ -3032,7 +3300,7 @@ type MotoringLimits struct {
 
 func (x *MotoringLimits) Reset() {
 	*x = MotoringLimits{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3044,7 +3312,7 @@ func (x *MotoringLimits) String() string {
 func (*MotoringLimits) ProtoMessage() {}
 
 func (x *MotoringLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3057,7 +3325,7 @@ func (x *MotoringLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringLimits.ProtoReflect.Descriptor instead.
 func (*MotoringLimits) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *MotoringLimits) GetName() string {
@@ -3136,14 +3404,28 @@ type Finding struct {
 	// When it was closed.
 	CloseTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=close_time,json=closeTime,proto3" json:"close_time,omitempty"`
 	// Changes with every change.
-	Etag          string `protobuf:"bytes,16,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,16,opt,name=etag,proto3" json:"etag,omitempty"`
+	// It endangers flight: it is put right before release, and can be neither deferred nor left to the customer.
+	FlightSafety bool `protobuf:"varint,17,opt,name=flight_safety,json=flightSafety,proto3" json:"flight_safety,omitempty"`
+	// The finding that this one carries over from an earlier order, with its original date.
+	Predecessor string `protobuf:"bytes,18,opt,name=predecessor,proto3" json:"predecessor,omitempty"`
+	// For a deferral: the category of the regime, such as "C".
+	DeferralCategory string `protobuf:"bytes,19,opt,name=deferral_category,json=deferralCategory,proto3" json:"deferral_category,omitempty"`
+	// For a deferral: the text of the placard that was fitted.
+	Placard string `protobuf:"bytes,20,opt,name=placard,proto3" json:"placard,omitempty"`
+	// What the customer decided.
+	CustomerDecision *CustomerDecision `protobuf:"bytes,21,opt,name=customer_decision,json=customerDecision,proto3" json:"customer_decision,omitempty"`
+	// Who verified and closed it.
+	Closer string `protobuf:"bytes,22,opt,name=closer,proto3" json:"closer,omitempty"`
+	// What the verification found.
+	ClosingNote   string `protobuf:"bytes,23,opt,name=closing_note,json=closingNote,proto3" json:"closing_note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3155,7 +3437,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3168,7 +3450,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Finding) GetName() string {
@@ -3283,6 +3565,656 @@ func (x *Finding) GetEtag() string {
 	return ""
 }
 
+func (x *Finding) GetFlightSafety() bool {
+	if x != nil {
+		return x.FlightSafety
+	}
+	return false
+}
+
+func (x *Finding) GetPredecessor() string {
+	if x != nil {
+		return x.Predecessor
+	}
+	return ""
+}
+
+func (x *Finding) GetDeferralCategory() string {
+	if x != nil {
+		return x.DeferralCategory
+	}
+	return ""
+}
+
+func (x *Finding) GetPlacard() string {
+	if x != nil {
+		return x.Placard
+	}
+	return ""
+}
+
+func (x *Finding) GetCustomerDecision() *CustomerDecision {
+	if x != nil {
+		return x.CustomerDecision
+	}
+	return nil
+}
+
+func (x *Finding) GetCloser() string {
+	if x != nil {
+		return x.Closer
+	}
+	return ""
+}
+
+func (x *Finding) GetClosingNote() string {
+	if x != nil {
+		return x.ClosingNote
+	}
+	return ""
+}
+
+// What a customer decided on a finding.
+type CustomerDecision struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Whether the customer has it put right.
+	Verdict CustomerDecision_Verdict `protobuf:"varint,1,opt,name=verdict,proto3,enum=coldsection.workorders.v1.CustomerDecision_Verdict" json:"verdict,omitempty"`
+	// Who decided for the customer, and how it was said, such as a letter and its date.
+	Reference string `protobuf:"bytes,2,opt,name=reference,proto3" json:"reference,omitempty"`
+	// Who recorded it.
+	Person string `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
+	// When it was recorded.
+	DecideTime    *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=decide_time,json=decideTime,proto3" json:"decide_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CustomerDecision) Reset() {
+	*x = CustomerDecision{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CustomerDecision) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CustomerDecision) ProtoMessage() {}
+
+func (x *CustomerDecision) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CustomerDecision.ProtoReflect.Descriptor instead.
+func (*CustomerDecision) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *CustomerDecision) GetVerdict() CustomerDecision_Verdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return CustomerDecision_VERDICT_UNSPECIFIED
+}
+
+func (x *CustomerDecision) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
+}
+
+func (x *CustomerDecision) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *CustomerDecision) GetDecideTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DecideTime
+	}
+	return nil
+}
+
+// Whose rules a record follows: the wording of its signatures and what may be put off for how long. A revision never changes; a
+// change is a new one.
+type Regime struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource name, regimes/{regime}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What people call it.
+	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Counts up from 1.
+	Revision int32 `protobuf:"varint,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	// The rules that it follows.
+	Document *v1.DocumentReference `protobuf:"bytes,4,opt,name=document,proto3" json:"document,omitempty"`
+	// Shipped as a sample; replace it by approved wording before use.
+	Sample bool `protobuf:"varint,5,opt,name=sample,proto3" json:"sample,omitempty"`
+	// What a performer signs. In all three {number}, {title}, {engine}, {card}, {revision}, {date}, {counters}, {not_done}, {deferred} and {inspected_by} are filled in.
+	PerformedText string `protobuf:"bytes,6,opt,name=performed_text,json=performedText,proto3" json:"performed_text,omitempty"`
+	// What an inspector signs.
+	InspectedText string `protobuf:"bytes,7,opt,name=inspected_text,json=inspectedText,proto3" json:"inspected_text,omitempty"`
+	// What a releaser signs; it holds {not_done} and {deferred}.
+	ReleasedText string `protobuf:"bytes,8,opt,name=released_text,json=releasedText,proto3" json:"released_text,omitempty"`
+	// Whether a release states the aircraft's total time in service, as an entry of an inspection does (14 CFR 43.11(a)(2)).
+	TotalTimeRequired bool `protobuf:"varint,9,opt,name=total_time_required,json=totalTimeRequired,proto3" json:"total_time_required,omitempty"`
+	// What may be put off, and for how long.
+	DeferralCategories []*DeferralCategory `protobuf:"bytes,10,rep,name=deferral_categories,json=deferralCategories,proto3" json:"deferral_categories,omitempty"`
+	// Changes with every revision.
+	Etag string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
+	// When this revision was made.
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Regime) Reset() {
+	*x = Regime{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Regime) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Regime) ProtoMessage() {}
+
+func (x *Regime) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Regime.ProtoReflect.Descriptor instead.
+func (*Regime) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *Regime) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Regime) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *Regime) GetRevision() int32 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
+func (x *Regime) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
+func (x *Regime) GetSample() bool {
+	if x != nil {
+		return x.Sample
+	}
+	return false
+}
+
+func (x *Regime) GetPerformedText() string {
+	if x != nil {
+		return x.PerformedText
+	}
+	return ""
+}
+
+func (x *Regime) GetInspectedText() string {
+	if x != nil {
+		return x.InspectedText
+	}
+	return ""
+}
+
+func (x *Regime) GetReleasedText() string {
+	if x != nil {
+		return x.ReleasedText
+	}
+	return ""
+}
+
+func (x *Regime) GetTotalTimeRequired() bool {
+	if x != nil {
+		return x.TotalTimeRequired
+	}
+	return false
+}
+
+func (x *Regime) GetDeferralCategories() []*DeferralCategory {
+	if x != nil {
+		return x.DeferralCategories
+	}
+	return nil
+}
+
+func (x *Regime) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *Regime) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+// A kind of deferral and its limit.
+type DeferralCategory struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its id within the regime, such as "C".
+	Category string `protobuf:"bytes,1,opt,name=category,proto3" json:"category,omitempty"`
+	// Days that it may be put off, counted from the day after it was first found; 0 means up to the day that the answer names.
+	Days int32 `protobuf:"varint,2,opt,name=days,proto3" json:"days,omitempty"`
+	// Whether a placard is fitted.
+	PlacardRequired bool `protobuf:"varint,3,opt,name=placard_required,json=placardRequired,proto3" json:"placard_required,omitempty"`
+	// Where it comes from.
+	Source        string `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeferralCategory) Reset() {
+	*x = DeferralCategory{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeferralCategory) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeferralCategory) ProtoMessage() {}
+
+func (x *DeferralCategory) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeferralCategory.ProtoReflect.Descriptor instead.
+func (*DeferralCategory) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *DeferralCategory) GetCategory() string {
+	if x != nil {
+		return x.Category
+	}
+	return ""
+}
+
+func (x *DeferralCategory) GetDays() int32 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
+func (x *DeferralCategory) GetPlacardRequired() bool {
+	if x != nil {
+		return x.PlacardRequired
+	}
+	return false
+}
+
+func (x *DeferralCategory) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// A photograph or a document, kept by the hash of its bytes.
+type Attachment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource name, workOrders/{work_order}/attachments/{attachment}; the id is the hash.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// "image/jpeg", "image/png", "image/webp" or "application/pdf"; the bytes must be of it.
+	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// SHA-256 of the bytes, in hex. Given on input, it must be that of the bytes that arrived.
+	Sha256 string `protobuf:"bytes,3,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	// The bytes, at most 8 MiB; empty in lists.
+	Content []byte `protobuf:"bytes,4,opt,name=content,proto3" json:"content,omitempty"`
+	// How many bytes it has.
+	ByteCount int64 `protobuf:"varint,5,opt,name=byte_count,json=byteCount,proto3" json:"byte_count,omitempty"`
+	// Who added it.
+	Person string `protobuf:"bytes,6,opt,name=person,proto3" json:"person,omitempty"`
+	// When it was added.
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Attachment) Reset() {
+	*x = Attachment{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Attachment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Attachment) ProtoMessage() {}
+
+func (x *Attachment) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Attachment.ProtoReflect.Descriptor instead.
+func (*Attachment) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *Attachment) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Attachment) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *Attachment) GetSha256() string {
+	if x != nil {
+		return x.Sha256
+	}
+	return ""
+}
+
+func (x *Attachment) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *Attachment) GetByteCount() int64 {
+	if x != nil {
+		return x.ByteCount
+	}
+	return 0
+}
+
+func (x *Attachment) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *Attachment) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+// Something that happened to an order.
+type HistoryEntry struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Counts the facts of the order from 1; a gap is a fact that is missing.
+	Position int64 `protobuf:"varint,1,opt,name=position,proto3" json:"position,omitempty"`
+	// When it was recorded.
+	EventTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=event_time,json=eventTime,proto3" json:"event_time,omitempty"`
+	// The account that did it; empty for what the suite did by itself.
+	Account string `protobuf:"bytes,3,opt,name=account,proto3" json:"account,omitempty"`
+	// The person, where one is named.
+	Person string `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
+	// What happened, such as "started", "step.completed" or "measurement.superseded".
+	Fact string `protobuf:"bytes,5,opt,name=fact,proto3" json:"fact,omitempty"`
+	// The resource that it happened to: the order, or a step, reading, run, finding, entry or signature of it.
+	Subject string `protobuf:"bytes,6,opt,name=subject,proto3" json:"subject,omitempty"`
+	// The same in a sentence, with amounts and reasons.
+	Text string `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
+	// For a correction: the entry that it corrects.
+	Supersedes    string `protobuf:"bytes,8,opt,name=supersedes,proto3" json:"supersedes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HistoryEntry) Reset() {
+	*x = HistoryEntry{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HistoryEntry) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HistoryEntry) ProtoMessage() {}
+
+func (x *HistoryEntry) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HistoryEntry.ProtoReflect.Descriptor instead.
+func (*HistoryEntry) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *HistoryEntry) GetPosition() int64 {
+	if x != nil {
+		return x.Position
+	}
+	return 0
+}
+
+func (x *HistoryEntry) GetEventTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EventTime
+	}
+	return nil
+}
+
+func (x *HistoryEntry) GetAccount() string {
+	if x != nil {
+		return x.Account
+	}
+	return ""
+}
+
+func (x *HistoryEntry) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *HistoryEntry) GetFact() string {
+	if x != nil {
+		return x.Fact
+	}
+	return ""
+}
+
+func (x *HistoryEntry) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *HistoryEntry) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *HistoryEntry) GetSupersedes() string {
+	if x != nil {
+		return x.Supersedes
+	}
+	return ""
+}
+
+// A thing that was planned and what became of it.
+type Comparison struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What is compared.
+	Topic string `protobuf:"bytes,1,opt,name=topic,proto3" json:"topic,omitempty"`
+	// The same in words, such as "Rinse water".
+	Label string `protobuf:"bytes,2,opt,name=label,proto3" json:"label,omitempty"`
+	// What was planned.
+	PlannedText string `protobuf:"bytes,3,opt,name=planned_text,json=plannedText,proto3" json:"planned_text,omitempty"`
+	// What was done.
+	DoneText string `protobuf:"bytes,4,opt,name=done_text,json=doneText,proto3" json:"done_text,omitempty"`
+	// Whether both differ by more than the tolerance.
+	Differs bool `protobuf:"varint,5,opt,name=differs,proto3" json:"differs,omitempty"`
+	// The tolerance, in words; empty when none is allowed.
+	ToleranceText string `protobuf:"bytes,6,opt,name=tolerance_text,json=toleranceText,proto3" json:"tolerance_text,omitempty"`
+	// The step or run that shows it, if it is one.
+	Subject       string `protobuf:"bytes,7,opt,name=subject,proto3" json:"subject,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Comparison) Reset() {
+	*x = Comparison{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Comparison) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Comparison) ProtoMessage() {}
+
+func (x *Comparison) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Comparison.ProtoReflect.Descriptor instead.
+func (*Comparison) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *Comparison) GetTopic() string {
+	if x != nil {
+		return x.Topic
+	}
+	return ""
+}
+
+func (x *Comparison) GetLabel() string {
+	if x != nil {
+		return x.Label
+	}
+	return ""
+}
+
+func (x *Comparison) GetPlannedText() string {
+	if x != nil {
+		return x.PlannedText
+	}
+	return ""
+}
+
+func (x *Comparison) GetDoneText() string {
+	if x != nil {
+		return x.DoneText
+	}
+	return ""
+}
+
+func (x *Comparison) GetDiffers() bool {
+	if x != nil {
+		return x.Differs
+	}
+	return false
+}
+
+func (x *Comparison) GetToleranceText() string {
+	if x != nil {
+		return x.ToleranceText
+	}
+	return ""
+}
+
+func (x *Comparison) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
 // Time worked.
 type LabourEntry struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3306,7 +4238,7 @@ type LabourEntry struct {
 
 func (x *LabourEntry) Reset() {
 	*x = LabourEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3318,7 +4250,7 @@ func (x *LabourEntry) String() string {
 func (*LabourEntry) ProtoMessage() {}
 
 func (x *LabourEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3331,7 +4263,7 @@ func (x *LabourEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabourEntry.ProtoReflect.Descriptor instead.
 func (*LabourEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *LabourEntry) GetName() string {
@@ -3402,7 +4334,7 @@ type PreviewSignatureResponse struct {
 
 func (x *PreviewSignatureResponse) Reset() {
 	*x = PreviewSignatureResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3414,7 +4346,7 @@ func (x *PreviewSignatureResponse) String() string {
 func (*PreviewSignatureResponse) ProtoMessage() {}
 
 func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3427,7 +4359,7 @@ func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureResponse.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *PreviewSignatureResponse) GetMeaning() v1.Signature_Meaning {
@@ -3480,7 +4412,7 @@ type VerifySignatureResponse struct {
 
 func (x *VerifySignatureResponse) Reset() {
 	*x = VerifySignatureResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3492,7 +4424,7 @@ func (x *VerifySignatureResponse) String() string {
 func (*VerifySignatureResponse) ProtoMessage() {}
 
 func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3505,7 +4437,7 @@ func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureResponse.ProtoReflect.Descriptor instead.
 func (*VerifySignatureResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *VerifySignatureResponse) GetValid() bool {
@@ -3546,7 +4478,7 @@ type CreateStationRequest struct {
 
 func (x *CreateStationRequest) Reset() {
 	*x = CreateStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3558,7 +4490,7 @@ func (x *CreateStationRequest) String() string {
 func (*CreateStationRequest) ProtoMessage() {}
 
 func (x *CreateStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3571,7 +4503,7 @@ func (x *CreateStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStationRequest.ProtoReflect.Descriptor instead.
 func (*CreateStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *CreateStationRequest) GetStation() *Station {
@@ -3619,7 +4551,7 @@ type UpdateStationRequest struct {
 
 func (x *UpdateStationRequest) Reset() {
 	*x = UpdateStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3631,7 +4563,7 @@ func (x *UpdateStationRequest) String() string {
 func (*UpdateStationRequest) ProtoMessage() {}
 
 func (x *UpdateStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3644,7 +4576,7 @@ func (x *UpdateStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateStationRequest.ProtoReflect.Descriptor instead.
 func (*UpdateStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *UpdateStationRequest) GetStation() *Station {
@@ -3686,7 +4618,7 @@ type GetStationRequest struct {
 
 func (x *GetStationRequest) Reset() {
 	*x = GetStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3698,7 +4630,7 @@ func (x *GetStationRequest) String() string {
 func (*GetStationRequest) ProtoMessage() {}
 
 func (x *GetStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3711,7 +4643,7 @@ func (x *GetStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStationRequest.ProtoReflect.Descriptor instead.
 func (*GetStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *GetStationRequest) GetName() string {
@@ -3738,7 +4670,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3750,7 +4682,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3763,7 +4695,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ListStationsRequest) GetPageSize() int32 {
@@ -3807,7 +4739,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3819,7 +4751,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3832,7 +4764,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ListStationsResponse) GetStations() []*Station {
@@ -3866,7 +4798,7 @@ type CreateTaskCardRequest struct {
 
 func (x *CreateTaskCardRequest) Reset() {
 	*x = CreateTaskCardRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3878,7 +4810,7 @@ func (x *CreateTaskCardRequest) String() string {
 func (*CreateTaskCardRequest) ProtoMessage() {}
 
 func (x *CreateTaskCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3891,7 +4823,7 @@ func (x *CreateTaskCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskCardRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskCardRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *CreateTaskCardRequest) GetTaskCard() *TaskCard {
@@ -3935,7 +4867,7 @@ type GetTaskCardRequest struct {
 
 func (x *GetTaskCardRequest) Reset() {
 	*x = GetTaskCardRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3947,7 +4879,7 @@ func (x *GetTaskCardRequest) String() string {
 func (*GetTaskCardRequest) ProtoMessage() {}
 
 func (x *GetTaskCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3960,7 +4892,7 @@ func (x *GetTaskCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskCardRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskCardRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetTaskCardRequest) GetName() string {
@@ -3994,7 +4926,7 @@ type ListTaskCardsRequest struct {
 
 func (x *ListTaskCardsRequest) Reset() {
 	*x = ListTaskCardsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4006,7 +4938,7 @@ func (x *ListTaskCardsRequest) String() string {
 func (*ListTaskCardsRequest) ProtoMessage() {}
 
 func (x *ListTaskCardsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4019,7 +4951,7 @@ func (x *ListTaskCardsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTaskCardsRequest.ProtoReflect.Descriptor instead.
 func (*ListTaskCardsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListTaskCardsRequest) GetPageSize() int32 {
@@ -4063,7 +4995,7 @@ type ListTaskCardsResponse struct {
 
 func (x *ListTaskCardsResponse) Reset() {
 	*x = ListTaskCardsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4075,7 +5007,7 @@ func (x *ListTaskCardsResponse) String() string {
 func (*ListTaskCardsResponse) ProtoMessage() {}
 
 func (x *ListTaskCardsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4088,7 +5020,7 @@ func (x *ListTaskCardsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTaskCardsResponse.ProtoReflect.Descriptor instead.
 func (*ListTaskCardsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListTaskCardsResponse) GetTaskCards() []*TaskCard {
@@ -4122,7 +5054,7 @@ type CreateWorkOrderRequest struct {
 
 func (x *CreateWorkOrderRequest) Reset() {
 	*x = CreateWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4134,7 +5066,7 @@ func (x *CreateWorkOrderRequest) String() string {
 func (*CreateWorkOrderRequest) ProtoMessage() {}
 
 func (x *CreateWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4147,7 +5079,7 @@ func (x *CreateWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*CreateWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *CreateWorkOrderRequest) GetWorkOrder() *WorkOrder {
@@ -4195,7 +5127,7 @@ type UpdateWorkOrderRequest struct {
 
 func (x *UpdateWorkOrderRequest) Reset() {
 	*x = UpdateWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4207,7 +5139,7 @@ func (x *UpdateWorkOrderRequest) String() string {
 func (*UpdateWorkOrderRequest) ProtoMessage() {}
 
 func (x *UpdateWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4220,7 +5152,7 @@ func (x *UpdateWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*UpdateWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *UpdateWorkOrderRequest) GetWorkOrder() *WorkOrder {
@@ -4262,7 +5194,7 @@ type GetWorkOrderRequest struct {
 
 func (x *GetWorkOrderRequest) Reset() {
 	*x = GetWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4274,7 +5206,7 @@ func (x *GetWorkOrderRequest) String() string {
 func (*GetWorkOrderRequest) ProtoMessage() {}
 
 func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4287,7 +5219,7 @@ func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*GetWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *GetWorkOrderRequest) GetName() string {
@@ -4314,7 +5246,7 @@ type ListWorkOrdersRequest struct {
 
 func (x *ListWorkOrdersRequest) Reset() {
 	*x = ListWorkOrdersRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4326,7 +5258,7 @@ func (x *ListWorkOrdersRequest) String() string {
 func (*ListWorkOrdersRequest) ProtoMessage() {}
 
 func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4339,7 +5271,7 @@ func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersRequest.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListWorkOrdersRequest) GetPageSize() int32 {
@@ -4383,7 +5315,7 @@ type ListWorkOrdersResponse struct {
 
 func (x *ListWorkOrdersResponse) Reset() {
 	*x = ListWorkOrdersResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4395,7 +5327,7 @@ func (x *ListWorkOrdersResponse) String() string {
 func (*ListWorkOrdersResponse) ProtoMessage() {}
 
 func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4408,7 +5340,7 @@ func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersResponse.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListWorkOrdersResponse) GetWorkOrders() []*WorkOrder {
@@ -4454,7 +5386,7 @@ type ScheduleWorkOrderRequest struct {
 
 func (x *ScheduleWorkOrderRequest) Reset() {
 	*x = ScheduleWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4466,7 +5398,7 @@ func (x *ScheduleWorkOrderRequest) String() string {
 func (*ScheduleWorkOrderRequest) ProtoMessage() {}
 
 func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4479,7 +5411,7 @@ func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScheduleWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ScheduleWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ScheduleWorkOrderRequest) GetName() string {
@@ -4567,7 +5499,7 @@ type KitWorkOrderRequest struct {
 
 func (x *KitWorkOrderRequest) Reset() {
 	*x = KitWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4579,7 +5511,7 @@ func (x *KitWorkOrderRequest) String() string {
 func (*KitWorkOrderRequest) ProtoMessage() {}
 
 func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4592,7 +5524,7 @@ func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*KitWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *KitWorkOrderRequest) GetName() string {
@@ -4633,7 +5565,7 @@ type StartWorkOrderRequest struct {
 
 func (x *StartWorkOrderRequest) Reset() {
 	*x = StartWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4645,7 +5577,7 @@ func (x *StartWorkOrderRequest) String() string {
 func (*StartWorkOrderRequest) ProtoMessage() {}
 
 func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4658,7 +5590,7 @@ func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StartWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*StartWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *StartWorkOrderRequest) GetName() string {
@@ -4706,7 +5638,7 @@ type HoldWorkOrderRequest struct {
 
 func (x *HoldWorkOrderRequest) Reset() {
 	*x = HoldWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4718,7 +5650,7 @@ func (x *HoldWorkOrderRequest) String() string {
 func (*HoldWorkOrderRequest) ProtoMessage() {}
 
 func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4731,7 +5663,7 @@ func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*HoldWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *HoldWorkOrderRequest) GetName() string {
@@ -4777,7 +5709,7 @@ type ResumeWorkOrderRequest struct {
 
 func (x *ResumeWorkOrderRequest) Reset() {
 	*x = ResumeWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4789,7 +5721,7 @@ func (x *ResumeWorkOrderRequest) String() string {
 func (*ResumeWorkOrderRequest) ProtoMessage() {}
 
 func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4802,7 +5734,7 @@ func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ResumeWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ResumeWorkOrderRequest) GetName() string {
@@ -4841,7 +5773,7 @@ type AcknowledgeCautionsRequest struct {
 
 func (x *AcknowledgeCautionsRequest) Reset() {
 	*x = AcknowledgeCautionsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4853,7 +5785,7 @@ func (x *AcknowledgeCautionsRequest) String() string {
 func (*AcknowledgeCautionsRequest) ProtoMessage() {}
 
 func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4866,7 +5798,7 @@ func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcknowledgeCautionsRequest.ProtoReflect.Descriptor instead.
 func (*AcknowledgeCautionsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *AcknowledgeCautionsRequest) GetName() string {
@@ -4917,7 +5849,7 @@ type CompleteStepRequest struct {
 
 func (x *CompleteStepRequest) Reset() {
 	*x = CompleteStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4929,7 +5861,7 @@ func (x *CompleteStepRequest) String() string {
 func (*CompleteStepRequest) ProtoMessage() {}
 
 func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4942,7 +5874,7 @@ func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompleteStepRequest.ProtoReflect.Descriptor instead.
 func (*CompleteStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *CompleteStepRequest) GetName() string {
@@ -5027,7 +5959,7 @@ type CreateMeasurementRequest struct {
 
 func (x *CreateMeasurementRequest) Reset() {
 	*x = CreateMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5039,7 +5971,7 @@ func (x *CreateMeasurementRequest) String() string {
 func (*CreateMeasurementRequest) ProtoMessage() {}
 
 func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5052,7 +5984,7 @@ func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*CreateMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *CreateMeasurementRequest) GetParent() string {
@@ -5111,7 +6043,7 @@ type SupersedeMeasurementRequest struct {
 
 func (x *SupersedeMeasurementRequest) Reset() {
 	*x = SupersedeMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5123,7 +6055,7 @@ func (x *SupersedeMeasurementRequest) String() string {
 func (*SupersedeMeasurementRequest) ProtoMessage() {}
 
 func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5136,7 +6068,7 @@ func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SupersedeMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*SupersedeMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *SupersedeMeasurementRequest) GetName() string {
@@ -5196,7 +6128,7 @@ type CreateMotoringRunRequest struct {
 
 func (x *CreateMotoringRunRequest) Reset() {
 	*x = CreateMotoringRunRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5208,7 +6140,7 @@ func (x *CreateMotoringRunRequest) String() string {
 func (*CreateMotoringRunRequest) ProtoMessage() {}
 
 func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5221,7 +6153,7 @@ func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMotoringRunRequest.ProtoReflect.Descriptor instead.
 func (*CreateMotoringRunRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *CreateMotoringRunRequest) GetParent() string {
@@ -5264,7 +6196,7 @@ type CreateFindingRequest struct {
 
 func (x *CreateFindingRequest) Reset() {
 	*x = CreateFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5276,7 +6208,7 @@ func (x *CreateFindingRequest) String() string {
 func (*CreateFindingRequest) ProtoMessage() {}
 
 func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5289,7 +6221,7 @@ func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateFindingRequest.ProtoReflect.Descriptor instead.
 func (*CreateFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *CreateFindingRequest) GetParent() string {
@@ -5343,14 +6275,18 @@ type AnswerFindingRequest struct {
 	// For a deferral: the data that allow it.
 	Basis string `protobuf:"bytes,6,opt,name=basis,proto3" json:"basis,omitempty"`
 	// For a deferral: the last day.
-	LimitDate     *date.Date `protobuf:"bytes,7,opt,name=limit_date,json=limitDate,proto3" json:"limit_date,omitempty"`
+	LimitDate *date.Date `protobuf:"bytes,7,opt,name=limit_date,json=limitDate,proto3" json:"limit_date,omitempty"`
+	// For a deferral: a category of the regime. With it the limit may be left out, and is never later than the category allows.
+	Category string `protobuf:"bytes,8,opt,name=category,proto3" json:"category,omitempty"`
+	// For a deferral: the text of the placard that was fitted.
+	Placard       string `protobuf:"bytes,9,opt,name=placard,proto3" json:"placard,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AnswerFindingRequest) Reset() {
 	*x = AnswerFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5362,7 +6298,7 @@ func (x *AnswerFindingRequest) String() string {
 func (*AnswerFindingRequest) ProtoMessage() {}
 
 func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5375,7 +6311,7 @@ func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerFindingRequest.ProtoReflect.Descriptor instead.
 func (*AnswerFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *AnswerFindingRequest) GetName() string {
@@ -5427,6 +6363,20 @@ func (x *AnswerFindingRequest) GetLimitDate() *date.Date {
 	return nil
 }
 
+func (x *AnswerFindingRequest) GetCategory() string {
+	if x != nil {
+		return x.Category
+	}
+	return ""
+}
+
+func (x *AnswerFindingRequest) GetPlacard() string {
+	if x != nil {
+		return x.Placard
+	}
+	return ""
+}
+
 // The request of the method of this name.
 type CloseFindingRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5444,7 +6394,7 @@ type CloseFindingRequest struct {
 
 func (x *CloseFindingRequest) Reset() {
 	*x = CloseFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5456,7 +6406,7 @@ func (x *CloseFindingRequest) String() string {
 func (*CloseFindingRequest) ProtoMessage() {}
 
 func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5469,7 +6419,7 @@ func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CloseFindingRequest.ProtoReflect.Descriptor instead.
 func (*CloseFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *CloseFindingRequest) GetName() string {
@@ -5519,7 +6469,7 @@ type CreateLabourEntryRequest struct {
 
 func (x *CreateLabourEntryRequest) Reset() {
 	*x = CreateLabourEntryRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5531,7 +6481,7 @@ func (x *CreateLabourEntryRequest) String() string {
 func (*CreateLabourEntryRequest) ProtoMessage() {}
 
 func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5544,7 +6494,7 @@ func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLabourEntryRequest.ProtoReflect.Descriptor instead.
 func (*CreateLabourEntryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *CreateLabourEntryRequest) GetParent() string {
@@ -5604,7 +6554,7 @@ type FinishWorkOrderRequest struct {
 
 func (x *FinishWorkOrderRequest) Reset() {
 	*x = FinishWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5616,7 +6566,7 @@ func (x *FinishWorkOrderRequest) String() string {
 func (*FinishWorkOrderRequest) ProtoMessage() {}
 
 func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5629,7 +6579,7 @@ func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*FinishWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *FinishWorkOrderRequest) GetName() string {
@@ -5691,7 +6641,7 @@ type ReworkWorkOrderRequest struct {
 
 func (x *ReworkWorkOrderRequest) Reset() {
 	*x = ReworkWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5703,7 +6653,7 @@ func (x *ReworkWorkOrderRequest) String() string {
 func (*ReworkWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5716,7 +6666,7 @@ func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReworkWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReworkWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ReworkWorkOrderRequest) GetName() string {
@@ -5769,7 +6719,7 @@ type InspectWorkOrderRequest struct {
 
 func (x *InspectWorkOrderRequest) Reset() {
 	*x = InspectWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5781,7 +6731,7 @@ func (x *InspectWorkOrderRequest) String() string {
 func (*InspectWorkOrderRequest) ProtoMessage() {}
 
 func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5794,7 +6744,7 @@ func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*InspectWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *InspectWorkOrderRequest) GetName() string {
@@ -5861,7 +6811,7 @@ type ReleaseWorkOrderRequest struct {
 
 func (x *ReleaseWorkOrderRequest) Reset() {
 	*x = ReleaseWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5873,7 +6823,7 @@ func (x *ReleaseWorkOrderRequest) String() string {
 func (*ReleaseWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5886,7 +6836,7 @@ func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ReleaseWorkOrderRequest) GetName() string {
@@ -5948,7 +6898,7 @@ type VoidWorkOrderRequest struct {
 
 func (x *VoidWorkOrderRequest) Reset() {
 	*x = VoidWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5960,7 +6910,7 @@ func (x *VoidWorkOrderRequest) String() string {
 func (*VoidWorkOrderRequest) ProtoMessage() {}
 
 func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5973,7 +6923,7 @@ func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*VoidWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *VoidWorkOrderRequest) GetName() string {
@@ -6004,6 +6954,1094 @@ func (x *VoidWorkOrderRequest) GetReason() string {
 	return ""
 }
 
+// The request to add a regime or its next revision.
+type CreateRegimeRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to create; output-only fields are ignored.
+	Regime *Regime `protobuf:"bytes,1,opt,name=regime,proto3" json:"regime,omitempty"`
+	// The id to give it: lower-case letters, digits and hyphens, first a letter; empty lets the server choose.
+	RegimeId string `protobuf:"bytes,2,opt,name=regime_id,json=regimeId,proto3" json:"regime_id,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks everything and changes nothing.
+	ValidateOnly  bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateRegimeRequest) Reset() {
+	*x = CreateRegimeRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateRegimeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateRegimeRequest) ProtoMessage() {}
+
+func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateRegimeRequest.ProtoReflect.Descriptor instead.
+func (*CreateRegimeRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
+}
+
+func (x *CreateRegimeRequest) GetRegime() *Regime {
+	if x != nil {
+		return x.Regime
+	}
+	return nil
+}
+
+func (x *CreateRegimeRequest) GetRegimeId() string {
+	if x != nil {
+		return x.RegimeId
+	}
+	return ""
+}
+
+func (x *CreateRegimeRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CreateRegimeRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+// The request to read one resource.
+type GetRegimeRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The name of the resource to read.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Which revision; 0 means the current one.
+	Revision      int32 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRegimeRequest) Reset() {
+	*x = GetRegimeRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRegimeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRegimeRequest) ProtoMessage() {}
+
+func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRegimeRequest.ProtoReflect.Descriptor instead.
+func (*GetRegimeRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
+}
+
+func (x *GetRegimeRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *GetRegimeRequest) GetRevision() int32 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
+// The request to list resources, page by page.
+type ListRegimesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The most resources to return; 0 means 50, more than 1,000 is read as 1,000, a negative number is refused.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before; every other field must be as in that request.
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which resources to return (AIP-160), over the fields that the method's comment names.
+	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	// How to sort: field names, each optionally followed by " desc", separated by commas.
+	OrderBy       string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListRegimesRequest) Reset() {
+	*x = ListRegimesRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListRegimesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListRegimesRequest) ProtoMessage() {}
+
+func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListRegimesRequest.ProtoReflect.Descriptor instead.
+func (*ListRegimesRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
+}
+
+func (x *ListRegimesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListRegimesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListRegimesRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListRegimesRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+// One page of resources.
+type ListRegimesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resources of this page; empty when nothing matches.
+	Regimes []*Regime `protobuf:"bytes,1,rep,name=regimes,proto3" json:"regimes,omitempty"`
+	// Give it as page_token to read the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListRegimesResponse) Reset() {
+	*x = ListRegimesResponse{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListRegimesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListRegimesResponse) ProtoMessage() {}
+
+func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListRegimesResponse.ProtoReflect.Descriptor instead.
+func (*ListRegimesResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
+}
+
+func (x *ListRegimesResponse) GetRegimes() []*Regime {
+	if x != nil {
+		return x.Regimes
+	}
+	return nil
+}
+
+func (x *ListRegimesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// The request to leave a step undone.
+type OmitStepRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Why it is left undone.
+	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who answers for the aircraft and agreed, and how, such as a letter and its date.
+	Agreement     string `protobuf:"bytes,5,opt,name=agreement,proto3" json:"agreement,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OmitStepRequest) Reset() {
+	*x = OmitStepRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OmitStepRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OmitStepRequest) ProtoMessage() {}
+
+func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OmitStepRequest.ProtoReflect.Descriptor instead.
+func (*OmitStepRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
+}
+
+func (x *OmitStepRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *OmitStepRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *OmitStepRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *OmitStepRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *OmitStepRequest) GetAgreement() string {
+	if x != nil {
+		return x.Agreement
+	}
+	return ""
+}
+
+// The request to sign a step.
+type SignStepRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// The fresh proof from SessionService.Reauthenticate; used once.
+	ReauthenticationToken string `protobuf:"bytes,4,opt,name=reauthentication_token,json=reauthenticationToken,proto3" json:"reauthentication_token,omitempty"`
+	// The hash of what the signer was shown (PreviewSignature of the step); if it changed since, the signature is refused.
+	ContentHash   string `protobuf:"bytes,5,opt,name=content_hash,json=contentHash,proto3" json:"content_hash,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignStepRequest) Reset() {
+	*x = SignStepRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignStepRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignStepRequest) ProtoMessage() {}
+
+func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignStepRequest.ProtoReflect.Descriptor instead.
+func (*SignStepRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
+}
+
+func (x *SignStepRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *SignStepRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *SignStepRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *SignStepRequest) GetReauthenticationToken() string {
+	if x != nil {
+		return x.ReauthenticationToken
+	}
+	return ""
+}
+
+func (x *SignStepRequest) GetContentHash() string {
+	if x != nil {
+		return x.ContentHash
+	}
+	return ""
+}
+
+// The request to record what a customer decided.
+type DecideFindingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// What was decided.
+	Decision      *CustomerDecision `protobuf:"bytes,4,opt,name=decision,proto3" json:"decision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DecideFindingRequest) Reset() {
+	*x = DecideFindingRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DecideFindingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DecideFindingRequest) ProtoMessage() {}
+
+func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DecideFindingRequest.ProtoReflect.Descriptor instead.
+func (*DecideFindingRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
+}
+
+func (x *DecideFindingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DecideFindingRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *DecideFindingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *DecideFindingRequest) GetDecision() *CustomerDecision {
+	if x != nil {
+		return x.Decision
+	}
+	return nil
+}
+
+// The request to keep an attachment.
+type CreateAttachmentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The resource to create; output-only fields are ignored.
+	Attachment *Attachment `protobuf:"bytes,2,opt,name=attachment,proto3" json:"attachment,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Ignored: the id of an attachment is its hash.
+	AttachmentId  string `protobuf:"bytes,4,opt,name=attachment_id,json=attachmentId,proto3" json:"attachment_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateAttachmentRequest) Reset() {
+	*x = CreateAttachmentRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateAttachmentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateAttachmentRequest) ProtoMessage() {}
+
+func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateAttachmentRequest.ProtoReflect.Descriptor instead.
+func (*CreateAttachmentRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
+}
+
+func (x *CreateAttachmentRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CreateAttachmentRequest) GetAttachment() *Attachment {
+	if x != nil {
+		return x.Attachment
+	}
+	return nil
+}
+
+func (x *CreateAttachmentRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CreateAttachmentRequest) GetAttachmentId() string {
+	if x != nil {
+		return x.AttachmentId
+	}
+	return ""
+}
+
+// The request to read one resource.
+type GetAttachmentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The name of the resource to read.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetAttachmentRequest) Reset() {
+	*x = GetAttachmentRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetAttachmentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetAttachmentRequest) ProtoMessage() {}
+
+func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetAttachmentRequest.ProtoReflect.Descriptor instead.
+func (*GetAttachmentRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
+}
+
+func (x *GetAttachmentRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// The request to list resources, page by page.
+type ListAttachmentsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The most resources to return; 0 means 50, more than 1,000 is read as 1,000, a negative number is refused.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before; every other field must be as in that request.
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which resources to return (AIP-160), over the fields that the method's comment names.
+	Filter string `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
+	// How to sort: field names, each optionally followed by " desc", separated by commas.
+	OrderBy       string `protobuf:"bytes,5,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAttachmentsRequest) Reset() {
+	*x = ListAttachmentsRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAttachmentsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAttachmentsRequest) ProtoMessage() {}
+
+func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAttachmentsRequest.ProtoReflect.Descriptor instead.
+func (*ListAttachmentsRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
+}
+
+func (x *ListAttachmentsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListAttachmentsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListAttachmentsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListAttachmentsRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListAttachmentsRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+// One page of resources.
+type ListAttachmentsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resources of this page; empty when nothing matches.
+	Attachments []*Attachment `protobuf:"bytes,1,rep,name=attachments,proto3" json:"attachments,omitempty"`
+	// Give it as page_token to read the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAttachmentsResponse) Reset() {
+	*x = ListAttachmentsResponse{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAttachmentsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAttachmentsResponse) ProtoMessage() {}
+
+func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAttachmentsResponse.ProtoReflect.Descriptor instead.
+func (*ListAttachmentsResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
+}
+
+func (x *ListAttachmentsResponse) GetAttachments() []*Attachment {
+	if x != nil {
+		return x.Attachments
+	}
+	return nil
+}
+
+func (x *ListAttachmentsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// The request to read the history of an order.
+type TraceWorkOrderRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The most entries to return; 0 means 200, more than 1,000 is read as 1,000.
+	MaxEntries int32 `protobuf:"varint,2,opt,name=max_entries,json=maxEntries,proto3" json:"max_entries,omitempty"`
+	// Only what came after this position.
+	LastPosition  int64 `protobuf:"varint,3,opt,name=last_position,json=lastPosition,proto3" json:"last_position,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TraceWorkOrderRequest) Reset() {
+	*x = TraceWorkOrderRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TraceWorkOrderRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TraceWorkOrderRequest) ProtoMessage() {}
+
+func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TraceWorkOrderRequest.ProtoReflect.Descriptor instead.
+func (*TraceWorkOrderRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
+}
+
+func (x *TraceWorkOrderRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *TraceWorkOrderRequest) GetMaxEntries() int32 {
+	if x != nil {
+		return x.MaxEntries
+	}
+	return 0
+}
+
+func (x *TraceWorkOrderRequest) GetLastPosition() int64 {
+	if x != nil {
+		return x.LastPosition
+	}
+	return 0
+}
+
+// The history of an order, oldest first.
+type TraceWorkOrderResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What happened.
+	Entries       []*HistoryEntry `protobuf:"bytes,1,rep,name=entries,proto3" json:"entries,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TraceWorkOrderResponse) Reset() {
+	*x = TraceWorkOrderResponse{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TraceWorkOrderResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TraceWorkOrderResponse) ProtoMessage() {}
+
+func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TraceWorkOrderResponse.ProtoReflect.Descriptor instead.
+func (*TraceWorkOrderResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
+}
+
+func (x *TraceWorkOrderResponse) GetEntries() []*HistoryEntry {
+	if x != nil {
+		return x.Entries
+	}
+	return nil
+}
+
+// The request to compare the plan with what was done.
+type CompareWorkOrderRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Also what does not differ.
+	ShowAll       bool `protobuf:"varint,2,opt,name=show_all,json=showAll,proto3" json:"show_all,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareWorkOrderRequest) Reset() {
+	*x = CompareWorkOrderRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareWorkOrderRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareWorkOrderRequest) ProtoMessage() {}
+
+func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareWorkOrderRequest.ProtoReflect.Descriptor instead.
+func (*CompareWorkOrderRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
+}
+
+func (x *CompareWorkOrderRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CompareWorkOrderRequest) GetShowAll() bool {
+	if x != nil {
+		return x.ShowAll
+	}
+	return false
+}
+
+// What was planned and what was done.
+type CompareWorkOrderResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The differences or, if asked for, all that was compared.
+	Comparisons   []*Comparison `protobuf:"bytes,1,rep,name=comparisons,proto3" json:"comparisons,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareWorkOrderResponse) Reset() {
+	*x = CompareWorkOrderResponse{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareWorkOrderResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareWorkOrderResponse) ProtoMessage() {}
+
+func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareWorkOrderResponse.ProtoReflect.Descriptor instead.
+func (*CompareWorkOrderResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *CompareWorkOrderResponse) GetComparisons() []*Comparison {
+	if x != nil {
+		return x.Comparisons
+	}
+	return nil
+}
+
+// The request to write a work pack.
+type ExportWorkPackRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What to write.
+	Format        ExportWorkPackRequest_Format `protobuf:"varint,2,opt,name=format,proto3,enum=coldsection.workorders.v1.ExportWorkPackRequest_Format" json:"format,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportWorkPackRequest) Reset() {
+	*x = ExportWorkPackRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportWorkPackRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportWorkPackRequest) ProtoMessage() {}
+
+func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportWorkPackRequest.ProtoReflect.Descriptor instead.
+func (*ExportWorkPackRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
+}
+
+func (x *ExportWorkPackRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ExportWorkPackRequest) GetFormat() ExportWorkPackRequest_Format {
+	if x != nil {
+		return x.Format
+	}
+	return ExportWorkPackRequest_FORMAT_UNSPECIFIED
+}
+
+// A work pack.
+type ExportWorkPackResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "application/pdf" or "application/json".
+	MediaType string `protobuf:"bytes,1,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// A name for the file.
+	FileName string `protobuf:"bytes,2,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	// The bytes.
+	Content []byte `protobuf:"bytes,3,opt,name=content,proto3" json:"content,omitempty"`
+	// SHA-256 of the bytes, in hex.
+	Sha256        string `protobuf:"bytes,4,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportWorkPackResponse) Reset() {
+	*x = ExportWorkPackResponse{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportWorkPackResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportWorkPackResponse) ProtoMessage() {}
+
+func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportWorkPackResponse.ProtoReflect.Descriptor instead.
+func (*ExportWorkPackResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
+}
+
+func (x *ExportWorkPackResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *ExportWorkPackResponse) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
+}
+
+func (x *ExportWorkPackResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *ExportWorkPackResponse) GetSha256() string {
+	if x != nil {
+		return x.Sha256
+	}
+	return ""
+}
+
 // The request to read the plan of an order.
 type GetWashPlanRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6017,7 +8055,7 @@ type GetWashPlanRequest struct {
 
 func (x *GetWashPlanRequest) Reset() {
 	*x = GetWashPlanRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6029,7 +8067,7 @@ func (x *GetWashPlanRequest) String() string {
 func (*GetWashPlanRequest) ProtoMessage() {}
 
 func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6042,7 +8080,7 @@ func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWashPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetWashPlanRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *GetWashPlanRequest) GetName() string {
@@ -6078,7 +8116,7 @@ type ListStepsRequest struct {
 
 func (x *ListStepsRequest) Reset() {
 	*x = ListStepsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6090,7 +8128,7 @@ func (x *ListStepsRequest) String() string {
 func (*ListStepsRequest) ProtoMessage() {}
 
 func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6103,7 +8141,7 @@ func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsRequest.ProtoReflect.Descriptor instead.
 func (*ListStepsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListStepsRequest) GetParent() string {
@@ -6154,7 +8192,7 @@ type ListStepsResponse struct {
 
 func (x *ListStepsResponse) Reset() {
 	*x = ListStepsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6166,7 +8204,7 @@ func (x *ListStepsResponse) String() string {
 func (*ListStepsResponse) ProtoMessage() {}
 
 func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6179,7 +8217,7 @@ func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsResponse.ProtoReflect.Descriptor instead.
 func (*ListStepsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ListStepsResponse) GetSteps() []*Step {
@@ -6215,7 +8253,7 @@ type ListMeasurementsRequest struct {
 
 func (x *ListMeasurementsRequest) Reset() {
 	*x = ListMeasurementsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6227,7 +8265,7 @@ func (x *ListMeasurementsRequest) String() string {
 func (*ListMeasurementsRequest) ProtoMessage() {}
 
 func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6240,7 +8278,7 @@ func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsRequest.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *ListMeasurementsRequest) GetParent() string {
@@ -6291,7 +8329,7 @@ type ListMeasurementsResponse struct {
 
 func (x *ListMeasurementsResponse) Reset() {
 	*x = ListMeasurementsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6303,7 +8341,7 @@ func (x *ListMeasurementsResponse) String() string {
 func (*ListMeasurementsResponse) ProtoMessage() {}
 
 func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6316,7 +8354,7 @@ func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsResponse.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *ListMeasurementsResponse) GetMeasurements() []*Measurement {
@@ -6352,7 +8390,7 @@ type ListMotoringRunsRequest struct {
 
 func (x *ListMotoringRunsRequest) Reset() {
 	*x = ListMotoringRunsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6364,7 +8402,7 @@ func (x *ListMotoringRunsRequest) String() string {
 func (*ListMotoringRunsRequest) ProtoMessage() {}
 
 func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6377,7 +8415,7 @@ func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *ListMotoringRunsRequest) GetParent() string {
@@ -6428,7 +8466,7 @@ type ListMotoringRunsResponse struct {
 
 func (x *ListMotoringRunsResponse) Reset() {
 	*x = ListMotoringRunsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6440,7 +8478,7 @@ func (x *ListMotoringRunsResponse) String() string {
 func (*ListMotoringRunsResponse) ProtoMessage() {}
 
 func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6453,7 +8491,7 @@ func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *ListMotoringRunsResponse) GetMotoringRuns() []*MotoringRun {
@@ -6481,7 +8519,7 @@ type GetMotoringLimitsRequest struct {
 
 func (x *GetMotoringLimitsRequest) Reset() {
 	*x = GetMotoringLimitsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6493,7 +8531,7 @@ func (x *GetMotoringLimitsRequest) String() string {
 func (*GetMotoringLimitsRequest) ProtoMessage() {}
 
 func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6506,7 +8544,7 @@ func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMotoringLimitsRequest.ProtoReflect.Descriptor instead.
 func (*GetMotoringLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *GetMotoringLimitsRequest) GetName() string {
@@ -6535,7 +8573,7 @@ type ListFindingsRequest struct {
 
 func (x *ListFindingsRequest) Reset() {
 	*x = ListFindingsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6547,7 +8585,7 @@ func (x *ListFindingsRequest) String() string {
 func (*ListFindingsRequest) ProtoMessage() {}
 
 func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6560,7 +8598,7 @@ func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFindingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *ListFindingsRequest) GetParent() string {
@@ -6611,7 +8649,7 @@ type ListFindingsResponse struct {
 
 func (x *ListFindingsResponse) Reset() {
 	*x = ListFindingsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6623,7 +8661,7 @@ func (x *ListFindingsResponse) String() string {
 func (*ListFindingsResponse) ProtoMessage() {}
 
 func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6636,7 +8674,7 @@ func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFindingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ListFindingsResponse) GetFindings() []*Finding {
@@ -6672,7 +8710,7 @@ type ListLabourEntriesRequest struct {
 
 func (x *ListLabourEntriesRequest) Reset() {
 	*x = ListLabourEntriesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6684,7 +8722,7 @@ func (x *ListLabourEntriesRequest) String() string {
 func (*ListLabourEntriesRequest) ProtoMessage() {}
 
 func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6697,7 +8735,7 @@ func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ListLabourEntriesRequest) GetParent() string {
@@ -6748,7 +8786,7 @@ type ListLabourEntriesResponse struct {
 
 func (x *ListLabourEntriesResponse) Reset() {
 	*x = ListLabourEntriesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6760,7 +8798,7 @@ func (x *ListLabourEntriesResponse) String() string {
 func (*ListLabourEntriesResponse) ProtoMessage() {}
 
 func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6773,7 +8811,7 @@ func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListLabourEntriesResponse) GetLabourEntries() []*LabourEntry {
@@ -6809,7 +8847,7 @@ type ListSignaturesRequest struct {
 
 func (x *ListSignaturesRequest) Reset() {
 	*x = ListSignaturesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6821,7 +8859,7 @@ func (x *ListSignaturesRequest) String() string {
 func (*ListSignaturesRequest) ProtoMessage() {}
 
 func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6834,7 +8872,7 @@ func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesRequest.ProtoReflect.Descriptor instead.
 func (*ListSignaturesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *ListSignaturesRequest) GetParent() string {
@@ -6885,7 +8923,7 @@ type ListSignaturesResponse struct {
 
 func (x *ListSignaturesResponse) Reset() {
 	*x = ListSignaturesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6897,7 +8935,7 @@ func (x *ListSignaturesResponse) String() string {
 func (*ListSignaturesResponse) ProtoMessage() {}
 
 func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6910,7 +8948,7 @@ func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesResponse.ProtoReflect.Descriptor instead.
 func (*ListSignaturesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *ListSignaturesResponse) GetSignatures() []*v1.Signature {
@@ -6930,9 +8968,9 @@ func (x *ListSignaturesResponse) GetNextPageToken() string {
 // The request to see what would be signed.
 type PreviewSignatureRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The order.
+	// The order, or a step of one.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// PERFORMED, INSPECTED or RELEASED.
+	// PERFORMED, INSPECTED or RELEASED; for a step its kind decides, and this is not looked at.
 	Meaning v1.Signature_Meaning `protobuf:"varint,2,opt,name=meaning,proto3,enum=coldsection.common.v1.Signature_Meaning" json:"meaning,omitempty"`
 	// For a release: ordered work that was not done.
 	NotDone []string `protobuf:"bytes,3,rep,name=not_done,json=notDone,proto3" json:"not_done,omitempty"`
@@ -6944,7 +8982,7 @@ type PreviewSignatureRequest struct {
 
 func (x *PreviewSignatureRequest) Reset() {
 	*x = PreviewSignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6956,7 +8994,7 @@ func (x *PreviewSignatureRequest) String() string {
 func (*PreviewSignatureRequest) ProtoMessage() {}
 
 func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6969,7 +9007,7 @@ func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureRequest.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *PreviewSignatureRequest) GetName() string {
@@ -7011,7 +9049,7 @@ type VerifySignatureRequest struct {
 
 func (x *VerifySignatureRequest) Reset() {
 	*x = VerifySignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7023,7 +9061,7 @@ func (x *VerifySignatureRequest) String() string {
 func (*VerifySignatureRequest) ProtoMessage() {}
 
 func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7036,7 +9074,7 @@ func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureRequest.ProtoReflect.Descriptor instead.
 func (*VerifySignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *VerifySignatureRequest) GetName() string {
@@ -7050,7 +9088,7 @@ var File_coldsection_workorders_v1_workorders_proto protoreflect.FileDescriptor
 
 const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
-	"*coldsection/workorders/v1/workorders.proto\x12\x19coldsection.workorders.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xde\x03\n" +
+	"*coldsection/workorders/v1/workorders.proto\x12\x19coldsection.workorders.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xaf\x04\n" +
 	"\aStation\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12*\n" +
@@ -7061,8 +9099,14 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime:G\xeaAD\n" +
+	"updateTime\x12O\n" +
+	"\texposures\x18\t \x03(\v2#.coldsection.workorders.v1.ExposureB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10dR\texposures:G\xeaAD\n" +
 	"\x1bcoldsection.example/Station\x12\x12stations/{station}*\bstations2\astation\"\xbb\x01\n" +
+	"\bExposure\x12D\n" +
+	"\x0eeffective_date\x18\x01 \x01(\v2\x11.google.type.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\reffectiveDate\x12A\n" +
+	"\x12chloride_mg_m2_day\x18\x02 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0fchlorideMgM2Day\x12&\n" +
+	"\x06source\x18\x03 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06source\"\xbb\x01\n" +
 	"\aWeather\x12I\n" +
 	"\x11lowest_expected_c\x18\x01 \x01(\x01B\x1d\xe2A\x01\x02\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00N@)\x00\x00\x00\x00\x00\x00N\xc0R\x0flowestExpectedC\x12$\n" +
 	"\x06source\x18\x02 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x06source\x12?\n" +
@@ -7101,7 +9145,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\bSeverity\x12\x18\n" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aWARNING\x10\x01\x12\v\n" +
-	"\aCAUTION\x10\x02\"\xf1\x03\n" +
+	"\aCAUTION\x10\x02\"\xa6\x04\n" +
 	"\bCardStep\x12$\n" +
 	"\x05title\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xa0\x01R\x05title\x12E\n" +
 	"\x04kind\x18\x02 \x01(\x0e2#.coldsection.workorders.v1.StepKindB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12.\n" +
@@ -7110,7 +9154,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\fmeasurements\x18\x05 \x03(\v2*.coldsection.workorders.v1.MeasurementSpecB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\fmeasurements\x123\n" +
 	"\x0erequired_tools\x18\x06 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\rrequiredTools\x12E\n" +
 	"\x17required_authorizations\x18\a \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\x16requiredAuthorizations\x12 \n" +
-	"\bcritical\x18\b \x01(\bB\x04\xe2A\x01\x01R\bcritical\"\xe1\x02\n" +
+	"\bcritical\x18\b \x01(\bB\x04\xe2A\x01\x01R\bcritical\x123\n" +
+	"\x12signature_required\x18\t \x01(\bB\x04\xe2A\x01\x01R\x11signatureRequired\"\xe1\x02\n" +
 	"\x0fMeasurementSpec\x123\n" +
 	"\x03key\x18\x01 \x01(\tB!\xe2A\x01\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,62}$R\x03key\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12*\n" +
@@ -7122,7 +9167,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"_min_valueB\f\n" +
 	"\n" +
-	"_max_value\"\xab\x11\n" +
+	"_max_value\"\xf1\x12\n" +
 	"\tWorkOrder\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06number\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06number\x12/\n" +
@@ -7165,7 +9210,13 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\vcreate_time\x18\" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18# \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\"\x8a\x01\n" +
+	"updateTime\x12;\n" +
+	"\x06regime\x18$ \x01(\tB#\xe2A\x01\x01\xfaA\x1c\n" +
+	"\x1acoldsection.example/RegimeR\x06regime\x12-\n" +
+	"\x0fregime_revision\x18% \x01(\x05B\x04\xe2A\x01\x03R\x0eregimeRevision\x121\n" +
+	"\x11closed_incomplete\x18& \x01(\bB\x04\xe2A\x01\x03R\x10closedIncomplete\x12%\n" +
+	"\vvoid_reason\x18' \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"voidReason\"\x8a\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aDRAFTED\x10\x01\x12\r\n" +
@@ -7197,11 +9248,12 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x04Hold\x12\x1c\n" +
 	"\x06reason\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12=\n" +
 	"\thold_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bholdTime\x12\x1c\n" +
-	"\x06person\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06person\"\x8e\x01\n" +
+	"\x06person\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06person\"\xc6\x01\n" +
 	"\bCounters\x128\n" +
 	"\x11operating_seconds\x18\x01 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x10operatingSeconds\x12#\n" +
 	"\x06cycles\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\x12#\n" +
-	"\x06starts\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06starts\"\x91\x02\n" +
+	"\x06starts\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06starts\x126\n" +
+	"\x10aircraft_seconds\x18\x04 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x0faircraftSeconds\"\x91\x02\n" +
 	"\x0eMaterialDemand\x12\x18\n" +
 	"\x04item\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12A\n" +
 	"\bquantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\x12=\n" +
@@ -7282,7 +9334,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x04REST\x10\x03\x12\b\n" +
 	"\x04SOAK\x10\x04\x12\x0e\n" +
 	"\n" +
-	"DRYING_RUN\x10\x05\"\x98\t\n" +
+	"DRYING_RUN\x10\x05\"\xa2\n" +
+	"\n" +
 	"\x04Step\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12 \n" +
 	"\bposition\x18\x02 \x01(\x05B\x04\xe2A\x01\x03R\bposition\x12\x1a\n" +
@@ -7304,12 +9357,16 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\tmaterials\x18\x11 \x03(\v2&.coldsection.workorders.v1.MaterialUseB\x04\xe2A\x01\x03R\tmaterials\x122\n" +
 	"\x12removed_item_count\x18\x12 \x01(\x05B\x04\xe2A\x01\x03R\x10removedItemCount\x124\n" +
 	"\x13restored_item_count\x18\x13 \x01(\x05B\x04\xe2A\x01\x03R\x11restoredItemCount\x12\x18\n" +
-	"\x04etag\x18\x14 \x01(\tB\x04\xe2A\x01\x03R\x04etag\"F\n" +
+	"\x04etag\x18\x14 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12\"\n" +
+	"\tagreement\x18\x15 \x01(\tB\x04\xe2A\x01\x03R\tagreement\x123\n" +
+	"\x12signature_required\x18\x16 \x01(\bB\x04\xe2A\x01\x03R\x11signatureRequired\x12\"\n" +
+	"\tsignature\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\tsignature\"S\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04OPEN\x10\x01\x12\b\n" +
 	"\x04DONE\x10\x02\x12\x12\n" +
-	"\x0eNOT_APPLICABLE\x10\x03:P\xeaAM\n" +
+	"\x0eNOT_APPLICABLE\x10\x03\x12\v\n" +
+	"\aOMITTED\x10\x04:P\xeaAM\n" +
 	"\x18coldsection.example/Step\x12$workOrders/{work_order}/steps/{step}*\x05steps2\x04step\"\x9a\x06\n" +
 	"\vMeasurement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1f\n" +
@@ -7362,7 +9419,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"maxSeconds\x12.\n" +
 	"\x10series_run_count\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\x0eseriesRunCount\x12)\n" +
 	"\rbinding_limit\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\fbindingLimit:o\xeaAl\n" +
-	"\"coldsection.example/MotoringLimits\x12&workOrders/{work_order}/motoringLimits*\x0emotoringLimits2\x0emotoringLimits\"\xfd\a\n" +
+	"\"coldsection.example/MotoringLimits\x12&workOrders/{work_order}/motoringLimits*\x0emotoringLimits2\x0emotoringLimits\"\xea\n" +
+	"\n" +
 	"\aFinding\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
 	"\x04step\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04step\x120\n" +
@@ -7383,7 +9441,15 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"raise_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\traiseTime\x12?\n" +
 	"\n" +
 	"close_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tcloseTime\x12\x18\n" +
-	"\x04etag\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\x04etag\"R\n" +
+	"\x04etag\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12)\n" +
+	"\rflight_safety\x18\x11 \x01(\bB\x04\xe2A\x01\x01R\fflightSafety\x12F\n" +
+	"\vpredecessor\x18\x12 \x01(\tB$\xe2A\x01\x01\xfaA\x1d\n" +
+	"\x1bcoldsection.example/FindingR\vpredecessor\x121\n" +
+	"\x11deferral_category\x18\x13 \x01(\tB\x04\xe2A\x01\x03R\x10deferralCategory\x12\x1e\n" +
+	"\aplacard\x18\x14 \x01(\tB\x04\xe2A\x01\x03R\aplacard\x12^\n" +
+	"\x11customer_decision\x18\x15 \x01(\v2+.coldsection.workorders.v1.CustomerDecisionB\x04\xe2A\x01\x03R\x10customerDecision\x12\x1c\n" +
+	"\x06closer\x18\x16 \x01(\tB\x04\xe2A\x01\x03R\x06closer\x12'\n" +
+	"\fclosing_note\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\vclosingNote\"R\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
@@ -7397,7 +9463,74 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\aRECTIFY\x10\x01\x12\t\n" +
 	"\x05DEFER\x10\x02\x12\x15\n" +
 	"\x11CUSTOMER_DECISION\x10\x03:_\xeaA\\\n" +
-	"\x1bcoldsection.example/Finding\x12*workOrders/{work_order}/findings/{finding}*\bfindings2\afinding\"\xd1\x03\n" +
+	"\x1bcoldsection.example/Finding\x12*workOrders/{work_order}/findings/{finding}*\bfindings2\afinding\"\xbc\x02\n" +
+	"\x10CustomerDecision\x12[\n" +
+	"\averdict\x18\x01 \x01(\x0e23.coldsection.workorders.v1.CustomerDecision.VerdictB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\averdict\x12,\n" +
+	"\treference\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\treference\x12\x1c\n" +
+	"\x06person\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12A\n" +
+	"\vdecide_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"decideTime\"<\n" +
+	"\aVerdict\x12\x17\n" +
+	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\n" +
+	"\n" +
+	"\x06AGREED\x10\x01\x12\f\n" +
+	"\bDECLINED\x10\x02\"\xc6\x05\n" +
+	"\x06Regime\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
+	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12 \n" +
+	"\brevision\x18\x03 \x01(\x05B\x04\xe2A\x01\x03R\brevision\x12J\n" +
+	"\bdocument\x18\x04 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x02R\bdocument\x12\x1c\n" +
+	"\x06sample\x18\x05 \x01(\bB\x04\xe2A\x01\x03R\x06sample\x125\n" +
+	"\x0eperformed_text\x18\x06 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xd0\x0fR\rperformedText\x125\n" +
+	"\x0einspected_text\x18\a \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xd0\x0fR\rinspectedText\x123\n" +
+	"\rreleased_text\x18\b \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xd0\x0fR\freleasedText\x124\n" +
+	"\x13total_time_required\x18\t \x01(\bB\x04\xe2A\x01\x01R\x11totalTimeRequired\x12j\n" +
+	"\x13deferral_categories\x18\n" +
+	" \x03(\v2+.coldsection.workorders.v1.DeferralCategoryB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\x12deferralCategories\x12\x18\n" +
+	"\x04etag\x18\v \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
+	"\vcreate_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime:B\xeaA?\n" +
+	"\x1acoldsection.example/Regime\x12\x10regimes/{regime}*\aregimes2\x06regime\"\xb7\x01\n" +
+	"\x10DeferralCategory\x12)\n" +
+	"\bcategory\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\bcategory\x12\x1f\n" +
+	"\x04days\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x04days\x12/\n" +
+	"\x10placard_required\x18\x03 \x01(\bB\x04\xe2A\x01\x01R\x0fplacardRequired\x12&\n" +
+	"\x06source\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06source\"\x9b\x03\n" +
+	"\n" +
+	"Attachment\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12,\n" +
+	"\n" +
+	"media_type\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\tmediaType\x12#\n" +
+	"\x06sha256\x18\x03 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18@R\x06sha256\x12*\n" +
+	"\acontent\x18\x04 \x01(\fB\x10\xe2A\x01\x02\xbaH\tz\a\x10\x01\x18\x80\x80\x80\x04R\acontent\x12#\n" +
+	"\n" +
+	"byte_count\x18\x05 \x01(\x03B\x04\xe2A\x01\x03R\tbyteCount\x12\x1c\n" +
+	"\x06person\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12A\n" +
+	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime:n\xeaAk\n" +
+	"\x1ecoldsection.example/Attachment\x120workOrders/{work_order}/attachments/{attachment}*\vattachments2\n" +
+	"attachment\"\xa9\x02\n" +
+	"\fHistoryEntry\x12 \n" +
+	"\bposition\x18\x01 \x01(\x03B\x04\xe2A\x01\x03R\bposition\x12?\n" +
+	"\n" +
+	"event_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\teventTime\x12\x1e\n" +
+	"\aaccount\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\aaccount\x12\x1c\n" +
+	"\x06person\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12\x18\n" +
+	"\x04fact\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x04fact\x12\x1e\n" +
+	"\asubject\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\asubject\x12\x18\n" +
+	"\x04text\x18\a \x01(\tB\x04\xe2A\x01\x03R\x04text\x12$\n" +
+	"\n" +
+	"supersedes\x18\b \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"supersedes\"\xfd\x01\n" +
+	"\n" +
+	"Comparison\x12\x1a\n" +
+	"\x05topic\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x05topic\x12\x1a\n" +
+	"\x05label\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x05label\x12'\n" +
+	"\fplanned_text\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\vplannedText\x12!\n" +
+	"\tdone_text\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\bdoneText\x12\x1e\n" +
+	"\adiffers\x18\x05 \x01(\bB\x04\xe2A\x01\x03R\adiffers\x12+\n" +
+	"\x0etolerance_text\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\rtoleranceText\x12\x1e\n" +
+	"\asubject\x18\a \x01(\tB\x04\xe2A\x01\x03R\asubject\"\xd1\x03\n" +
 	"\vLabourEntry\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06person\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x06person\x12\x18\n" +
@@ -7593,7 +9726,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"finding_id\x18\x03 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\tfindingId\x123\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\x8a\x03\n" +
+	"\rvalidate_only\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xdb\x03\n" +
 	"\x14AnswerFindingRequest\x12?\n" +
 	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
 	"\x1bcoldsection.example/Finding\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -7604,7 +9737,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x06answer\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xd0\x0fR\x06answer\x12\"\n" +
 	"\x05basis\x18\x06 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x05basis\x126\n" +
 	"\n" +
-	"limit_date\x18\a \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\tlimitDate\"\xc7\x01\n" +
+	"limit_date\x18\a \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\tlimitDate\x12'\n" +
+	"\bcategory\x18\b \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\bcategory\x12&\n" +
+	"\aplacard\x18\t \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\aplacard\"\xc7\x01\n" +
 	"\x13CloseFindingRequest\x12?\n" +
 	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
 	"\x1bcoldsection.example/Finding\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -7660,7 +9795,102 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x04etag\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04etag\x123\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12&\n" +
-	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\x7f\n" +
+	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\x8a\x02\n" +
+	"\x13CreateRegimeRequest\x12E\n" +
+	"\x06regime\x18\x01 \x01(\v2!.coldsection.workorders.v1.RegimeB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x06regime\x12L\n" +
+	"\tregime_id\x18\x02 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\bregimeId\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"{\n" +
+	"\x10GetRegimeRequest\x12>\n" +
+	"\x04name\x18\x01 \x01(\tB*\xe2A\x01\x02\xfaA\x1c\n" +
+	"\x1acoldsection.example/Regime\xbaH\x04r\x02\x10\x01R\x04name\x12'\n" +
+	"\brevision\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\brevision\"\x9b\x01\n" +
+	"\x12ListRegimesRequest\x12!\n" +
+	"\tpage_size\x18\x01 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\x12\x1c\n" +
+	"\x06filter\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12\x1f\n" +
+	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x86\x01\n" +
+	"\x13ListRegimesResponse\x12A\n" +
+	"\aregimes\x18\x01 \x03(\v2!.coldsection.workorders.v1.RegimeB\x04\xe2A\x01\x03R\aregimes\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xf4\x01\n" +
+	"\x0fOmitStepRequest\x12<\n" +
+	"\x04name\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
+	"\x18coldsection.example/Step\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12&\n" +
+	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\x12,\n" +
+	"\tagreement\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\tagreement\"\x93\x02\n" +
+	"\x0fSignStepRequest\x12<\n" +
+	"\x04name\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
+	"\x18coldsection.example/Step\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12C\n" +
+	"\x16reauthentication_token\x18\x04 \x01(\tB\f\xe2A\x02\x02\x04\xbaH\x04r\x02\x10\x01R\x15reauthenticationToken\x12.\n" +
+	"\fcontent_hash\x18\x05 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\vcontentHash\"\xfb\x01\n" +
+	"\x14DecideFindingRequest\x12?\n" +
+	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
+	"\x1bcoldsection.example/Finding\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12S\n" +
+	"\bdecision\x18\x04 \x01(\v2+.coldsection.workorders.v1.CustomerDecisionB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdecision\"\x94\x02\n" +
+	"\x17CreateAttachmentRequest\x12F\n" +
+	"\x06parent\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \x12\x1ecoldsection.example/Attachment\xbaH\x04r\x02\x10\x01R\x06parent\x12Q\n" +
+	"\n" +
+	"attachment\x18\x02 \x01(\v2%.coldsection.workorders.v1.AttachmentB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"attachment\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rattachment_id\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\fattachmentId\"Z\n" +
+	"\x14GetAttachmentRequest\x12B\n" +
+	"\x04name\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \n" +
+	"\x1ecoldsection.example/Attachment\xbaH\x04r\x02\x10\x01R\x04name\"\xe7\x01\n" +
+	"\x16ListAttachmentsRequest\x12F\n" +
+	"\x06parent\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \x12\x1ecoldsection.example/Attachment\xbaH\x04r\x02\x10\x01R\x06parent\x12!\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\x12\x1c\n" +
+	"\x06filter\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12\x1f\n" +
+	"\border_by\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x96\x01\n" +
+	"\x17ListAttachmentsResponse\x12M\n" +
+	"\vattachments\x18\x01 \x03(\v2%.coldsection.workorders.v1.AttachmentB\x04\xe2A\x01\x03R\vattachments\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xba\x01\n" +
+	"\x15TraceWorkOrderRequest\x12A\n" +
+	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
+	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12,\n" +
+	"\vmax_entries\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\n" +
+	"maxEntries\x120\n" +
+	"\rlast_position\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\flastPosition\"a\n" +
+	"\x16TraceWorkOrderResponse\x12G\n" +
+	"\aentries\x18\x01 \x03(\v2'.coldsection.workorders.v1.HistoryEntryB\x04\xe2A\x01\x03R\aentries\"}\n" +
+	"\x17CompareWorkOrderRequest\x12A\n" +
+	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
+	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
+	"\bshow_all\x18\x02 \x01(\bB\x04\xe2A\x01\x01R\ashowAll\"i\n" +
+	"\x18CompareWorkOrderResponse\x12M\n" +
+	"\vcomparisons\x18\x01 \x03(\v2%.coldsection.workorders.v1.ComparisonB\x04\xe2A\x01\x03R\vcomparisons\"\x82\x02\n" +
+	"\x15ExportWorkPackRequest\x12A\n" +
+	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
+	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12]\n" +
+	"\x06format\x18\x02 \x01(\x0e27.coldsection.workorders.v1.ExportWorkPackRequest.FormatB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x06format\"G\n" +
+	"\x06Format\x12\x16\n" +
+	"\x12FORMAT_UNSPECIFIED\x10\x00\x12\a\n" +
+	"\x03PDF\x10\x01\x12\b\n" +
+	"\x04JSON\x10\x02\x12\x12\n" +
+	"\x0eFALLBACK_SHEET\x10\x03\"\x9e\x01\n" +
+	"\x16ExportWorkPackResponse\x12#\n" +
+	"\n" +
+	"media_type\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
+	"\tfile_name\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\bfileName\x12\x1e\n" +
+	"\acontent\x18\x03 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12\x1c\n" +
+	"\x06sha256\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06sha256\"\x7f\n" +
 	"\x12GetWashPlanRequest\x12@\n" +
 	"\x04name\x18\x01 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
 	"\x1ccoldsection.example/WashPlan\xbaH\x04r\x02\x10\x01R\x04name\x12'\n" +
@@ -7751,11 +9981,12 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x11STEP_KIND_WITNESS\x10\b\x12\x12\n" +
 	"\x0eSTEP_KIND_TEST\x10\t\x12\x1f\n" +
 	"\x1bSTEP_KIND_RESTORE_AND_COUNT\x10\n" +
-	"2\xb1\x1d\n" +
+	"2\x8f#\n" +
 	"\x11WorkOrdersService\x12\x83\x01\n" +
 	"\rCreateStation\x12/.coldsection.workorders.v1.CreateStationRequest\x1a\".coldsection.workorders.v1.Station\"\x1d\x82\xd3\xe4\x93\x02\x17:\astation\"\f/v1/stations\x12\x94\x01\n" +
 	"\rUpdateStation\x12/.coldsection.workorders.v1.UpdateStationRequest\x1a\".coldsection.workorders.v1.Station\".\x82\xd3\xe4\x93\x02(:\astation2\x1d/v1/{station.name=stations/*}\x12\x89\x01\n" +
-	"\x0eCreateTaskCard\x120.coldsection.workorders.v1.CreateTaskCardRequest\x1a#.coldsection.workorders.v1.TaskCard\" \x82\xd3\xe4\x93\x02\x1a:\ttask_card\"\r/v1/taskCards\x12\x8e\x01\n" +
+	"\x0eCreateTaskCard\x120.coldsection.workorders.v1.CreateTaskCardRequest\x1a#.coldsection.workorders.v1.TaskCard\" \x82\xd3\xe4\x93\x02\x1a:\ttask_card\"\r/v1/taskCards\x12~\n" +
+	"\fCreateRegime\x12..coldsection.workorders.v1.CreateRegimeRequest\x1a!.coldsection.workorders.v1.Regime\"\x1b\x82\xd3\xe4\x93\x02\x15:\x06regime\"\v/v1/regimes\x12\x8e\x01\n" +
 	"\x0fCreateWorkOrder\x121.coldsection.workorders.v1.CreateWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"\"\x82\xd3\xe4\x93\x02\x1c:\n" +
 	"work_order\"\x0e/v1/workOrders\x12\xa2\x01\n" +
 	"\x0fUpdateWorkOrder\x121.coldsection.workorders.v1.UpdateWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"6\x82\xd3\xe4\x93\x020:\n" +
@@ -7766,19 +9997,24 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\rHoldWorkOrder\x12/.coldsection.workorders.v1.HoldWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=workOrders/*}:hold\x12\x95\x01\n" +
 	"\x0fResumeWorkOrder\x121.coldsection.workorders.v1.ResumeWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=workOrders/*}:resume\x12\xa5\x01\n" +
 	"\x13AcknowledgeCautions\x125.coldsection.workorders.v1.AcknowledgeCautionsRequest\x1a\x1f.coldsection.workorders.v1.Step\"6\x82\xd3\xe4\x93\x020:\x01*\"+/v1/{name=workOrders/*/steps/*}:acknowledge\x12\x94\x01\n" +
-	"\fCompleteStep\x12..coldsection.workorders.v1.CompleteStepRequest\x1a\x1f.coldsection.workorders.v1.Step\"3\x82\xd3\xe4\x93\x02-:\x01*\"(/v1/{name=workOrders/*/steps/*}:complete\x12\xad\x01\n" +
+	"\fCompleteStep\x12..coldsection.workorders.v1.CompleteStepRequest\x1a\x1f.coldsection.workorders.v1.Step\"3\x82\xd3\xe4\x93\x02-:\x01*\"(/v1/{name=workOrders/*/steps/*}:complete\x12\x88\x01\n" +
+	"\bOmitStep\x12*.coldsection.workorders.v1.OmitStepRequest\x1a\x1f.coldsection.workorders.v1.Step\"/\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{name=workOrders/*/steps/*}:omit\x12\x88\x01\n" +
+	"\bSignStep\x12*.coldsection.workorders.v1.SignStepRequest\x1a\x1f.coldsection.workorders.v1.Step\"/\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{name=workOrders/*/steps/*}:sign\x12\xad\x01\n" +
 	"\x11CreateMeasurement\x123.coldsection.workorders.v1.CreateMeasurementRequest\x1a&.coldsection.workorders.v1.Measurement\";\x82\xd3\xe4\x93\x025:\vmeasurement\"&/v1/{parent=workOrders/*}/measurements\x12\xb3\x01\n" +
 	"\x14SupersedeMeasurement\x126.coldsection.workorders.v1.SupersedeMeasurementRequest\x1a&.coldsection.workorders.v1.Measurement\";\x82\xd3\xe4\x93\x025:\x01*\"0/v1/{name=workOrders/*/measurements/*}:supersede\x12\xae\x01\n" +
-	"\x11CreateMotoringRun\x123.coldsection.workorders.v1.CreateMotoringRunRequest\x1a&.coldsection.workorders.v1.MotoringRun\"<\x82\xd3\xe4\x93\x026:\fmotoring_run\"&/v1/{parent=workOrders/*}/motoringRuns\x12\x99\x01\n" +
+	"\x11CreateMotoringRun\x123.coldsection.workorders.v1.CreateMotoringRunRequest\x1a&.coldsection.workorders.v1.MotoringRun\"<\x82\xd3\xe4\x93\x026:\fmotoring_run\"&/v1/{parent=workOrders/*}/motoringRuns\x12\xa8\x01\n" +
+	"\x10CreateAttachment\x122.coldsection.workorders.v1.CreateAttachmentRequest\x1a%.coldsection.workorders.v1.Attachment\"9\x82\xd3\xe4\x93\x023:\n" +
+	"attachment\"%/v1/{parent=workOrders/*}/attachments\x12\x99\x01\n" +
 	"\rCreateFinding\x12/.coldsection.workorders.v1.CreateFindingRequest\x1a\".coldsection.workorders.v1.Finding\"3\x82\xd3\xe4\x93\x02-:\afinding\"\"/v1/{parent=workOrders/*}/findings\x12\x9a\x01\n" +
-	"\rAnswerFinding\x12/.coldsection.workorders.v1.AnswerFindingRequest\x1a\".coldsection.workorders.v1.Finding\"4\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{name=workOrders/*/findings/*}:answer\x12\x97\x01\n" +
+	"\rAnswerFinding\x12/.coldsection.workorders.v1.AnswerFindingRequest\x1a\".coldsection.workorders.v1.Finding\"4\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{name=workOrders/*/findings/*}:answer\x12\x9a\x01\n" +
+	"\rDecideFinding\x12/.coldsection.workorders.v1.DecideFindingRequest\x1a\".coldsection.workorders.v1.Finding\"4\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{name=workOrders/*/findings/*}:decide\x12\x97\x01\n" +
 	"\fCloseFinding\x12..coldsection.workorders.v1.CloseFindingRequest\x1a\".coldsection.workorders.v1.Finding\"3\x82\xd3\xe4\x93\x02-:\x01*\"(/v1/{name=workOrders/*/findings/*}:close\x12\xaf\x01\n" +
 	"\x11CreateLabourEntry\x123.coldsection.workorders.v1.CreateLabourEntryRequest\x1a&.coldsection.workorders.v1.LabourEntry\"=\x82\xd3\xe4\x93\x027:\flabour_entry\"'/v1/{parent=workOrders/*}/labourEntries\x12\x95\x01\n" +
 	"\x0fFinishWorkOrder\x121.coldsection.workorders.v1.FinishWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=workOrders/*}:finish\x12\x95\x01\n" +
 	"\x0fReworkWorkOrder\x121.coldsection.workorders.v1.ReworkWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=workOrders/*}:rework\x12\x98\x01\n" +
 	"\x10InspectWorkOrder\x122.coldsection.workorders.v1.InspectWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=workOrders/*}:inspect\x12\x98\x01\n" +
 	"\x10ReleaseWorkOrder\x122.coldsection.workorders.v1.ReleaseWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=workOrders/*}:release\x12\x8f\x01\n" +
-	"\rVoidWorkOrder\x12/.coldsection.workorders.v1.VoidWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=workOrders/*}:void2\xf0\x13\n" +
+	"\rVoidWorkOrder\x12/.coldsection.workorders.v1.VoidWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=workOrders/*}:void2\xe1\x1c\n" +
 	"\x16WorkOrdersQueryService\x12\x80\x01\n" +
 	"\n" +
 	"GetStation\x12,.coldsection.workorders.v1.GetStationRequest\x1a\".coldsection.workorders.v1.Station\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=stations/*}\x90\x02\x01\x12\x88\x01\n" +
@@ -7791,11 +10027,18 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\tListSteps\x12+.coldsection.workorders.v1.ListStepsRequest\x1a,.coldsection.workorders.v1.ListStepsResponse\"*\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{parent=workOrders/*}/steps\x90\x02\x01\x12\xae\x01\n" +
 	"\x10ListMeasurements\x122.coldsection.workorders.v1.ListMeasurementsRequest\x1a3.coldsection.workorders.v1.ListMeasurementsResponse\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{parent=workOrders/*}/measurements\x90\x02\x01\x12\xae\x01\n" +
 	"\x10ListMotoringRuns\x122.coldsection.workorders.v1.ListMotoringRunsRequest\x1a3.coldsection.workorders.v1.ListMotoringRunsResponse\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{parent=workOrders/*}/motoringRuns\x90\x02\x01\x12\xa6\x01\n" +
-	"\x11GetMotoringLimits\x123.coldsection.workorders.v1.GetMotoringLimitsRequest\x1a).coldsection.workorders.v1.MotoringLimits\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{name=workOrders/*/motoringLimits}\x90\x02\x01\x12\x9e\x01\n" +
+	"\x11GetMotoringLimits\x123.coldsection.workorders.v1.GetMotoringLimitsRequest\x1a).coldsection.workorders.v1.MotoringLimits\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{name=workOrders/*/motoringLimits}\x90\x02\x01\x12|\n" +
+	"\tGetRegime\x12+.coldsection.workorders.v1.GetRegimeRequest\x1a!.coldsection.workorders.v1.Regime\"\x1f\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/{name=regimes/*}\x90\x02\x01\x12\x84\x01\n" +
+	"\vListRegimes\x12-.coldsection.workorders.v1.ListRegimesRequest\x1a..coldsection.workorders.v1.ListRegimesResponse\"\x16\x82\xd3\xe4\x93\x02\r\x12\v/v1/regimes\x90\x02\x01\x12\x99\x01\n" +
+	"\rGetAttachment\x12/.coldsection.workorders.v1.GetAttachmentRequest\x1a%.coldsection.workorders.v1.Attachment\"0\x82\xd3\xe4\x93\x02'\x12%/v1/{name=workOrders/*/attachments/*}\x90\x02\x01\x12\xaa\x01\n" +
+	"\x0fListAttachments\x121.coldsection.workorders.v1.ListAttachmentsRequest\x1a2.coldsection.workorders.v1.ListAttachmentsResponse\"0\x82\xd3\xe4\x93\x02'\x12%/v1/{parent=workOrders/*}/attachments\x90\x02\x01\x12\x9f\x01\n" +
+	"\x0eTraceWorkOrder\x120.coldsection.workorders.v1.TraceWorkOrderRequest\x1a1.coldsection.workorders.v1.TraceWorkOrderResponse\"(\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=workOrders/*}:trace\x90\x02\x01\x12\xa7\x01\n" +
+	"\x10CompareWorkOrder\x122.coldsection.workorders.v1.CompareWorkOrderRequest\x1a3.coldsection.workorders.v1.CompareWorkOrderResponse\"*\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{name=workOrders/*}:compare\x90\x02\x01\x12\xa0\x01\n" +
+	"\x0eExportWorkPack\x120.coldsection.workorders.v1.ExportWorkPackRequest\x1a1.coldsection.workorders.v1.ExportWorkPackResponse\")\x82\xd3\xe4\x93\x02 \x12\x1e/v1/{name=workOrders/*}:export\x90\x02\x01\x12\x9e\x01\n" +
 	"\fListFindings\x12..coldsection.workorders.v1.ListFindingsRequest\x1a/.coldsection.workorders.v1.ListFindingsResponse\"-\x82\xd3\xe4\x93\x02$\x12\"/v1/{parent=workOrders/*}/findings\x90\x02\x01\x12\xb2\x01\n" +
 	"\x11ListLabourEntries\x123.coldsection.workorders.v1.ListLabourEntriesRequest\x1a4.coldsection.workorders.v1.ListLabourEntriesResponse\"2\x82\xd3\xe4\x93\x02)\x12'/v1/{parent=workOrders/*}/labourEntries\x90\x02\x01\x12\xa6\x01\n" +
-	"\x0eListSignatures\x120.coldsection.workorders.v1.ListSignaturesRequest\x1a1.coldsection.workorders.v1.ListSignaturesResponse\"/\x82\xd3\xe4\x93\x02&\x12$/v1/{parent=workOrders/*}/signatures\x90\x02\x01\x12\xb0\x01\n" +
-	"\x10PreviewSignature\x122.coldsection.workorders.v1.PreviewSignatureRequest\x1a3.coldsection.workorders.v1.PreviewSignatureResponse\"3\x82\xd3\xe4\x93\x02*\x12(/v1/{name=workOrders/*}:previewSignature\x90\x02\x01\x12\xb0\x01\n" +
+	"\x0eListSignatures\x120.coldsection.workorders.v1.ListSignaturesRequest\x1a1.coldsection.workorders.v1.ListSignaturesResponse\"/\x82\xd3\xe4\x93\x02&\x12$/v1/{parent=workOrders/*}/signatures\x90\x02\x01\x12\xe4\x01\n" +
+	"\x10PreviewSignature\x122.coldsection.workorders.v1.PreviewSignatureRequest\x1a3.coldsection.workorders.v1.PreviewSignatureResponse\"g\x82\xd3\xe4\x93\x02^Z2\x120/v1/{name=workOrders/*/steps/*}:previewSignature\x12(/v1/{name=workOrders/*}:previewSignature\x90\x02\x01\x12\xb0\x01\n" +
 	"\x0fVerifySignature\x121.coldsection.workorders.v1.VerifySignatureRequest\x1a2.coldsection.workorders.v1.VerifySignatureResponse\"6\x82\xd3\xe4\x93\x02-\x12+/v1/{name=workOrders/*/signatures/*}:verify\x90\x02\x01BBZ@coldsection.example/proto/coldsection/workorders/v1;workordersv1b\x06proto3"
 
 var (
@@ -7810,8 +10053,8 @@ func file_coldsection_workorders_v1_workorders_proto_rawDescGZIP() []byte {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescData
 }
 
-var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
-var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
+var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
+var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 97)
 var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(StepKind)(0),                       // 0: coldsection.workorders.v1.StepKind
 	(TaskCard_Kind)(0),                  // 1: coldsection.workorders.v1.TaskCard.Kind
@@ -7823,279 +10066,347 @@ var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(Step_State)(0),                     // 7: coldsection.workorders.v1.Step.State
 	(Finding_State)(0),                  // 8: coldsection.workorders.v1.Finding.State
 	(Finding_Disposition)(0),            // 9: coldsection.workorders.v1.Finding.Disposition
-	(*Station)(nil),                     // 10: coldsection.workorders.v1.Station
-	(*Weather)(nil),                     // 11: coldsection.workorders.v1.Weather
-	(*TaskCard)(nil),                    // 12: coldsection.workorders.v1.TaskCard
-	(*Caution)(nil),                     // 13: coldsection.workorders.v1.Caution
-	(*CardStep)(nil),                    // 14: coldsection.workorders.v1.CardStep
-	(*MeasurementSpec)(nil),             // 15: coldsection.workorders.v1.MeasurementSpec
-	(*WorkOrder)(nil),                   // 16: coldsection.workorders.v1.WorkOrder
-	(*Origin)(nil),                      // 17: coldsection.workorders.v1.Origin
-	(*Hold)(nil),                        // 18: coldsection.workorders.v1.Hold
-	(*Counters)(nil),                    // 19: coldsection.workorders.v1.Counters
-	(*MaterialDemand)(nil),              // 20: coldsection.workorders.v1.MaterialDemand
-	(*MaterialUse)(nil),                 // 21: coldsection.workorders.v1.MaterialUse
-	(*WashPlan)(nil),                    // 22: coldsection.workorders.v1.WashPlan
-	(*MixComponent)(nil),                // 23: coldsection.workorders.v1.MixComponent
-	(*Antifreeze)(nil),                  // 24: coldsection.workorders.v1.Antifreeze
-	(*TimelineEntry)(nil),               // 25: coldsection.workorders.v1.TimelineEntry
-	(*Step)(nil),                        // 26: coldsection.workorders.v1.Step
-	(*Measurement)(nil),                 // 27: coldsection.workorders.v1.Measurement
-	(*MotoringRun)(nil),                 // 28: coldsection.workorders.v1.MotoringRun
-	(*MotoringLimits)(nil),              // 29: coldsection.workorders.v1.MotoringLimits
-	(*Finding)(nil),                     // 30: coldsection.workorders.v1.Finding
-	(*LabourEntry)(nil),                 // 31: coldsection.workorders.v1.LabourEntry
-	(*PreviewSignatureResponse)(nil),    // 32: coldsection.workorders.v1.PreviewSignatureResponse
-	(*VerifySignatureResponse)(nil),     // 33: coldsection.workorders.v1.VerifySignatureResponse
-	(*CreateStationRequest)(nil),        // 34: coldsection.workorders.v1.CreateStationRequest
-	(*UpdateStationRequest)(nil),        // 35: coldsection.workorders.v1.UpdateStationRequest
-	(*GetStationRequest)(nil),           // 36: coldsection.workorders.v1.GetStationRequest
-	(*ListStationsRequest)(nil),         // 37: coldsection.workorders.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),        // 38: coldsection.workorders.v1.ListStationsResponse
-	(*CreateTaskCardRequest)(nil),       // 39: coldsection.workorders.v1.CreateTaskCardRequest
-	(*GetTaskCardRequest)(nil),          // 40: coldsection.workorders.v1.GetTaskCardRequest
-	(*ListTaskCardsRequest)(nil),        // 41: coldsection.workorders.v1.ListTaskCardsRequest
-	(*ListTaskCardsResponse)(nil),       // 42: coldsection.workorders.v1.ListTaskCardsResponse
-	(*CreateWorkOrderRequest)(nil),      // 43: coldsection.workorders.v1.CreateWorkOrderRequest
-	(*UpdateWorkOrderRequest)(nil),      // 44: coldsection.workorders.v1.UpdateWorkOrderRequest
-	(*GetWorkOrderRequest)(nil),         // 45: coldsection.workorders.v1.GetWorkOrderRequest
-	(*ListWorkOrdersRequest)(nil),       // 46: coldsection.workorders.v1.ListWorkOrdersRequest
-	(*ListWorkOrdersResponse)(nil),      // 47: coldsection.workorders.v1.ListWorkOrdersResponse
-	(*ScheduleWorkOrderRequest)(nil),    // 48: coldsection.workorders.v1.ScheduleWorkOrderRequest
-	(*KitWorkOrderRequest)(nil),         // 49: coldsection.workorders.v1.KitWorkOrderRequest
-	(*StartWorkOrderRequest)(nil),       // 50: coldsection.workorders.v1.StartWorkOrderRequest
-	(*HoldWorkOrderRequest)(nil),        // 51: coldsection.workorders.v1.HoldWorkOrderRequest
-	(*ResumeWorkOrderRequest)(nil),      // 52: coldsection.workorders.v1.ResumeWorkOrderRequest
-	(*AcknowledgeCautionsRequest)(nil),  // 53: coldsection.workorders.v1.AcknowledgeCautionsRequest
-	(*CompleteStepRequest)(nil),         // 54: coldsection.workorders.v1.CompleteStepRequest
-	(*CreateMeasurementRequest)(nil),    // 55: coldsection.workorders.v1.CreateMeasurementRequest
-	(*SupersedeMeasurementRequest)(nil), // 56: coldsection.workorders.v1.SupersedeMeasurementRequest
-	(*CreateMotoringRunRequest)(nil),    // 57: coldsection.workorders.v1.CreateMotoringRunRequest
-	(*CreateFindingRequest)(nil),        // 58: coldsection.workorders.v1.CreateFindingRequest
-	(*AnswerFindingRequest)(nil),        // 59: coldsection.workorders.v1.AnswerFindingRequest
-	(*CloseFindingRequest)(nil),         // 60: coldsection.workorders.v1.CloseFindingRequest
-	(*CreateLabourEntryRequest)(nil),    // 61: coldsection.workorders.v1.CreateLabourEntryRequest
-	(*FinishWorkOrderRequest)(nil),      // 62: coldsection.workorders.v1.FinishWorkOrderRequest
-	(*ReworkWorkOrderRequest)(nil),      // 63: coldsection.workorders.v1.ReworkWorkOrderRequest
-	(*InspectWorkOrderRequest)(nil),     // 64: coldsection.workorders.v1.InspectWorkOrderRequest
-	(*ReleaseWorkOrderRequest)(nil),     // 65: coldsection.workorders.v1.ReleaseWorkOrderRequest
-	(*VoidWorkOrderRequest)(nil),        // 66: coldsection.workorders.v1.VoidWorkOrderRequest
-	(*GetWashPlanRequest)(nil),          // 67: coldsection.workorders.v1.GetWashPlanRequest
-	(*ListStepsRequest)(nil),            // 68: coldsection.workorders.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),           // 69: coldsection.workorders.v1.ListStepsResponse
-	(*ListMeasurementsRequest)(nil),     // 70: coldsection.workorders.v1.ListMeasurementsRequest
-	(*ListMeasurementsResponse)(nil),    // 71: coldsection.workorders.v1.ListMeasurementsResponse
-	(*ListMotoringRunsRequest)(nil),     // 72: coldsection.workorders.v1.ListMotoringRunsRequest
-	(*ListMotoringRunsResponse)(nil),    // 73: coldsection.workorders.v1.ListMotoringRunsResponse
-	(*GetMotoringLimitsRequest)(nil),    // 74: coldsection.workorders.v1.GetMotoringLimitsRequest
-	(*ListFindingsRequest)(nil),         // 75: coldsection.workorders.v1.ListFindingsRequest
-	(*ListFindingsResponse)(nil),        // 76: coldsection.workorders.v1.ListFindingsResponse
-	(*ListLabourEntriesRequest)(nil),    // 77: coldsection.workorders.v1.ListLabourEntriesRequest
-	(*ListLabourEntriesResponse)(nil),   // 78: coldsection.workorders.v1.ListLabourEntriesResponse
-	(*ListSignaturesRequest)(nil),       // 79: coldsection.workorders.v1.ListSignaturesRequest
-	(*ListSignaturesResponse)(nil),      // 80: coldsection.workorders.v1.ListSignaturesResponse
-	(*PreviewSignatureRequest)(nil),     // 81: coldsection.workorders.v1.PreviewSignatureRequest
-	(*VerifySignatureRequest)(nil),      // 82: coldsection.workorders.v1.VerifySignatureRequest
-	(*timestamppb.Timestamp)(nil),       // 83: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),        // 84: coldsection.common.v1.DocumentReference
-	(*date.Date)(nil),                   // 85: google.type.Date
-	(*v1.Quantity)(nil),                 // 86: coldsection.common.v1.Quantity
-	(*v1.Explained)(nil),                // 87: coldsection.common.v1.Explained
-	(*v1.Entered)(nil),                  // 88: coldsection.common.v1.Entered
-	(v1.Signature_Meaning)(0),           // 89: coldsection.common.v1.Signature.Meaning
-	(*fieldmaskpb.FieldMask)(nil),       // 90: google.protobuf.FieldMask
-	(*v1.Signature)(nil),                // 91: coldsection.common.v1.Signature
+	(CustomerDecision_Verdict)(0),       // 10: coldsection.workorders.v1.CustomerDecision.Verdict
+	(ExportWorkPackRequest_Format)(0),   // 11: coldsection.workorders.v1.ExportWorkPackRequest.Format
+	(*Station)(nil),                     // 12: coldsection.workorders.v1.Station
+	(*Exposure)(nil),                    // 13: coldsection.workorders.v1.Exposure
+	(*Weather)(nil),                     // 14: coldsection.workorders.v1.Weather
+	(*TaskCard)(nil),                    // 15: coldsection.workorders.v1.TaskCard
+	(*Caution)(nil),                     // 16: coldsection.workorders.v1.Caution
+	(*CardStep)(nil),                    // 17: coldsection.workorders.v1.CardStep
+	(*MeasurementSpec)(nil),             // 18: coldsection.workorders.v1.MeasurementSpec
+	(*WorkOrder)(nil),                   // 19: coldsection.workorders.v1.WorkOrder
+	(*Origin)(nil),                      // 20: coldsection.workorders.v1.Origin
+	(*Hold)(nil),                        // 21: coldsection.workorders.v1.Hold
+	(*Counters)(nil),                    // 22: coldsection.workorders.v1.Counters
+	(*MaterialDemand)(nil),              // 23: coldsection.workorders.v1.MaterialDemand
+	(*MaterialUse)(nil),                 // 24: coldsection.workorders.v1.MaterialUse
+	(*WashPlan)(nil),                    // 25: coldsection.workorders.v1.WashPlan
+	(*MixComponent)(nil),                // 26: coldsection.workorders.v1.MixComponent
+	(*Antifreeze)(nil),                  // 27: coldsection.workorders.v1.Antifreeze
+	(*TimelineEntry)(nil),               // 28: coldsection.workorders.v1.TimelineEntry
+	(*Step)(nil),                        // 29: coldsection.workorders.v1.Step
+	(*Measurement)(nil),                 // 30: coldsection.workorders.v1.Measurement
+	(*MotoringRun)(nil),                 // 31: coldsection.workorders.v1.MotoringRun
+	(*MotoringLimits)(nil),              // 32: coldsection.workorders.v1.MotoringLimits
+	(*Finding)(nil),                     // 33: coldsection.workorders.v1.Finding
+	(*CustomerDecision)(nil),            // 34: coldsection.workorders.v1.CustomerDecision
+	(*Regime)(nil),                      // 35: coldsection.workorders.v1.Regime
+	(*DeferralCategory)(nil),            // 36: coldsection.workorders.v1.DeferralCategory
+	(*Attachment)(nil),                  // 37: coldsection.workorders.v1.Attachment
+	(*HistoryEntry)(nil),                // 38: coldsection.workorders.v1.HistoryEntry
+	(*Comparison)(nil),                  // 39: coldsection.workorders.v1.Comparison
+	(*LabourEntry)(nil),                 // 40: coldsection.workorders.v1.LabourEntry
+	(*PreviewSignatureResponse)(nil),    // 41: coldsection.workorders.v1.PreviewSignatureResponse
+	(*VerifySignatureResponse)(nil),     // 42: coldsection.workorders.v1.VerifySignatureResponse
+	(*CreateStationRequest)(nil),        // 43: coldsection.workorders.v1.CreateStationRequest
+	(*UpdateStationRequest)(nil),        // 44: coldsection.workorders.v1.UpdateStationRequest
+	(*GetStationRequest)(nil),           // 45: coldsection.workorders.v1.GetStationRequest
+	(*ListStationsRequest)(nil),         // 46: coldsection.workorders.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),        // 47: coldsection.workorders.v1.ListStationsResponse
+	(*CreateTaskCardRequest)(nil),       // 48: coldsection.workorders.v1.CreateTaskCardRequest
+	(*GetTaskCardRequest)(nil),          // 49: coldsection.workorders.v1.GetTaskCardRequest
+	(*ListTaskCardsRequest)(nil),        // 50: coldsection.workorders.v1.ListTaskCardsRequest
+	(*ListTaskCardsResponse)(nil),       // 51: coldsection.workorders.v1.ListTaskCardsResponse
+	(*CreateWorkOrderRequest)(nil),      // 52: coldsection.workorders.v1.CreateWorkOrderRequest
+	(*UpdateWorkOrderRequest)(nil),      // 53: coldsection.workorders.v1.UpdateWorkOrderRequest
+	(*GetWorkOrderRequest)(nil),         // 54: coldsection.workorders.v1.GetWorkOrderRequest
+	(*ListWorkOrdersRequest)(nil),       // 55: coldsection.workorders.v1.ListWorkOrdersRequest
+	(*ListWorkOrdersResponse)(nil),      // 56: coldsection.workorders.v1.ListWorkOrdersResponse
+	(*ScheduleWorkOrderRequest)(nil),    // 57: coldsection.workorders.v1.ScheduleWorkOrderRequest
+	(*KitWorkOrderRequest)(nil),         // 58: coldsection.workorders.v1.KitWorkOrderRequest
+	(*StartWorkOrderRequest)(nil),       // 59: coldsection.workorders.v1.StartWorkOrderRequest
+	(*HoldWorkOrderRequest)(nil),        // 60: coldsection.workorders.v1.HoldWorkOrderRequest
+	(*ResumeWorkOrderRequest)(nil),      // 61: coldsection.workorders.v1.ResumeWorkOrderRequest
+	(*AcknowledgeCautionsRequest)(nil),  // 62: coldsection.workorders.v1.AcknowledgeCautionsRequest
+	(*CompleteStepRequest)(nil),         // 63: coldsection.workorders.v1.CompleteStepRequest
+	(*CreateMeasurementRequest)(nil),    // 64: coldsection.workorders.v1.CreateMeasurementRequest
+	(*SupersedeMeasurementRequest)(nil), // 65: coldsection.workorders.v1.SupersedeMeasurementRequest
+	(*CreateMotoringRunRequest)(nil),    // 66: coldsection.workorders.v1.CreateMotoringRunRequest
+	(*CreateFindingRequest)(nil),        // 67: coldsection.workorders.v1.CreateFindingRequest
+	(*AnswerFindingRequest)(nil),        // 68: coldsection.workorders.v1.AnswerFindingRequest
+	(*CloseFindingRequest)(nil),         // 69: coldsection.workorders.v1.CloseFindingRequest
+	(*CreateLabourEntryRequest)(nil),    // 70: coldsection.workorders.v1.CreateLabourEntryRequest
+	(*FinishWorkOrderRequest)(nil),      // 71: coldsection.workorders.v1.FinishWorkOrderRequest
+	(*ReworkWorkOrderRequest)(nil),      // 72: coldsection.workorders.v1.ReworkWorkOrderRequest
+	(*InspectWorkOrderRequest)(nil),     // 73: coldsection.workorders.v1.InspectWorkOrderRequest
+	(*ReleaseWorkOrderRequest)(nil),     // 74: coldsection.workorders.v1.ReleaseWorkOrderRequest
+	(*VoidWorkOrderRequest)(nil),        // 75: coldsection.workorders.v1.VoidWorkOrderRequest
+	(*CreateRegimeRequest)(nil),         // 76: coldsection.workorders.v1.CreateRegimeRequest
+	(*GetRegimeRequest)(nil),            // 77: coldsection.workorders.v1.GetRegimeRequest
+	(*ListRegimesRequest)(nil),          // 78: coldsection.workorders.v1.ListRegimesRequest
+	(*ListRegimesResponse)(nil),         // 79: coldsection.workorders.v1.ListRegimesResponse
+	(*OmitStepRequest)(nil),             // 80: coldsection.workorders.v1.OmitStepRequest
+	(*SignStepRequest)(nil),             // 81: coldsection.workorders.v1.SignStepRequest
+	(*DecideFindingRequest)(nil),        // 82: coldsection.workorders.v1.DecideFindingRequest
+	(*CreateAttachmentRequest)(nil),     // 83: coldsection.workorders.v1.CreateAttachmentRequest
+	(*GetAttachmentRequest)(nil),        // 84: coldsection.workorders.v1.GetAttachmentRequest
+	(*ListAttachmentsRequest)(nil),      // 85: coldsection.workorders.v1.ListAttachmentsRequest
+	(*ListAttachmentsResponse)(nil),     // 86: coldsection.workorders.v1.ListAttachmentsResponse
+	(*TraceWorkOrderRequest)(nil),       // 87: coldsection.workorders.v1.TraceWorkOrderRequest
+	(*TraceWorkOrderResponse)(nil),      // 88: coldsection.workorders.v1.TraceWorkOrderResponse
+	(*CompareWorkOrderRequest)(nil),     // 89: coldsection.workorders.v1.CompareWorkOrderRequest
+	(*CompareWorkOrderResponse)(nil),    // 90: coldsection.workorders.v1.CompareWorkOrderResponse
+	(*ExportWorkPackRequest)(nil),       // 91: coldsection.workorders.v1.ExportWorkPackRequest
+	(*ExportWorkPackResponse)(nil),      // 92: coldsection.workorders.v1.ExportWorkPackResponse
+	(*GetWashPlanRequest)(nil),          // 93: coldsection.workorders.v1.GetWashPlanRequest
+	(*ListStepsRequest)(nil),            // 94: coldsection.workorders.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),           // 95: coldsection.workorders.v1.ListStepsResponse
+	(*ListMeasurementsRequest)(nil),     // 96: coldsection.workorders.v1.ListMeasurementsRequest
+	(*ListMeasurementsResponse)(nil),    // 97: coldsection.workorders.v1.ListMeasurementsResponse
+	(*ListMotoringRunsRequest)(nil),     // 98: coldsection.workorders.v1.ListMotoringRunsRequest
+	(*ListMotoringRunsResponse)(nil),    // 99: coldsection.workorders.v1.ListMotoringRunsResponse
+	(*GetMotoringLimitsRequest)(nil),    // 100: coldsection.workorders.v1.GetMotoringLimitsRequest
+	(*ListFindingsRequest)(nil),         // 101: coldsection.workorders.v1.ListFindingsRequest
+	(*ListFindingsResponse)(nil),        // 102: coldsection.workorders.v1.ListFindingsResponse
+	(*ListLabourEntriesRequest)(nil),    // 103: coldsection.workorders.v1.ListLabourEntriesRequest
+	(*ListLabourEntriesResponse)(nil),   // 104: coldsection.workorders.v1.ListLabourEntriesResponse
+	(*ListSignaturesRequest)(nil),       // 105: coldsection.workorders.v1.ListSignaturesRequest
+	(*ListSignaturesResponse)(nil),      // 106: coldsection.workorders.v1.ListSignaturesResponse
+	(*PreviewSignatureRequest)(nil),     // 107: coldsection.workorders.v1.PreviewSignatureRequest
+	(*VerifySignatureRequest)(nil),      // 108: coldsection.workorders.v1.VerifySignatureRequest
+	(*timestamppb.Timestamp)(nil),       // 109: google.protobuf.Timestamp
+	(*date.Date)(nil),                   // 110: google.type.Date
+	(*v1.DocumentReference)(nil),        // 111: coldsection.common.v1.DocumentReference
+	(*v1.Quantity)(nil),                 // 112: coldsection.common.v1.Quantity
+	(*v1.Explained)(nil),                // 113: coldsection.common.v1.Explained
+	(*v1.Entered)(nil),                  // 114: coldsection.common.v1.Entered
+	(v1.Signature_Meaning)(0),           // 115: coldsection.common.v1.Signature.Meaning
+	(*fieldmaskpb.FieldMask)(nil),       // 116: google.protobuf.FieldMask
+	(*v1.Signature)(nil),                // 117: coldsection.common.v1.Signature
 }
 var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
-	11,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
-	83,  // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
-	83,  // 3: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
-	1,   // 4: coldsection.workorders.v1.TaskCard.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	84,  // 5: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
-	14,  // 6: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
-	83,  // 7: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
-	2,   // 8: coldsection.workorders.v1.Caution.severity:type_name -> coldsection.workorders.v1.Caution.Severity
-	0,   // 9: coldsection.workorders.v1.CardStep.kind:type_name -> coldsection.workorders.v1.StepKind
-	13,  // 10: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
-	15,  // 11: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	1,   // 12: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	17,  // 13: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
-	3,   // 14: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
-	18,  // 15: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
-	83,  // 16: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
-	83,  // 17: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
-	20,  // 18: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
-	21,  // 19: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	19,  // 20: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
-	19,  // 21: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
-	83,  // 22: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
-	83,  // 23: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
-	83,  // 24: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
-	85,  // 25: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
-	83,  // 26: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 27: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
-	4,   // 28: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
-	83,  // 29: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
-	86,  // 30: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
-	86,  // 31: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
-	86,  // 32: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	86,  // 33: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
-	83,  // 34: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
-	84,  // 35: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
-	86,  // 36: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
-	23,  // 37: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
-	24,  // 38: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
-	86,  // 39: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	25,  // 40: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
-	13,  // 41: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
-	87,  // 42: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
-	83,  // 43: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
-	86,  // 44: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
-	86,  // 45: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
-	5,   // 46: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
-	6,   // 47: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
-	86,  // 48: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
-	0,   // 49: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
-	13,  // 50: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
-	15,  // 51: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	7,   // 52: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
-	83,  // 53: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
-	83,  // 54: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
-	21,  // 55: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	88,  // 56: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
-	83,  // 57: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
-	83,  // 58: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 59: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
-	83,  // 60: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
-	83,  // 61: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 62: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
-	8,   // 63: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
-	9,   // 64: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	85,  // 65: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
-	85,  // 66: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
-	83,  // 67: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
-	83,  // 68: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
-	83,  // 69: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
-	83,  // 70: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
-	83,  // 71: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
-	89,  // 72: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	10,  // 73: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	10,  // 74: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	90,  // 75: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	10,  // 76: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
-	12,  // 77: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
-	12,  // 78: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
-	16,  // 79: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	16,  // 80: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	90,  // 81: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
-	16,  // 82: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
-	83,  // 83: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
-	83,  // 84: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
-	11,  // 85: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
-	19,  // 86: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
-	21,  // 87: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	83,  // 88: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
-	27,  // 89: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
-	88,  // 90: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
-	28,  // 91: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	30,  // 92: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
-	9,   // 93: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	85,  // 94: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
-	31,  // 95: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	19,  // 96: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
-	26,  // 97: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
-	27,  // 98: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
-	28,  // 99: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
-	30,  // 100: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
-	31,  // 101: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
-	91,  // 102: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
-	89,  // 103: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	34,  // 104: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
-	35,  // 105: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
-	39,  // 106: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
-	43,  // 107: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
-	44,  // 108: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
-	48,  // 109: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
-	49,  // 110: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
-	50,  // 111: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
-	51,  // 112: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
-	52,  // 113: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
-	53,  // 114: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
-	54,  // 115: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
-	55,  // 116: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
-	56,  // 117: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
-	57,  // 118: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
-	58,  // 119: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
-	59,  // 120: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
-	60,  // 121: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
-	61,  // 122: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
-	62,  // 123: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
-	63,  // 124: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
-	64,  // 125: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
-	65,  // 126: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
-	66,  // 127: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
-	36,  // 128: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
-	37,  // 129: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
-	40,  // 130: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
-	41,  // 131: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
-	45,  // 132: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
-	46,  // 133: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
-	67,  // 134: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
-	68,  // 135: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
-	70,  // 136: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
-	72,  // 137: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
-	74,  // 138: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
-	75,  // 139: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
-	77,  // 140: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
-	79,  // 141: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
-	81,  // 142: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
-	82,  // 143: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
-	10,  // 144: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
-	10,  // 145: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
-	12,  // 146: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	16,  // 147: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 148: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 149: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 150: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 151: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 152: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 153: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 154: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
-	26,  // 155: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
-	27,  // 156: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	27,  // 157: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	28,  // 158: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
-	30,  // 159: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
-	30,  // 160: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
-	30,  // 161: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
-	31,  // 162: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
-	16,  // 163: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 164: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 165: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 166: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 167: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	10,  // 168: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
-	38,  // 169: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
-	12,  // 170: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	42,  // 171: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
-	16,  // 172: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	47,  // 173: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
-	22,  // 174: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
-	69,  // 175: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
-	71,  // 176: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
-	73,  // 177: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
-	29,  // 178: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
-	76,  // 179: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
-	78,  // 180: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
-	80,  // 181: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
-	32,  // 182: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
-	33,  // 183: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
-	144, // [144:184] is the sub-list for method output_type
-	104, // [104:144] is the sub-list for method input_type
-	104, // [104:104] is the sub-list for extension type_name
-	104, // [104:104] is the sub-list for extension extendee
-	0,   // [0:104] is the sub-list for field type_name
+	14,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
+	109, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
+	109, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
+	13,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
+	110, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
+	109, // 5: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
+	1,   // 6: coldsection.workorders.v1.TaskCard.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	111, // 7: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
+	17,  // 8: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
+	109, // 9: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
+	2,   // 10: coldsection.workorders.v1.Caution.severity:type_name -> coldsection.workorders.v1.Caution.Severity
+	0,   // 11: coldsection.workorders.v1.CardStep.kind:type_name -> coldsection.workorders.v1.StepKind
+	16,  // 12: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
+	18,  // 13: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	1,   // 14: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	20,  // 15: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
+	3,   // 16: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
+	21,  // 17: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
+	109, // 18: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
+	109, // 19: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
+	23,  // 20: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
+	24,  // 21: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	22,  // 22: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
+	22,  // 23: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
+	109, // 24: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
+	109, // 25: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
+	109, // 26: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
+	110, // 27: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
+	109, // 28: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
+	109, // 29: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
+	4,   // 30: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
+	109, // 31: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
+	112, // 32: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
+	112, // 33: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
+	112, // 34: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	112, // 35: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
+	109, // 36: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
+	111, // 37: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
+	112, // 38: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
+	26,  // 39: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
+	27,  // 40: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
+	112, // 41: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	28,  // 42: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
+	16,  // 43: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
+	113, // 44: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
+	109, // 45: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
+	112, // 46: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
+	112, // 47: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
+	5,   // 48: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
+	6,   // 49: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
+	112, // 50: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
+	0,   // 51: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
+	16,  // 52: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
+	18,  // 53: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	7,   // 54: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
+	109, // 55: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
+	109, // 56: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
+	24,  // 57: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	114, // 58: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
+	109, // 59: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
+	109, // 60: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
+	109, // 61: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
+	109, // 62: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
+	109, // 63: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
+	109, // 64: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
+	8,   // 65: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
+	9,   // 66: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	110, // 67: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
+	110, // 68: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
+	109, // 69: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
+	109, // 70: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
+	34,  // 71: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	10,  // 72: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
+	109, // 73: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
+	111, // 74: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
+	36,  // 75: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
+	109, // 76: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
+	109, // 77: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
+	109, // 78: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
+	109, // 79: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
+	109, // 80: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
+	109, // 81: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
+	115, // 82: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	12,  // 83: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	12,  // 84: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	116, // 85: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	12,  // 86: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
+	15,  // 87: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
+	15,  // 88: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
+	19,  // 89: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	19,  // 90: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	116, // 91: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
+	19,  // 92: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
+	109, // 93: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
+	109, // 94: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
+	14,  // 95: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
+	22,  // 96: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
+	24,  // 97: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	109, // 98: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
+	30,  // 99: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
+	114, // 100: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
+	31,  // 101: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	33,  // 102: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
+	9,   // 103: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	110, // 104: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
+	40,  // 105: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	22,  // 106: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
+	35,  // 107: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
+	35,  // 108: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
+	34,  // 109: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	37,  // 110: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
+	37,  // 111: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
+	38,  // 112: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
+	39,  // 113: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
+	11,  // 114: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
+	29,  // 115: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
+	30,  // 116: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
+	31,  // 117: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
+	33,  // 118: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
+	40,  // 119: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
+	117, // 120: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
+	115, // 121: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	43,  // 122: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
+	44,  // 123: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
+	48,  // 124: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
+	76,  // 125: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
+	52,  // 126: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
+	53,  // 127: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
+	57,  // 128: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
+	58,  // 129: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
+	59,  // 130: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
+	60,  // 131: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
+	61,  // 132: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
+	62,  // 133: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
+	63,  // 134: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
+	80,  // 135: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
+	81,  // 136: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
+	64,  // 137: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
+	65,  // 138: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
+	66,  // 139: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
+	83,  // 140: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
+	67,  // 141: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
+	68,  // 142: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
+	82,  // 143: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
+	69,  // 144: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
+	70,  // 145: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
+	71,  // 146: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
+	72,  // 147: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
+	73,  // 148: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
+	74,  // 149: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
+	75,  // 150: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
+	45,  // 151: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
+	46,  // 152: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
+	49,  // 153: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
+	50,  // 154: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
+	54,  // 155: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
+	55,  // 156: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
+	93,  // 157: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
+	94,  // 158: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
+	96,  // 159: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
+	98,  // 160: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
+	100, // 161: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
+	77,  // 162: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
+	78,  // 163: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
+	84,  // 164: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
+	85,  // 165: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
+	87,  // 166: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
+	89,  // 167: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
+	91,  // 168: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
+	101, // 169: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
+	103, // 170: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
+	105, // 171: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
+	107, // 172: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
+	108, // 173: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
+	12,  // 174: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
+	12,  // 175: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
+	15,  // 176: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	35,  // 177: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
+	19,  // 178: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	19,  // 179: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	19,  // 180: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	19,  // 181: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	19,  // 182: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	19,  // 183: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	19,  // 184: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	29,  // 185: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
+	29,  // 186: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
+	29,  // 187: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
+	29,  // 188: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
+	30,  // 189: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	30,  // 190: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	31,  // 191: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
+	37,  // 192: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
+	33,  // 193: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
+	33,  // 194: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
+	33,  // 195: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
+	33,  // 196: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
+	40,  // 197: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
+	19,  // 198: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	19,  // 199: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	19,  // 200: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	19,  // 201: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	19,  // 202: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	12,  // 203: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
+	47,  // 204: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
+	15,  // 205: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	51,  // 206: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
+	19,  // 207: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	56,  // 208: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
+	25,  // 209: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
+	95,  // 210: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
+	97,  // 211: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
+	99,  // 212: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
+	32,  // 213: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
+	35,  // 214: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
+	79,  // 215: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
+	37,  // 216: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
+	86,  // 217: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
+	88,  // 218: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
+	90,  // 219: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
+	92,  // 220: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
+	102, // 221: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
+	104, // 222: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
+	106, // 223: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
+	41,  // 224: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
+	42,  // 225: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
+	174, // [174:226] is the sub-list for method output_type
+	122, // [122:174] is the sub-list for method input_type
+	122, // [122:122] is the sub-list for extension type_name
+	122, // [122:122] is the sub-list for extension extendee
+	0,   // [0:122] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_workorders_proto_init() }
@@ -8103,14 +10414,14 @@ func file_coldsection_workorders_v1_workorders_proto_init() {
 	if File_coldsection_workorders_v1_workorders_proto != nil {
 		return
 	}
-	file_coldsection_workorders_v1_workorders_proto_msgTypes[5].OneofWrappers = []any{}
+	file_coldsection_workorders_v1_workorders_proto_msgTypes[6].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_workorders_v1_workorders_proto_rawDesc), len(file_coldsection_workorders_v1_workorders_proto_rawDesc)),
-			NumEnums:      10,
-			NumMessages:   73,
+			NumEnums:      12,
+			NumMessages:   97,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -24,6 +24,7 @@ const (
 	WorkOrdersService_CreateStation_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/CreateStation"
 	WorkOrdersService_UpdateStation_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/UpdateStation"
 	WorkOrdersService_CreateTaskCard_FullMethodName       = "/coldsection.workorders.v1.WorkOrdersService/CreateTaskCard"
+	WorkOrdersService_CreateRegime_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersService/CreateRegime"
 	WorkOrdersService_CreateWorkOrder_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersService/CreateWorkOrder"
 	WorkOrdersService_UpdateWorkOrder_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersService/UpdateWorkOrder"
 	WorkOrdersService_ScheduleWorkOrder_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/ScheduleWorkOrder"
@@ -33,11 +34,15 @@ const (
 	WorkOrdersService_ResumeWorkOrder_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersService/ResumeWorkOrder"
 	WorkOrdersService_AcknowledgeCautions_FullMethodName  = "/coldsection.workorders.v1.WorkOrdersService/AcknowledgeCautions"
 	WorkOrdersService_CompleteStep_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersService/CompleteStep"
+	WorkOrdersService_OmitStep_FullMethodName             = "/coldsection.workorders.v1.WorkOrdersService/OmitStep"
+	WorkOrdersService_SignStep_FullMethodName             = "/coldsection.workorders.v1.WorkOrdersService/SignStep"
 	WorkOrdersService_CreateMeasurement_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/CreateMeasurement"
 	WorkOrdersService_SupersedeMeasurement_FullMethodName = "/coldsection.workorders.v1.WorkOrdersService/SupersedeMeasurement"
 	WorkOrdersService_CreateMotoringRun_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/CreateMotoringRun"
+	WorkOrdersService_CreateAttachment_FullMethodName     = "/coldsection.workorders.v1.WorkOrdersService/CreateAttachment"
 	WorkOrdersService_CreateFinding_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/CreateFinding"
 	WorkOrdersService_AnswerFinding_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/AnswerFinding"
+	WorkOrdersService_DecideFinding_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/DecideFinding"
 	WorkOrdersService_CloseFinding_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersService/CloseFinding"
 	WorkOrdersService_CreateLabourEntry_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/CreateLabourEntry"
 	WorkOrdersService_FinishWorkOrder_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersService/FinishWorkOrder"
@@ -60,6 +65,9 @@ type WorkOrdersServiceClient interface {
 	// Adds a task card or, with the id of an existing one, its next revision. Roles: planner, quality. Reasons:
 	// CRITICAL_NOT_INSPECTED, KIND_FIXED, READING_TWICE, READING_MISSING, LIMITS_REVERSED, TOOL_TYPE_MISSING, UNIT_UNKNOWN.
 	CreateTaskCard(ctx context.Context, in *CreateTaskCardRequest, opts ...grpc.CallOption) (*TaskCard, error)
+	// Adds a regime or, with the id of an existing one, its next revision: the wording of signatures and the limits of deferrals.
+	// Role: quality. Reasons: PATTERN_UNKNOWN, CATEGORY_TWICE.
+	CreateRegime(ctx context.Context, in *CreateRegimeRequest, opts ...grpc.CallOption) (*Regime, error)
 	// Drafts an order from a task card, with a wash plan where the card is a wash. Roles: planner, technician, agent.
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE.
 	CreateWorkOrder(ctx context.Context, in *CreateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -87,6 +95,13 @@ type WorkOrdersServiceClient interface {
 	// HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
 	// COMPLIANCE_UNREACHABLE.
 	CompleteStep(ctx context.Context, in *CompleteStepRequest, opts ...grpc.CallOption) (*Step, error)
+	// Leaves an open step undone, with its reason and the agreement of who answers for the aircraft; the release states it. Steps
+	// that are critical, that put back what was removed and that another person inspects can't be left. Role: planner, quality.
+	// Reasons: STATE_NOT_ALLOWED, ON_HOLD, STEP_CRITICAL.
+	OmitStep(ctx context.Context, in *OmitStepRequest, opts ...grpc.CallOption) (*Step, error)
+	// Signs a step that was done, by who did it. Role: technician, inspector. Reasons: STATE_NOT_ALLOWED, NOT_YOUR_STEP,
+	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
+	SignStep(ctx context.Context, in *SignStepRequest, opts ...grpc.CallOption) (*Step, error)
 	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
 	// VALUE_NOT_A_NUMBER, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(ctx context.Context, in *CreateMeasurementRequest, opts ...grpc.CallOption) (*Measurement, error)
@@ -96,13 +111,21 @@ type WorkOrdersServiceClient interface {
 	// Records a run of the starter by its absolute times; one that broke the duty limits is recorded as an exceedance.
 	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP.
 	CreateMotoringRun(ctx context.Context, in *CreateMotoringRunRequest, opts ...grpc.CallOption) (*MotoringRun, error)
-	// Reports something found; "stop work" puts the order on hold. Roles: technician, inspector, quality.
+	// Keeps a photograph or a document by its hash; the same bytes again are the same attachment. Roles: technician, inspector,
+	// quality. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH, STATE_NOT_ALLOWED.
+	CreateAttachment(ctx context.Context, in *CreateAttachmentRequest, opts ...grpc.CallOption) (*Attachment, error)
+	// Reports something found; "stop work" puts the order on hold. Roles: technician, inspector, quality. Reasons: PHOTO_UNKNOWN,
+	// STEP_UNKNOWN, FINDING_UNKNOWN, STATE_NOT_ALLOWED.
 	CreateFinding(ctx context.Context, in *CreateFindingRequest, opts ...grpc.CallOption) (*Finding, error)
-	// Says what is done about it. Roles: technician, inspector, quality. Reasons: DEFERRAL_INCOMPLETE, STATE_NOT_ALLOWED.
+	// Says what is done about it. Roles: technician, inspector, quality. Reasons: DEFERRAL_INCOMPLETE, DEFERRAL_PAST,
+	// DEFERRAL_TOO_LONG, CATEGORY_UNKNOWN, PLACARD_MISSING, FLIGHT_SAFETY, STATE_NOT_ALLOWED.
 	AnswerFinding(ctx context.Context, in *AnswerFindingRequest, opts ...grpc.CallOption) (*Finding, error)
+	// Records what the customer decided on a finding that was put to them. Roles: planner, quality. Reason: STATE_NOT_ALLOWED.
+	DecideFinding(ctx context.Context, in *DecideFindingRequest, opts ...grpc.CallOption) (*Finding, error)
 	// Closes an answered finding after verification. Roles: inspector, quality. Reason: SAME_PERSON.
 	CloseFinding(ctx context.Context, in *CloseFindingRequest, opts ...grpc.CallOption) (*Finding, error)
-	// Records time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS, STATE_NOT_ALLOWED.
+	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
+	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(ctx context.Context, in *CreateLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN,
 	// REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
@@ -114,7 +137,9 @@ type WorkOrdersServiceClient interface {
 	// INSPECTED, or FINISHED where no inspection is required, to RELEASED, with the releaser's signature. Role: releaser.
 	// Reasons: those of finish, INSPECTION_MISSING, MATERIAL_NOT_RECONCILED.
 	ReleaseWorkOrder(ctx context.Context, in *ReleaseWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
-	// Ends an order that won't be released; what was recorded stays. Role: planner.
+	// Ends an order that won't be released; what was recorded stays. Once anything was signed only quality ends it, as closed
+	// incomplete, and not while parts that were taken out are still out. Roles: planner, quality. Reasons: STATE_NOT_ALLOWED,
+	// SIGNED_ALREADY, RESTORE_OPEN.
 	VoidWorkOrder(ctx context.Context, in *VoidWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 }
 
@@ -150,6 +175,16 @@ func (c *workOrdersServiceClient) CreateTaskCard(ctx context.Context, in *Create
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(TaskCard)
 	err := c.cc.Invoke(ctx, WorkOrdersService_CreateTaskCard_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersServiceClient) CreateRegime(ctx context.Context, in *CreateRegimeRequest, opts ...grpc.CallOption) (*Regime, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Regime)
+	err := c.cc.Invoke(ctx, WorkOrdersService_CreateRegime_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -246,6 +281,26 @@ func (c *workOrdersServiceClient) CompleteStep(ctx context.Context, in *Complete
 	return out, nil
 }
 
+func (c *workOrdersServiceClient) OmitStep(ctx context.Context, in *OmitStepRequest, opts ...grpc.CallOption) (*Step, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Step)
+	err := c.cc.Invoke(ctx, WorkOrdersService_OmitStep_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersServiceClient) SignStep(ctx context.Context, in *SignStepRequest, opts ...grpc.CallOption) (*Step, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Step)
+	err := c.cc.Invoke(ctx, WorkOrdersService_SignStep_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *workOrdersServiceClient) CreateMeasurement(ctx context.Context, in *CreateMeasurementRequest, opts ...grpc.CallOption) (*Measurement, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Measurement)
@@ -276,6 +331,16 @@ func (c *workOrdersServiceClient) CreateMotoringRun(ctx context.Context, in *Cre
 	return out, nil
 }
 
+func (c *workOrdersServiceClient) CreateAttachment(ctx context.Context, in *CreateAttachmentRequest, opts ...grpc.CallOption) (*Attachment, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Attachment)
+	err := c.cc.Invoke(ctx, WorkOrdersService_CreateAttachment_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *workOrdersServiceClient) CreateFinding(ctx context.Context, in *CreateFindingRequest, opts ...grpc.CallOption) (*Finding, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Finding)
@@ -290,6 +355,16 @@ func (c *workOrdersServiceClient) AnswerFinding(ctx context.Context, in *AnswerF
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Finding)
 	err := c.cc.Invoke(ctx, WorkOrdersService_AnswerFinding_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersServiceClient) DecideFinding(ctx context.Context, in *DecideFindingRequest, opts ...grpc.CallOption) (*Finding, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Finding)
+	err := c.cc.Invoke(ctx, WorkOrdersService_DecideFinding_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -379,6 +454,9 @@ type WorkOrdersServiceServer interface {
 	// Adds a task card or, with the id of an existing one, its next revision. Roles: planner, quality. Reasons:
 	// CRITICAL_NOT_INSPECTED, KIND_FIXED, READING_TWICE, READING_MISSING, LIMITS_REVERSED, TOOL_TYPE_MISSING, UNIT_UNKNOWN.
 	CreateTaskCard(context.Context, *CreateTaskCardRequest) (*TaskCard, error)
+	// Adds a regime or, with the id of an existing one, its next revision: the wording of signatures and the limits of deferrals.
+	// Role: quality. Reasons: PATTERN_UNKNOWN, CATEGORY_TWICE.
+	CreateRegime(context.Context, *CreateRegimeRequest) (*Regime, error)
 	// Drafts an order from a task card, with a wash plan where the card is a wash. Roles: planner, technician, agent.
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE.
 	CreateWorkOrder(context.Context, *CreateWorkOrderRequest) (*WorkOrder, error)
@@ -406,6 +484,13 @@ type WorkOrdersServiceServer interface {
 	// HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
 	// COMPLIANCE_UNREACHABLE.
 	CompleteStep(context.Context, *CompleteStepRequest) (*Step, error)
+	// Leaves an open step undone, with its reason and the agreement of who answers for the aircraft; the release states it. Steps
+	// that are critical, that put back what was removed and that another person inspects can't be left. Role: planner, quality.
+	// Reasons: STATE_NOT_ALLOWED, ON_HOLD, STEP_CRITICAL.
+	OmitStep(context.Context, *OmitStepRequest) (*Step, error)
+	// Signs a step that was done, by who did it. Role: technician, inspector. Reasons: STATE_NOT_ALLOWED, NOT_YOUR_STEP,
+	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
+	SignStep(context.Context, *SignStepRequest) (*Step, error)
 	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
 	// VALUE_NOT_A_NUMBER, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(context.Context, *CreateMeasurementRequest) (*Measurement, error)
@@ -415,13 +500,21 @@ type WorkOrdersServiceServer interface {
 	// Records a run of the starter by its absolute times; one that broke the duty limits is recorded as an exceedance.
 	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP.
 	CreateMotoringRun(context.Context, *CreateMotoringRunRequest) (*MotoringRun, error)
-	// Reports something found; "stop work" puts the order on hold. Roles: technician, inspector, quality.
+	// Keeps a photograph or a document by its hash; the same bytes again are the same attachment. Roles: technician, inspector,
+	// quality. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH, STATE_NOT_ALLOWED.
+	CreateAttachment(context.Context, *CreateAttachmentRequest) (*Attachment, error)
+	// Reports something found; "stop work" puts the order on hold. Roles: technician, inspector, quality. Reasons: PHOTO_UNKNOWN,
+	// STEP_UNKNOWN, FINDING_UNKNOWN, STATE_NOT_ALLOWED.
 	CreateFinding(context.Context, *CreateFindingRequest) (*Finding, error)
-	// Says what is done about it. Roles: technician, inspector, quality. Reasons: DEFERRAL_INCOMPLETE, STATE_NOT_ALLOWED.
+	// Says what is done about it. Roles: technician, inspector, quality. Reasons: DEFERRAL_INCOMPLETE, DEFERRAL_PAST,
+	// DEFERRAL_TOO_LONG, CATEGORY_UNKNOWN, PLACARD_MISSING, FLIGHT_SAFETY, STATE_NOT_ALLOWED.
 	AnswerFinding(context.Context, *AnswerFindingRequest) (*Finding, error)
+	// Records what the customer decided on a finding that was put to them. Roles: planner, quality. Reason: STATE_NOT_ALLOWED.
+	DecideFinding(context.Context, *DecideFindingRequest) (*Finding, error)
 	// Closes an answered finding after verification. Roles: inspector, quality. Reason: SAME_PERSON.
 	CloseFinding(context.Context, *CloseFindingRequest) (*Finding, error)
-	// Records time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS, STATE_NOT_ALLOWED.
+	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
+	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(context.Context, *CreateLabourEntryRequest) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN,
 	// REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
@@ -433,7 +526,9 @@ type WorkOrdersServiceServer interface {
 	// INSPECTED, or FINISHED where no inspection is required, to RELEASED, with the releaser's signature. Role: releaser.
 	// Reasons: those of finish, INSPECTION_MISSING, MATERIAL_NOT_RECONCILED.
 	ReleaseWorkOrder(context.Context, *ReleaseWorkOrderRequest) (*WorkOrder, error)
-	// Ends an order that won't be released; what was recorded stays. Role: planner.
+	// Ends an order that won't be released; what was recorded stays. Once anything was signed only quality ends it, as closed
+	// incomplete, and not while parts that were taken out are still out. Roles: planner, quality. Reasons: STATE_NOT_ALLOWED,
+	// SIGNED_ALREADY, RESTORE_OPEN.
 	VoidWorkOrder(context.Context, *VoidWorkOrderRequest) (*WorkOrder, error)
 	mustEmbedUnimplementedWorkOrdersServiceServer()
 }
@@ -453,6 +548,9 @@ func (UnimplementedWorkOrdersServiceServer) UpdateStation(context.Context, *Upda
 }
 func (UnimplementedWorkOrdersServiceServer) CreateTaskCard(context.Context, *CreateTaskCardRequest) (*TaskCard, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateTaskCard not implemented")
+}
+func (UnimplementedWorkOrdersServiceServer) CreateRegime(context.Context, *CreateRegimeRequest) (*Regime, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateRegime not implemented")
 }
 func (UnimplementedWorkOrdersServiceServer) CreateWorkOrder(context.Context, *CreateWorkOrderRequest) (*WorkOrder, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateWorkOrder not implemented")
@@ -481,6 +579,12 @@ func (UnimplementedWorkOrdersServiceServer) AcknowledgeCautions(context.Context,
 func (UnimplementedWorkOrdersServiceServer) CompleteStep(context.Context, *CompleteStepRequest) (*Step, error) {
 	return nil, status.Error(codes.Unimplemented, "method CompleteStep not implemented")
 }
+func (UnimplementedWorkOrdersServiceServer) OmitStep(context.Context, *OmitStepRequest) (*Step, error) {
+	return nil, status.Error(codes.Unimplemented, "method OmitStep not implemented")
+}
+func (UnimplementedWorkOrdersServiceServer) SignStep(context.Context, *SignStepRequest) (*Step, error) {
+	return nil, status.Error(codes.Unimplemented, "method SignStep not implemented")
+}
 func (UnimplementedWorkOrdersServiceServer) CreateMeasurement(context.Context, *CreateMeasurementRequest) (*Measurement, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateMeasurement not implemented")
 }
@@ -490,11 +594,17 @@ func (UnimplementedWorkOrdersServiceServer) SupersedeMeasurement(context.Context
 func (UnimplementedWorkOrdersServiceServer) CreateMotoringRun(context.Context, *CreateMotoringRunRequest) (*MotoringRun, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateMotoringRun not implemented")
 }
+func (UnimplementedWorkOrdersServiceServer) CreateAttachment(context.Context, *CreateAttachmentRequest) (*Attachment, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateAttachment not implemented")
+}
 func (UnimplementedWorkOrdersServiceServer) CreateFinding(context.Context, *CreateFindingRequest) (*Finding, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateFinding not implemented")
 }
 func (UnimplementedWorkOrdersServiceServer) AnswerFinding(context.Context, *AnswerFindingRequest) (*Finding, error) {
 	return nil, status.Error(codes.Unimplemented, "method AnswerFinding not implemented")
+}
+func (UnimplementedWorkOrdersServiceServer) DecideFinding(context.Context, *DecideFindingRequest) (*Finding, error) {
+	return nil, status.Error(codes.Unimplemented, "method DecideFinding not implemented")
 }
 func (UnimplementedWorkOrdersServiceServer) CloseFinding(context.Context, *CloseFindingRequest) (*Finding, error) {
 	return nil, status.Error(codes.Unimplemented, "method CloseFinding not implemented")
@@ -588,6 +698,24 @@ func _WorkOrdersService_CreateTaskCard_Handler(srv interface{}, ctx context.Cont
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(WorkOrdersServiceServer).CreateTaskCard(ctx, req.(*CreateTaskCardRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersService_CreateRegime_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateRegimeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersServiceServer).CreateRegime(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersService_CreateRegime_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersServiceServer).CreateRegime(ctx, req.(*CreateRegimeRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -754,6 +882,42 @@ func _WorkOrdersService_CompleteStep_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _WorkOrdersService_OmitStep_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(OmitStepRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersServiceServer).OmitStep(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersService_OmitStep_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersServiceServer).OmitStep(ctx, req.(*OmitStepRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersService_SignStep_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SignStepRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersServiceServer).SignStep(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersService_SignStep_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersServiceServer).SignStep(ctx, req.(*SignStepRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _WorkOrdersService_CreateMeasurement_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(CreateMeasurementRequest)
 	if err := dec(in); err != nil {
@@ -808,6 +972,24 @@ func _WorkOrdersService_CreateMotoringRun_Handler(srv interface{}, ctx context.C
 	return interceptor(ctx, in, info, handler)
 }
 
+func _WorkOrdersService_CreateAttachment_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateAttachmentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersServiceServer).CreateAttachment(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersService_CreateAttachment_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersServiceServer).CreateAttachment(ctx, req.(*CreateAttachmentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _WorkOrdersService_CreateFinding_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(CreateFindingRequest)
 	if err := dec(in); err != nil {
@@ -840,6 +1022,24 @@ func _WorkOrdersService_AnswerFinding_Handler(srv interface{}, ctx context.Conte
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(WorkOrdersServiceServer).AnswerFinding(ctx, req.(*AnswerFindingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersService_DecideFinding_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DecideFindingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersServiceServer).DecideFinding(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersService_DecideFinding_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersServiceServer).DecideFinding(ctx, req.(*DecideFindingRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -990,6 +1190,10 @@ var WorkOrdersService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _WorkOrdersService_CreateTaskCard_Handler,
 		},
 		{
+			MethodName: "CreateRegime",
+			Handler:    _WorkOrdersService_CreateRegime_Handler,
+		},
+		{
 			MethodName: "CreateWorkOrder",
 			Handler:    _WorkOrdersService_CreateWorkOrder_Handler,
 		},
@@ -1026,6 +1230,14 @@ var WorkOrdersService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _WorkOrdersService_CompleteStep_Handler,
 		},
 		{
+			MethodName: "OmitStep",
+			Handler:    _WorkOrdersService_OmitStep_Handler,
+		},
+		{
+			MethodName: "SignStep",
+			Handler:    _WorkOrdersService_SignStep_Handler,
+		},
+		{
 			MethodName: "CreateMeasurement",
 			Handler:    _WorkOrdersService_CreateMeasurement_Handler,
 		},
@@ -1038,12 +1250,20 @@ var WorkOrdersService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _WorkOrdersService_CreateMotoringRun_Handler,
 		},
 		{
+			MethodName: "CreateAttachment",
+			Handler:    _WorkOrdersService_CreateAttachment_Handler,
+		},
+		{
 			MethodName: "CreateFinding",
 			Handler:    _WorkOrdersService_CreateFinding_Handler,
 		},
 		{
 			MethodName: "AnswerFinding",
 			Handler:    _WorkOrdersService_AnswerFinding_Handler,
+		},
+		{
+			MethodName: "DecideFinding",
+			Handler:    _WorkOrdersService_DecideFinding_Handler,
 		},
 		{
 			MethodName: "CloseFinding",
@@ -1090,6 +1310,13 @@ const (
 	WorkOrdersQueryService_ListMeasurements_FullMethodName  = "/coldsection.workorders.v1.WorkOrdersQueryService/ListMeasurements"
 	WorkOrdersQueryService_ListMotoringRuns_FullMethodName  = "/coldsection.workorders.v1.WorkOrdersQueryService/ListMotoringRuns"
 	WorkOrdersQueryService_GetMotoringLimits_FullMethodName = "/coldsection.workorders.v1.WorkOrdersQueryService/GetMotoringLimits"
+	WorkOrdersQueryService_GetRegime_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersQueryService/GetRegime"
+	WorkOrdersQueryService_ListRegimes_FullMethodName       = "/coldsection.workorders.v1.WorkOrdersQueryService/ListRegimes"
+	WorkOrdersQueryService_GetAttachment_FullMethodName     = "/coldsection.workorders.v1.WorkOrdersQueryService/GetAttachment"
+	WorkOrdersQueryService_ListAttachments_FullMethodName   = "/coldsection.workorders.v1.WorkOrdersQueryService/ListAttachments"
+	WorkOrdersQueryService_TraceWorkOrder_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/TraceWorkOrder"
+	WorkOrdersQueryService_CompareWorkOrder_FullMethodName  = "/coldsection.workorders.v1.WorkOrdersQueryService/CompareWorkOrder"
+	WorkOrdersQueryService_ExportWorkPack_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/ExportWorkPack"
 	WorkOrdersQueryService_ListFindings_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersQueryService/ListFindings"
 	WorkOrdersQueryService_ListLabourEntries_FullMethodName = "/coldsection.workorders.v1.WorkOrdersQueryService/ListLabourEntries"
 	WorkOrdersQueryService_ListSignatures_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/ListSignatures"
@@ -1126,6 +1353,21 @@ type WorkOrdersQueryServiceClient interface {
 	ListMotoringRuns(ctx context.Context, in *ListMotoringRunsRequest, opts ...grpc.CallOption) (*ListMotoringRunsResponse, error)
 	// Says when the starter may run next, how long, and which limit binds.
 	GetMotoringLimits(ctx context.Context, in *GetMotoringLimitsRequest, opts ...grpc.CallOption) (*MotoringLimits, error)
+	// Reads a regime, its current revision or an older one. Reason: REVISION_UNKNOWN.
+	GetRegime(ctx context.Context, in *GetRegimeRequest, opts ...grpc.CallOption) (*Regime, error)
+	// Lists regimes. Filter field: display_name.
+	ListRegimes(ctx context.Context, in *ListRegimesRequest, opts ...grpc.CallOption) (*ListRegimesResponse, error)
+	// Reads an attachment with its bytes.
+	GetAttachment(ctx context.Context, in *GetAttachmentRequest, opts ...grpc.CallOption) (*Attachment, error)
+	// Lists the attachments of an order, without their bytes. Filter field: media_type.
+	ListAttachments(ctx context.Context, in *ListAttachmentsRequest, opts ...grpc.CallOption) (*ListAttachmentsResponse, error)
+	// Tells who did what and when on an order, in the order in which it was recorded, with corrections and revisions.
+	TraceWorkOrder(ctx context.Context, in *TraceWorkOrderRequest, opts ...grpc.CallOption) (*TraceWorkOrderResponse, error)
+	// Compares what was planned with what was done. Reason: STORES_UNREACHABLE.
+	CompareWorkOrder(ctx context.Context, in *CompareWorkOrderRequest, opts ...grpc.CallOption) (*CompareWorkOrderResponse, error)
+	// Writes the work pack of an order: the record as PDF (PDF/A) or JSON, or the sheet to fill in by hand on a day without
+	// network.
+	ExportWorkPack(ctx context.Context, in *ExportWorkPackRequest, opts ...grpc.CallOption) (*ExportWorkPackResponse, error)
 	// Lists findings. Filter fields: state, raise_time.
 	ListFindings(ctx context.Context, in *ListFindingsRequest, opts ...grpc.CallOption) (*ListFindingsResponse, error)
 	// Lists time worked. Filter fields: person, start_time.
@@ -1256,6 +1498,76 @@ func (c *workOrdersQueryServiceClient) GetMotoringLimits(ctx context.Context, in
 	return out, nil
 }
 
+func (c *workOrdersQueryServiceClient) GetRegime(ctx context.Context, in *GetRegimeRequest, opts ...grpc.CallOption) (*Regime, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Regime)
+	err := c.cc.Invoke(ctx, WorkOrdersQueryService_GetRegime_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersQueryServiceClient) ListRegimes(ctx context.Context, in *ListRegimesRequest, opts ...grpc.CallOption) (*ListRegimesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListRegimesResponse)
+	err := c.cc.Invoke(ctx, WorkOrdersQueryService_ListRegimes_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersQueryServiceClient) GetAttachment(ctx context.Context, in *GetAttachmentRequest, opts ...grpc.CallOption) (*Attachment, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Attachment)
+	err := c.cc.Invoke(ctx, WorkOrdersQueryService_GetAttachment_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersQueryServiceClient) ListAttachments(ctx context.Context, in *ListAttachmentsRequest, opts ...grpc.CallOption) (*ListAttachmentsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListAttachmentsResponse)
+	err := c.cc.Invoke(ctx, WorkOrdersQueryService_ListAttachments_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersQueryServiceClient) TraceWorkOrder(ctx context.Context, in *TraceWorkOrderRequest, opts ...grpc.CallOption) (*TraceWorkOrderResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(TraceWorkOrderResponse)
+	err := c.cc.Invoke(ctx, WorkOrdersQueryService_TraceWorkOrder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersQueryServiceClient) CompareWorkOrder(ctx context.Context, in *CompareWorkOrderRequest, opts ...grpc.CallOption) (*CompareWorkOrderResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CompareWorkOrderResponse)
+	err := c.cc.Invoke(ctx, WorkOrdersQueryService_CompareWorkOrder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersQueryServiceClient) ExportWorkPack(ctx context.Context, in *ExportWorkPackRequest, opts ...grpc.CallOption) (*ExportWorkPackResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExportWorkPackResponse)
+	err := c.cc.Invoke(ctx, WorkOrdersQueryService_ExportWorkPack_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *workOrdersQueryServiceClient) ListFindings(ctx context.Context, in *ListFindingsRequest, opts ...grpc.CallOption) (*ListFindingsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListFindingsResponse)
@@ -1335,6 +1647,21 @@ type WorkOrdersQueryServiceServer interface {
 	ListMotoringRuns(context.Context, *ListMotoringRunsRequest) (*ListMotoringRunsResponse, error)
 	// Says when the starter may run next, how long, and which limit binds.
 	GetMotoringLimits(context.Context, *GetMotoringLimitsRequest) (*MotoringLimits, error)
+	// Reads a regime, its current revision or an older one. Reason: REVISION_UNKNOWN.
+	GetRegime(context.Context, *GetRegimeRequest) (*Regime, error)
+	// Lists regimes. Filter field: display_name.
+	ListRegimes(context.Context, *ListRegimesRequest) (*ListRegimesResponse, error)
+	// Reads an attachment with its bytes.
+	GetAttachment(context.Context, *GetAttachmentRequest) (*Attachment, error)
+	// Lists the attachments of an order, without their bytes. Filter field: media_type.
+	ListAttachments(context.Context, *ListAttachmentsRequest) (*ListAttachmentsResponse, error)
+	// Tells who did what and when on an order, in the order in which it was recorded, with corrections and revisions.
+	TraceWorkOrder(context.Context, *TraceWorkOrderRequest) (*TraceWorkOrderResponse, error)
+	// Compares what was planned with what was done. Reason: STORES_UNREACHABLE.
+	CompareWorkOrder(context.Context, *CompareWorkOrderRequest) (*CompareWorkOrderResponse, error)
+	// Writes the work pack of an order: the record as PDF (PDF/A) or JSON, or the sheet to fill in by hand on a day without
+	// network.
+	ExportWorkPack(context.Context, *ExportWorkPackRequest) (*ExportWorkPackResponse, error)
 	// Lists findings. Filter fields: state, raise_time.
 	ListFindings(context.Context, *ListFindingsRequest) (*ListFindingsResponse, error)
 	// Lists time worked. Filter fields: person, start_time.
@@ -1387,6 +1714,27 @@ func (UnimplementedWorkOrdersQueryServiceServer) ListMotoringRuns(context.Contex
 }
 func (UnimplementedWorkOrdersQueryServiceServer) GetMotoringLimits(context.Context, *GetMotoringLimitsRequest) (*MotoringLimits, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetMotoringLimits not implemented")
+}
+func (UnimplementedWorkOrdersQueryServiceServer) GetRegime(context.Context, *GetRegimeRequest) (*Regime, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetRegime not implemented")
+}
+func (UnimplementedWorkOrdersQueryServiceServer) ListRegimes(context.Context, *ListRegimesRequest) (*ListRegimesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListRegimes not implemented")
+}
+func (UnimplementedWorkOrdersQueryServiceServer) GetAttachment(context.Context, *GetAttachmentRequest) (*Attachment, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetAttachment not implemented")
+}
+func (UnimplementedWorkOrdersQueryServiceServer) ListAttachments(context.Context, *ListAttachmentsRequest) (*ListAttachmentsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListAttachments not implemented")
+}
+func (UnimplementedWorkOrdersQueryServiceServer) TraceWorkOrder(context.Context, *TraceWorkOrderRequest) (*TraceWorkOrderResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method TraceWorkOrder not implemented")
+}
+func (UnimplementedWorkOrdersQueryServiceServer) CompareWorkOrder(context.Context, *CompareWorkOrderRequest) (*CompareWorkOrderResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CompareWorkOrder not implemented")
+}
+func (UnimplementedWorkOrdersQueryServiceServer) ExportWorkPack(context.Context, *ExportWorkPackRequest) (*ExportWorkPackResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExportWorkPack not implemented")
 }
 func (UnimplementedWorkOrdersQueryServiceServer) ListFindings(context.Context, *ListFindingsRequest) (*ListFindingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListFindings not implemented")
@@ -1623,6 +1971,132 @@ func _WorkOrdersQueryService_GetMotoringLimits_Handler(srv interface{}, ctx cont
 	return interceptor(ctx, in, info, handler)
 }
 
+func _WorkOrdersQueryService_GetRegime_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetRegimeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersQueryServiceServer).GetRegime(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersQueryService_GetRegime_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersQueryServiceServer).GetRegime(ctx, req.(*GetRegimeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersQueryService_ListRegimes_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListRegimesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersQueryServiceServer).ListRegimes(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersQueryService_ListRegimes_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersQueryServiceServer).ListRegimes(ctx, req.(*ListRegimesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersQueryService_GetAttachment_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetAttachmentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersQueryServiceServer).GetAttachment(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersQueryService_GetAttachment_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersQueryServiceServer).GetAttachment(ctx, req.(*GetAttachmentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersQueryService_ListAttachments_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListAttachmentsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersQueryServiceServer).ListAttachments(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersQueryService_ListAttachments_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersQueryServiceServer).ListAttachments(ctx, req.(*ListAttachmentsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersQueryService_TraceWorkOrder_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(TraceWorkOrderRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersQueryServiceServer).TraceWorkOrder(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersQueryService_TraceWorkOrder_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersQueryServiceServer).TraceWorkOrder(ctx, req.(*TraceWorkOrderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersQueryService_CompareWorkOrder_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CompareWorkOrderRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersQueryServiceServer).CompareWorkOrder(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersQueryService_CompareWorkOrder_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersQueryServiceServer).CompareWorkOrder(ctx, req.(*CompareWorkOrderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersQueryService_ExportWorkPack_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExportWorkPackRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersQueryServiceServer).ExportWorkPack(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersQueryService_ExportWorkPack_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersQueryServiceServer).ExportWorkPack(ctx, req.(*ExportWorkPackRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _WorkOrdersQueryService_ListFindings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListFindingsRequest)
 	if err := dec(in); err != nil {
@@ -1763,6 +2237,34 @@ var WorkOrdersQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetMotoringLimits",
 			Handler:    _WorkOrdersQueryService_GetMotoringLimits_Handler,
+		},
+		{
+			MethodName: "GetRegime",
+			Handler:    _WorkOrdersQueryService_GetRegime_Handler,
+		},
+		{
+			MethodName: "ListRegimes",
+			Handler:    _WorkOrdersQueryService_ListRegimes_Handler,
+		},
+		{
+			MethodName: "GetAttachment",
+			Handler:    _WorkOrdersQueryService_GetAttachment_Handler,
+		},
+		{
+			MethodName: "ListAttachments",
+			Handler:    _WorkOrdersQueryService_ListAttachments_Handler,
+		},
+		{
+			MethodName: "TraceWorkOrder",
+			Handler:    _WorkOrdersQueryService_TraceWorkOrder_Handler,
+		},
+		{
+			MethodName: "CompareWorkOrder",
+			Handler:    _WorkOrdersQueryService_CompareWorkOrder_Handler,
+		},
+		{
+			MethodName: "ExportWorkPack",
+			Handler:    _WorkOrdersQueryService_ExportWorkPack_Handler,
 		},
 		{
 			MethodName: "ListFindings",

@@ -49,6 +49,9 @@ func (u unit) update(ctx context.Context, req *workordersv1.UpdateWorkOrderReque
 		return nil, err
 	}
 	o.EndCounters = nil // they come with the performer's signature
+	if err := u.underRegime(ctx, o); err != nil {
+		return nil, err
+	}
 	if err := u.mayPlan(o, begins); err != nil {
 		return nil, err
 	}

@@ -21,6 +21,8 @@ import (
 type content struct {
 	fields   []recordchain.Field
 	open     []string            // steps that are not done
+	unsigned []string            // steps that are done and want a signature of their own
+	omitted  []string            // steps left undone with agreement, as the release states them
 	findings []string            // findings that nobody answered
 	unsolved []string            // findings to be put right that nobody closed; they stop a release
 	carried  []string            // deferred findings and those for the customer, as the release states them
@@ -39,7 +41,12 @@ func (c *content) worked(person string) {
 	}
 }
 
-// refuse says what keeps the order from being signed with a meaning. Reasons: STEPS_OPEN, FINDING_OPEN.
+// hash is what a signature covers: the records and the very text that was shown.
+func (c *content) hash(statement string) string {
+	return recordchain.Hash(append(slices.Clone(c.fields), recordchain.Field{Name: "statement", Value: statement}))
+}
+
+// refuse says what keeps the order from being signed with a meaning. Reasons: STEPS_OPEN, STEP_NOT_SIGNED, FINDING_OPEN.
 func (c *content) refuse(order string, meaning commonv1.Signature_Meaning) error {
 	missing := c.missing(meaning)
 	switch {
@@ -47,6 +54,8 @@ func (c *content) refuse(order string, meaning commonv1.Signature_Meaning) error
 		return nil
 	case len(c.open) > 0:
 		return fault.Precondition("STEPS_OPEN", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
+	case len(c.unsigned) > 0:
+		return fault.Precondition("STEP_NOT_SIGNED", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
 	default:
 		return fault.Precondition("FINDING_OPEN", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
 	}
@@ -54,7 +63,7 @@ func (c *content) refuse(order string, meaning commonv1.Signature_Meaning) error
 
 // missing is what must be done before signing with a meaning.
 func (c *content) missing(meaning commonv1.Signature_Meaning) []string {
-	missing := slices.Concat(c.open, c.findings)
+	missing := slices.Concat(c.open, c.unsigned, c.findings)
 	if meaning == commonv1.Signature_RELEASED {
 		missing = append(missing, c.unsolved...)
 	}
@@ -72,6 +81,9 @@ func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder, at time.
 	c.add("requirements", "%s", strings.Join(o.GetRequirements(), " "))
 	s := o.GetStartCounters()
 	c.add("start counters", "%d %d %d", s.GetOperatingSeconds(), s.GetCycles(), s.GetStarts())
+	if e := o.GetEndCounters(); o.GetFinishTime() != nil && at.After(o.GetFinishTime().AsTime()) {
+		c.add("end counters", "%d %d %d %d", e.GetOperatingSeconds(), e.GetCycles(), e.GetStarts(), e.GetAircraftSeconds())
+	}
 	if err := u.addSteps(ctx, o, &c); err != nil {
 		return c, err
 	}
@@ -89,16 +101,16 @@ func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder, at time.
 }
 
 func (u unit) addSteps(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
-	condition, args := store.Under(o.GetName() + "/steps")
-	steps, err := store.Steps.Where(ctx, u.Tx, condition+" ORDER BY position", args...)
+	steps, err := u.stepsOf(ctx, o)
 	for _, s := range steps {
-		c.add("step", "%d|%s|%s|%s|%s|%s|%d/%d", s.GetPosition(), s.GetTitle(), s.GetState(), s.GetPerformer(), stamp(s.GetCompleteTime()), s.GetNote(),
-			s.GetRemovedItemCount(), s.GetRestoredItemCount())
-		for _, m := range s.GetMaterials() {
-			c.add("material", "%s|%s %s", m.GetLot(), m.GetQuantity().GetValue(), m.GetQuantity().GetUnitCode())
-		}
-		if s.GetState() == workordersv1.Step_OPEN {
+		c.addStep(s)
+		switch {
+		case s.GetState() == workordersv1.Step_OPEN:
 			c.open = append(c.open, fmt.Sprintf("Step %d, %s, is open", s.GetPosition(), s.GetTitle()))
+		case s.GetState() == workordersv1.Step_OMITTED:
+			c.omitted = append(c.omitted, fmt.Sprintf("step %d, %s (%s; %s)", s.GetPosition(), s.GetTitle(), s.GetNote(), s.GetAgreement()))
+		case s.GetSignatureRequired() && s.GetSignature() == "":
+			c.unsigned = append(c.unsigned, fmt.Sprintf("Step %d, %s, wants a signature of its own", s.GetPosition(), s.GetTitle()))
 		}
 		if slices.Contains(byAnother, s.GetKind()) {
 			c.looked[s.GetName()] = struct{}{}
@@ -109,17 +121,50 @@ func (u unit) addSteps(ctx context.Context, o *workordersv1.WorkOrder, c *conten
 	return err
 }
 
+// addStep adds what was recorded on a step, but for its signature, which covers the rest.
+func (c *content) addStep(s *workordersv1.Step) {
+	c.add("step", "%d|%s|%s|%s|%s|%s|%d/%d", s.GetPosition(), s.GetTitle(), s.GetState(), s.GetPerformer(), stamp(s.GetCompleteTime()), s.GetNote(),
+		s.GetRemovedItemCount(), s.GetRestoredItemCount())
+	if s.GetAgreement() != "" {
+		c.add("agreement", "%s", s.GetAgreement())
+	}
+	for _, m := range s.GetMaterials() {
+		c.add("material", "%s|%s %s", m.GetLot(), m.GetQuantity().GetValue(), m.GetQuantity().GetUnitCode())
+	}
+}
+
+// contentOfStep is what the signature of a step covers: the step and its readings, as they were at an instant.
+func (u unit) contentOfStep(ctx context.Context, o *workordersv1.WorkOrder, step *workordersv1.Step, at time.Time) (content, error) {
+	c := content{looked: map[string]struct{}{}}
+	c.add("order", "%s", o.GetName())
+	c.add("number", "%s", o.GetNumber())
+	c.add("engine", "%s %s", o.GetEngine(), o.GetEngineSerial())
+	c.addStep(step)
+	condition, args := store.Under(o.GetName() + "/measurements")
+	readings, err := store.Measured.Where(ctx, u.Tx, condition+" AND step = $3 ORDER BY create_time, name", append(args, step.GetName())...)
+	for _, m := range readings {
+		if !m.GetCreateTime().AsTime().After(at) {
+			c.addReading(m)
+		}
+	}
+	return c, err
+}
+
 func (u unit) addReadings(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
 	condition, args := store.Under(o.GetName() + "/measurements")
 	readings, err := store.Measured.Where(ctx, u.Tx, condition+" ORDER BY create_time, name", args...)
 	for _, m := range readings {
-		c.add("reading", "%s|%s|%s %s|%s|%s|%t|%s|%s|%s|%s", m.GetStep(), m.GetKey(), m.GetEntered().GetText(), m.GetEntered().GetUnitCode(), m.GetTool(),
-			m.GetToolCalibration(), m.GetLimitsMet(), m.GetPerson(), stamp(m.GetMeasureTime()), m.GetSupersedes(), m.GetReason())
+		c.addReading(m)
 		if _, ok := c.looked[m.GetStep()]; !ok {
 			c.worked(m.GetPerson())
 		}
 	}
 	return err
+}
+
+func (c *content) addReading(m *workordersv1.Measurement) {
+	c.add("reading", "%s|%s|%s %s|%s|%s|%t|%s|%s|%s|%s", m.GetStep(), m.GetKey(), m.GetEntered().GetText(), m.GetEntered().GetUnitCode(), m.GetTool(),
+		m.GetToolCalibration(), m.GetLimitsMet(), m.GetPerson(), stamp(m.GetMeasureTime()), m.GetSupersedes(), m.GetReason())
 }
 
 func (u unit) addRuns(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
@@ -142,6 +187,9 @@ func (u unit) addFindings(ctx context.Context, o *workordersv1.WorkOrder, c *con
 		}
 		c.add("finding", "%s|%s|%s|%s|%s|%s|%s", f.GetDescription(), strings.Join(f.GetPhotoSha256(), " "), f.GetDisposition(), f.GetAnswer(), f.GetBasis(),
 			resource.DateText(f.GetLimitDate()), resource.DateText(f.GetOriginalDate()))
+		if d := f.GetCustomerDecision(); d != nil && !d.GetDecideTime().AsTime().After(at) {
+			c.add("decision", "%s|%s|%s", d.GetVerdict(), d.GetReference(), d.GetPerson())
+		}
 		c.weigh(f)
 	}
 	return err
@@ -149,18 +197,32 @@ func (u unit) addFindings(ctx context.Context, o *workordersv1.WorkOrder, c *con
 
 // weigh says what a finding means for signing.
 func (c *content) weigh(f *workordersv1.Finding) {
+	decided := f.GetCustomerDecision()
 	switch {
 	case f.GetState() == workordersv1.Finding_RAISED:
 		c.findings = append(c.findings, "The finding "+f.GetName()+" has no answer")
 	case f.GetState() == workordersv1.Finding_CLOSED:
-	case f.GetDisposition() == workordersv1.Finding_RECTIFY:
+	case f.GetDisposition() == workordersv1.Finding_RECTIFY || decided.GetVerdict() == workordersv1.CustomerDecision_AGREED:
 		c.unsolved = append(c.unsolved, "The finding "+f.GetName()+" is to be put right and nobody closed it")
 	case f.GetDisposition() == workordersv1.Finding_DEFER:
-		c.carried = append(c.carried, fmt.Sprintf("%s, first found %s, until %s, on the basis of %s", f.GetDescription(), resource.DateText(f.GetOriginalDate()),
-			resource.DateText(f.GetLimitDate()), f.GetBasis()))
+		c.carried = append(c.carried, deferred(f))
+	case decided != nil:
+		c.carried = append(c.carried, f.GetDescription()+", declined by the customer ("+decided.GetReference()+")")
 	default:
 		c.carried = append(c.carried, f.GetDescription()+", for the customer to decide")
 	}
+}
+
+// deferred is a deferral as the release states it.
+func deferred(f *workordersv1.Finding) string {
+	text := fmt.Sprintf("%s, first found %s, until %s, on the basis of %s", f.GetDescription(), resource.DateText(f.GetOriginalDate()), resource.DateText(f.GetLimitDate()), f.GetBasis())
+	if f.GetDeferralCategory() != "" {
+		text += ", category " + f.GetDeferralCategory()
+	}
+	if f.GetPlacard() != "" {
+		text += fmt.Sprintf(", placard %q", f.GetPlacard())
+	}
+	return text
 }
 
 // addSigners counts who signed that the work was done among those who did it, also when it was sent back since.

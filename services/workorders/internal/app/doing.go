@@ -41,7 +41,8 @@ func (a *App) AcknowledgeCautions(ctx context.Context, req *workordersv1.Acknowl
 		if err != nil {
 			return nil, err
 		}
-		if _, err := u.started(ctx, orderOf(req.GetName())); err != nil {
+		o, err := u.started(ctx, orderOf(req.GetName()))
+		if err != nil {
 			return nil, err
 		}
 		step, err := store.Steps.Lock(ctx, tx, req.GetName())
@@ -55,7 +56,10 @@ func (a *App) AcknowledgeCautions(ctx context.Context, req *workordersv1.Acknowl
 			return nil, notOpen(step)
 		}
 		step.AcknowledgeTime, step.Acknowledger = timestamppb.New(u.now), me
-		return step, store.Steps.Save(ctx, tx, step, u.now)
+		if err := store.Steps.Save(ctx, tx, step, u.now); err != nil {
+			return nil, err
+		}
+		return step, u.tellStep(ctx, "step.acknowledged", o, step)
 	})
 }
 
@@ -166,18 +170,37 @@ func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *
 		return fault.Precondition("CAUTIONS_NOT_ACKNOWLEDGED", "Read and acknowledge the cautions of step %d first; who does the step reads them.", step.GetPosition())
 	case req.GetNotApplicable() && strings.TrimSpace(req.GetNote()) == "":
 		return fault.Invalid("note", "NOTE_MISSING", "A step that does not apply needs a note that says why.")
-	case req.GetNotApplicable() && step.GetCritical():
-		return fault.Precondition("STEP_CRITICAL", "Step %d is critical and can't be left out.", step.GetPosition())
-	case step.GetKind() == workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT && req.GetRemovedItemCount() != req.GetRestoredItemCount():
-		return fault.Precondition("COUNT_DIFFERS", "%d items went out and %d came back. Find what is missing before you go on.", req.GetRemovedItemCount(), req.GetRestoredItemCount())
+	case req.GetNotApplicable() && mustBeDone(step):
+		return fault.Precondition("STEP_CRITICAL", "Step %d is critical, or stops the work until somebody looked, and can't be left out.", step.GetPosition())
 	case step.GetKind() == workordersv1.StepKind_STEP_KIND_MATERIAL && len(req.GetMaterials()) == 0 && !req.GetNotApplicable():
 		return fault.Invalid("materials", "MATERIAL_MISSING", "Step %d names the lots used and their amounts. Scan them.", step.GetPosition())
 	}
-	condition, args := store.Under(o.GetName() + "/steps")
-	all, err := store.Steps.Where(ctx, u.Tx, condition+" ORDER BY position", args...)
+	all, err := u.stepsOf(ctx, o)
 	if err != nil {
 		return err
 	}
+	if err := inOrder(all, step, me); err != nil {
+		return err
+	}
+	if err := counted(all, step, req); err != nil {
+		return err
+	}
+	return u.measuredAll(ctx, o, step, req)
+}
+
+// mustBeDone says of a step that it is neither left out nor left undone: what is critical, what puts back, and what stops the work
+// until somebody looked.
+func mustBeDone(step *workordersv1.Step) bool {
+	switch step.GetKind() {
+	case workordersv1.StepKind_STEP_KIND_HOLD_POINT, workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT:
+		return true
+	default:
+		return step.GetCritical() || slices.Contains(byAnother, step.GetKind())
+	}
+}
+
+// inOrder refuses a step before an earlier one, and a look by who did any of the work. Reasons: STEP_ORDER, SAME_PERSON.
+func inOrder(all []*workordersv1.Step, step *workordersv1.Step, me string) error {
 	for _, other := range all {
 		if other.GetPosition() < step.GetPosition() && other.GetState() == workordersv1.Step_OPEN {
 			return fault.Precondition("STEP_ORDER", "Step %d, %q, comes first and is open.", other.GetPosition(), other.GetTitle()).With("step", other.GetName())
@@ -186,7 +209,28 @@ func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *
 			return fault.Precondition("SAME_PERSON", "%s did step %d and can't inspect the work. Another person must.", me, other.GetPosition())
 		}
 	}
-	return u.measuredAll(ctx, o, step, req)
+	return nil
+}
+
+// counted compares what went out with what came back. What earlier steps took out is known already; without any, the step itself
+// says both numbers. A forgotten blank can stop an engine. Reasons: COUNT_DIFFERS, COUNT_MISSING.
+func counted(all []*workordersv1.Step, step *workordersv1.Step, req *workordersv1.CompleteStepRequest) error {
+	if step.GetKind() != workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT {
+		return nil
+	}
+	out := stillOut(all)
+	if out == 0 {
+		out = req.GetRemovedItemCount()
+	}
+	switch {
+	case out != req.GetRestoredItemCount() || req.GetRemovedItemCount() != 0 && req.GetRemovedItemCount() != out:
+		return fault.Precondition("COUNT_DIFFERS", "%d items went out and %d came back. Find what is missing before you go on.", out, req.GetRestoredItemCount())
+	case out == 0 && strings.TrimSpace(req.GetNote()) == "":
+		return fault.Invalid("restored_item_count", "COUNT_MISSING", "Step %d counts what came back. Say how many items went out and came back, or note why nothing was taken out.",
+			step.GetPosition())
+	default:
+		return nil
+	}
 }
 
 func (u unit) measuredAll(ctx context.Context, o *workordersv1.WorkOrder, step *workordersv1.Step, req *workordersv1.CompleteStepRequest) error {

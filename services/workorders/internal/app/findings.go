@@ -26,8 +26,8 @@ func (a *App) CreateFinding(ctx context.Context, req *workordersv1.CreateFinding
 		if err != nil {
 			return nil, err
 		}
-		if s := o.GetState(); s == workordersv1.WorkOrder_RELEASED || s == workordersv1.WorkOrder_VOIDED {
-			return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is %s. Draft a new order for what was found.", o.GetName(), s).With("state", s.String())
+		if err := live(o); err != nil {
+			return nil, err
 		}
 		if err := u.stepOf(ctx, o, "finding.step", req.GetFinding().GetStep()); err != nil {
 			return nil, err
@@ -40,65 +40,66 @@ func (a *App) CreateFinding(ctx context.Context, req *workordersv1.CreateFinding
 		resource.ClearOutputOnly(f)
 		f.Name, f.State, f.Raiser = a.newName(o.GetName()+"/findings", req.GetFindingId()), workordersv1.Finding_RAISED, me
 		f.RaiseTime, f.OriginalDate = timestamppb.New(u.now), civil(u.now.In(zone))
-		if err := store.Findings.Insert(ctx, tx, f, u.now); err != nil {
-			return nil, err
-		}
-		if f.GetStopWork() && o.GetHold() == nil {
-			if err := u.hold(ctx, o, "Stop work: "+f.GetDescription()); err != nil {
-				return nil, err
-			}
-		}
-		return f, u.publish(ctx, "finding.raised", o.GetName(), &workordersv1.FindingChanged{WorkOrder: o.GetName(), Engine: o.GetEngine(), Finding: f})
+		return f, u.raise(ctx, o, f)
 	})
 }
 
-// AnswerFinding says what is done about it.
-func (a *App) AnswerFinding(ctx context.Context, req *workordersv1.AnswerFindingRequest) (*workordersv1.Finding, error) {
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Finding, error) {
-		u := a.unit(ctx, tx)
-		f, err := store.Findings.Lock(ctx, tx, req.GetName())
-		if err != nil {
-			return nil, err
-		}
-		if err := resource.CheckEtag(f, req.GetEtag()); err != nil {
-			return nil, err
-		}
-		if err := u.mayDefer(ctx, f, req); err != nil {
-			return nil, err
-		}
-		if f.GetState() != workordersv1.Finding_RAISED {
-			return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is %s already.", f.GetName(), f.GetState()).With("state", f.GetState().String())
-		}
-		f.State, f.Disposition, f.Answer, f.Answerer = workordersv1.Finding_ANSWERED, req.GetDisposition(), req.GetAnswer(), u.caller.Person
-		f.Basis, f.LimitDate = req.GetBasis(), req.GetLimitDate()
-		if err := store.Findings.Save(ctx, tx, f, u.now); err != nil {
-			return nil, err
-		}
-		return f, u.publish(ctx, "finding.answered", orderOf(f.GetName()), &workordersv1.FindingChanged{WorkOrder: orderOf(f.GetName()), Finding: f})
-	})
-}
-
-// mayDefer refuses a deferral without its basis and last day, or whose last day is past. Reason: DEFERRAL_INCOMPLETE.
-func (u unit) mayDefer(ctx context.Context, f *workordersv1.Finding, req *workordersv1.AnswerFindingRequest) error {
-	if req.GetDisposition() != workordersv1.Finding_DEFER {
-		return nil
-	}
-	if strings.TrimSpace(req.GetBasis()) == "" || req.GetLimitDate() == nil {
-		return fault.Invalid("basis", "DEFERRAL_INCOMPLETE", "A deferral names the data that allow it and its last day. Add both.")
-	}
-	o, err := store.Orders.Get(ctx, u.Tx, orderOf(f.GetName()))
-	if err != nil {
+// raise writes a finding; one that asks to stop work holds the order.
+func (u unit) raise(ctx context.Context, o *workordersv1.WorkOrder, f *workordersv1.Finding) error {
+	if err := u.evidence(ctx, o, f); err != nil {
 		return err
 	}
+	if err := store.Findings.Insert(ctx, u.Tx, f, u.now); err != nil {
+		return err
+	}
+	if f.GetStopWork() && o.GetHold() == nil {
+		if err := u.hold(ctx, o, "Stop work: "+f.GetDescription()); err != nil {
+			return err
+		}
+	}
+	return u.tellFinding(ctx, "finding.raised", o, f)
+}
+
+// live refuses what is added to an order that has ended.
+func live(o *workordersv1.WorkOrder) error {
+	if s := o.GetState(); s == workordersv1.WorkOrder_RELEASED || s == workordersv1.WorkOrder_VOIDED {
+		return fault.Precondition("STATE_NOT_ALLOWED", "%s is %s. Draft a new order for what was found.", o.GetName(), s).With("state", s.String())
+	}
+	return nil
+}
+
+// evidence checks what a finding refers to: its photographs are kept, and one that it carries over gives it its original date.
+// Reasons: PHOTO_UNKNOWN, FINDING_UNKNOWN.
+func (u unit) evidence(ctx context.Context, o *workordersv1.WorkOrder, f *workordersv1.Finding) error {
+	for i, hash := range f.GetPhotoSha256() {
+		f.PhotoSha256[i] = strings.ToLower(hash)
+		_, err := store.Attached.Get(ctx, u.Tx, attachmentName(o.GetName(), f.GetPhotoSha256()[i]))
+		if fault.HasReason(err, "NOT_FOUND") {
+			return fault.Invalid("finding.photo_sha256", "PHOTO_UNKNOWN", "%s has no attachment %s. Add its bytes first, then report the finding.", o.GetName(), hash)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if f.GetPredecessor() == "" {
+		return nil
+	}
+	earlier, err := store.Findings.Get(ctx, u.Tx, f.GetPredecessor())
+	if fault.HasReason(err, "NOT_FOUND") {
+		return fault.Invalid("finding.predecessor", "FINDING_UNKNOWN", "There is no finding %q to carry over.", f.GetPredecessor())
+	}
+	f.OriginalDate = earlier.GetOriginalDate()
+	return err
+}
+
+func (u unit) tellFinding(ctx context.Context, fact string, o *workordersv1.WorkOrder, f *workordersv1.Finding) error {
 	zone, err := u.zoneOf(ctx, o)
 	if err != nil {
 		return err
 	}
-	if today := resource.DateText(civil(u.now.In(zone))); resource.DateText(req.GetLimitDate()) < today {
-		return fault.Invalid("limit_date", "DEFERRAL_PAST", "The last day of the deferral, %s, is before today, %s. Put it right now, or give a day to come.",
-			resource.DateText(req.GetLimitDate()), today)
-	}
-	return nil
+	return u.publish(ctx, fact, o.GetName(), &workordersv1.FindingChanged{
+		WorkOrder: o.GetName(), Engine: o.GetEngine(), Aircraft: o.GetAircraft(), TimeZone: zone.String(), Finding: f,
+	})
 }
 
 // CloseFinding closes an answered finding, by somebody else than who answered it.
@@ -118,10 +119,14 @@ func (a *App) CloseFinding(ctx context.Context, req *workordersv1.CloseFindingRe
 		if f.GetAnswerer() == u.caller.Person {
 			return nil, fault.Precondition("SAME_PERSON", "%s answered it; another person closes it.", u.caller.Person)
 		}
-		f.State, f.CloseTime = workordersv1.Finding_CLOSED, timestamppb.New(u.now)
+		f.State, f.CloseTime, f.Closer, f.ClosingNote = workordersv1.Finding_CLOSED, timestamppb.New(u.now), u.caller.Person, req.GetNote()
 		if err := store.Findings.Save(ctx, tx, f, u.now); err != nil {
 			return nil, err
 		}
-		return f, u.publish(ctx, "finding.closed", orderOf(f.GetName()), &workordersv1.FindingChanged{WorkOrder: orderOf(f.GetName()), Finding: f})
+		o, err := store.Orders.Get(ctx, tx, orderOf(f.GetName()))
+		if err != nil {
+			return nil, err
+		}
+		return f, u.tellFinding(ctx, "finding.closed", o, f)
 	})
 }

@@ -37,19 +37,20 @@ func (a *App) CreateLabourEntry(ctx context.Context, req *workordersv1.CreateLab
 	})
 }
 
-// mayLog checks an entry and fills in its person. Reasons: STATE_NOT_ALLOWED, PERSON_NEEDED, LABOUR_TIMES_INVALID, STEP_UNKNOWN,
-// LABOUR_OVERLAPS.
+// mayLog checks an entry and fills in its person. Reasons: STATE_NOT_ALLOWED, PERSON_NEEDED, LABOUR_OF_ANOTHER,
+// LABOUR_TIMES_INVALID, STEP_UNKNOWN, LABOUR_OVERLAPS.
 func (u unit) mayLog(ctx context.Context, o *workordersv1.WorkOrder, e *workordersv1.LabourEntry) error {
 	if o.GetState() == workordersv1.WorkOrder_VOIDED {
 		return fault.Precondition("STATE_NOT_ALLOWED", "%s is VOIDED. Record the time on another order.", o.GetName()).With("state", o.GetState().String())
 	}
-	if e.GetPerson() == "" {
-		me, err := u.me()
-		if err != nil {
-			return err
-		}
-		e.Person = me
+	me, err := u.me()
+	if err != nil {
+		return err
 	}
+	if e.GetPerson() != "" && e.GetPerson() != me {
+		return fault.Denied("LABOUR_OF_ANOTHER", "%s records the own time only, not that of %s. Who worked records it.", me, e.GetPerson())
+	}
+	e.Person = me
 	start, end := e.GetStartTime().AsTime(), e.GetEndTime().AsTime()
 	if worked := end.Sub(start); worked < time.Second || worked > longestShift || end.After(u.now.Add(leeway)) {
 		return fault.Invalid("labour_entry.end_time", "LABOUR_TIMES_INVALID", "Time worked ends after it started, not in the future, and lasts at most a day. Correct the times.")

@@ -85,6 +85,9 @@ func (u unit) motor(ctx context.Context, req *workordersv1.CreateMotoringRunRequ
 	if err := u.stepOf(ctx, o, "motoring_run.step", r.GetStep()); err != nil {
 		return nil, err
 	}
+	if err := store.LockStarter(ctx, u.Tx, o.GetEngine()); err != nil {
+		return nil, err
+	}
 	others, err := u.runsOf(ctx, o.GetEngine(), run.Start.Add(-series))
 	if err != nil {
 		return nil, err

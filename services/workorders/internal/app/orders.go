@@ -18,13 +18,19 @@ import (
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/workorders/internal/app/cards"
+	"coldsection.example/services/workorders/internal/app/regimes"
 	"coldsection.example/services/workorders/internal/flow"
 	"coldsection.example/services/workorders/internal/store"
 )
 
-// Seed adds the sample cards that are not there yet.
+// Seed adds the sample cards and regimes that are not there yet.
 func (a *App) Seed(ctx context.Context) error {
 	return a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		for _, r := range regimes.Samples() {
+			if err := store.Regimes.Insert(ctx, tx, r, a.Clock.Now()); err != nil && !fault.HasReason(err, "ALREADY_EXISTS") {
+				return err
+			}
+		}
 		for _, card := range cards.Samples() {
 			if err := store.Cards.Insert(ctx, tx, card, a.Clock.Now()); err != nil && !fault.HasReason(err, "ALREADY_EXISTS") {
 				return err
@@ -121,11 +127,14 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 		if d.model.GetWash() == nil {
 			return nil, fault.Precondition("PLAN_NOT_POSSIBLE", "The engine model %s has no wash data. Enter them with their document.", d.engine.GetEngineModel())
 		}
-		c := computePlan(o, d.model, nil, "", u.now)
+		c := computePlan(o, d.model, conditions{day: resource.DateText(civil(u.now))}, u.now)
 		o.Demands = c.demands
 		if err := u.savePlan(ctx, c); err != nil {
 			return nil, err
 		}
+	}
+	if err := u.underRegime(ctx, o); err != nil {
+		return nil, err
 	}
 	o.AllowedVerbs = flow.Allowed(flowOf(o))
 	if err := store.Orders.Insert(ctx, u.Tx, o, u.now); err != nil {
@@ -138,7 +147,7 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 		step := &workordersv1.Step{
 			Name: fmt.Sprintf("%s/steps/s%02d", o.GetName(), i+1), Position: int32(i + 1), Title: s.GetTitle(), Kind: s.GetKind(), Instruction: s.GetInstruction(),
 			Cautions: s.GetCautions(), Measurements: s.GetMeasurements(), RequiredTools: s.GetRequiredTools(), RequiredAuthorizations: s.GetRequiredAuthorizations(),
-			Critical: s.GetCritical(), State: workordersv1.Step_OPEN,
+			Critical: s.GetCritical(), SignatureRequired: s.GetSignatureRequired(), State: workordersv1.Step_OPEN,
 		}
 		if err := store.Steps.Insert(ctx, u.Tx, step, u.now); err != nil {
 			return nil, err
@@ -191,8 +200,12 @@ func (u unit) planFor(ctx context.Context, o *workordersv1.WorkOrder, model *per
 	if weather == nil {
 		return fault.Precondition("PLAN_NOT_POSSIBLE", "No temperature is known for %s. Give the lowest one expected from mixing to the end of the drying run.", place.GetDisplayName())
 	}
-	temperature := weather.GetLowestExpectedC()
-	c := computePlan(o, model, &temperature, power, u.now)
+	at, err := u.conditionsAt(ctx, o, place)
+	if err != nil {
+		return err
+	}
+	at.temperature, at.power = new(weather.GetLowestExpectedC()), power
+	c := computePlan(o, model, at, u.now)
 	if len(c.plan.GetRefusals()) > 0 {
 		return fault.Precondition("PLAN_NOT_POSSIBLE", "%s", strings.Join(c.plan.GetRefusals(), " "))
 	}
@@ -267,18 +280,6 @@ func (a *App) ResumeWorkOrder(ctx context.Context, req *workordersv1.ResumeWorkO
 			return nil, err
 		}
 		return o, u.tell(ctx, o, "resumed", nil)
-	})
-}
-
-// VoidWorkOrder ends an order without release.
-func (a *App) VoidWorkOrder(ctx context.Context, req *workordersv1.VoidWorkOrderRequest) (*workordersv1.WorkOrder, error) {
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
-		u := a.unit(ctx, tx)
-		o, err := u.lock(ctx, req.GetName(), req.GetEtag())
-		if err != nil {
-			return nil, err
-		}
-		return o, u.advance(ctx, o, "void", func(c *workordersv1.WorkOrderChanged) { c.Reason = req.GetReason() })
 	})
 }
 

@@ -12,6 +12,7 @@ import (
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/quantity"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/workorders/internal/motoring"
 	"coldsection.example/services/workorders/internal/plan"
 	"coldsection.example/services/workorders/internal/store"
@@ -46,8 +47,13 @@ func dataOf(m *performancev1.EngineModel) plan.Data {
 		AntifreezeCeiling: w.GetAntifreezeCeilingC(), WashMin: w.GetWashFloorC(), AntifreezeSource: w.GetAntifreezeTable().GetDocument().GetTitle(),
 		DryingSeconds: int(w.GetDryingRunSeconds()), DryingLimit: int(w.GetDryingLimitMinutes()) * 60,
 	}
-	for _, row := range w.GetAntifreezeTable().GetRows() {
-		d.Antifreeze = append(d.Antifreeze, plan.Row{VolumePercent: row.GetVolumePercent(), FreezingC: row.GetFreezingPointC()})
+	equip(&d, w)
+	table := w.GetAntifreezeTable()
+	d.Densities = plan.Densities{Antifreeze: table.GetAntifreezeDensityKgL(), Water: table.GetWaterDensityKgL()}
+	for _, row := range table.GetRows() {
+		d.Antifreeze = append(d.Antifreeze, plan.Row{
+			VolumePercent: row.GetVolumePercent(), FreezingC: row.GetFreezingPointC(), MassPercent: row.GetMassPercent(), SpecificGravity: row.GetSpecificGravity(),
+		})
 	}
 	for _, p := range w.GetStarterProfiles() {
 		profile := plan.Profile{ID: p.GetId(), PowerSource: p.GetPowerSource(), MinOAT: p.MinOatC, MaxOAT: p.MaxOatC}
@@ -59,17 +65,29 @@ func dataOf(m *performancev1.EngineModel) plan.Data {
 	return d
 }
 
+// equip adds what is known of the spray ring and the pressure container.
+func equip(d *plan.Data, w *performancev1.WashData) {
+	r, c := w.GetSprayRing(), w.GetPressureContainer()
+	d.Ring = plan.Ring{
+		Holes: int(r.GetHoleCount()), Diameter: r.GetHoleDiameterMm(), Coefficient: r.GetDischargeCoefficient(), TestDue: resource.DateText(r.GetTestDueDate()),
+	}
+	d.Container = plan.Container{
+		Allowed: c.GetAllowedPressureKpa(), ReliefSet: c.GetReliefPressureKpa(), TestDue: resource.DateText(c.GetTestDueDate()), ReliefDue: resource.DateText(c.GetReliefDueDate()),
+	}
+}
+
 // computed is a plan together with what the order needs from stores.
 type computed struct {
 	plan    *workordersv1.WashPlan
 	demands []*workordersv1.MaterialDemand
 }
 
-// computePlan computes the plan of an order; temperature nil means not known yet.
-func computePlan(o *workordersv1.WorkOrder, m *performancev1.EngineModel, temperature *float64, powerSource string, now time.Time) computed {
-	rinseOnly := o.GetKind() == workordersv1.TaskCard_SALT_RINSE
+// computePlan computes the plan of an order under conditions.
+func computePlan(o *workordersv1.WorkOrder, m *performancev1.EngineModel, at conditions, now time.Time) computed {
+	rinseOnly, temperature := o.GetKind() == workordersv1.TaskCard_SALT_RINSE, at.temperature
 	d := dataOf(m)
-	p := plan.Compute(d, rinseOnly, temperature, powerSource)
+	d.Day, d.Deposition, d.DepositionSource = at.day, at.deposition, at.surveyed
+	p := plan.Compute(d, rinseOnly, temperature, at.power)
 	w := m.GetWash()
 	out := &workordersv1.WashPlan{
 		Name: o.GetName() + "/washPlan", Data: m.GetDocument(), TemperatureKnown: temperature != nil, WaterGrade: w.GetWaterGrade(), ContainerPressureKpa: d.PressureKPa,

@@ -26,60 +26,50 @@ import (
 // leeway between the clocks of a stopwatch and the server.
 const leeway = 2 * time.Minute
 
+// rule is what signing with a meaning takes.
+type rule struct{ verb, scope string }
+
 // signingRules says per meaning which verb signs it and what the signer must be authorized for.
 var signingRules = map[commonv1.Signature_Meaning]rule{
-	commonv1.Signature_PERFORMED: {"finish", "perform", "I did the work of this order as recorded."},
-	commonv1.Signature_INSPECTED: {"inspect", "inspect", "I inspected the work of this order, which was done by somebody else."},
-	commonv1.Signature_RELEASED: {"release", "release",
-		"The work specified, except as stated, was carried out as recorded; in respect of that work the item is released for service. " +
-			"Calculated values are to be confirmed against approved data."},
+	commonv1.Signature_PERFORMED: {"finish", "perform"}, commonv1.Signature_INSPECTED: {"inspect", "inspect"}, commonv1.Signature_RELEASED: {"release", "release"},
 }
 
 // PreviewSignature shows exactly what would be signed.
-func (a *App) PreviewSignature(ctx context.Context, req *workordersv1.PreviewSignatureRequest) (*workordersv1.PreviewSignatureResponse, error) {
-	rule, ok := signingRules[req.GetMeaning()]
-	if !ok {
-		return nil, fault.Invalid("meaning", "MEANING_UNKNOWN", "An order is signed as PERFORMED, INSPECTED or RELEASED.")
-	}
-	resp := &workordersv1.PreviewSignatureResponse{Meaning: req.GetMeaning()}
-	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+func (a *App) PreviewSignature(ctx context.Context, req *workordersv1.PreviewSignatureRequest) (resp *workordersv1.PreviewSignatureResponse, err error) {
+	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		u := a.unit(ctx, tx)
-		o, err := store.Orders.Get(ctx, tx, req.GetName())
-		if err != nil {
+		if orderOf(req.GetName()) != req.GetName() {
+			resp, err = u.previewStep(ctx, req.GetName())
 			return err
 		}
-		c, err := u.contentOf(ctx, o, u.now)
-		if err != nil {
-			return err
-		}
-		resp.Statement, resp.ContentHash, resp.Missing = rule.statement(o, c, req.GetNotDone(), req.GetExceptionReason()), recordchain.Hash(c.fields), c.missing(req.GetMeaning())
-		resp.Etag = o.GetEtag()
-		if !slices.Contains(o.GetAllowedVerbs(), rule.verb) {
-			resp.Missing = append(resp.Missing, fmt.Sprintf("The order is %s, which does not allow %q", o.GetState(), rule.verb))
-		}
-		return nil
+		resp, err = u.preview(ctx, req)
+		return err
 	})
 	return resp, err
 }
 
-// rule is what signing with a meaning takes.
-type rule struct{ verb, scope, text string }
-
-// statement is the text of a signature: what the order was, what was not done, what is carried over, and what is signed.
-func (r rule) statement(o *workordersv1.WorkOrder, c content, notDone []string, exception string) string {
-	text := fmt.Sprintf("Work order %s, %s, engine %s, card %s revision %d. Not done: %s. Carried over: %s. %s", o.GetNumber(), o.GetDisplayName(), o.GetEngineSerial(),
-		o.GetTaskCard(), o.GetTaskCardRevision(), orNone(notDone), orNone(c.carried), r.text)
-	if exception != "" {
-		text += " Exception: the signer did work of this order and inspects it again, because: " + exception + "."
+func (u unit) preview(ctx context.Context, req *workordersv1.PreviewSignatureRequest) (*workordersv1.PreviewSignatureResponse, error) {
+	rule, ok := signingRules[req.GetMeaning()]
+	if !ok {
+		return nil, fault.Invalid("meaning", "MEANING_UNKNOWN", "An order is signed as PERFORMED, INSPECTED or RELEASED.")
 	}
-	return text
-}
-
-func orNone(list []string) string {
-	if len(list) == 0 {
-		return "none"
+	o, err := store.Orders.Get(ctx, u.Tx, req.GetName())
+	if err != nil {
+		return nil, err
 	}
-	return strings.Join(list, "; ")
+	c, err := u.contentOf(ctx, o, u.now)
+	if err != nil {
+		return nil, err
+	}
+	resp := &workordersv1.PreviewSignatureResponse{Meaning: req.GetMeaning(), Etag: o.GetEtag(), Missing: c.missing(req.GetMeaning())}
+	if resp.Statement, err = u.statement(ctx, o, c, signing{meaning: req.GetMeaning(), notDone: req.GetNotDone(), exception: req.GetExceptionReason()}); err != nil {
+		return nil, err
+	}
+	resp.ContentHash = c.hash(resp.GetStatement())
+	if !slices.Contains(o.GetAllowedVerbs(), rule.verb) {
+		resp.Missing = append(resp.Missing, fmt.Sprintf("The order is %s, which does not allow %q", o.GetState(), rule.verb))
+	}
+	return resp, nil
 }
 
 // signing is one signing call.
@@ -96,6 +86,34 @@ type asked struct {
 	engine                             *compliancev1.Engine
 }
 
+// complete refuses an entry that would not say who signed on which certificate (14 CFR 43.9(a)(3), (4)). Reason: ENTRY_INCOMPLETE.
+func (f asked) complete() error {
+	var missing []string
+	if strings.TrimSpace(f.person) == "" {
+		missing = append(missing, "the name of the person")
+	}
+	if strings.TrimSpace(f.certificate) == "" {
+		missing = append(missing, "the kind and number of the certificate")
+	}
+	return incomplete(missing)
+}
+
+func incomplete(missing []string) error {
+	if len(missing) == 0 {
+		return nil
+	}
+	return fault.Precondition("ENTRY_INCOMPLETE", "The entry lacks %s. Have it entered, then sign.", strings.Join(missing, " and ")).With("missing", strings.Join(missing, ", "))
+}
+
+// wholeTime refuses a release without the aircraft's total time where the regime asks for it (14 CFR 43.11(a)(2)).
+func (u unit) wholeTime(ctx context.Context, o *workordersv1.WorkOrder, meaning commonv1.Signature_Meaning) error {
+	r, err := u.regimeOf(ctx, o)
+	if err != nil || meaning != commonv1.Signature_RELEASED || !r.GetTotalTimeRequired() || o.GetEndCounters().GetAircraftSeconds() > 0 {
+		return err
+	}
+	return incomplete([]string{"the aircraft's total time in service"})
+}
+
 // sign asks the gates, then signs in one transaction: proof used, content the one that was shown, person not the performer.
 func (a *App) sign(ctx context.Context, req proto.Message, s signing, counters *workordersv1.Counters) (*workordersv1.WorkOrder, error) {
 	order, err := store.Orders.Read(ctx, a.DB, s.name)
@@ -103,7 +121,11 @@ func (a *App) sign(ctx context.Context, req proto.Message, s signing, counters *
 		return nil, err
 	}
 	proof, proofErr := a.Keys.VerifyReauth(ctx, s.token, a.Clock.Now())
-	found, askErr := a.askForSignature(ctx, order, s)
+	scopes := []string{signingRules[s.meaning].scope}
+	if s.exception != "" {
+		scopes = append(scopes, "reinspect-own-work")
+	}
+	found, askErr := a.askForSignature(ctx, order, scopes)
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
 		// Both are looked at only here, so that a repeated request gets its first answer.
 		if proofErr != nil {
@@ -120,15 +142,11 @@ func (a *App) sign(ctx context.Context, req proto.Message, s signing, counters *
 	})
 }
 
-func (a *App) askForSignature(ctx context.Context, order *workordersv1.WorkOrder, s signing) (asked, error) {
+func (a *App) askForSignature(ctx context.Context, order *workordersv1.WorkOrder, scopes []string) (asked, error) {
 	id, _ := auth.FromContext(ctx)
 	day, err := a.today(ctx, order)
 	if err != nil {
 		return asked{}, err
-	}
-	scopes := []string{signingRules[s.meaning].scope}
-	if s.exception != "" {
-		scopes = append(scopes, "reinspect-own-work")
 	}
 	answer, err := a.gate(ctx, id.Person, order.GetEngine(), day, scopes, nil)
 	if err != nil {
@@ -139,10 +157,6 @@ func (a *App) askForSignature(ctx context.Context, order *workordersv1.WorkOrder
 }
 
 func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found asked, counters *workordersv1.Counters) (*workordersv1.WorkOrder, error) {
-	me, err := u.me()
-	if err != nil {
-		return nil, err
-	}
 	o, err := u.lock(ctx, s.name, s.etag)
 	if err != nil {
 		return nil, err
@@ -151,40 +165,66 @@ func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found aske
 	if err != nil {
 		return nil, err
 	}
-	if err := maySign(o, s, c, me); err != nil {
-		return nil, err
-	}
-	r := signingRules[s.meaning]
-	zone, err := u.zoneOf(ctx, o)
+	text, err := u.statement(ctx, o, c, s)
 	if err != nil {
 		return nil, err
 	}
-	sig := &commonv1.Signature{
-		Name: u.app.newName(o.GetName()+"/signatures", ""), Meaning: s.meaning, Person: me, PersonName: found.person, Certificate: found.certificate, Authorization: found.authorization,
-		SignTime: timestamppb.New(u.now), SignDate: civil(u.now.In(zone)), TimeZone: zone.String(), Statement: r.statement(o, c, s.notDone, s.exception), ContentHash: s.hash,
-		AuthenticationMethod: proof.Method,
-	}
-	if err := store.Signatures.Insert(ctx, u.Tx, sig, u.now); err != nil {
+	if err := u.maySign(ctx, o, s, c, text, found); err != nil {
 		return nil, err
 	}
-	if err := u.chain(ctx, o, sig); err != nil {
+	sig, err := u.newSignature(ctx, o, s.meaning, found, proof)
+	if err != nil {
 		return nil, err
 	}
-	u.stampOrder(o, s, sig, found, counters)
+	sig.Statement, sig.ContentHash = text, s.hash
+	if err := u.keepSignature(ctx, o, sig); err != nil {
+		return nil, err
+	}
+	if err := u.stampOrder(ctx, o, s, sig, found, counters); err != nil {
+		return nil, err
+	}
 	all, err := u.signaturesOf(ctx, o)
 	if err != nil {
 		return nil, err
 	}
-	return o, u.advance(ctx, o, r.verb, func(change *workordersv1.WorkOrderChanged) {
-		change.Signatures, change.ContentHash, change.NotDone = all, s.hash, s.notDone
+	return o, u.advance(ctx, o, signingRules[s.meaning].verb, func(change *workordersv1.WorkOrderChanged) {
+		change.Signatures, change.ContentHash, change.NotDone = all, s.hash, slices.Concat(s.notDone, c.omitted)
 		if !c.wetted.IsZero() {
 			change.LastWettingTime = timestamppb.New(c.wetted)
 		}
 	})
 }
 
+// newSignature is a signature of the caller, here and now; what it covers is added by who signs.
+func (u unit) newSignature(ctx context.Context, o *workordersv1.WorkOrder, meaning commonv1.Signature_Meaning, found asked, proof auth.Reauth) (*commonv1.Signature, error) {
+	me, err := u.me()
+	if err != nil {
+		return nil, err
+	}
+	zone, err := u.zoneOf(ctx, o)
+	if err != nil {
+		return nil, err
+	}
+	return &commonv1.Signature{
+		Name: u.app.newName(o.GetName()+"/signatures", ""), Meaning: meaning, Person: me, PersonName: found.person, Certificate: found.certificate,
+		Authorization: found.authorization, SignTime: timestamppb.New(u.now), SignDate: civil(u.now.In(zone)), TimeZone: zone.String(), AuthenticationMethod: proof.Method,
+	}, nil
+}
+
+// keepSignature writes a signature and adds it to the chain.
+func (u unit) keepSignature(ctx context.Context, o *workordersv1.WorkOrder, sig *commonv1.Signature) error {
+	if err := store.Signatures.Insert(ctx, u.Tx, sig, u.now); err != nil {
+		return err
+	}
+	return u.chain(ctx, o, sig)
+}
+
 // maySign checks what was shown, what is missing, and that nobody inspects the own work.
-func maySign(o *workordersv1.WorkOrder, s signing, c content, me string) error {
+func (u unit) maySign(ctx context.Context, o *workordersv1.WorkOrder, s signing, c content, text string, found asked) error {
+	me, err := u.me()
+	if err != nil {
+		return err
+	}
 	if s.meaning == commonv1.Signature_INSPECTED {
 		if err := flow.Inspects(c.people, me, s.exception, o.GetName()); err != nil {
 			return err
@@ -196,14 +236,24 @@ func maySign(o *workordersv1.WorkOrder, s signing, c content, me string) error {
 	if err := c.refuse(o.GetName(), s.meaning); err != nil {
 		return err
 	}
-	if s.hash != recordchain.Hash(c.fields) {
-		return fault.Precondition("CONTENT_CHANGED", "The record of %s is not the one that was shown. Look at it again and sign what you see.", o.GetName())
+	if err := found.complete(); err != nil {
+		return err
+	}
+	if err := u.wholeTime(ctx, o, s.meaning); err != nil {
+		return err
+	}
+	if s.hash != c.hash(text) {
+		return changed(o.GetName())
 	}
 	return nil
 }
 
+func changed(name string) error {
+	return fault.Precondition("CONTENT_CHANGED", "The record of %s is not the one that was shown. Look at it again and sign what you see.", name)
+}
+
 // stampOrder writes on the order what the signature means for it.
-func (u unit) stampOrder(o *workordersv1.WorkOrder, s signing, sig *commonv1.Signature, found asked, counters *workordersv1.Counters) {
+func (u unit) stampOrder(ctx context.Context, o *workordersv1.WorkOrder, s signing, sig *commonv1.Signature, found asked, counters *workordersv1.Counters) error {
 	switch s.meaning {
 	case commonv1.Signature_PERFORMED:
 		o.FinishTime, o.EndCounters = sig.GetSignTime(), counters
@@ -213,8 +263,13 @@ func (u unit) stampOrder(o *workordersv1.WorkOrder, s signing, sig *commonv1.Sig
 	case commonv1.Signature_INSPECTED:
 		o.ReinspectionException = s.exception != ""
 	default:
-		o.ReleaseTime, o.ReleaseDate, o.ReleaseStatement = sig.GetSignTime(), sig.GetSignDate(), sig.GetStatement()
+		r, err := u.regimeOf(ctx, o)
+		if err != nil {
+			return err
+		}
+		o.ReleaseTime, o.ReleaseDate, o.ReleaseStatement, o.RegimeRevision = sig.GetSignTime(), sig.GetSignDate(), sig.GetStatement(), r.GetRevision()
 	}
+	return nil
 }
 
 func (u unit) signaturesOf(ctx context.Context, o *workordersv1.WorkOrder) ([]*commonv1.Signature, error) {
@@ -234,40 +289,4 @@ func (u unit) chain(ctx context.Context, o *workordersv1.WorkOrder, s *commonv1.
 		},
 	})
 	return err
-}
-
-// VerifySignature recomputes what a signature covers.
-func (a *App) VerifySignature(ctx context.Context, name string) (*workordersv1.VerifySignatureResponse, error) {
-	resp := &workordersv1.VerifySignatureResponse{}
-	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		u := a.unit(ctx, tx)
-		s, err := store.Signatures.Get(ctx, tx, name)
-		if err != nil {
-			return err
-		}
-		o, err := store.Orders.Get(ctx, tx, orderOf(name))
-		if err != nil {
-			return err
-		}
-		c, err := u.contentOf(ctx, o, s.GetSignTime().AsTime())
-		if err != nil {
-			return err
-		}
-		bad, err := recordchain.Verify(ctx, tx, "signatures")
-		if err != nil {
-			return err
-		}
-		resp.RecomputedHash = recordchain.Hash(c.fields)
-		resp.Valid = resp.GetRecomputedHash() == s.GetContentHash() && bad == 0 && s.GetVoidTime() == nil
-		switch {
-		case s.GetVoidTime() != nil:
-			resp.Explanation = "The work was sent back after this signature; it covers the work as it was."
-		case bad != 0:
-			resp.Explanation = fmt.Sprintf("The chain of signatures is broken at entry %d.", bad)
-		case !resp.GetValid():
-			resp.Explanation = "The order's records are not those that were signed."
-		}
-		return nil
-	})
-	return resp, err
 }

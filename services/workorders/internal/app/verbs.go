@@ -48,6 +48,9 @@ func (a *App) ReworkWorkOrder(ctx context.Context, req *workordersv1.ReworkWorkO
 			return nil, err
 		}
 		for _, s := range sigs {
+			if s.GetSubject() != "" {
+				continue // what was done on a step stays done
+			}
 			s.VoidTime = timestamppb.New(u.now)
 			if err := store.Signatures.Save(ctx, tx, s, u.now); err != nil {
 				return nil, err

@@ -142,3 +142,23 @@ func Inspects(workers []string, person, exception, name string) error {
 		return nil
 	}
 }
+
+// Ending is what ending an order without release looks at.
+type Ending struct {
+	Signer  string // who signed anything on it, "" for nobody
+	Quality bool   // whether the caller answers for quality
+	Out     int32  // items that were taken out and not counted back in
+}
+
+// Voids says whether an order may be ended: before anything was signed a planner does; afterwards quality closes it as incomplete;
+// and nobody does while something is still out. Reasons: SIGNED_ALREADY, RESTORE_OPEN.
+func Voids(e Ending, name string) error {
+	switch {
+	case e.Signer != "" && !e.Quality:
+		return fault.Denied("SIGNED_ALREADY", "%s was signed by %s. Quality closes it as incomplete, or it is worked to its release.", name, e.Signer)
+	case e.Out > 0:
+		return fault.Precondition("RESTORE_OPEN", "%d items that were taken out on %s are not counted back in. Restore and count them first.", e.Out, name)
+	default:
+		return nil
+	}
+}

@@ -78,7 +78,10 @@ type walk struct {
 	workers   []string
 	inspector string // of the inspection that is in force
 	excepted  bool
-	finished  bool // and not sent back since
+	finished  bool   // and not sent back since
+	signed    bool   // anything, ever
+	out       int32  // blanks in the engine
+	ended     string // who ended it
 }
 
 // command moves the walk as the service does: the table, and for an inspection the rule of persons.
@@ -89,6 +92,15 @@ func (w *walk) command(verb, person, exception string) error {
 		}
 		return nil
 	}
+	if verb == "blank" || verb == "restore" {
+		if w.order.State == flow.Started && !w.order.OnHold {
+			w.out = map[string]int32{"blank": w.out + 1}[verb]
+		}
+		return nil
+	}
+	if verb == "finish" && w.out > 0 {
+		return fault.Precondition("STEPS_OPEN", "The step that counts is open.")
+	}
 	if verb == "inspect" {
 		if err := flow.Inspects(w.workers, person, exception, "workOrders/x"); err != nil {
 			return err
@@ -98,10 +110,16 @@ func (w *walk) command(verb, person, exception string) error {
 	if err != nil {
 		return err
 	}
+	if verb == "void" {
+		if err := flow.Voids(w.ending(person), "workOrders/x"); err != nil {
+			return err
+		}
+		w.ended = person
+	}
 	w.order.State, w.order.OnHold = state, w.order.OnHold && verb != "resume" || verb == "hold"
 	switch verb {
 	case "finish":
-		w.finished, w.workers = true, append(w.workers, person)
+		w.finished, w.signed, w.workers = true, true, append(w.workers, person)
 	case "rework":
 		w.finished, w.inspector, w.excepted = false, "", false
 	case "inspect":
@@ -109,6 +127,14 @@ func (w *walk) command(verb, person, exception string) error {
 	default:
 	}
 	return nil
+}
+
+func (w *walk) ending(person string) flow.Ending {
+	e := flow.Ending{Quality: person == quality, Out: w.out}
+	if w.signed {
+		e.Signer = "somebody"
+	}
+	return e
 }
 
 // must holds after every command.
@@ -122,6 +148,10 @@ func (w *walk) must(t *rapid.T, before flow.Order, verb string) {
 		t.Fatalf("released without what it takes: %+v", w)
 	case w.order.State == flow.Released && w.order.OnHold:
 		t.Fatal("released on hold")
+	case w.out > 0 && (w.order.State == flow.Released || w.order.State == flow.Voided):
+		t.Fatalf("%s with %d blanks in the engine", w.order.State, w.out)
+	case w.order.State == flow.Voided && w.signed && w.ended != quality:
+		t.Fatalf("%s ended what was signed", w.ended)
 	}
 }
 
@@ -129,15 +159,18 @@ func (w *walk) must(t *rapid.T, before flow.Order, verb string) {
 func draw(t *rapid.T, o flow.Order) string {
 	on := slices.DeleteFunc(flow.Allowed(o), func(verb string) bool { return verb == "void" || verb == "hold" })
 	if len(on) > 0 && rapid.IntRange(0, 3).Draw(t, "sensible") > 0 {
-		return rapid.SampledFrom(append(on, "work")).Draw(t, "next")
+		return rapid.SampledFrom(append(on, "work", "blank", "restore")).Draw(t, "next")
 	}
-	return rapid.SampledFrom(append(verbs, "work")).Draw(t, "verb")
+	return rapid.SampledFrom(append(verbs, "work", "blank", "restore")).Draw(t, "verb")
 }
 
-// Whatever two technicians, an inspector and a releaser try in whatever order, nothing is released without the performer's
-// signature and the inspection that is required, nobody inspects the own work but by the exception, and nothing leaves the end.
+const quality = "people/quality"
+
+// Whatever two technicians, an inspector, a releaser and quality try in whatever order, nothing is released without the performer's
+// signature and the inspection that is required, nobody inspects the own work but by the exception, nothing leaves the end, nothing
+// ends with blanks in the engine, and only quality ends what was signed.
 func TestRandomWalks(t *testing.T) {
-	people := []string{"people/tech1", "people/tech2", "people/inspector", "people/releaser"}
+	people := []string{"people/tech1", "people/tech2", "people/inspector", "people/releaser", quality}
 	reached := map[string]int{}
 	rapid.Check(t, func(t *rapid.T) {
 		w := &walk{order: flow.Order{State: flow.Drafted, InspectionRequired: rapid.Bool().Draw(t, "inspection")}}

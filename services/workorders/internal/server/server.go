@@ -45,12 +45,13 @@ func Register(r rpc.Registrar, a *app.App) {
 func commandPolicy() auth.Policy {
 	const service = "coldsection.workorders.v1.WorkOrdersService"
 	p := auth.Policy{}.For(service, []string{"planner", "admin"}, "CreateStation").For(service, []string{"planner", "technician", "admin"}, "UpdateStation")
-	p.For(service, []string{"planner", "quality"}, "CreateTaskCard").For(service, []string{"planner", "technician", "agent"}, "CreateWorkOrder")
-	p.For(service, []string{"planner"}, "UpdateWorkOrder", "ScheduleWorkOrder", "VoidWorkOrder").For(service, []string{"planner", "stores"}, "KitWorkOrder")
+	p.For(service, []string{"quality"}, "CreateRegime")
+	p.For(service, []string{"planner", "quality"}, "OmitStep", "DecideFinding", "VoidWorkOrder", "CreateTaskCard").For(service, []string{"planner", "technician", "agent"}, "CreateWorkOrder")
+	p.For(service, []string{"planner"}, "UpdateWorkOrder", "ScheduleWorkOrder").For(service, []string{"planner", "stores"}, "KitWorkOrder")
 	p.For(service, []string{"technician", "inspector", "planner", "quality"}, "HoldWorkOrder", "ResumeWorkOrder")
 	p.For(service, []string{"technician"}, "StartWorkOrder", "CreateMotoringRun", "FinishWorkOrder")
-	p.For(service, []string{"technician", "inspector"}, "AcknowledgeCautions", "CompleteStep", "CreateMeasurement", "SupersedeMeasurement", "CreateLabourEntry")
-	p.For(service, []string{"technician", "inspector", "quality"}, "CreateFinding", "AnswerFinding").For(service, []string{"inspector", "quality"}, "CloseFinding")
+	p.For(service, []string{"technician", "inspector"}, "AcknowledgeCautions", "CompleteStep", "SignStep", "CreateMeasurement", "SupersedeMeasurement", "CreateLabourEntry")
+	p.For(service, []string{"technician", "inspector", "quality"}, "CreateFinding", "AnswerFinding", "CreateAttachment").For(service, []string{"inspector", "quality"}, "CloseFinding")
 	p.For(service, []string{"inspector", "releaser"}, "ReworkWorkOrder").For(service, []string{"inspector"}, "InspectWorkOrder")
 	return p.For(service, []string{"releaser"}, "ReleaseWorkOrder")
 }
@@ -71,6 +72,24 @@ func (q *queries) GetTaskCard(ctx context.Context, req *workordersv1.GetTaskCard
 func (q *queries) ListTaskCards(ctx context.Context, req *workordersv1.ListTaskCardsRequest) (*workordersv1.ListTaskCardsResponse, error) {
 	items, next, err := store.Cards.List(ctx, q.app.DB, q.app.Lister, req, "")
 	return &workordersv1.ListTaskCardsResponse{TaskCards: items, NextPageToken: next}, err
+}
+
+func (q *queries) GetRegime(ctx context.Context, req *workordersv1.GetRegimeRequest) (*workordersv1.Regime, error) {
+	return store.ReadRevision(ctx, q.app.DB, store.Regimes, req.GetName(), req.GetRevision())
+}
+
+func (q *queries) ListRegimes(ctx context.Context, req *workordersv1.ListRegimesRequest) (*workordersv1.ListRegimesResponse, error) {
+	items, next, err := store.Regimes.List(ctx, q.app.DB, q.app.Lister, req, "")
+	return &workordersv1.ListRegimesResponse{Regimes: items, NextPageToken: next}, err
+}
+
+func (q *queries) GetAttachment(ctx context.Context, req *workordersv1.GetAttachmentRequest) (*workordersv1.Attachment, error) {
+	return q.app.Attachment(ctx, req.GetName())
+}
+
+func (q *queries) ListAttachments(ctx context.Context, req *workordersv1.ListAttachmentsRequest) (*workordersv1.ListAttachmentsResponse, error) {
+	items, next, err := store.Attached.List(ctx, q.app.DB, q.app.Lister, req, req.GetParent()+"/attachments")
+	return &workordersv1.ListAttachmentsResponse{Attachments: items, NextPageToken: next}, err
 }
 
 func (q *queries) GetWorkOrder(ctx context.Context, req *workordersv1.GetWorkOrderRequest) (*workordersv1.WorkOrder, error) {
@@ -122,6 +141,14 @@ func (q *queries) ListSignatures(ctx context.Context, req *workordersv1.ListSign
 
 func (q *queries) PreviewSignature(ctx context.Context, req *workordersv1.PreviewSignatureRequest) (*workordersv1.PreviewSignatureResponse, error) {
 	return q.app.PreviewSignature(ctx, req)
+}
+
+func (q *queries) TraceWorkOrder(ctx context.Context, req *workordersv1.TraceWorkOrderRequest) (*workordersv1.TraceWorkOrderResponse, error) {
+	return q.app.TraceWorkOrder(ctx, req)
+}
+
+func (q *queries) CompareWorkOrder(ctx context.Context, req *workordersv1.CompareWorkOrderRequest) (*workordersv1.CompareWorkOrderResponse, error) {
+	return q.app.CompareWorkOrder(ctx, req)
 }
 
 func (q *queries) VerifySignature(ctx context.Context, req *workordersv1.VerifySignatureRequest) (*workordersv1.VerifySignatureResponse, error) {

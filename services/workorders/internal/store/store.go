@@ -38,6 +38,8 @@ var (
 	Runs       = resource.NewTable[*workordersv1.MotoringRun]("motoring_runs", "start_time", "exceedance", "start_time").OwnedBy("name")
 	Findings   = resource.NewTable[*workordersv1.Finding]("findings", "raise_time", "state", "raise_time").OwnedBy("name")
 	Labour     = resource.NewTable[*workordersv1.LabourEntry]("labour_entries", "", "person", "start_time")
+	Regimes    = resource.NewTable[*workordersv1.Regime]("regimes", "", "display_name").Shared()
+	Attached   = resource.NewTable[*workordersv1.Attachment]("attachments", "", "media_type").OwnedBy("name")
 	Signatures = resource.NewTable[*commonv1.Signature]("signatures", "", "meaning", "person").OwnedBy("name")
 )
 

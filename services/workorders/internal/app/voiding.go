@@ -1,0 +1,73 @@
+package app
+
+import (
+	"context"
+
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/workorders/internal/flow"
+	"coldsection.example/services/workorders/internal/store"
+)
+
+// VoidWorkOrder ends an order without release. Before anything was signed a planner may; afterwards quality closes it as incomplete,
+// and nobody does while something that was taken out is still out.
+func (a *App) VoidWorkOrder(ctx context.Context, req *workordersv1.VoidWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
+		u := a.unit(ctx, tx)
+		o, err := u.lock(ctx, req.GetName(), req.GetEtag())
+		if err != nil {
+			return nil, err
+		}
+		if err := u.mayVoid(ctx, o); err != nil {
+			return nil, err
+		}
+		o.VoidReason = req.GetReason()
+		return o, u.advance(ctx, o, "void", func(c *workordersv1.WorkOrderChanged) {
+			c.Reason, c.ClosedIncomplete = req.GetReason(), o.GetClosedIncomplete()
+		})
+	})
+}
+
+// mayVoid says whether the caller may end an order, and marks one that had been signed. Reasons: STATE_NOT_ALLOWED, SIGNED_ALREADY,
+// RESTORE_OPEN.
+func (u unit) mayVoid(ctx context.Context, o *workordersv1.WorkOrder) error {
+	if _, _, err := flow.Next(flowOf(o), "void", o.GetName()); err != nil {
+		return err
+	}
+	condition, args := store.Under(o.GetName() + "/signatures")
+	signed, err := store.Signatures.Where(ctx, u.Tx, condition+" ORDER BY name", args...)
+	if err != nil {
+		return err
+	}
+	steps, err := u.stepsOf(ctx, o)
+	if err != nil {
+		return err
+	}
+	ending := flow.Ending{Quality: u.caller.Has("quality"), Out: stillOut(steps)}
+	if o.ClosedIncomplete = len(signed) > 0; o.GetClosedIncomplete() {
+		ending.Signer = signed[0].GetPersonName()
+	}
+	return flow.Voids(ending, o.GetName())
+}
+
+// stillOut is how many items were taken out since the last count.
+func stillOut(steps []*workordersv1.Step) int32 {
+	out := int32(0)
+	for _, s := range steps {
+		switch {
+		case s.GetState() != workordersv1.Step_DONE:
+		case s.GetKind() == workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT:
+			out = 0
+		default:
+			out += s.GetRemovedItemCount()
+		}
+	}
+	return out
+}
+
+// stepsOf are the steps of an order in their order.
+func (u unit) stepsOf(ctx context.Context, o *workordersv1.WorkOrder) ([]*workordersv1.Step, error) {
+	condition, args := store.Under(o.GetName() + "/steps")
+	return store.Steps.Where(ctx, u.Tx, condition+" ORDER BY position", args...)
+}

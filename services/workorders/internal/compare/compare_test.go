@@ -1,0 +1,96 @@
+package compare_test
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"coldsection.example/services/workorders/internal/compare"
+)
+
+var morning = time.Date(2026, 3, 14, 8, 0, 0, 0, time.UTC)
+
+// faultless is an order that was done as planned: four wash runs, a soak, two rinse runs.
+func faultless() compare.Order {
+	o := compare.Order{
+		PlanStart: morning, Start: morning.Add(10 * time.Minute), Assignees: []string{"people/ann"}, Performers: []string{"people/ann"}, WashRuns: 4, RinseRuns: 2,
+		Soak: 12 * time.Minute, StarterUse: 6 * 27 * time.Second, Pressure: 262, PressureMeasured: 260, PressureReading: "m1",
+		Volumes:  []compare.Volume{{Label: "Solution", Planned: 2000, Done: 1990}, {Label: "Rinse", Planned: 2000, Done: 2040}},
+		Readings: []compare.Reading{{Name: "m2", Label: "Insulation", Value: "20 MOhm", Limits: "5 to any MOhm", LimitsMet: true}},
+	}
+	at := morning.Add(time.Hour)
+	for i := range 6 {
+		if i == 4 {
+			at = at.Add(11 * time.Minute)
+		}
+		o.Runs = append(o.Runs, compare.Run{Name: string(rune('a' + i)), Start: at, End: at.Add(27 * time.Second)})
+		at = at.Add(87 * time.Second)
+	}
+	return o
+}
+
+// changes are ways in which work departs from its plan, each by its topic; none has another one in its wake.
+var changes = map[string]func(o *compare.Order){
+	"start":       func(o *compare.Order) { o.Start = o.PlanStart.Add(-31 * time.Minute) },
+	"people":      func(o *compare.Order) { o.Performers = append(o.Performers, "people/bob") },
+	"volume":      func(o *compare.Order) { o.Volumes[1].Done = 1950 },
+	"pressure":    func(o *compare.Order) { o.PressureMeasured = 240 },
+	"reading":     func(o *compare.Order) { o.Readings[0].LimitsMet = false },
+	"step":        func(o *compare.Order) { o.NotDone = []compare.Step{{Name: "s3", State: "OMITTED", Why: "no part"}} },
+	"run":         func(o *compare.Order) { o.Runs[5].Exceedance = "started 10s too early" },
+	"starter_use": func(o *compare.Order) { o.Runs[5].End = o.Runs[5].End.Add(11 * time.Second) },
+	"soak":        func(o *compare.Order) { o.Soak = 16 * time.Minute },
+}
+
+// Whatever departs from the plan is told, each once, and nothing else.
+func TestExactlyWhatDiffersIsTold(t *testing.T) {
+	if got := compare.Differences(compare.Compare(faultless())); len(got) != 0 {
+		t.Fatalf("done as planned: %+v", got)
+	}
+	topics := []string{"start", "people", "volume", "pressure", "reading", "step", "run", "starter_use", "soak"}
+	rapid.Check(t, func(t *rapid.T) {
+		o := faultless()
+		var want []string
+		for _, topic := range topics {
+			if rapid.Bool().Draw(t, topic) {
+				changes[topic](&o)
+				want = append(want, topic)
+			}
+		}
+		var got []string
+		for _, l := range compare.Differences(compare.Compare(o)) {
+			got = append(got, l.Topic)
+			if l.Label == "" && l.Topic != "step" || l.Planned == "" || l.Done == "" {
+				t.Errorf("%+v", l)
+			}
+		}
+		slices.Sort(want)
+		if slices.Sort(got); !slices.Equal(got, want) {
+			t.Errorf("told %v, want %v", got, want)
+		}
+	})
+}
+
+// A missing run is one difference, not three; one that was broken off and made again is the broken one only.
+func TestAMissingAndABrokenRun(t *testing.T) {
+	o := faultless()
+	o.Runs = o.Runs[:5]
+	if got := compare.Differences(compare.Compare(o)); len(got) != 1 || got[0].Topic != "runs" || got[0].Planned != "6" || got[0].Done != "5" {
+		t.Errorf("missing: %+v", got)
+	}
+	o = faultless()
+	broken := compare.Run{Name: "z", Start: morning.Add(30 * time.Minute), End: morning.Add(30*time.Minute + 4*time.Second), Aborted: true}
+	o.Runs = append([]compare.Run{broken}, o.Runs...)
+	if got := compare.Differences(compare.Compare(o)); len(got) != 1 || got[0].Subject != "z" {
+		t.Errorf("broken off: %+v", got)
+	}
+}
+
+// An order without plan, times or people is compared in its readings and steps only.
+func TestAnOrderWithoutPlan(t *testing.T) {
+	if got := compare.Compare(compare.Order{Runs: faultless().Runs}); len(got) != 0 {
+		t.Errorf("%+v", got)
+	}
+}
