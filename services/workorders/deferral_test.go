@@ -170,7 +170,7 @@ func TestTheCustomerDecides(t *testing.T) {
 }
 
 // photo is a picture of one pixel.
-func photo(t *testing.T) []byte {
+func photo(t testing.TB) []byte {
 	t.Helper()
 	var file bytes.Buffer
 	if err := png.Encode(&file, image.NewGray(image.Rect(0, 0, 1, 1))); err != nil {

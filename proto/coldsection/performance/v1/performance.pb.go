@@ -159,6 +159,120 @@ func (ConditionLevel) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{1}
 }
 
+// A format of drawings.
+type ImageFormat int32
+
+const (
+	// SVG.
+	ImageFormat_IMAGE_FORMAT_UNSPECIFIED ImageFormat = 0
+	// Scalable Vector Graphics 1.1, with title and description.
+	ImageFormat_IMAGE_FORMAT_SVG ImageFormat = 1
+	// Portable Network Graphics, 144 pixels to the inch.
+	ImageFormat_IMAGE_FORMAT_PNG ImageFormat = 2
+)
+
+// Enum value maps for ImageFormat.
+var (
+	ImageFormat_name = map[int32]string{
+		0: "IMAGE_FORMAT_UNSPECIFIED",
+		1: "IMAGE_FORMAT_SVG",
+		2: "IMAGE_FORMAT_PNG",
+	}
+	ImageFormat_value = map[string]int32{
+		"IMAGE_FORMAT_UNSPECIFIED": 0,
+		"IMAGE_FORMAT_SVG":         1,
+		"IMAGE_FORMAT_PNG":         2,
+	}
+)
+
+func (x ImageFormat) Enum() *ImageFormat {
+	p := new(ImageFormat)
+	*p = x
+	return p
+}
+
+func (x ImageFormat) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ImageFormat) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_performance_v1_performance_proto_enumTypes[2].Descriptor()
+}
+
+func (ImageFormat) Type() protoreflect.EnumType {
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[2]
+}
+
+func (x ImageFormat) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ImageFormat.Descriptor instead.
+func (ImageFormat) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{2}
+}
+
+// A file format of tables.
+type TableFormat int32
+
+const (
+	// Told by the file's first bytes on input; CSV on output.
+	TableFormat_TABLE_FORMAT_UNSPECIFIED TableFormat = 0
+	// Text in UTF-8 (RFC 4180).
+	TableFormat_TABLE_FORMAT_CSV TableFormat = 1
+	// A workbook (ECMA-376).
+	TableFormat_TABLE_FORMAT_XLSX TableFormat = 2
+	// Apache Parquet.
+	TableFormat_TABLE_FORMAT_PARQUET TableFormat = 3
+	// A JSON array with one object a row; on output only.
+	TableFormat_TABLE_FORMAT_JSON TableFormat = 4
+)
+
+// Enum value maps for TableFormat.
+var (
+	TableFormat_name = map[int32]string{
+		0: "TABLE_FORMAT_UNSPECIFIED",
+		1: "TABLE_FORMAT_CSV",
+		2: "TABLE_FORMAT_XLSX",
+		3: "TABLE_FORMAT_PARQUET",
+		4: "TABLE_FORMAT_JSON",
+	}
+	TableFormat_value = map[string]int32{
+		"TABLE_FORMAT_UNSPECIFIED": 0,
+		"TABLE_FORMAT_CSV":         1,
+		"TABLE_FORMAT_XLSX":        2,
+		"TABLE_FORMAT_PARQUET":     3,
+		"TABLE_FORMAT_JSON":        4,
+	}
+)
+
+func (x TableFormat) Enum() *TableFormat {
+	p := new(TableFormat)
+	*p = x
+	return p
+}
+
+func (x TableFormat) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (TableFormat) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_performance_v1_performance_proto_enumTypes[3].Descriptor()
+}
+
+func (TableFormat) Type() protoreflect.EnumType {
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[3]
+}
+
+func (x TableFormat) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use TableFormat.Descriptor instead.
+func (TableFormat) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{3}
+}
+
 // Where the trim resistor sits.
 type TrimData_Topology int32
 
@@ -196,11 +310,11 @@ func (x TrimData_Topology) String() string {
 }
 
 func (TrimData_Topology) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[2].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[4].Descriptor()
 }
 
 func (TrimData_Topology) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[2]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[4]
 }
 
 func (x TrimData_Topology) Number() protoreflect.EnumNumber {
@@ -228,6 +342,8 @@ const (
 	Reading_EXCLUDED Reading_State = 4
 	// The same as another one.
 	Reading_DUPLICATE Reading_State = 5
+	// A person corrected it with another reading; shown, not used.
+	Reading_SUPERSEDED Reading_State = 6
 )
 
 // Enum value maps for Reading_State.
@@ -239,6 +355,7 @@ var (
 		3: "OUTLIER",
 		4: "EXCLUDED",
 		5: "DUPLICATE",
+		6: "SUPERSEDED",
 	}
 	Reading_State_value = map[string]int32{
 		"STATE_UNSPECIFIED": 0,
@@ -247,6 +364,7 @@ var (
 		"OUTLIER":           3,
 		"EXCLUDED":          4,
 		"DUPLICATE":         5,
+		"SUPERSEDED":        6,
 	}
 )
 
@@ -261,11 +379,11 @@ func (x Reading_State) String() string {
 }
 
 func (Reading_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[3].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[5].Descriptor()
 }
 
 func (Reading_State) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[3]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[5]
 }
 
 func (x Reading_State) Number() protoreflect.EnumNumber {
@@ -330,11 +448,11 @@ func (x EngineEvent_Kind) String() string {
 }
 
 func (EngineEvent_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[4].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[6].Descriptor()
 }
 
 func (EngineEvent_Kind) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[4]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[6]
 }
 
 func (x EngineEvent_Kind) Number() protoreflect.EnumNumber {
@@ -387,11 +505,11 @@ func (x WashAdvice_State) String() string {
 }
 
 func (WashAdvice_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[5].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[7].Descriptor()
 }
 
 func (WashAdvice_State) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[5]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[7]
 }
 
 func (x WashAdvice_State) Number() protoreflect.EnumNumber {
@@ -444,11 +562,11 @@ func (x Recovery_Verdict) String() string {
 }
 
 func (Recovery_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[6].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[8].Descriptor()
 }
 
 func (Recovery_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[6]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[8]
 }
 
 func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
@@ -2800,9 +2918,13 @@ type Reading struct {
 	// Changes with every change.
 	Etag string `protobuf:"bytes,21,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was recorded.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// The reading that this one corrects.
+	SupersededReading string `protobuf:"bytes,23,opt,name=superseded_reading,json=supersededReading,proto3" json:"superseded_reading,omitempty"`
+	// The reading that corrects this one.
+	CorrectingReading string `protobuf:"bytes,24,opt,name=correcting_reading,json=correctingReading,proto3" json:"correcting_reading,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Reading) Reset() {
@@ -2987,6 +3109,20 @@ func (x *Reading) GetCreateTime() *timestamppb.Timestamp {
 		return x.CreateTime
 	}
 	return nil
+}
+
+func (x *Reading) GetSupersededReading() string {
+	if x != nil {
+		return x.SupersededReading
+	}
+	return ""
+}
+
+func (x *Reading) GetCorrectingReading() string {
+	if x != nil {
+		return x.CorrectingReading
+	}
+	return ""
 }
 
 // Canonical values of a reading.
@@ -4165,12 +4301,16 @@ func (x *TrendPoint) GetBandHalfWidth() *Deviation {
 // A drawn chart.
 type RenderTrendResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The drawing, SVG in UTF-8.
-	Svg []byte `protobuf:"bytes,1,opt,name=svg,proto3" json:"svg,omitempty"`
+	// The drawing.
+	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
 	// What it shows, in words.
 	AlternativeText string `protobuf:"bytes,2,opt,name=alternative_text,json=alternativeText,proto3" json:"alternative_text,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// "image/svg+xml" or "image/png".
+	MediaType string `protobuf:"bytes,3,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// A name for the file.
+	FileName      string `protobuf:"bytes,4,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RenderTrendResponse) Reset() {
@@ -4203,9 +4343,9 @@ func (*RenderTrendResponse) Descriptor() ([]byte, []int) {
 	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
 }
 
-func (x *RenderTrendResponse) GetSvg() []byte {
+func (x *RenderTrendResponse) GetContent() []byte {
 	if x != nil {
-		return x.Svg
+		return x.Content
 	}
 	return nil
 }
@@ -4213,6 +4353,20 @@ func (x *RenderTrendResponse) GetSvg() []byte {
 func (x *RenderTrendResponse) GetAlternativeText() string {
 	if x != nil {
 		return x.AlternativeText
+	}
+	return ""
+}
+
+func (x *RenderTrendResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *RenderTrendResponse) GetFileName() string {
+	if x != nil {
+		return x.FileName
 	}
 	return ""
 }
@@ -4785,15 +4939,23 @@ func (x *ListEngineModelsResponse) GetNextPageToken() string {
 // The request to read a table of readings.
 type ImportReadingsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The table as text: a header with a unit in each name, such as "oat_c" or "torque_lbf_ft", comma or semicolon
-	// between fields, decimal point or comma.
+	// The table as text: a header with a unit in each name, such as "oat_c" or "torque_lbf_ft", comma, semicolon or tab
+	// between fields, decimal point or comma. Give this or content.
 	Csv string `protobuf:"bytes,1,opt,name=csv,proto3" json:"csv,omitempty"`
 	// Where it comes from.
 	Source string `protobuf:"bytes,2,opt,name=source,proto3" json:"source,omitempty"`
 	// Checks everything and changes nothing.
 	ValidateOnly bool `protobuf:"varint,3,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
-	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// The file; give this or csv.
+	Content []byte `protobuf:"bytes,5,opt,name=content,proto3" json:"content,omitempty"`
+	// The format of content.
+	Format TableFormat `protobuf:"varint,6,opt,name=format,proto3,enum=coldsection.performance.v1.TableFormat" json:"format,omitempty"`
+	// Which sheet of a workbook with several.
+	Sheet string `protobuf:"bytes,7,opt,name=sheet,proto3" json:"sheet,omitempty"`
+	// Columns whose headings are not known here.
+	Columns       []*ColumnMapping `protobuf:"bytes,8,rep,name=columns,proto3" json:"columns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4856,6 +5018,153 @@ func (x *ImportReadingsRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *ImportReadingsRequest) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *ImportReadingsRequest) GetFormat() TableFormat {
+	if x != nil {
+		return x.Format
+	}
+	return TableFormat_TABLE_FORMAT_UNSPECIFIED
+}
+
+func (x *ImportReadingsRequest) GetSheet() string {
+	if x != nil {
+		return x.Sheet
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetColumns() []*ColumnMapping {
+	if x != nil {
+		return x.Columns
+	}
+	return nil
+}
+
+// How a column of a file is to be read.
+type ColumnMapping struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The heading as the file spells it.
+	Heading string `protobuf:"bytes,1,opt,name=heading,proto3" json:"heading,omitempty"`
+	// The name with its unit that it stands for, such as "oat_f"; empty leaves the column out.
+	Column        string `protobuf:"bytes,2,opt,name=column,proto3" json:"column,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ColumnMapping) Reset() {
+	*x = ColumnMapping{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ColumnMapping) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ColumnMapping) ProtoMessage() {}
+
+func (x *ColumnMapping) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ColumnMapping.ProtoReflect.Descriptor instead.
+func (*ColumnMapping) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
+}
+
+func (x *ColumnMapping) GetHeading() string {
+	if x != nil {
+		return x.Heading
+	}
+	return ""
+}
+
+func (x *ColumnMapping) GetColumn() string {
+	if x != nil {
+		return x.Column
+	}
+	return ""
+}
+
+// How a column was understood.
+type ColumnRead struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The heading as the file spells it.
+	Heading string `protobuf:"bytes,1,opt,name=heading,proto3" json:"heading,omitempty"`
+	// What it gives, such as "oat".
+	Field string `protobuf:"bytes,2,opt,name=field,proto3" json:"field,omitempty"`
+	// Its unit as a UCUM code; empty when it has none.
+	UnitCode      string `protobuf:"bytes,3,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ColumnRead) Reset() {
+	*x = ColumnRead{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ColumnRead) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ColumnRead) ProtoMessage() {}
+
+func (x *ColumnRead) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ColumnRead.ProtoReflect.Descriptor instead.
+func (*ColumnRead) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
+}
+
+func (x *ColumnRead) GetHeading() string {
+	if x != nil {
+		return x.Heading
+	}
+	return ""
+}
+
+func (x *ColumnRead) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *ColumnRead) GetUnitCode() string {
+	if x != nil {
+		return x.UnitCode
+	}
+	return ""
+}
+
 // What became of a table.
 type ImportReadingsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4870,14 +5179,20 @@ type ImportReadingsResponse struct {
 	// Every row that was refused or held.
 	Problems []*RowProblem `protobuf:"bytes,5,rep,name=problems,proto3" json:"problems,omitempty"`
 	// The engines that got new readings.
-	Engines       []string `protobuf:"bytes,6,rep,name=engines,proto3" json:"engines,omitempty"`
+	Engines []string `protobuf:"bytes,6,rep,name=engines,proto3" json:"engines,omitempty"`
+	// How the columns were understood.
+	Columns []*ColumnRead `protobuf:"bytes,7,rep,name=columns,proto3" json:"columns,omitempty"`
+	// Columns whose values lie where they usually don't, with the unit that would explain it.
+	Warnings []*RowProblem `protobuf:"bytes,8,rep,name=warnings,proto3" json:"warnings,omitempty"`
+	// With validate_only: the first 20 new readings as they would be kept.
+	Readings      []*Reading `protobuf:"bytes,9,rep,name=readings,proto3" json:"readings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ImportReadingsResponse) Reset() {
 	*x = ImportReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4889,7 +5204,7 @@ func (x *ImportReadingsResponse) String() string {
 func (*ImportReadingsResponse) ProtoMessage() {}
 
 func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4902,7 +5217,7 @@ func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ImportReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ImportReadingsResponse) GetRowsTotal() int32 {
@@ -4947,6 +5262,27 @@ func (x *ImportReadingsResponse) GetEngines() []string {
 	return nil
 }
 
+func (x *ImportReadingsResponse) GetColumns() []*ColumnRead {
+	if x != nil {
+		return x.Columns
+	}
+	return nil
+}
+
+func (x *ImportReadingsResponse) GetWarnings() []*RowProblem {
+	if x != nil {
+		return x.Warnings
+	}
+	return nil
+}
+
+func (x *ImportReadingsResponse) GetReadings() []*Reading {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
 // What was wrong with a row.
 type RowProblem struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4966,7 +5302,7 @@ type RowProblem struct {
 
 func (x *RowProblem) Reset() {
 	*x = RowProblem{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4978,7 +5314,7 @@ func (x *RowProblem) String() string {
 func (*RowProblem) ProtoMessage() {}
 
 func (x *RowProblem) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4991,7 +5327,7 @@ func (x *RowProblem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowProblem.ProtoReflect.Descriptor instead.
 func (*RowProblem) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *RowProblem) GetLine() int32 {
@@ -5048,7 +5384,7 @@ type CreateReadingRequest struct {
 
 func (x *CreateReadingRequest) Reset() {
 	*x = CreateReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5060,7 +5396,7 @@ func (x *CreateReadingRequest) String() string {
 func (*CreateReadingRequest) ProtoMessage() {}
 
 func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5073,7 +5409,7 @@ func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateReadingRequest.ProtoReflect.Descriptor instead.
 func (*CreateReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *CreateReadingRequest) GetParent() string {
@@ -5124,7 +5460,7 @@ type StreamReadingsRequest struct {
 
 func (x *StreamReadingsRequest) Reset() {
 	*x = StreamReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5136,7 +5472,7 @@ func (x *StreamReadingsRequest) String() string {
 func (*StreamReadingsRequest) ProtoMessage() {}
 
 func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5149,7 +5485,7 @@ func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsRequest.ProtoReflect.Descriptor instead.
 func (*StreamReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *StreamReadingsRequest) GetParent() string {
@@ -5174,14 +5510,22 @@ type StreamReadingsResponse struct {
 	// Readings that were there already.
 	KnownCount int64 `protobuf:"varint,2,opt,name=known_count,json=knownCount,proto3" json:"known_count,omitempty"`
 	// Of the new ones, those held.
-	HeldCount     int64 `protobuf:"varint,3,opt,name=held_count,json=heldCount,proto3" json:"held_count,omitempty"`
+	HeldCount int64 `protobuf:"varint,3,opt,name=held_count,json=heldCount,proto3" json:"held_count,omitempty"`
+	// Readings of the stream that were looked at, all of them durable or refused.
+	ReceivedCount int64 `protobuf:"varint,4,opt,name=received_count,json=receivedCount,proto3" json:"received_count,omitempty"`
+	// Readings that were refused.
+	RefusedCount int64 `protobuf:"varint,5,opt,name=refused_count,json=refusedCount,proto3" json:"refused_count,omitempty"`
+	// The source id of the last reading that was looked at.
+	LastSourceId string `protobuf:"bytes,6,opt,name=last_source_id,json=lastSourceId,proto3" json:"last_source_id,omitempty"`
+	// The first 1,000 refusals; line is the reading's number in the stream, from 1.
+	Problems      []*RowProblem `protobuf:"bytes,7,rep,name=problems,proto3" json:"problems,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *StreamReadingsResponse) Reset() {
 	*x = StreamReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5193,7 +5537,7 @@ func (x *StreamReadingsResponse) String() string {
 func (*StreamReadingsResponse) ProtoMessage() {}
 
 func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5206,7 +5550,7 @@ func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsResponse.ProtoReflect.Descriptor instead.
 func (*StreamReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *StreamReadingsResponse) GetTakenCount() int64 {
@@ -5230,6 +5574,34 @@ func (x *StreamReadingsResponse) GetHeldCount() int64 {
 	return 0
 }
 
+func (x *StreamReadingsResponse) GetReceivedCount() int64 {
+	if x != nil {
+		return x.ReceivedCount
+	}
+	return 0
+}
+
+func (x *StreamReadingsResponse) GetRefusedCount() int64 {
+	if x != nil {
+		return x.RefusedCount
+	}
+	return 0
+}
+
+func (x *StreamReadingsResponse) GetLastSourceId() string {
+	if x != nil {
+		return x.LastSourceId
+	}
+	return ""
+}
+
+func (x *StreamReadingsResponse) GetProblems() []*RowProblem {
+	if x != nil {
+		return x.Problems
+	}
+	return nil
+}
+
 // The request of the method of this name.
 type ExcludeReadingRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5247,7 +5619,7 @@ type ExcludeReadingRequest struct {
 
 func (x *ExcludeReadingRequest) Reset() {
 	*x = ExcludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5259,7 +5631,7 @@ func (x *ExcludeReadingRequest) String() string {
 func (*ExcludeReadingRequest) ProtoMessage() {}
 
 func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5272,7 +5644,7 @@ func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExcludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExcludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ExcludeReadingRequest) GetName() string {
@@ -5320,7 +5692,7 @@ type IncludeReadingRequest struct {
 
 func (x *IncludeReadingRequest) Reset() {
 	*x = IncludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5332,7 +5704,7 @@ func (x *IncludeReadingRequest) String() string {
 func (*IncludeReadingRequest) ProtoMessage() {}
 
 func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5345,7 +5717,7 @@ func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IncludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*IncludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *IncludeReadingRequest) GetName() string {
@@ -5395,7 +5767,7 @@ type CreateEngineEventRequest struct {
 
 func (x *CreateEngineEventRequest) Reset() {
 	*x = CreateEngineEventRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5407,7 +5779,7 @@ func (x *CreateEngineEventRequest) String() string {
 func (*CreateEngineEventRequest) ProtoMessage() {}
 
 func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5420,7 +5792,7 @@ func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineEventRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineEventRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *CreateEngineEventRequest) GetParent() string {
@@ -5469,7 +5841,7 @@ type GetReadingRequest struct {
 
 func (x *GetReadingRequest) Reset() {
 	*x = GetReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5481,7 +5853,7 @@ func (x *GetReadingRequest) String() string {
 func (*GetReadingRequest) ProtoMessage() {}
 
 func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5494,7 +5866,7 @@ func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetReadingRequest.ProtoReflect.Descriptor instead.
 func (*GetReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *GetReadingRequest) GetName() string {
@@ -5523,7 +5895,7 @@ type ListReadingsRequest struct {
 
 func (x *ListReadingsRequest) Reset() {
 	*x = ListReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5535,7 +5907,7 @@ func (x *ListReadingsRequest) String() string {
 func (*ListReadingsRequest) ProtoMessage() {}
 
 func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5548,7 +5920,7 @@ func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListReadingsRequest) GetParent() string {
@@ -5599,7 +5971,7 @@ type ListReadingsResponse struct {
 
 func (x *ListReadingsResponse) Reset() {
 	*x = ListReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5611,7 +5983,7 @@ func (x *ListReadingsResponse) String() string {
 func (*ListReadingsResponse) ProtoMessage() {}
 
 func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5624,7 +5996,7 @@ func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListReadingsResponse) GetReadings() []*Reading {
@@ -5652,7 +6024,7 @@ type ExplainReadingRequest struct {
 
 func (x *ExplainReadingRequest) Reset() {
 	*x = ExplainReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5664,7 +6036,7 @@ func (x *ExplainReadingRequest) String() string {
 func (*ExplainReadingRequest) ProtoMessage() {}
 
 func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5677,7 +6049,7 @@ func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExplainReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ExplainReadingRequest) GetName() string {
@@ -5706,7 +6078,7 @@ type ListEngineEventsRequest struct {
 
 func (x *ListEngineEventsRequest) Reset() {
 	*x = ListEngineEventsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5718,7 +6090,7 @@ func (x *ListEngineEventsRequest) String() string {
 func (*ListEngineEventsRequest) ProtoMessage() {}
 
 func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5731,7 +6103,7 @@ func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListEngineEventsRequest) GetParent() string {
@@ -5782,7 +6154,7 @@ type ListEngineEventsResponse struct {
 
 func (x *ListEngineEventsResponse) Reset() {
 	*x = ListEngineEventsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5794,7 +6166,7 @@ func (x *ListEngineEventsResponse) String() string {
 func (*ListEngineEventsResponse) ProtoMessage() {}
 
 func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5807,7 +6179,7 @@ func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListEngineEventsResponse) GetEngineEvents() []*EngineEvent {
@@ -5835,7 +6207,7 @@ type GetAssessmentRequest struct {
 
 func (x *GetAssessmentRequest) Reset() {
 	*x = GetAssessmentRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5847,7 +6219,7 @@ func (x *GetAssessmentRequest) String() string {
 func (*GetAssessmentRequest) ProtoMessage() {}
 
 func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5860,7 +6232,7 @@ func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAssessmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAssessmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *GetAssessmentRequest) GetName() string {
@@ -5887,7 +6259,7 @@ type ListAssessmentsRequest struct {
 
 func (x *ListAssessmentsRequest) Reset() {
 	*x = ListAssessmentsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5899,7 +6271,7 @@ func (x *ListAssessmentsRequest) String() string {
 func (*ListAssessmentsRequest) ProtoMessage() {}
 
 func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5912,7 +6284,7 @@ func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListAssessmentsRequest) GetPageSize() int32 {
@@ -5956,7 +6328,7 @@ type ListAssessmentsResponse struct {
 
 func (x *ListAssessmentsResponse) Reset() {
 	*x = ListAssessmentsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5968,7 +6340,7 @@ func (x *ListAssessmentsResponse) String() string {
 func (*ListAssessmentsResponse) ProtoMessage() {}
 
 func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5981,7 +6353,7 @@ func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListAssessmentsResponse) GetAssessments() []*Assessment {
@@ -6017,7 +6389,7 @@ type ListWashAdvicesRequest struct {
 
 func (x *ListWashAdvicesRequest) Reset() {
 	*x = ListWashAdvicesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6029,7 +6401,7 @@ func (x *ListWashAdvicesRequest) String() string {
 func (*ListWashAdvicesRequest) ProtoMessage() {}
 
 func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6042,7 +6414,7 @@ func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesRequest.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListWashAdvicesRequest) GetParent() string {
@@ -6093,7 +6465,7 @@ type ListWashAdvicesResponse struct {
 
 func (x *ListWashAdvicesResponse) Reset() {
 	*x = ListWashAdvicesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6105,7 +6477,7 @@ func (x *ListWashAdvicesResponse) String() string {
 func (*ListWashAdvicesResponse) ProtoMessage() {}
 
 func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6118,7 +6490,7 @@ func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesResponse.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListWashAdvicesResponse) GetWashAdvices() []*WashAdvice {
@@ -6152,7 +6524,7 @@ type GetTrendRequest struct {
 
 func (x *GetTrendRequest) Reset() {
 	*x = GetTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6164,7 +6536,7 @@ func (x *GetTrendRequest) String() string {
 func (*GetTrendRequest) ProtoMessage() {}
 
 func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6177,7 +6549,7 @@ func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTrendRequest.ProtoReflect.Descriptor instead.
 func (*GetTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *GetTrendRequest) GetName() string {
@@ -6216,14 +6588,18 @@ type RenderTrendRequest struct {
 	// From; unset means the beginning.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// To; unset means now.
-	EndTime       *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// The format of the drawing.
+	Format ImageFormat `protobuf:"varint,4,opt,name=format,proto3,enum=coldsection.performance.v1.ImageFormat" json:"format,omitempty"`
+	// Fits the scales to the readings; otherwise they are the same for every engine, so that two drawings compare.
+	Fit           bool `protobuf:"varint,5,opt,name=fit,proto3" json:"fit,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RenderTrendRequest) Reset() {
 	*x = RenderTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6235,7 +6611,7 @@ func (x *RenderTrendRequest) String() string {
 func (*RenderTrendRequest) ProtoMessage() {}
 
 func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6248,7 +6624,7 @@ func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendRequest.ProtoReflect.Descriptor instead.
 func (*RenderTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *RenderTrendRequest) GetName() string {
@@ -6272,6 +6648,20 @@ func (x *RenderTrendRequest) GetEndTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *RenderTrendRequest) GetFormat() ImageFormat {
+	if x != nil {
+		return x.Format
+	}
+	return ImageFormat_IMAGE_FORMAT_UNSPECIFIED
+}
+
+func (x *RenderTrendRequest) GetFit() bool {
+	if x != nil {
+		return x.Fit
+	}
+	return false
+}
+
 // The request to read one resource.
 type GetRecoveryRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6283,7 +6673,7 @@ type GetRecoveryRequest struct {
 
 func (x *GetRecoveryRequest) Reset() {
 	*x = GetRecoveryRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6295,7 +6685,7 @@ func (x *GetRecoveryRequest) String() string {
 func (*GetRecoveryRequest) ProtoMessage() {}
 
 func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6308,7 +6698,7 @@ func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecoveryRequest.ProtoReflect.Descriptor instead.
 func (*GetRecoveryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *GetRecoveryRequest) GetName() string {
@@ -6337,7 +6727,7 @@ type ListRecoveriesRequest struct {
 
 func (x *ListRecoveriesRequest) Reset() {
 	*x = ListRecoveriesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6349,7 +6739,7 @@ func (x *ListRecoveriesRequest) String() string {
 func (*ListRecoveriesRequest) ProtoMessage() {}
 
 func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6362,7 +6752,7 @@ func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ListRecoveriesRequest) GetParent() string {
@@ -6413,7 +6803,7 @@ type ListRecoveriesResponse struct {
 
 func (x *ListRecoveriesResponse) Reset() {
 	*x = ListRecoveriesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6425,7 +6815,7 @@ func (x *ListRecoveriesResponse) String() string {
 func (*ListRecoveriesResponse) ProtoMessage() {}
 
 func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6438,7 +6828,7 @@ func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListRecoveriesResponse) GetRecoveries() []*Recovery {
@@ -6678,7 +7068,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x11hot_temperature_c\x18\x06 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x0fhotTemperatureC\x12?\n" +
 	"\x11min_bus_voltage_v\x18\a \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0eminBusVoltageV\x12?\n" +
 	"\x11max_bus_voltage_v\x18\b \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0emaxBusVoltageV\x12J\n" +
-	"\bdocument\x18\t \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x01R\bdocument\"\xcd\v\n" +
+	"\bdocument\x18\t \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x01R\bdocument\"\xc7\f\n" +
 	"\aReading\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12C\n" +
 	"\tread_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\n" +
@@ -6712,14 +7102,18 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x0emodel_revision\x18\x14 \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\x12\x18\n" +
 	"\x04etag\x18\x15 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\"`\n" +
+	"createTime\x123\n" +
+	"\x12superseded_reading\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\x11supersededReading\x123\n" +
+	"\x12correcting_reading\x18\x18 \x01(\tB\x04\xe2A\x01\x03R\x11correctingReading\"p\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bACCEPTED\x10\x01\x12\b\n" +
 	"\x04HELD\x10\x02\x12\v\n" +
 	"\aOUTLIER\x10\x03\x12\f\n" +
 	"\bEXCLUDED\x10\x04\x12\r\n" +
-	"\tDUPLICATE\x10\x05:X\xeaAU\n" +
+	"\tDUPLICATE\x10\x05\x12\x0e\n" +
+	"\n" +
+	"SUPERSEDED\x10\x06:X\xeaAU\n" +
 	"\x1bcoldsection.example/Reading\x12#engines/{engine}/readings/{reading}*\breadings2\areading\"\x93\x03\n" +
 	"\rReadingValues\x124\n" +
 	"\x13pressure_altitude_m\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\x11pressureAltitudeM\x12\x19\n" +
@@ -6856,10 +7250,13 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x05state\x18\x04 \x01(\x0e2).coldsection.performance.v1.Reading.StateB\x04\xe2A\x01\x03R\x05state\x12I\n" +
 	"\tdeviation\x18\x05 \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\tdeviation\x12A\n" +
 	"\x05level\x18\x06 \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\x05level\x12S\n" +
-	"\x0fband_half_width\x18\a \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\rbandHalfWidth\"^\n" +
-	"\x13RenderTrendResponse\x12\x16\n" +
-	"\x03svg\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\x03svg\x12/\n" +
-	"\x10alternative_text\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0falternativeText\"\xeb\a\n" +
+	"\x0fband_half_width\x18\a \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\rbandHalfWidth\"\xae\x01\n" +
+	"\x13RenderTrendResponse\x12\x1e\n" +
+	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12/\n" +
+	"\x10alternative_text\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0falternativeText\x12#\n" +
+	"\n" +
+	"media_type\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
+	"\tfile_name\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"\xeb\a\n" +
 	"\bRecovery\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06engine\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06engine\x12)\n" +
@@ -6917,13 +7314,25 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x9c\x01\n" +
 	"\x18ListEngineModelsResponse\x12R\n" +
 	"\rengine_models\x18\x01 \x03(\v2'.coldsection.performance.v1.EngineModelB\x04\xe2A\x01\x03R\fengineModels\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xc0\x01\n" +
-	"\x15ImportReadingsRequest\x12\"\n" +
-	"\x03csv\x18\x01 \x01(\tB\x10\xe2A\x01\x02\xbaH\tr\a\x10\x01(\x80\x80\x80\bR\x03csv\x12#\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xae\x03\n" +
+	"\x15ImportReadingsRequest\x12 \n" +
+	"\x03csv\x18\x01 \x01(\tB\x0e\xe2A\x01\x01\xbaH\ar\x05(\x80\x80\x80\bR\x03csv\x12#\n" +
 	"\x06source\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18PR\x06source\x12)\n" +
 	"\rvalidate_only\x18\x03 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x123\n" +
 	"\n" +
-	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\x94\x02\n" +
+	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12(\n" +
+	"\acontent\x18\x05 \x01(\fB\x0e\xe2A\x01\x01\xbaH\az\x05\x18\x80\x80\x80\bR\acontent\x12M\n" +
+	"\x06format\x18\x06 \x01(\x0e2'.coldsection.performance.v1.TableFormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12!\n" +
+	"\x05sheet\x18\a \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18dR\x05sheet\x12R\n" +
+	"\acolumns\x18\b \x03(\v2).coldsection.performance.v1.ColumnMappingB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\x80\x02R\acolumns\"^\n" +
+	"\rColumnMapping\x12(\n" +
+	"\aheading\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\aheading\x12#\n" +
+	"\x06column\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18PR\x06column\"k\n" +
+	"\n" +
+	"ColumnRead\x12\x1e\n" +
+	"\aheading\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\aheading\x12\x1a\n" +
+	"\x05field\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x05field\x12!\n" +
+	"\tunit_code\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bunitCode\"\xed\x03\n" +
 	"\x16ImportReadingsResponse\x12#\n" +
 	"\n" +
 	"rows_total\x18\x01 \x01(\x05B\x04\xe2A\x01\x03R\trowsTotal\x12#\n" +
@@ -6933,7 +7342,10 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"rows_known\x18\x03 \x01(\x05B\x04\xe2A\x01\x03R\trowsKnown\x12!\n" +
 	"\trows_held\x18\x04 \x01(\x05B\x04\xe2A\x01\x03R\browsHeld\x12H\n" +
 	"\bproblems\x18\x05 \x03(\v2&.coldsection.performance.v1.RowProblemB\x04\xe2A\x01\x03R\bproblems\x12\x1e\n" +
-	"\aengines\x18\x06 \x03(\tB\x04\xe2A\x01\x03R\aengines\"\x9c\x01\n" +
+	"\aengines\x18\x06 \x03(\tB\x04\xe2A\x01\x03R\aengines\x12F\n" +
+	"\acolumns\x18\a \x03(\v2&.coldsection.performance.v1.ColumnReadB\x04\xe2A\x01\x03R\acolumns\x12H\n" +
+	"\bwarnings\x18\b \x03(\v2&.coldsection.performance.v1.RowProblemB\x04\xe2A\x01\x03R\bwarnings\x12E\n" +
+	"\breadings\x18\t \x03(\v2#.coldsection.performance.v1.ReadingB\x04\xe2A\x01\x03R\breadings\"\x9c\x01\n" +
 	"\n" +
 	"RowProblem\x12\x18\n" +
 	"\x04line\x18\x01 \x01(\x05B\x04\xe2A\x01\x03R\x04line\x12\x1c\n" +
@@ -6953,14 +7365,18 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x15StreamReadingsRequest\x12#\n" +
 	"\x06parent\x18\x01 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x06parent\x12I\n" +
 	"\areading\x18\x02 \x01(\v2#.coldsection.performance.v1.ReadingB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\areading\"\x8b\x01\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\areading\"\xd9\x02\n" +
 	"\x16StreamReadingsResponse\x12%\n" +
 	"\vtaken_count\x18\x01 \x01(\x03B\x04\xe2A\x01\x03R\n" +
 	"takenCount\x12%\n" +
 	"\vknown_count\x18\x02 \x01(\x03B\x04\xe2A\x01\x03R\n" +
 	"knownCount\x12#\n" +
 	"\n" +
-	"held_count\x18\x03 \x01(\x03B\x04\xe2A\x01\x03R\theldCount\"\xcf\x01\n" +
+	"held_count\x18\x03 \x01(\x03B\x04\xe2A\x01\x03R\theldCount\x12+\n" +
+	"\x0ereceived_count\x18\x04 \x01(\x03B\x04\xe2A\x01\x03R\rreceivedCount\x12)\n" +
+	"\rrefused_count\x18\x05 \x01(\x03B\x04\xe2A\x01\x03R\frefusedCount\x12*\n" +
+	"\x0elast_source_id\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\flastSourceId\x12H\n" +
+	"\bproblems\x18\a \x03(\v2&.coldsection.performance.v1.RowProblemB\x04\xe2A\x01\x03R\bproblems\"\xcf\x01\n" +
 	"\x15ExcludeReadingRequest\x12?\n" +
 	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
 	"\x1bcoldsection.example/Reading\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -7038,13 +7454,15 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tstartTime\x12;\n" +
 	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\aendTime\x12*\n" +
 	"\n" +
-	"max_points\x18\x04 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\tmaxPoints\"\xd1\x01\n" +
+	"max_points\x18\x04 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\tmaxPoints\"\xb8\x02\n" +
 	"\x12RenderTrendRequest\x12=\n" +
 	"\x04name\x18\x01 \x01(\tB)\xe2A\x01\x02\xfaA\x1b\n" +
 	"\x19coldsection.example/Trend\xbaH\x04r\x02\x10\x01R\x04name\x12?\n" +
 	"\n" +
 	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tstartTime\x12;\n" +
-	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\aendTime\"V\n" +
+	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\aendTime\x12M\n" +
+	"\x06format\x18\x04 \x01(\x0e2'.coldsection.performance.v1.ImageFormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12\x16\n" +
+	"\x03fit\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\x03fit\"V\n" +
 	"\x12GetRecoveryRequest\x12@\n" +
 	"\x04name\x18\x01 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
 	"\x1ccoldsection.example/Recovery\xbaH\x04r\x02\x10\x01R\x04name\"\xe4\x01\n" +
@@ -7073,7 +7491,17 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x15CONDITION_LEVEL_WATCH\x10\x02\x12\x18\n" +
 	"\x14CONDITION_LEVEL_PLAN\x10\x03\x12\x17\n" +
 	"\x13CONDITION_LEVEL_ACT\x10\x04\x12\x1b\n" +
-	"\x17CONDITION_LEVEL_NO_DATA\x10\x052\x84\n" +
+	"\x17CONDITION_LEVEL_NO_DATA\x10\x05*W\n" +
+	"\vImageFormat\x12\x1c\n" +
+	"\x18IMAGE_FORMAT_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10IMAGE_FORMAT_SVG\x10\x01\x12\x14\n" +
+	"\x10IMAGE_FORMAT_PNG\x10\x02*\x89\x01\n" +
+	"\vTableFormat\x12\x1c\n" +
+	"\x18TABLE_FORMAT_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10TABLE_FORMAT_CSV\x10\x01\x12\x15\n" +
+	"\x11TABLE_FORMAT_XLSX\x10\x02\x12\x18\n" +
+	"\x14TABLE_FORMAT_PARQUET\x10\x03\x12\x15\n" +
+	"\x11TABLE_FORMAT_JSON\x10\x042\x84\n" +
 	"\n" +
 	"\x12PerformanceService\x12\x9a\x01\n" +
 	"\x11CreateEngineModel\x124.coldsection.performance.v1.CreateEngineModelRequest\x1a'.coldsection.performance.v1.EngineModel\"&\x82\xd3\xe4\x93\x02 :\fengine_model\"\x10/v1/engineModels\x12\xb0\x01\n" +
@@ -7112,257 +7540,268 @@ func file_coldsection_performance_v1_performance_proto_rawDescGZIP() []byte {
 	return file_coldsection_performance_v1_performance_proto_rawDescData
 }
 
-var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 69)
+var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
+var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 71)
 var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(Parameter)(0),                   // 0: coldsection.performance.v1.Parameter
 	(ConditionLevel)(0),              // 1: coldsection.performance.v1.ConditionLevel
-	(TrimData_Topology)(0),           // 2: coldsection.performance.v1.TrimData.Topology
-	(Reading_State)(0),               // 3: coldsection.performance.v1.Reading.State
-	(EngineEvent_Kind)(0),            // 4: coldsection.performance.v1.EngineEvent.Kind
-	(WashAdvice_State)(0),            // 5: coldsection.performance.v1.WashAdvice.State
-	(Recovery_Verdict)(0),            // 6: coldsection.performance.v1.Recovery.Verdict
-	(*EngineModel)(nil),              // 7: coldsection.performance.v1.EngineModel
-	(*Limit)(nil),                    // 8: coldsection.performance.v1.Limit
-	(*CorrectionExponents)(nil),      // 9: coldsection.performance.v1.CorrectionExponents
-	(*ExceedanceChart)(nil),          // 10: coldsection.performance.v1.ExceedanceChart
-	(*ExceedanceZone)(nil),           // 11: coldsection.performance.v1.ExceedanceZone
-	(*ZoneCorner)(nil),               // 12: coldsection.performance.v1.ZoneCorner
-	(*CauseSignature)(nil),           // 13: coldsection.performance.v1.CauseSignature
-	(*PowerCheckData)(nil),           // 14: coldsection.performance.v1.PowerCheckData
-	(*Baseline)(nil),                 // 15: coldsection.performance.v1.Baseline
-	(*BaselinePolynomial)(nil),       // 16: coldsection.performance.v1.BaselinePolynomial
-	(*BaselineTerm)(nil),             // 17: coldsection.performance.v1.BaselineTerm
-	(*BaselinePoint)(nil),            // 18: coldsection.performance.v1.BaselinePoint
-	(*Noise)(nil),                    // 19: coldsection.performance.v1.Noise
-	(*WashData)(nil),                 // 20: coldsection.performance.v1.WashData
-	(*SprayRing)(nil),                // 21: coldsection.performance.v1.SprayRing
-	(*PressureContainer)(nil),        // 22: coldsection.performance.v1.PressureContainer
-	(*StarterProfile)(nil),           // 23: coldsection.performance.v1.StarterProfile
-	(*DutyRun)(nil),                  // 24: coldsection.performance.v1.DutyRun
-	(*AntifreezeTable)(nil),          // 25: coldsection.performance.v1.AntifreezeTable
-	(*AntifreezeRow)(nil),            // 26: coldsection.performance.v1.AntifreezeRow
-	(*AdviceRules)(nil),              // 27: coldsection.performance.v1.AdviceRules
-	(*TrimData)(nil),                 // 28: coldsection.performance.v1.TrimData
-	(*TrimClass)(nil),                // 29: coldsection.performance.v1.TrimClass
-	(*HeaterData)(nil),               // 30: coldsection.performance.v1.HeaterData
-	(*Reading)(nil),                  // 31: coldsection.performance.v1.Reading
-	(*ReadingValues)(nil),            // 32: coldsection.performance.v1.ReadingValues
-	(*Deviation)(nil),                // 33: coldsection.performance.v1.Deviation
-	(*EngineEvent)(nil),              // 34: coldsection.performance.v1.EngineEvent
-	(*Interval)(nil),                 // 35: coldsection.performance.v1.Interval
-	(*Assessment)(nil),               // 36: coldsection.performance.v1.Assessment
-	(*Shift)(nil),                    // 37: coldsection.performance.v1.Shift
-	(*Cause)(nil),                    // 38: coldsection.performance.v1.Cause
-	(*Margin)(nil),                   // 39: coldsection.performance.v1.Margin
-	(*WashAdvice)(nil),               // 40: coldsection.performance.v1.WashAdvice
-	(*Trend)(nil),                    // 41: coldsection.performance.v1.Trend
-	(*TrendPoint)(nil),               // 42: coldsection.performance.v1.TrendPoint
-	(*RenderTrendResponse)(nil),      // 43: coldsection.performance.v1.RenderTrendResponse
-	(*Recovery)(nil),                 // 44: coldsection.performance.v1.Recovery
-	(*ExplainReadingResponse)(nil),   // 45: coldsection.performance.v1.ExplainReadingResponse
-	(*CreateEngineModelRequest)(nil), // 46: coldsection.performance.v1.CreateEngineModelRequest
-	(*UpdateEngineModelRequest)(nil), // 47: coldsection.performance.v1.UpdateEngineModelRequest
-	(*GetEngineModelRequest)(nil),    // 48: coldsection.performance.v1.GetEngineModelRequest
-	(*ListEngineModelsRequest)(nil),  // 49: coldsection.performance.v1.ListEngineModelsRequest
-	(*ListEngineModelsResponse)(nil), // 50: coldsection.performance.v1.ListEngineModelsResponse
-	(*ImportReadingsRequest)(nil),    // 51: coldsection.performance.v1.ImportReadingsRequest
-	(*ImportReadingsResponse)(nil),   // 52: coldsection.performance.v1.ImportReadingsResponse
-	(*RowProblem)(nil),               // 53: coldsection.performance.v1.RowProblem
-	(*CreateReadingRequest)(nil),     // 54: coldsection.performance.v1.CreateReadingRequest
-	(*StreamReadingsRequest)(nil),    // 55: coldsection.performance.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil),   // 56: coldsection.performance.v1.StreamReadingsResponse
-	(*ExcludeReadingRequest)(nil),    // 57: coldsection.performance.v1.ExcludeReadingRequest
-	(*IncludeReadingRequest)(nil),    // 58: coldsection.performance.v1.IncludeReadingRequest
-	(*CreateEngineEventRequest)(nil), // 59: coldsection.performance.v1.CreateEngineEventRequest
-	(*GetReadingRequest)(nil),        // 60: coldsection.performance.v1.GetReadingRequest
-	(*ListReadingsRequest)(nil),      // 61: coldsection.performance.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),     // 62: coldsection.performance.v1.ListReadingsResponse
-	(*ExplainReadingRequest)(nil),    // 63: coldsection.performance.v1.ExplainReadingRequest
-	(*ListEngineEventsRequest)(nil),  // 64: coldsection.performance.v1.ListEngineEventsRequest
-	(*ListEngineEventsResponse)(nil), // 65: coldsection.performance.v1.ListEngineEventsResponse
-	(*GetAssessmentRequest)(nil),     // 66: coldsection.performance.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),   // 67: coldsection.performance.v1.ListAssessmentsRequest
-	(*ListAssessmentsResponse)(nil),  // 68: coldsection.performance.v1.ListAssessmentsResponse
-	(*ListWashAdvicesRequest)(nil),   // 69: coldsection.performance.v1.ListWashAdvicesRequest
-	(*ListWashAdvicesResponse)(nil),  // 70: coldsection.performance.v1.ListWashAdvicesResponse
-	(*GetTrendRequest)(nil),          // 71: coldsection.performance.v1.GetTrendRequest
-	(*RenderTrendRequest)(nil),       // 72: coldsection.performance.v1.RenderTrendRequest
-	(*GetRecoveryRequest)(nil),       // 73: coldsection.performance.v1.GetRecoveryRequest
-	(*ListRecoveriesRequest)(nil),    // 74: coldsection.performance.v1.ListRecoveriesRequest
-	(*ListRecoveriesResponse)(nil),   // 75: coldsection.performance.v1.ListRecoveriesResponse
-	(*v1.DocumentReference)(nil),     // 76: coldsection.common.v1.DocumentReference
-	(*timestamppb.Timestamp)(nil),    // 77: google.protobuf.Timestamp
-	(*v1.Quantity)(nil),              // 78: coldsection.common.v1.Quantity
-	(*date.Date)(nil),                // 79: google.type.Date
-	(*v1.Entered)(nil),               // 80: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),             // 81: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),    // 82: google.protobuf.FieldMask
+	(ImageFormat)(0),                 // 2: coldsection.performance.v1.ImageFormat
+	(TableFormat)(0),                 // 3: coldsection.performance.v1.TableFormat
+	(TrimData_Topology)(0),           // 4: coldsection.performance.v1.TrimData.Topology
+	(Reading_State)(0),               // 5: coldsection.performance.v1.Reading.State
+	(EngineEvent_Kind)(0),            // 6: coldsection.performance.v1.EngineEvent.Kind
+	(WashAdvice_State)(0),            // 7: coldsection.performance.v1.WashAdvice.State
+	(Recovery_Verdict)(0),            // 8: coldsection.performance.v1.Recovery.Verdict
+	(*EngineModel)(nil),              // 9: coldsection.performance.v1.EngineModel
+	(*Limit)(nil),                    // 10: coldsection.performance.v1.Limit
+	(*CorrectionExponents)(nil),      // 11: coldsection.performance.v1.CorrectionExponents
+	(*ExceedanceChart)(nil),          // 12: coldsection.performance.v1.ExceedanceChart
+	(*ExceedanceZone)(nil),           // 13: coldsection.performance.v1.ExceedanceZone
+	(*ZoneCorner)(nil),               // 14: coldsection.performance.v1.ZoneCorner
+	(*CauseSignature)(nil),           // 15: coldsection.performance.v1.CauseSignature
+	(*PowerCheckData)(nil),           // 16: coldsection.performance.v1.PowerCheckData
+	(*Baseline)(nil),                 // 17: coldsection.performance.v1.Baseline
+	(*BaselinePolynomial)(nil),       // 18: coldsection.performance.v1.BaselinePolynomial
+	(*BaselineTerm)(nil),             // 19: coldsection.performance.v1.BaselineTerm
+	(*BaselinePoint)(nil),            // 20: coldsection.performance.v1.BaselinePoint
+	(*Noise)(nil),                    // 21: coldsection.performance.v1.Noise
+	(*WashData)(nil),                 // 22: coldsection.performance.v1.WashData
+	(*SprayRing)(nil),                // 23: coldsection.performance.v1.SprayRing
+	(*PressureContainer)(nil),        // 24: coldsection.performance.v1.PressureContainer
+	(*StarterProfile)(nil),           // 25: coldsection.performance.v1.StarterProfile
+	(*DutyRun)(nil),                  // 26: coldsection.performance.v1.DutyRun
+	(*AntifreezeTable)(nil),          // 27: coldsection.performance.v1.AntifreezeTable
+	(*AntifreezeRow)(nil),            // 28: coldsection.performance.v1.AntifreezeRow
+	(*AdviceRules)(nil),              // 29: coldsection.performance.v1.AdviceRules
+	(*TrimData)(nil),                 // 30: coldsection.performance.v1.TrimData
+	(*TrimClass)(nil),                // 31: coldsection.performance.v1.TrimClass
+	(*HeaterData)(nil),               // 32: coldsection.performance.v1.HeaterData
+	(*Reading)(nil),                  // 33: coldsection.performance.v1.Reading
+	(*ReadingValues)(nil),            // 34: coldsection.performance.v1.ReadingValues
+	(*Deviation)(nil),                // 35: coldsection.performance.v1.Deviation
+	(*EngineEvent)(nil),              // 36: coldsection.performance.v1.EngineEvent
+	(*Interval)(nil),                 // 37: coldsection.performance.v1.Interval
+	(*Assessment)(nil),               // 38: coldsection.performance.v1.Assessment
+	(*Shift)(nil),                    // 39: coldsection.performance.v1.Shift
+	(*Cause)(nil),                    // 40: coldsection.performance.v1.Cause
+	(*Margin)(nil),                   // 41: coldsection.performance.v1.Margin
+	(*WashAdvice)(nil),               // 42: coldsection.performance.v1.WashAdvice
+	(*Trend)(nil),                    // 43: coldsection.performance.v1.Trend
+	(*TrendPoint)(nil),               // 44: coldsection.performance.v1.TrendPoint
+	(*RenderTrendResponse)(nil),      // 45: coldsection.performance.v1.RenderTrendResponse
+	(*Recovery)(nil),                 // 46: coldsection.performance.v1.Recovery
+	(*ExplainReadingResponse)(nil),   // 47: coldsection.performance.v1.ExplainReadingResponse
+	(*CreateEngineModelRequest)(nil), // 48: coldsection.performance.v1.CreateEngineModelRequest
+	(*UpdateEngineModelRequest)(nil), // 49: coldsection.performance.v1.UpdateEngineModelRequest
+	(*GetEngineModelRequest)(nil),    // 50: coldsection.performance.v1.GetEngineModelRequest
+	(*ListEngineModelsRequest)(nil),  // 51: coldsection.performance.v1.ListEngineModelsRequest
+	(*ListEngineModelsResponse)(nil), // 52: coldsection.performance.v1.ListEngineModelsResponse
+	(*ImportReadingsRequest)(nil),    // 53: coldsection.performance.v1.ImportReadingsRequest
+	(*ColumnMapping)(nil),            // 54: coldsection.performance.v1.ColumnMapping
+	(*ColumnRead)(nil),               // 55: coldsection.performance.v1.ColumnRead
+	(*ImportReadingsResponse)(nil),   // 56: coldsection.performance.v1.ImportReadingsResponse
+	(*RowProblem)(nil),               // 57: coldsection.performance.v1.RowProblem
+	(*CreateReadingRequest)(nil),     // 58: coldsection.performance.v1.CreateReadingRequest
+	(*StreamReadingsRequest)(nil),    // 59: coldsection.performance.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil),   // 60: coldsection.performance.v1.StreamReadingsResponse
+	(*ExcludeReadingRequest)(nil),    // 61: coldsection.performance.v1.ExcludeReadingRequest
+	(*IncludeReadingRequest)(nil),    // 62: coldsection.performance.v1.IncludeReadingRequest
+	(*CreateEngineEventRequest)(nil), // 63: coldsection.performance.v1.CreateEngineEventRequest
+	(*GetReadingRequest)(nil),        // 64: coldsection.performance.v1.GetReadingRequest
+	(*ListReadingsRequest)(nil),      // 65: coldsection.performance.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),     // 66: coldsection.performance.v1.ListReadingsResponse
+	(*ExplainReadingRequest)(nil),    // 67: coldsection.performance.v1.ExplainReadingRequest
+	(*ListEngineEventsRequest)(nil),  // 68: coldsection.performance.v1.ListEngineEventsRequest
+	(*ListEngineEventsResponse)(nil), // 69: coldsection.performance.v1.ListEngineEventsResponse
+	(*GetAssessmentRequest)(nil),     // 70: coldsection.performance.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),   // 71: coldsection.performance.v1.ListAssessmentsRequest
+	(*ListAssessmentsResponse)(nil),  // 72: coldsection.performance.v1.ListAssessmentsResponse
+	(*ListWashAdvicesRequest)(nil),   // 73: coldsection.performance.v1.ListWashAdvicesRequest
+	(*ListWashAdvicesResponse)(nil),  // 74: coldsection.performance.v1.ListWashAdvicesResponse
+	(*GetTrendRequest)(nil),          // 75: coldsection.performance.v1.GetTrendRequest
+	(*RenderTrendRequest)(nil),       // 76: coldsection.performance.v1.RenderTrendRequest
+	(*GetRecoveryRequest)(nil),       // 77: coldsection.performance.v1.GetRecoveryRequest
+	(*ListRecoveriesRequest)(nil),    // 78: coldsection.performance.v1.ListRecoveriesRequest
+	(*ListRecoveriesResponse)(nil),   // 79: coldsection.performance.v1.ListRecoveriesResponse
+	(*v1.DocumentReference)(nil),     // 80: coldsection.common.v1.DocumentReference
+	(*timestamppb.Timestamp)(nil),    // 81: google.protobuf.Timestamp
+	(*v1.Quantity)(nil),              // 82: coldsection.common.v1.Quantity
+	(*date.Date)(nil),                // 83: google.type.Date
+	(*v1.Entered)(nil),               // 84: coldsection.common.v1.Entered
+	(*v1.Explained)(nil),             // 85: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),    // 86: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
-	76,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
-	8,   // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
-	9,   // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
-	15,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
-	19,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
-	20,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
-	27,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
-	28,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
-	30,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
-	77,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
-	77,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
-	10,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
-	13,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
-	14,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
+	80,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
+	10,  // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
+	11,  // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
+	17,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
+	21,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
+	22,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
+	29,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
+	30,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
+	32,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
+	81,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
+	81,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
+	12,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
+	15,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
+	16,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
 	0,   // 14: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
-	76,  // 15: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
+	80,  // 15: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
 	0,   // 16: coldsection.performance.v1.ExceedanceChart.parameter:type_name -> coldsection.performance.v1.Parameter
-	11,  // 17: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
-	76,  // 18: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
-	12,  // 19: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
-	76,  // 20: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
-	76,  // 21: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
-	18,  // 22: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
-	16,  // 23: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
-	17,  // 24: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
-	76,  // 25: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
-	78,  // 26: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	78,  // 27: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	78,  // 28: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	79,  // 29: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
-	23,  // 30: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
-	25,  // 31: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
-	21,  // 32: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
-	22,  // 33: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
-	79,  // 34: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
-	79,  // 35: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
-	79,  // 36: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
-	24,  // 37: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	76,  // 38: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
-	26,  // 39: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	76,  // 40: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
-	29,  // 41: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
-	2,   // 42: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
-	76,  // 43: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
-	76,  // 44: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
-	77,  // 45: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	80,  // 46: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	80,  // 47: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	80,  // 48: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	80,  // 49: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	80,  // 50: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	80,  // 51: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	80,  // 52: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	80,  // 53: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	80,  // 54: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
-	3,   // 55: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
-	32,  // 56: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
-	33,  // 57: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	77,  // 58: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
-	4,   // 59: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	77,  // 60: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	77,  // 61: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	13,  // 17: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
+	80,  // 18: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
+	14,  // 19: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
+	80,  // 20: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
+	80,  // 21: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
+	20,  // 22: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
+	18,  // 23: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
+	19,  // 24: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
+	80,  // 25: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
+	82,  // 26: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	82,  // 27: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	82,  // 28: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	83,  // 29: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	25,  // 30: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
+	27,  // 31: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
+	23,  // 32: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
+	24,  // 33: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
+	83,  // 34: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
+	83,  // 35: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
+	83,  // 36: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
+	26,  // 37: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
+	80,  // 38: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	28,  // 39: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
+	80,  // 40: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	31,  // 41: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
+	4,   // 42: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
+	80,  // 43: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
+	80,  // 44: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
+	81,  // 45: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	84,  // 46: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	84,  // 47: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	84,  // 48: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	84,  // 49: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	84,  // 50: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	84,  // 51: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	84,  // 52: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	84,  // 53: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	84,  // 54: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	5,   // 55: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
+	34,  // 56: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
+	35,  // 57: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
+	81,  // 58: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	6,   // 59: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
+	81,  // 60: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	81,  // 61: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
 	1,   // 62: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
-	35,  // 63: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
-	35,  // 64: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	35,  // 65: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	35,  // 66: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	38,  // 67: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	39,  // 68: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	77,  // 69: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	77,  // 70: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	77,  // 71: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
-	37,  // 72: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	77,  // 73: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	77,  // 74: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
-	33,  // 75: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
-	38,  // 76: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
-	35,  // 77: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	77,  // 78: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	77,  // 79: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	77,  // 80: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	5,   // 81: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	77,  // 82: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	42,  // 83: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	34,  // 84: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	77,  // 85: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	3,   // 86: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	33,  // 87: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	33,  // 88: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	33,  // 89: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	77,  // 90: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	35,  // 91: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	35,  // 92: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	35,  // 93: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	6,   // 94: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	38,  // 95: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	77,  // 96: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	31,  // 97: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	81,  // 98: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	7,   // 99: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	7,   // 100: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	82,  // 101: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	7,   // 102: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	53,  // 103: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	31,  // 104: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	31,  // 105: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	34,  // 106: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	31,  // 107: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	34,  // 108: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	36,  // 109: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	40,  // 110: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	77,  // 111: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	77,  // 112: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	77,  // 113: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	77,  // 114: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	44,  // 115: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	46,  // 116: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	47,  // 117: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	51,  // 118: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	54,  // 119: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	55,  // 120: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	57,  // 121: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	58,  // 122: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	59,  // 123: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	48,  // 124: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	49,  // 125: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	60,  // 126: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	61,  // 127: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	63,  // 128: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	64,  // 129: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	66,  // 130: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	67,  // 131: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	69,  // 132: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	71,  // 133: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	72,  // 134: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	73,  // 135: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	74,  // 136: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	7,   // 137: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	7,   // 138: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	52,  // 139: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	31,  // 140: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	56,  // 141: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	31,  // 142: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	31,  // 143: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	34,  // 144: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	7,   // 145: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	50,  // 146: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	31,  // 147: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	62,  // 148: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	45,  // 149: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	65,  // 150: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	36,  // 151: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	68,  // 152: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	70,  // 153: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	41,  // 154: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	43,  // 155: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	44,  // 156: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	75,  // 157: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	137, // [137:158] is the sub-list for method output_type
-	116, // [116:137] is the sub-list for method input_type
-	116, // [116:116] is the sub-list for extension type_name
-	116, // [116:116] is the sub-list for extension extendee
-	0,   // [0:116] is the sub-list for field type_name
+	37,  // 63: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
+	37,  // 64: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	37,  // 65: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	37,  // 66: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
+	40,  // 67: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	41,  // 68: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	81,  // 69: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	81,  // 70: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	81,  // 71: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	39,  // 72: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
+	81,  // 73: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	81,  // 74: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	35,  // 75: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
+	40,  // 76: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	37,  // 77: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	81,  // 78: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	81,  // 79: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	81,  // 80: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	7,   // 81: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	81,  // 82: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	44,  // 83: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	36,  // 84: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	81,  // 85: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	5,   // 86: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	35,  // 87: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	35,  // 88: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	35,  // 89: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	81,  // 90: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	37,  // 91: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	37,  // 92: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	37,  // 93: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	8,   // 94: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	40,  // 95: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	81,  // 96: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	33,  // 97: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	85,  // 98: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	9,   // 99: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	9,   // 100: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	86,  // 101: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	9,   // 102: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	3,   // 103: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
+	54,  // 104: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
+	57,  // 105: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	55,  // 106: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
+	57,  // 107: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
+	33,  // 108: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	33,  // 109: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	33,  // 110: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	57,  // 111: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	36,  // 112: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	33,  // 113: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	36,  // 114: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	38,  // 115: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	42,  // 116: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	81,  // 117: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	81,  // 118: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	81,  // 119: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	81,  // 120: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	2,   // 121: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	46,  // 122: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	48,  // 123: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	49,  // 124: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	53,  // 125: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	58,  // 126: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	59,  // 127: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	61,  // 128: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	62,  // 129: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	63,  // 130: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	50,  // 131: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	51,  // 132: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	64,  // 133: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	65,  // 134: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	67,  // 135: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	68,  // 136: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	70,  // 137: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	71,  // 138: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	73,  // 139: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	75,  // 140: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	76,  // 141: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	77,  // 142: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	78,  // 143: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	9,   // 144: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	9,   // 145: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	56,  // 146: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	33,  // 147: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	60,  // 148: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	33,  // 149: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	33,  // 150: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	36,  // 151: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	9,   // 152: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	52,  // 153: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	33,  // 154: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	66,  // 155: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	47,  // 156: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	69,  // 157: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	38,  // 158: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	72,  // 159: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	74,  // 160: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	43,  // 161: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	45,  // 162: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	46,  // 163: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	79,  // 164: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	144, // [144:165] is the sub-list for method output_type
+	123, // [123:144] is the sub-list for method input_type
+	123, // [123:123] is the sub-list for extension type_name
+	123, // [123:123] is the sub-list for extension extendee
+	0,   // [0:123] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -7376,8 +7815,8 @@ func file_coldsection_performance_v1_performance_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_performance_proto_rawDesc), len(file_coldsection_performance_v1_performance_proto_rawDesc)),
-			NumEnums:      7,
-			NumMessages:   69,
+			NumEnums:      9,
+			NumMessages:   71,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -151,6 +151,10 @@ func (q *queries) CompareWorkOrder(ctx context.Context, req *workordersv1.Compar
 	return q.app.CompareWorkOrder(ctx, req)
 }
 
+func (q *queries) ExportWorkPack(ctx context.Context, req *workordersv1.ExportWorkPackRequest) (*workordersv1.ExportWorkPackResponse, error) {
+	return q.app.ExportWorkPack(ctx, req)
+}
+
 func (q *queries) VerifySignature(ctx context.Context, req *workordersv1.VerifySignatureRequest) (*workordersv1.VerifySignatureResponse, error) {
 	return q.app.VerifySignature(ctx, req.GetName())
 }
