@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"strings"
 
+	"google.golang.org/protobuf/proto"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/apply"
 	"coldsection.example/services/compliance/internal/store"
@@ -78,11 +80,28 @@ func (u unit) recomputeOne(ctx context.Context, s seen, r *compliancev1.Requirem
 		}
 		return u.dueFacts(ctx, r, &compliancev1.DueItem{}, fresh, accomplishment)
 	}
+	if sameButForTheDay(old, fresh) {
+		return u.dueFacts(ctx, r, old, fresh, accomplishment)
+	}
 	fresh.Etag = old.GetEtag()
 	if err := store.DueItems.Save(ctx, u.Tx, fresh, u.now); err != nil {
 		return err
 	}
 	return u.dueFacts(ctx, r, old, fresh, accomplishment)
+}
+
+// sameButForTheDay reports whether two items differ in nothing but the day that they were worked out for, so that looking again
+// is no change.
+func sameButForTheDay(a, b *compliancev1.DueItem) bool {
+	bare := func(i *compliancev1.DueItem) *compliancev1.DueItem {
+		i = proto.CloneOf(i)
+		i.AsOfDate, i.UpdateTime, i.Etag, i.Explanation = nil, nil, "", ""
+		for _, r := range i.GetRemaining() {
+			r.Left = 0
+		}
+		return i
+	}
+	return proto.Equal(bare(a), bare(b))
 }
 
 // dueFacts tells once per change of band, and when a record moved the item.

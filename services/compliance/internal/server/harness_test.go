@@ -36,6 +36,8 @@ type world struct {
 	keys     *auth.Keys
 	commands compliancev1.ComplianceServiceClient
 	queries  compliancev1.ComplianceQueryServiceClient
+
+	restarted func() *app.App // the use cases on the same database, as after a restart
 }
 
 // onEngines runs a test on a fresh world of each database engine.
@@ -60,7 +62,10 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 	if err != nil {
 		t.Fatal(err)
 	}
-	server.Register(s, &app.App{DB: db, Clock: w.clock, IDs: source, Lister: listing.New(secret), Keys: keys})
+	w.restarted = func() *app.App {
+		return &app.App{DB: db, Clock: w.clock, IDs: source, Lister: listing.New(secret), Keys: keys}
+	}
+	server.Register(s, w.restarted())
 	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock})
 	w.commands, w.queries = compliancev1.NewComplianceServiceClient(conn), compliancev1.NewComplianceQueryServiceClient(conn)
 	w.settle()
