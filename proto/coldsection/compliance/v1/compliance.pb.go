@@ -549,6 +549,59 @@ func (Tool_State) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19, 0}
 }
 
+// How cycles are counted.
+type LifeLimit_Formula int32
+
+const (
+	// Not stated; refused on input.
+	LifeLimit_FORMULA_UNSPECIFIED LifeLimit_Formula = 0
+	// Flight count factor x (starts + flights without a start of their own / abbreviated cycle factor).
+	LifeLimit_STARTS_AND_FLIGHTS LifeLimit_Formula = 1
+	// The cycles that the log states, each weighted by the flight count factor.
+	LifeLimit_LOGGED_CYCLES LifeLimit_Formula = 2
+)
+
+// Enum value maps for LifeLimit_Formula.
+var (
+	LifeLimit_Formula_name = map[int32]string{
+		0: "FORMULA_UNSPECIFIED",
+		1: "STARTS_AND_FLIGHTS",
+		2: "LOGGED_CYCLES",
+	}
+	LifeLimit_Formula_value = map[string]int32{
+		"FORMULA_UNSPECIFIED": 0,
+		"STARTS_AND_FLIGHTS":  1,
+		"LOGGED_CYCLES":       2,
+	}
+)
+
+func (x LifeLimit_Formula) Enum() *LifeLimit_Formula {
+	p := new(LifeLimit_Formula)
+	*p = x
+	return p
+}
+
+func (x LifeLimit_Formula) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LifeLimit_Formula) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[8].Descriptor()
+}
+
+func (LifeLimit_Formula) Type() protoreflect.EnumType {
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[8]
+}
+
+func (x LifeLimit_Formula) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LifeLimit_Formula.Descriptor instead.
+func (LifeLimit_Formula) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23, 0}
+}
+
 // Whether it is in force.
 type Authorization_State int32
 
@@ -594,11 +647,11 @@ func (x Authorization_State) String() string {
 }
 
 func (Authorization_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[8].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[9].Descriptor()
 }
 
 func (Authorization_State) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[8]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[9]
 }
 
 func (x Authorization_State) Number() protoreflect.EnumNumber {
@@ -607,7 +660,7 @@ func (x Authorization_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Authorization_State.Descriptor instead.
 func (Authorization_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27, 0}
 }
 
 // An aircraft.
@@ -2839,9 +2892,11 @@ type Tool struct {
 	// Changes with every change.
 	Etag string `protobuf:"bytes,13,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it was added.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// The longest that a calibration lasts, in months to the same day; 0 leaves it to each certificate.
+	CalibrationMonths int32 `protobuf:"varint,15,opt,name=calibration_months,json=calibrationMonths,proto3" json:"calibration_months,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Tool) Reset() {
@@ -2972,6 +3027,776 @@ func (x *Tool) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Tool) GetCalibrationMonths() int32 {
+	if x != nil {
+		return x.CalibrationMonths
+	}
+	return 0
+}
+
+// A use of a tool, as a work order told it.
+type ToolUse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource name, tools/{tool}/toolUses/{tool_use}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// When it was used.
+	UseTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=use_time,json=useTime,proto3" json:"use_time,omitempty"`
+	// For which order, workOrders/{work_order}.
+	WorkOrder string `protobuf:"bytes,3,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
+	// For which measured value.
+	Measurement string `protobuf:"bytes,4,opt,name=measurement,proto3" json:"measurement,omitempty"`
+	// By whom, people/{person}.
+	Person string `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
+	// When it became known here.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// The calibration that the gate saw when it was used.
+	Calibration string `protobuf:"bytes,9,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	// Why it needs a look: OUT_OF_TOLERANCE, NOT_COVERED by any calibration, or LAPSED_SINCE; empty when it does not.
+	Suspicion string `protobuf:"bytes,7,opt,name=suspicion,proto3" json:"suspicion,omitempty"`
+	// The same in words, with the next move.
+	Explanation   string `protobuf:"bytes,8,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ToolUse) Reset() {
+	*x = ToolUse{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ToolUse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ToolUse) ProtoMessage() {}
+
+func (x *ToolUse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ToolUse.ProtoReflect.Descriptor instead.
+func (*ToolUse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ToolUse) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ToolUse) GetUseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UseTime
+	}
+	return nil
+}
+
+func (x *ToolUse) GetWorkOrder() string {
+	if x != nil {
+		return x.WorkOrder
+	}
+	return ""
+}
+
+func (x *ToolUse) GetMeasurement() string {
+	if x != nil {
+		return x.Measurement
+	}
+	return ""
+}
+
+func (x *ToolUse) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *ToolUse) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *ToolUse) GetCalibration() string {
+	if x != nil {
+		return x.Calibration
+	}
+	return ""
+}
+
+func (x *ToolUse) GetSuspicion() string {
+	if x != nil {
+		return x.Suspicion
+	}
+	return ""
+}
+
+func (x *ToolUse) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+// A module, a part or an accessory of an engine, known by its serial number.
+type Component struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource name, components/{component}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Its part number.
+	PartNumber string `protobuf:"bytes,2,opt,name=part_number,json=partNumber,proto3" json:"part_number,omitempty"`
+	// Its serial number.
+	Serial string `protobuf:"bytes,3,opt,name=serial,proto3" json:"serial,omitempty"`
+	// What people call it, such as "gas generator turbine disc".
+	DisplayName string `protobuf:"bytes,4,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Leaves service at a life limit.
+	LifeLimited bool `protobuf:"varint,5,opt,name=life_limited,json=lifeLimited,proto3" json:"life_limited,omitempty"`
+	// What it is fitted to, engines/{engine} or components/{component}; empty when it is in stores.
+	Host string `protobuf:"bytes,6,opt,name=host,proto3" json:"host,omitempty"`
+	// The position there.
+	Position string `protobuf:"bytes,7,opt,name=position,proto3" json:"position,omitempty"`
+	// Its counters when it is added; afterwards output only.
+	Counters *Counters `protobuf:"bytes,8,opt,name=counters,proto3" json:"counters,omitempty"`
+	// The day that the counters are valid at the end of.
+	CountersDate *date.Date `protobuf:"bytes,9,opt,name=counters_date,json=countersDate,proto3" json:"counters_date,omitempty"`
+	// Where it was before it was added, oldest first. Of a life-limited part it must reach back to new without a gap.
+	History []*PastFitting `protobuf:"bytes,10,rep,name=history,proto3" json:"history,omitempty"`
+	// Its counters when it was added.
+	EntryCounters *Counters `protobuf:"bytes,11,opt,name=entry_counters,json=entryCounters,proto3" json:"entry_counters,omitempty"`
+	// The day that they are valid at the end of.
+	EntryDate *date.Date `protobuf:"bytes,12,opt,name=entry_date,json=entryDate,proto3" json:"entry_date,omitempty"`
+	// Changes with every change.
+	Etag string `protobuf:"bytes,13,opt,name=etag,proto3" json:"etag,omitempty"`
+	// When it was added.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// When it last changed.
+	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Component) Reset() {
+	*x = Component{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Component) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Component) ProtoMessage() {}
+
+func (x *Component) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Component.ProtoReflect.Descriptor instead.
+func (*Component) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *Component) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Component) GetPartNumber() string {
+	if x != nil {
+		return x.PartNumber
+	}
+	return ""
+}
+
+func (x *Component) GetSerial() string {
+	if x != nil {
+		return x.Serial
+	}
+	return ""
+}
+
+func (x *Component) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *Component) GetLifeLimited() bool {
+	if x != nil {
+		return x.LifeLimited
+	}
+	return false
+}
+
+func (x *Component) GetHost() string {
+	if x != nil {
+		return x.Host
+	}
+	return ""
+}
+
+func (x *Component) GetPosition() string {
+	if x != nil {
+		return x.Position
+	}
+	return ""
+}
+
+func (x *Component) GetCounters() *Counters {
+	if x != nil {
+		return x.Counters
+	}
+	return nil
+}
+
+func (x *Component) GetCountersDate() *date.Date {
+	if x != nil {
+		return x.CountersDate
+	}
+	return nil
+}
+
+func (x *Component) GetHistory() []*PastFitting {
+	if x != nil {
+		return x.History
+	}
+	return nil
+}
+
+func (x *Component) GetEntryCounters() *Counters {
+	if x != nil {
+		return x.EntryCounters
+	}
+	return nil
+}
+
+func (x *Component) GetEntryDate() *date.Date {
+	if x != nil {
+		return x.EntryDate
+	}
+	return nil
+}
+
+func (x *Component) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *Component) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Component) GetUpdateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UpdateTime
+	}
+	return nil
+}
+
+// Where a component was fitted before it was added here.
+type PastFitting struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The serial number of the engine.
+	EngineSerial string `protobuf:"bytes,1,opt,name=engine_serial,json=engineSerial,proto3" json:"engine_serial,omitempty"`
+	// Its model, engineModels/{engine_model}.
+	EngineModel string `protobuf:"bytes,2,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
+	// The part's own cycles when it went on.
+	InstallCycles int64 `protobuf:"varint,3,opt,name=install_cycles,json=installCycles,proto3" json:"install_cycles,omitempty"`
+	// The part's own cycles when it came off, or at the entry.
+	RemoveCycles int64 `protobuf:"varint,4,opt,name=remove_cycles,json=removeCycles,proto3" json:"remove_cycles,omitempty"`
+	// Starts while it was fitted.
+	Starts int64 `protobuf:"varint,5,opt,name=starts,proto3" json:"starts,omitempty"`
+	// Flights while it was fitted.
+	Flights int64 `protobuf:"varint,6,opt,name=flights,proto3" json:"flights,omitempty"`
+	// Hours while it was fitted, in seconds.
+	OperatingSeconds int64 `protobuf:"varint,7,opt,name=operating_seconds,json=operatingSeconds,proto3" json:"operating_seconds,omitempty"`
+	// The day that it came off, which says by which revision of the limit it is counted.
+	RemoveDate *date.Date `protobuf:"bytes,8,opt,name=remove_date,json=removeDate,proto3" json:"remove_date,omitempty"`
+	// The paper that shows it.
+	DocumentReference string `protobuf:"bytes,9,opt,name=document_reference,json=documentReference,proto3" json:"document_reference,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *PastFitting) Reset() {
+	*x = PastFitting{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PastFitting) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PastFitting) ProtoMessage() {}
+
+func (x *PastFitting) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PastFitting.ProtoReflect.Descriptor instead.
+func (*PastFitting) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *PastFitting) GetEngineSerial() string {
+	if x != nil {
+		return x.EngineSerial
+	}
+	return ""
+}
+
+func (x *PastFitting) GetEngineModel() string {
+	if x != nil {
+		return x.EngineModel
+	}
+	return ""
+}
+
+func (x *PastFitting) GetInstallCycles() int64 {
+	if x != nil {
+		return x.InstallCycles
+	}
+	return 0
+}
+
+func (x *PastFitting) GetRemoveCycles() int64 {
+	if x != nil {
+		return x.RemoveCycles
+	}
+	return 0
+}
+
+func (x *PastFitting) GetStarts() int64 {
+	if x != nil {
+		return x.Starts
+	}
+	return 0
+}
+
+func (x *PastFitting) GetFlights() int64 {
+	if x != nil {
+		return x.Flights
+	}
+	return 0
+}
+
+func (x *PastFitting) GetOperatingSeconds() int64 {
+	if x != nil {
+		return x.OperatingSeconds
+	}
+	return 0
+}
+
+func (x *PastFitting) GetRemoveDate() *date.Date {
+	if x != nil {
+		return x.RemoveDate
+	}
+	return nil
+}
+
+func (x *PastFitting) GetDocumentReference() string {
+	if x != nil {
+		return x.DocumentReference
+	}
+	return ""
+}
+
+// How the life of a part number is counted and where it ends, in engines of one model, from a revision of the approved document.
+type LifeLimit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource name, lifeLimits/{life_limit}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The part number.
+	PartNumber string `protobuf:"bytes,2,opt,name=part_number,json=partNumber,proto3" json:"part_number,omitempty"`
+	// The engine model, engineModels/{engine_model}.
+	EngineModel string `protobuf:"bytes,3,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
+	// The approved document and its revision.
+	Document *v1.DocumentReference `protobuf:"bytes,4,opt,name=document,proto3" json:"document,omitempty"`
+	// The first day that this revision counts from.
+	EffectiveDate *date.Date `protobuf:"bytes,5,opt,name=effective_date,json=effectiveDate,proto3" json:"effective_date,omitempty"`
+	// How cycles are counted.
+	Formula LifeLimit_Formula `protobuf:"varint,6,opt,name=formula,proto3,enum=coldsection.compliance.v1.LifeLimit_Formula" json:"formula,omitempty"`
+	// The abbreviated cycle factor, as a decimal: that many flights without a start of their own are one cycle.
+	AbbreviatedCycleFactor string `protobuf:"bytes,7,opt,name=abbreviated_cycle_factor,json=abbreviatedCycleFactor,proto3" json:"abbreviated_cycle_factor,omitempty"`
+	// The flight count factor, as a decimal; empty means 1.
+	FlightCountFactor string `protobuf:"bytes,8,opt,name=flight_count_factor,json=flightCountFactor,proto3" json:"flight_count_factor,omitempty"`
+	// The limit in counted cycles; 0 means none.
+	CycleLimit int64 `protobuf:"varint,9,opt,name=cycle_limit,json=cycleLimit,proto3" json:"cycle_limit,omitempty"`
+	// The limit in hours, in seconds; 0 means none.
+	OperatingSecondsLimit int64 `protobuf:"varint,10,opt,name=operating_seconds_limit,json=operatingSecondsLimit,proto3" json:"operating_seconds_limit,omitempty"`
+	// The document prescribes that life in engines of different models adds up as fractions of each limit. Without it the most
+	// restrictive limit holds for all.
+	Prorated bool `protobuf:"varint,11,opt,name=prorated,proto3" json:"prorated,omitempty"`
+	// Changes with every change.
+	Etag string `protobuf:"bytes,12,opt,name=etag,proto3" json:"etag,omitempty"`
+	// When it was added.
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LifeLimit) Reset() {
+	*x = LifeLimit{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LifeLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LifeLimit) ProtoMessage() {}
+
+func (x *LifeLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LifeLimit.ProtoReflect.Descriptor instead.
+func (*LifeLimit) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *LifeLimit) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *LifeLimit) GetPartNumber() string {
+	if x != nil {
+		return x.PartNumber
+	}
+	return ""
+}
+
+func (x *LifeLimit) GetEngineModel() string {
+	if x != nil {
+		return x.EngineModel
+	}
+	return ""
+}
+
+func (x *LifeLimit) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
+func (x *LifeLimit) GetEffectiveDate() *date.Date {
+	if x != nil {
+		return x.EffectiveDate
+	}
+	return nil
+}
+
+func (x *LifeLimit) GetFormula() LifeLimit_Formula {
+	if x != nil {
+		return x.Formula
+	}
+	return LifeLimit_FORMULA_UNSPECIFIED
+}
+
+func (x *LifeLimit) GetAbbreviatedCycleFactor() string {
+	if x != nil {
+		return x.AbbreviatedCycleFactor
+	}
+	return ""
+}
+
+func (x *LifeLimit) GetFlightCountFactor() string {
+	if x != nil {
+		return x.FlightCountFactor
+	}
+	return ""
+}
+
+func (x *LifeLimit) GetCycleLimit() int64 {
+	if x != nil {
+		return x.CycleLimit
+	}
+	return 0
+}
+
+func (x *LifeLimit) GetOperatingSecondsLimit() int64 {
+	if x != nil {
+		return x.OperatingSecondsLimit
+	}
+	return 0
+}
+
+func (x *LifeLimit) GetProrated() bool {
+	if x != nil {
+		return x.Prorated
+	}
+	return false
+}
+
+func (x *LifeLimit) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *LifeLimit) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+// How much of its life a component has used.
+type LifeStatus struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource name, components/{component}/lifeStatus.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Its part number.
+	PartNumber string `protobuf:"bytes,2,opt,name=part_number,json=partNumber,proto3" json:"part_number,omitempty"`
+	// Its serial number.
+	Serial string `protobuf:"bytes,3,opt,name=serial,proto3" json:"serial,omitempty"`
+	// What it is fitted to, if anything.
+	Host string `protobuf:"bytes,4,opt,name=host,proto3" json:"host,omitempty"`
+	// Cycles used, exact, as a decimal or a fraction.
+	ExactCycles string `protobuf:"bytes,5,opt,name=exact_cycles,json=exactCycles,proto3" json:"exact_cycles,omitempty"`
+	// Cycles used, rounded up once.
+	UsedCycles int64 `protobuf:"varint,6,opt,name=used_cycles,json=usedCycles,proto3" json:"used_cycles,omitempty"`
+	// The limit in cycles; 0 when there is none.
+	CycleLimit int64 `protobuf:"varint,7,opt,name=cycle_limit,json=cycleLimit,proto3" json:"cycle_limit,omitempty"`
+	// What is left in cycles; negative when it is past.
+	RemainingCycles int64 `protobuf:"varint,8,opt,name=remaining_cycles,json=remainingCycles,proto3" json:"remaining_cycles,omitempty"`
+	// Hours used, in seconds.
+	UsedOperatingSeconds int64 `protobuf:"varint,9,opt,name=used_operating_seconds,json=usedOperatingSeconds,proto3" json:"used_operating_seconds,omitempty"`
+	// What is left in hours, in seconds; 0 when there is no limit in hours.
+	RemainingOperatingSeconds int64 `protobuf:"varint,10,opt,name=remaining_operating_seconds,json=remainingOperatingSeconds,proto3" json:"remaining_operating_seconds,omitempty"`
+	// How near it is; NO_DATA when the history has a gap or a limit is not known, OVERDUE when a part with a gap
+	// is fitted.
+	Band DueItem_Band `protobuf:"varint,11,opt,name=band,proto3,enum=coldsection.compliance.v1.DueItem_Band" json:"band,omitempty"`
+	// Why, in words.
+	BandReason string `protobuf:"bytes,12,opt,name=band_reason,json=bandReason,proto3" json:"band_reason,omitempty"`
+	// Whether the history reaches back to new without a gap.
+	Traceable bool `protobuf:"varint,13,opt,name=traceable,proto3" json:"traceable,omitempty"`
+	// Cycles that the history does not show.
+	GapCycles int64 `protobuf:"varint,14,opt,name=gap_cycles,json=gapCycles,proto3" json:"gap_cycles,omitempty"`
+	// Whether it may be fitted: life is left and the history has no gap.
+	Installable bool `protobuf:"varint,15,opt,name=installable,proto3" json:"installable,omitempty"`
+	// What a person should look at, such as starts without flights.
+	Flags []string `protobuf:"bytes,16,rep,name=flags,proto3" json:"flags,omitempty"`
+	// The arithmetic, a line each.
+	Lines []string `protobuf:"bytes,17,rep,name=lines,proto3" json:"lines,omitempty"`
+	// The document that the limit is from.
+	Document      *v1.DocumentReference `protobuf:"bytes,18,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LifeStatus) Reset() {
+	*x = LifeStatus{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LifeStatus) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LifeStatus) ProtoMessage() {}
+
+func (x *LifeStatus) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LifeStatus.ProtoReflect.Descriptor instead.
+func (*LifeStatus) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *LifeStatus) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *LifeStatus) GetPartNumber() string {
+	if x != nil {
+		return x.PartNumber
+	}
+	return ""
+}
+
+func (x *LifeStatus) GetSerial() string {
+	if x != nil {
+		return x.Serial
+	}
+	return ""
+}
+
+func (x *LifeStatus) GetHost() string {
+	if x != nil {
+		return x.Host
+	}
+	return ""
+}
+
+func (x *LifeStatus) GetExactCycles() string {
+	if x != nil {
+		return x.ExactCycles
+	}
+	return ""
+}
+
+func (x *LifeStatus) GetUsedCycles() int64 {
+	if x != nil {
+		return x.UsedCycles
+	}
+	return 0
+}
+
+func (x *LifeStatus) GetCycleLimit() int64 {
+	if x != nil {
+		return x.CycleLimit
+	}
+	return 0
+}
+
+func (x *LifeStatus) GetRemainingCycles() int64 {
+	if x != nil {
+		return x.RemainingCycles
+	}
+	return 0
+}
+
+func (x *LifeStatus) GetUsedOperatingSeconds() int64 {
+	if x != nil {
+		return x.UsedOperatingSeconds
+	}
+	return 0
+}
+
+func (x *LifeStatus) GetRemainingOperatingSeconds() int64 {
+	if x != nil {
+		return x.RemainingOperatingSeconds
+	}
+	return 0
+}
+
+func (x *LifeStatus) GetBand() DueItem_Band {
+	if x != nil {
+		return x.Band
+	}
+	return DueItem_BAND_UNSPECIFIED
+}
+
+func (x *LifeStatus) GetBandReason() string {
+	if x != nil {
+		return x.BandReason
+	}
+	return ""
+}
+
+func (x *LifeStatus) GetTraceable() bool {
+	if x != nil {
+		return x.Traceable
+	}
+	return false
+}
+
+func (x *LifeStatus) GetGapCycles() int64 {
+	if x != nil {
+		return x.GapCycles
+	}
+	return 0
+}
+
+func (x *LifeStatus) GetInstallable() bool {
+	if x != nil {
+		return x.Installable
+	}
+	return false
+}
+
+func (x *LifeStatus) GetFlags() []string {
+	if x != nil {
+		return x.Flags
+	}
+	return nil
+}
+
+func (x *LifeStatus) GetLines() []string {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+func (x *LifeStatus) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
 // A calibration.
 type Calibration struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2993,7 +3818,7 @@ type Calibration struct {
 
 func (x *Calibration) Reset() {
 	*x = Calibration{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3005,7 +3830,7 @@ func (x *Calibration) String() string {
 func (*Calibration) ProtoMessage() {}
 
 func (x *Calibration) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3018,7 +3843,7 @@ func (x *Calibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
 func (*Calibration) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Calibration) GetCalibrationDate() *date.Date {
@@ -3084,7 +3909,7 @@ type Person struct {
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3096,7 +3921,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3109,7 +3934,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Person) GetName() string {
@@ -3181,14 +4006,23 @@ type Authorization struct {
 	// Counts up from 1 with every change.
 	Version int32 `protobuf:"varint,11,opt,name=version,proto3" json:"version,omitempty"`
 	// When it was granted.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Changes with every change.
+	Etag string `protobuf:"bytes,13,opt,name=etag,proto3" json:"etag,omitempty"`
+	// When relevant work was done: currency needs six months of it within the last 24; if none is given here, the last
+	// experience date decides.
+	ExperiencePeriods []*ExperiencePeriod `protobuf:"bytes,14,rep,name=experience_periods,json=experiencePeriods,proto3" json:"experience_periods,omitempty"`
+	// The day that the authority found the person able, which stands for experience for 24 months; where the rules know it.
+	FoundAbleDate *date.Date `protobuf:"bytes,15,opt,name=found_able_date,json=foundAbleDate,proto3" json:"found_able_date,omitempty"`
+	// Rests on an inspection authorization, which ends on 31 March of each odd year; the last day may not lie beyond.
+	InspectionAuthorization bool `protobuf:"varint,16,opt,name=inspection_authorization,json=inspectionAuthorization,proto3" json:"inspection_authorization,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
 }
 
 func (x *Authorization) Reset() {
 	*x = Authorization{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3200,7 +4034,7 @@ func (x *Authorization) String() string {
 func (*Authorization) ProtoMessage() {}
 
 func (x *Authorization) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3213,7 +4047,7 @@ func (x *Authorization) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Authorization.ProtoReflect.Descriptor instead.
 func (*Authorization) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Authorization) GetName() string {
@@ -3300,6 +4134,98 @@ func (x *Authorization) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Authorization) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *Authorization) GetExperiencePeriods() []*ExperiencePeriod {
+	if x != nil {
+		return x.ExperiencePeriods
+	}
+	return nil
+}
+
+func (x *Authorization) GetFoundAbleDate() *date.Date {
+	if x != nil {
+		return x.FoundAbleDate
+	}
+	return nil
+}
+
+func (x *Authorization) GetInspectionAuthorization() bool {
+	if x != nil {
+		return x.InspectionAuthorization
+	}
+	return false
+}
+
+// When relevant work was done.
+type ExperiencePeriod struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The first day.
+	StartDate *date.Date `protobuf:"bytes,1,opt,name=start_date,json=startDate,proto3" json:"start_date,omitempty"`
+	// The last day, inclusive.
+	EndDate *date.Date `protobuf:"bytes,2,opt,name=end_date,json=endDate,proto3" json:"end_date,omitempty"`
+	// Where it is recorded.
+	Reference     string `protobuf:"bytes,3,opt,name=reference,proto3" json:"reference,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExperiencePeriod) Reset() {
+	*x = ExperiencePeriod{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExperiencePeriod) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExperiencePeriod) ProtoMessage() {}
+
+func (x *ExperiencePeriod) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExperiencePeriod.ProtoReflect.Descriptor instead.
+func (*ExperiencePeriod) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *ExperiencePeriod) GetStartDate() *date.Date {
+	if x != nil {
+		return x.StartDate
+	}
+	return nil
+}
+
+func (x *ExperiencePeriod) GetEndDate() *date.Date {
+	if x != nil {
+		return x.EndDate
+	}
+	return nil
+}
+
+func (x *ExperiencePeriod) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
+}
+
 // The request to ask the gates.
 type CheckGatesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3319,7 +4245,7 @@ type CheckGatesRequest struct {
 
 func (x *CheckGatesRequest) Reset() {
 	*x = CheckGatesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3331,7 +4257,7 @@ func (x *CheckGatesRequest) String() string {
 func (*CheckGatesRequest) ProtoMessage() {}
 
 func (x *CheckGatesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3344,7 +4270,7 @@ func (x *CheckGatesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckGatesRequest.ProtoReflect.Descriptor instead.
 func (*CheckGatesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *CheckGatesRequest) GetCivilDate() *date.Date {
@@ -3399,7 +4325,7 @@ type CheckGatesResponse struct {
 
 func (x *CheckGatesResponse) Reset() {
 	*x = CheckGatesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3411,7 +4337,7 @@ func (x *CheckGatesResponse) String() string {
 func (*CheckGatesResponse) ProtoMessage() {}
 
 func (x *CheckGatesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3424,7 +4350,7 @@ func (x *CheckGatesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckGatesResponse.ProtoReflect.Descriptor instead.
 func (*CheckGatesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *CheckGatesResponse) GetOpen() bool {
@@ -3475,7 +4401,7 @@ type GateResult struct {
 
 func (x *GateResult) Reset() {
 	*x = GateResult{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3487,7 +4413,7 @@ func (x *GateResult) String() string {
 func (*GateResult) ProtoMessage() {}
 
 func (x *GateResult) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3500,7 +4426,7 @@ func (x *GateResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GateResult.ProtoReflect.Descriptor instead.
 func (*GateResult) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *GateResult) GetAsked() string {
@@ -3555,7 +4481,7 @@ type CreateAircraftRequest struct {
 
 func (x *CreateAircraftRequest) Reset() {
 	*x = CreateAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3567,7 +4493,7 @@ func (x *CreateAircraftRequest) String() string {
 func (*CreateAircraftRequest) ProtoMessage() {}
 
 func (x *CreateAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3580,7 +4506,7 @@ func (x *CreateAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAircraftRequest.ProtoReflect.Descriptor instead.
 func (*CreateAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *CreateAircraftRequest) GetAircraft() *Aircraft {
@@ -3628,7 +4554,7 @@ type UpdateAircraftRequest struct {
 
 func (x *UpdateAircraftRequest) Reset() {
 	*x = UpdateAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3640,7 +4566,7 @@ func (x *UpdateAircraftRequest) String() string {
 func (*UpdateAircraftRequest) ProtoMessage() {}
 
 func (x *UpdateAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3653,7 +4579,7 @@ func (x *UpdateAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateAircraftRequest.ProtoReflect.Descriptor instead.
 func (*UpdateAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *UpdateAircraftRequest) GetAircraft() *Aircraft {
@@ -3695,7 +4621,7 @@ type GetAircraftRequest struct {
 
 func (x *GetAircraftRequest) Reset() {
 	*x = GetAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3707,7 +4633,7 @@ func (x *GetAircraftRequest) String() string {
 func (*GetAircraftRequest) ProtoMessage() {}
 
 func (x *GetAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3720,7 +4646,7 @@ func (x *GetAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAircraftRequest.ProtoReflect.Descriptor instead.
 func (*GetAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *GetAircraftRequest) GetName() string {
@@ -3747,7 +4673,7 @@ type ListAircraftRequest struct {
 
 func (x *ListAircraftRequest) Reset() {
 	*x = ListAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3759,7 +4685,7 @@ func (x *ListAircraftRequest) String() string {
 func (*ListAircraftRequest) ProtoMessage() {}
 
 func (x *ListAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3772,7 +4698,7 @@ func (x *ListAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAircraftRequest.ProtoReflect.Descriptor instead.
 func (*ListAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ListAircraftRequest) GetPageSize() int32 {
@@ -3816,7 +4742,7 @@ type ListAircraftResponse struct {
 
 func (x *ListAircraftResponse) Reset() {
 	*x = ListAircraftResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3828,7 +4754,7 @@ func (x *ListAircraftResponse) String() string {
 func (*ListAircraftResponse) ProtoMessage() {}
 
 func (x *ListAircraftResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3841,7 +4767,7 @@ func (x *ListAircraftResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAircraftResponse.ProtoReflect.Descriptor instead.
 func (*ListAircraftResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ListAircraftResponse) GetAircraft() []*Aircraft {
@@ -3875,7 +4801,7 @@ type CreateEngineRequest struct {
 
 func (x *CreateEngineRequest) Reset() {
 	*x = CreateEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3887,7 +4813,7 @@ func (x *CreateEngineRequest) String() string {
 func (*CreateEngineRequest) ProtoMessage() {}
 
 func (x *CreateEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3900,7 +4826,7 @@ func (x *CreateEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *CreateEngineRequest) GetEngine() *Engine {
@@ -3948,7 +4874,7 @@ type UpdateEngineRequest struct {
 
 func (x *UpdateEngineRequest) Reset() {
 	*x = UpdateEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3960,7 +4886,7 @@ func (x *UpdateEngineRequest) String() string {
 func (*UpdateEngineRequest) ProtoMessage() {}
 
 func (x *UpdateEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3973,7 +4899,7 @@ func (x *UpdateEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *UpdateEngineRequest) GetEngine() *Engine {
@@ -4015,7 +4941,7 @@ type GetEngineRequest struct {
 
 func (x *GetEngineRequest) Reset() {
 	*x = GetEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4027,7 +4953,7 @@ func (x *GetEngineRequest) String() string {
 func (*GetEngineRequest) ProtoMessage() {}
 
 func (x *GetEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4040,7 +4966,7 @@ func (x *GetEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *GetEngineRequest) GetName() string {
@@ -4067,7 +4993,7 @@ type ListEnginesRequest struct {
 
 func (x *ListEnginesRequest) Reset() {
 	*x = ListEnginesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4079,7 +5005,7 @@ func (x *ListEnginesRequest) String() string {
 func (*ListEnginesRequest) ProtoMessage() {}
 
 func (x *ListEnginesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4092,7 +5018,7 @@ func (x *ListEnginesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEnginesRequest.ProtoReflect.Descriptor instead.
 func (*ListEnginesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ListEnginesRequest) GetPageSize() int32 {
@@ -4136,7 +5062,7 @@ type ListEnginesResponse struct {
 
 func (x *ListEnginesResponse) Reset() {
 	*x = ListEnginesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4148,7 +5074,7 @@ func (x *ListEnginesResponse) String() string {
 func (*ListEnginesResponse) ProtoMessage() {}
 
 func (x *ListEnginesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4161,7 +5087,7 @@ func (x *ListEnginesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEnginesResponse.ProtoReflect.Descriptor instead.
 func (*ListEnginesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ListEnginesResponse) GetEngines() []*Engine {
@@ -4195,7 +5121,7 @@ type ListFittingsRequest struct {
 
 func (x *ListFittingsRequest) Reset() {
 	*x = ListFittingsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4207,7 +5133,7 @@ func (x *ListFittingsRequest) String() string {
 func (*ListFittingsRequest) ProtoMessage() {}
 
 func (x *ListFittingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4220,7 +5146,7 @@ func (x *ListFittingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFittingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFittingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListFittingsRequest) GetPageSize() int32 {
@@ -4264,7 +5190,7 @@ type ListFittingsResponse struct {
 
 func (x *ListFittingsResponse) Reset() {
 	*x = ListFittingsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4276,7 +5202,7 @@ func (x *ListFittingsResponse) String() string {
 func (*ListFittingsResponse) ProtoMessage() {}
 
 func (x *ListFittingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4289,7 +5215,7 @@ func (x *ListFittingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFittingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFittingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListFittingsResponse) GetFittings() []*Fitting {
@@ -4327,7 +5253,7 @@ type InstallEngineRequest struct {
 
 func (x *InstallEngineRequest) Reset() {
 	*x = InstallEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4339,7 +5265,7 @@ func (x *InstallEngineRequest) String() string {
 func (*InstallEngineRequest) ProtoMessage() {}
 
 func (x *InstallEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4352,7 +5278,7 @@ func (x *InstallEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstallEngineRequest.ProtoReflect.Descriptor instead.
 func (*InstallEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *InstallEngineRequest) GetName() string {
@@ -4416,7 +5342,7 @@ type RemoveEngineRequest struct {
 
 func (x *RemoveEngineRequest) Reset() {
 	*x = RemoveEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4428,7 +5354,7 @@ func (x *RemoveEngineRequest) String() string {
 func (*RemoveEngineRequest) ProtoMessage() {}
 
 func (x *RemoveEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4441,7 +5367,7 @@ func (x *RemoveEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveEngineRequest.ProtoReflect.Descriptor instead.
 func (*RemoveEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *RemoveEngineRequest) GetName() string {
@@ -4500,7 +5426,7 @@ type CreateUtilizationRequest struct {
 
 func (x *CreateUtilizationRequest) Reset() {
 	*x = CreateUtilizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4512,7 +5438,7 @@ func (x *CreateUtilizationRequest) String() string {
 func (*CreateUtilizationRequest) ProtoMessage() {}
 
 func (x *CreateUtilizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4525,7 +5451,7 @@ func (x *CreateUtilizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateUtilizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateUtilizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *CreateUtilizationRequest) GetParent() string {
@@ -4585,7 +5511,7 @@ type BatchCreateUtilizationsRequest struct {
 
 func (x *BatchCreateUtilizationsRequest) Reset() {
 	*x = BatchCreateUtilizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4597,7 +5523,7 @@ func (x *BatchCreateUtilizationsRequest) String() string {
 func (*BatchCreateUtilizationsRequest) ProtoMessage() {}
 
 func (x *BatchCreateUtilizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4610,7 +5536,7 @@ func (x *BatchCreateUtilizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchCreateUtilizationsRequest.ProtoReflect.Descriptor instead.
 func (*BatchCreateUtilizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *BatchCreateUtilizationsRequest) GetParent() string {
@@ -4645,7 +5571,7 @@ type BatchCreateUtilizationsResponse struct {
 
 func (x *BatchCreateUtilizationsResponse) Reset() {
 	*x = BatchCreateUtilizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4657,7 +5583,7 @@ func (x *BatchCreateUtilizationsResponse) String() string {
 func (*BatchCreateUtilizationsResponse) ProtoMessage() {}
 
 func (x *BatchCreateUtilizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4670,7 +5596,7 @@ func (x *BatchCreateUtilizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchCreateUtilizationsResponse.ProtoReflect.Descriptor instead.
 func (*BatchCreateUtilizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *BatchCreateUtilizationsResponse) GetUtilizations() []*Utilization {
@@ -4699,7 +5625,7 @@ type ListUtilizationsRequest struct {
 
 func (x *ListUtilizationsRequest) Reset() {
 	*x = ListUtilizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4711,7 +5637,7 @@ func (x *ListUtilizationsRequest) String() string {
 func (*ListUtilizationsRequest) ProtoMessage() {}
 
 func (x *ListUtilizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4724,7 +5650,7 @@ func (x *ListUtilizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUtilizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListUtilizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListUtilizationsRequest) GetParent() string {
@@ -4775,7 +5701,7 @@ type ListUtilizationsResponse struct {
 
 func (x *ListUtilizationsResponse) Reset() {
 	*x = ListUtilizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4787,7 +5713,7 @@ func (x *ListUtilizationsResponse) String() string {
 func (*ListUtilizationsResponse) ProtoMessage() {}
 
 func (x *ListUtilizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4800,7 +5726,7 @@ func (x *ListUtilizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUtilizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListUtilizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ListUtilizationsResponse) GetUtilizations() []*Utilization {
@@ -4834,7 +5760,7 @@ type CreateRequirementRequest struct {
 
 func (x *CreateRequirementRequest) Reset() {
 	*x = CreateRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4846,7 +5772,7 @@ func (x *CreateRequirementRequest) String() string {
 func (*CreateRequirementRequest) ProtoMessage() {}
 
 func (x *CreateRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4859,7 +5785,7 @@ func (x *CreateRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRequirementRequest.ProtoReflect.Descriptor instead.
 func (*CreateRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *CreateRequirementRequest) GetRequirement() *Requirement {
@@ -4907,7 +5833,7 @@ type UpdateRequirementRequest struct {
 
 func (x *UpdateRequirementRequest) Reset() {
 	*x = UpdateRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4919,7 +5845,7 @@ func (x *UpdateRequirementRequest) String() string {
 func (*UpdateRequirementRequest) ProtoMessage() {}
 
 func (x *UpdateRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4932,7 +5858,7 @@ func (x *UpdateRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateRequirementRequest.ProtoReflect.Descriptor instead.
 func (*UpdateRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *UpdateRequirementRequest) GetRequirement() *Requirement {
@@ -4974,7 +5900,7 @@ type GetRequirementRequest struct {
 
 func (x *GetRequirementRequest) Reset() {
 	*x = GetRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4986,7 +5912,7 @@ func (x *GetRequirementRequest) String() string {
 func (*GetRequirementRequest) ProtoMessage() {}
 
 func (x *GetRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4999,7 +5925,7 @@ func (x *GetRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRequirementRequest.ProtoReflect.Descriptor instead.
 func (*GetRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *GetRequirementRequest) GetName() string {
@@ -5026,7 +5952,7 @@ type ListRequirementsRequest struct {
 
 func (x *ListRequirementsRequest) Reset() {
 	*x = ListRequirementsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5038,7 +5964,7 @@ func (x *ListRequirementsRequest) String() string {
 func (*ListRequirementsRequest) ProtoMessage() {}
 
 func (x *ListRequirementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5051,7 +5977,7 @@ func (x *ListRequirementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRequirementsRequest.ProtoReflect.Descriptor instead.
 func (*ListRequirementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListRequirementsRequest) GetPageSize() int32 {
@@ -5095,7 +6021,7 @@ type ListRequirementsResponse struct {
 
 func (x *ListRequirementsResponse) Reset() {
 	*x = ListRequirementsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5107,7 +6033,7 @@ func (x *ListRequirementsResponse) String() string {
 func (*ListRequirementsResponse) ProtoMessage() {}
 
 func (x *ListRequirementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5120,7 +6046,7 @@ func (x *ListRequirementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRequirementsResponse.ProtoReflect.Descriptor instead.
 func (*ListRequirementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListRequirementsResponse) GetRequirements() []*Requirement {
@@ -5148,7 +6074,7 @@ type GetDueItemRequest struct {
 
 func (x *GetDueItemRequest) Reset() {
 	*x = GetDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5160,7 +6086,7 @@ func (x *GetDueItemRequest) String() string {
 func (*GetDueItemRequest) ProtoMessage() {}
 
 func (x *GetDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5173,7 +6099,7 @@ func (x *GetDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDueItemRequest.ProtoReflect.Descriptor instead.
 func (*GetDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *GetDueItemRequest) GetName() string {
@@ -5202,7 +6128,7 @@ type ListDueItemsRequest struct {
 
 func (x *ListDueItemsRequest) Reset() {
 	*x = ListDueItemsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5214,7 +6140,7 @@ func (x *ListDueItemsRequest) String() string {
 func (*ListDueItemsRequest) ProtoMessage() {}
 
 func (x *ListDueItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5227,7 +6153,7 @@ func (x *ListDueItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueItemsRequest.ProtoReflect.Descriptor instead.
 func (*ListDueItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListDueItemsRequest) GetPageSize() int32 {
@@ -5278,7 +6204,7 @@ type ListDueItemsResponse struct {
 
 func (x *ListDueItemsResponse) Reset() {
 	*x = ListDueItemsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5290,7 +6216,7 @@ func (x *ListDueItemsResponse) String() string {
 func (*ListDueItemsResponse) ProtoMessage() {}
 
 func (x *ListDueItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5303,7 +6229,7 @@ func (x *ListDueItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueItemsResponse.ProtoReflect.Descriptor instead.
 func (*ListDueItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListDueItemsResponse) GetDueItems() []*DueItem {
@@ -5331,7 +6257,7 @@ type ExplainDueItemRequest struct {
 
 func (x *ExplainDueItemRequest) Reset() {
 	*x = ExplainDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5343,7 +6269,7 @@ func (x *ExplainDueItemRequest) String() string {
 func (*ExplainDueItemRequest) ProtoMessage() {}
 
 func (x *ExplainDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5356,7 +6282,7 @@ func (x *ExplainDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainDueItemRequest.ProtoReflect.Descriptor instead.
 func (*ExplainDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ExplainDueItemRequest) GetName() string {
@@ -5383,7 +6309,7 @@ type ExtendDueItemRequest struct {
 
 func (x *ExtendDueItemRequest) Reset() {
 	*x = ExtendDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5395,7 +6321,7 @@ func (x *ExtendDueItemRequest) String() string {
 func (*ExtendDueItemRequest) ProtoMessage() {}
 
 func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5408,7 +6334,7 @@ func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExtendDueItemRequest.ProtoReflect.Descriptor instead.
 func (*ExtendDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ExtendDueItemRequest) GetName() string {
@@ -5462,7 +6388,7 @@ type CreateAccomplishmentRequest struct {
 
 func (x *CreateAccomplishmentRequest) Reset() {
 	*x = CreateAccomplishmentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5474,7 +6400,7 @@ func (x *CreateAccomplishmentRequest) String() string {
 func (*CreateAccomplishmentRequest) ProtoMessage() {}
 
 func (x *CreateAccomplishmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5487,7 +6413,7 @@ func (x *CreateAccomplishmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAccomplishmentRequest.ProtoReflect.Descriptor instead.
 func (*CreateAccomplishmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *CreateAccomplishmentRequest) GetParent() string {
@@ -5558,7 +6484,7 @@ type ListAccomplishmentsRequest struct {
 
 func (x *ListAccomplishmentsRequest) Reset() {
 	*x = ListAccomplishmentsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5570,7 +6496,7 @@ func (x *ListAccomplishmentsRequest) String() string {
 func (*ListAccomplishmentsRequest) ProtoMessage() {}
 
 func (x *ListAccomplishmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5583,7 +6509,7 @@ func (x *ListAccomplishmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccomplishmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAccomplishmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListAccomplishmentsRequest) GetParent() string {
@@ -5634,7 +6560,7 @@ type ListAccomplishmentsResponse struct {
 
 func (x *ListAccomplishmentsResponse) Reset() {
 	*x = ListAccomplishmentsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5646,7 +6572,7 @@ func (x *ListAccomplishmentsResponse) String() string {
 func (*ListAccomplishmentsResponse) ProtoMessage() {}
 
 func (x *ListAccomplishmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5659,7 +6585,7 @@ func (x *ListAccomplishmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccomplishmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAccomplishmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListAccomplishmentsResponse) GetAccomplishments() []*Accomplishment {
@@ -5691,7 +6617,7 @@ type GetComplianceStatusRequest struct {
 
 func (x *GetComplianceStatusRequest) Reset() {
 	*x = GetComplianceStatusRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5703,7 +6629,7 @@ func (x *GetComplianceStatusRequest) String() string {
 func (*GetComplianceStatusRequest) ProtoMessage() {}
 
 func (x *GetComplianceStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5716,7 +6642,7 @@ func (x *GetComplianceStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetComplianceStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetComplianceStatusRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *GetComplianceStatusRequest) GetSubject() string {
@@ -5757,7 +6683,7 @@ type CreateToolRequest struct {
 
 func (x *CreateToolRequest) Reset() {
 	*x = CreateToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5769,7 +6695,7 @@ func (x *CreateToolRequest) String() string {
 func (*CreateToolRequest) ProtoMessage() {}
 
 func (x *CreateToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5782,7 +6708,7 @@ func (x *CreateToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateToolRequest.ProtoReflect.Descriptor instead.
 func (*CreateToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *CreateToolRequest) GetTool() *Tool {
@@ -5830,7 +6756,7 @@ type CalibrateToolRequest struct {
 
 func (x *CalibrateToolRequest) Reset() {
 	*x = CalibrateToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5842,7 +6768,7 @@ func (x *CalibrateToolRequest) String() string {
 func (*CalibrateToolRequest) ProtoMessage() {}
 
 func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5855,7 +6781,7 @@ func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrateToolRequest.ProtoReflect.Descriptor instead.
 func (*CalibrateToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *CalibrateToolRequest) GetName() string {
@@ -5903,7 +6829,7 @@ type WithdrawToolRequest struct {
 
 func (x *WithdrawToolRequest) Reset() {
 	*x = WithdrawToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5915,7 +6841,7 @@ func (x *WithdrawToolRequest) String() string {
 func (*WithdrawToolRequest) ProtoMessage() {}
 
 func (x *WithdrawToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5928,7 +6854,7 @@ func (x *WithdrawToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawToolRequest.ProtoReflect.Descriptor instead.
 func (*WithdrawToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *WithdrawToolRequest) GetName() string {
@@ -5970,7 +6896,7 @@ type GetToolRequest struct {
 
 func (x *GetToolRequest) Reset() {
 	*x = GetToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5982,7 +6908,7 @@ func (x *GetToolRequest) String() string {
 func (*GetToolRequest) ProtoMessage() {}
 
 func (x *GetToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5995,7 +6921,7 @@ func (x *GetToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetToolRequest.ProtoReflect.Descriptor instead.
 func (*GetToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *GetToolRequest) GetName() string {
@@ -6022,7 +6948,7 @@ type ListToolsRequest struct {
 
 func (x *ListToolsRequest) Reset() {
 	*x = ListToolsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6034,7 +6960,7 @@ func (x *ListToolsRequest) String() string {
 func (*ListToolsRequest) ProtoMessage() {}
 
 func (x *ListToolsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6047,7 +6973,7 @@ func (x *ListToolsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolsRequest.ProtoReflect.Descriptor instead.
 func (*ListToolsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ListToolsRequest) GetPageSize() int32 {
@@ -6091,7 +7017,7 @@ type ListToolsResponse struct {
 
 func (x *ListToolsResponse) Reset() {
 	*x = ListToolsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6103,7 +7029,7 @@ func (x *ListToolsResponse) String() string {
 func (*ListToolsResponse) ProtoMessage() {}
 
 func (x *ListToolsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6116,7 +7042,7 @@ func (x *ListToolsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolsResponse.ProtoReflect.Descriptor instead.
 func (*ListToolsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListToolsResponse) GetTools() []*Tool {
@@ -6150,7 +7076,7 @@ type CreatePersonRequest struct {
 
 func (x *CreatePersonRequest) Reset() {
 	*x = CreatePersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6162,7 +7088,7 @@ func (x *CreatePersonRequest) String() string {
 func (*CreatePersonRequest) ProtoMessage() {}
 
 func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6175,7 +7101,7 @@ func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreatePersonRequest.ProtoReflect.Descriptor instead.
 func (*CreatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *CreatePersonRequest) GetPerson() *Person {
@@ -6223,7 +7149,7 @@ type UpdatePersonRequest struct {
 
 func (x *UpdatePersonRequest) Reset() {
 	*x = UpdatePersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6235,7 +7161,7 @@ func (x *UpdatePersonRequest) String() string {
 func (*UpdatePersonRequest) ProtoMessage() {}
 
 func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6248,7 +7174,7 @@ func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdatePersonRequest.ProtoReflect.Descriptor instead.
 func (*UpdatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *UpdatePersonRequest) GetPerson() *Person {
@@ -6290,7 +7216,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6302,7 +7228,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6315,7 +7241,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetPersonRequest) GetName() string {
@@ -6342,7 +7268,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6354,7 +7280,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6367,7 +7293,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ListPeopleRequest) GetPageSize() int32 {
@@ -6411,7 +7337,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6423,7 +7349,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6436,7 +7362,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*Person {
@@ -6451,6 +7377,1167 @@ func (x *ListPeopleResponse) GetNextPageToken() string {
 		return x.NextPageToken
 	}
 	return ""
+}
+
+// The request to list resources, page by page.
+type ListToolUsesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The collection's parent; "-" in place of an id reads across all parents.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The most resources to return; 0 means 50, more than 1,000 is read as 1,000, a negative number is refused.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before; every other field must be as in that request.
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which resources to return (AIP-160), over the fields that the method's comment names.
+	Filter string `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
+	// How to sort: field names, each optionally followed by " desc", separated by commas.
+	OrderBy       string `protobuf:"bytes,5,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListToolUsesRequest) Reset() {
+	*x = ListToolUsesRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListToolUsesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListToolUsesRequest) ProtoMessage() {}
+
+func (x *ListToolUsesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListToolUsesRequest.ProtoReflect.Descriptor instead.
+func (*ListToolUsesRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{76}
+}
+
+func (x *ListToolUsesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListToolUsesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListToolUsesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListToolUsesRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListToolUsesRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+// One page of resources.
+type ListToolUsesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resources of this page; empty when nothing matches.
+	ToolUses []*ToolUse `protobuf:"bytes,1,rep,name=tool_uses,json=toolUses,proto3" json:"tool_uses,omitempty"`
+	// Give it as page_token to read the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListToolUsesResponse) Reset() {
+	*x = ListToolUsesResponse{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListToolUsesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListToolUsesResponse) ProtoMessage() {}
+
+func (x *ListToolUsesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListToolUsesResponse.ProtoReflect.Descriptor instead.
+func (*ListToolUsesResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{77}
+}
+
+func (x *ListToolUsesResponse) GetToolUses() []*ToolUse {
+	if x != nil {
+		return x.ToolUses
+	}
+	return nil
+}
+
+func (x *ListToolUsesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// The request to find uses of a tool that need a look.
+type FindSuspectToolUsesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The tool.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindSuspectToolUsesRequest) Reset() {
+	*x = FindSuspectToolUsesRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindSuspectToolUsesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindSuspectToolUsesRequest) ProtoMessage() {}
+
+func (x *FindSuspectToolUsesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindSuspectToolUsesRequest.ProtoReflect.Descriptor instead.
+func (*FindSuspectToolUsesRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *FindSuspectToolUsesRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// The uses that need a look.
+type FindSuspectToolUsesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The uses, newest first.
+	ToolUses []*ToolUse `protobuf:"bytes,1,rep,name=tool_uses,json=toolUses,proto3" json:"tool_uses,omitempty"`
+	// The orders that they belong to, each once.
+	WorkOrders    []string `protobuf:"bytes,2,rep,name=work_orders,json=workOrders,proto3" json:"work_orders,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindSuspectToolUsesResponse) Reset() {
+	*x = FindSuspectToolUsesResponse{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindSuspectToolUsesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindSuspectToolUsesResponse) ProtoMessage() {}
+
+func (x *FindSuspectToolUsesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindSuspectToolUsesResponse.ProtoReflect.Descriptor instead.
+func (*FindSuspectToolUsesResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{79}
+}
+
+func (x *FindSuspectToolUsesResponse) GetToolUses() []*ToolUse {
+	if x != nil {
+		return x.ToolUses
+	}
+	return nil
+}
+
+func (x *FindSuspectToolUsesResponse) GetWorkOrders() []string {
+	if x != nil {
+		return x.WorkOrders
+	}
+	return nil
+}
+
+// The request to create a resource.
+type CreateComponentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to create; output-only fields are ignored.
+	Component *Component `protobuf:"bytes,1,opt,name=component,proto3" json:"component,omitempty"`
+	// The id to give it: lower-case letters, digits and hyphens, first a letter; empty lets the server choose.
+	ComponentId string `protobuf:"bytes,2,opt,name=component_id,json=componentId,proto3" json:"component_id,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks everything and changes nothing.
+	ValidateOnly  bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateComponentRequest) Reset() {
+	*x = CreateComponentRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateComponentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateComponentRequest) ProtoMessage() {}
+
+func (x *CreateComponentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateComponentRequest.ProtoReflect.Descriptor instead.
+func (*CreateComponentRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{80}
+}
+
+func (x *CreateComponentRequest) GetComponent() *Component {
+	if x != nil {
+		return x.Component
+	}
+	return nil
+}
+
+func (x *CreateComponentRequest) GetComponentId() string {
+	if x != nil {
+		return x.ComponentId
+	}
+	return ""
+}
+
+func (x *CreateComponentRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CreateComponentRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+// The request of the method of this name.
+type InstallComponentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// What it is fitted to, engines/{engine} or components/{component}.
+	Host string `protobuf:"bytes,4,opt,name=host,proto3" json:"host,omitempty"`
+	// The position there.
+	Position string `protobuf:"bytes,5,opt,name=position,proto3" json:"position,omitempty"`
+	// The day.
+	InstallDate   *date.Date `protobuf:"bytes,6,opt,name=install_date,json=installDate,proto3" json:"install_date,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InstallComponentRequest) Reset() {
+	*x = InstallComponentRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InstallComponentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InstallComponentRequest) ProtoMessage() {}
+
+func (x *InstallComponentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InstallComponentRequest.ProtoReflect.Descriptor instead.
+func (*InstallComponentRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{81}
+}
+
+func (x *InstallComponentRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *InstallComponentRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *InstallComponentRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *InstallComponentRequest) GetHost() string {
+	if x != nil {
+		return x.Host
+	}
+	return ""
+}
+
+func (x *InstallComponentRequest) GetPosition() string {
+	if x != nil {
+		return x.Position
+	}
+	return ""
+}
+
+func (x *InstallComponentRequest) GetInstallDate() *date.Date {
+	if x != nil {
+		return x.InstallDate
+	}
+	return nil
+}
+
+// The request of the method of this name.
+type RemoveComponentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// The day.
+	RemoveDate *date.Date `protobuf:"bytes,4,opt,name=remove_date,json=removeDate,proto3" json:"remove_date,omitempty"`
+	// Why.
+	Reason        string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RemoveComponentRequest) Reset() {
+	*x = RemoveComponentRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RemoveComponentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RemoveComponentRequest) ProtoMessage() {}
+
+func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RemoveComponentRequest.ProtoReflect.Descriptor instead.
+func (*RemoveComponentRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{82}
+}
+
+func (x *RemoveComponentRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RemoveComponentRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *RemoveComponentRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *RemoveComponentRequest) GetRemoveDate() *date.Date {
+	if x != nil {
+		return x.RemoveDate
+	}
+	return nil
+}
+
+func (x *RemoveComponentRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// The request to read one resource.
+type GetComponentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The name of the resource to read.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetComponentRequest) Reset() {
+	*x = GetComponentRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetComponentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetComponentRequest) ProtoMessage() {}
+
+func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetComponentRequest.ProtoReflect.Descriptor instead.
+func (*GetComponentRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{83}
+}
+
+func (x *GetComponentRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// The request to list resources, page by page.
+type ListComponentsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The most resources to return; 0 means 50, more than 1,000 is read as 1,000, a negative number is refused.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before; every other field must be as in that request.
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which resources to return (AIP-160), over the fields that the method's comment names.
+	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	// How to sort: field names, each optionally followed by " desc", separated by commas.
+	OrderBy       string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListComponentsRequest) Reset() {
+	*x = ListComponentsRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListComponentsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListComponentsRequest) ProtoMessage() {}
+
+func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListComponentsRequest.ProtoReflect.Descriptor instead.
+func (*ListComponentsRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{84}
+}
+
+func (x *ListComponentsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListComponentsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListComponentsRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListComponentsRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+// One page of resources.
+type ListComponentsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resources of this page; empty when nothing matches.
+	Components []*Component `protobuf:"bytes,1,rep,name=components,proto3" json:"components,omitempty"`
+	// Give it as page_token to read the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListComponentsResponse) Reset() {
+	*x = ListComponentsResponse{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListComponentsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListComponentsResponse) ProtoMessage() {}
+
+func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListComponentsResponse.ProtoReflect.Descriptor instead.
+func (*ListComponentsResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{85}
+}
+
+func (x *ListComponentsResponse) GetComponents() []*Component {
+	if x != nil {
+		return x.Components
+	}
+	return nil
+}
+
+func (x *ListComponentsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// The request to create a resource.
+type CreateLifeLimitRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to create; output-only fields are ignored.
+	LifeLimit *LifeLimit `protobuf:"bytes,1,opt,name=life_limit,json=lifeLimit,proto3" json:"life_limit,omitempty"`
+	// The id to give it: lower-case letters, digits and hyphens, first a letter; empty lets the server choose.
+	LifeLimitId string `protobuf:"bytes,2,opt,name=life_limit_id,json=lifeLimitId,proto3" json:"life_limit_id,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks everything and changes nothing.
+	ValidateOnly  bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateLifeLimitRequest) Reset() {
+	*x = CreateLifeLimitRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateLifeLimitRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateLifeLimitRequest) ProtoMessage() {}
+
+func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateLifeLimitRequest.ProtoReflect.Descriptor instead.
+func (*CreateLifeLimitRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{86}
+}
+
+func (x *CreateLifeLimitRequest) GetLifeLimit() *LifeLimit {
+	if x != nil {
+		return x.LifeLimit
+	}
+	return nil
+}
+
+func (x *CreateLifeLimitRequest) GetLifeLimitId() string {
+	if x != nil {
+		return x.LifeLimitId
+	}
+	return ""
+}
+
+func (x *CreateLifeLimitRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CreateLifeLimitRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+// The request to read one resource.
+type GetLifeLimitRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The name of the resource to read.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetLifeLimitRequest) Reset() {
+	*x = GetLifeLimitRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetLifeLimitRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetLifeLimitRequest) ProtoMessage() {}
+
+func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetLifeLimitRequest.ProtoReflect.Descriptor instead.
+func (*GetLifeLimitRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{87}
+}
+
+func (x *GetLifeLimitRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// The request to list resources, page by page.
+type ListLifeLimitsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The most resources to return; 0 means 50, more than 1,000 is read as 1,000, a negative number is refused.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before; every other field must be as in that request.
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which resources to return (AIP-160), over the fields that the method's comment names.
+	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	// How to sort: field names, each optionally followed by " desc", separated by commas.
+	OrderBy       string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLifeLimitsRequest) Reset() {
+	*x = ListLifeLimitsRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLifeLimitsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLifeLimitsRequest) ProtoMessage() {}
+
+func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLifeLimitsRequest.ProtoReflect.Descriptor instead.
+func (*ListLifeLimitsRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{88}
+}
+
+func (x *ListLifeLimitsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListLifeLimitsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListLifeLimitsRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListLifeLimitsRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+// One page of resources.
+type ListLifeLimitsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resources of this page; empty when nothing matches.
+	LifeLimits []*LifeLimit `protobuf:"bytes,1,rep,name=life_limits,json=lifeLimits,proto3" json:"life_limits,omitempty"`
+	// Give it as page_token to read the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLifeLimitsResponse) Reset() {
+	*x = ListLifeLimitsResponse{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLifeLimitsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLifeLimitsResponse) ProtoMessage() {}
+
+func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLifeLimitsResponse.ProtoReflect.Descriptor instead.
+func (*ListLifeLimitsResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{89}
+}
+
+func (x *ListLifeLimitsResponse) GetLifeLimits() []*LifeLimit {
+	if x != nil {
+		return x.LifeLimits
+	}
+	return nil
+}
+
+func (x *ListLifeLimitsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// The request to read one resource.
+type GetLifeStatusRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The name of the resource to read.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetLifeStatusRequest) Reset() {
+	*x = GetLifeStatusRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetLifeStatusRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetLifeStatusRequest) ProtoMessage() {}
+
+func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetLifeStatusRequest.ProtoReflect.Descriptor instead.
+func (*GetLifeStatusRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{90}
+}
+
+func (x *GetLifeStatusRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// The request to list resources, page by page.
+type ListLifeStatusesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The collection's parent; "-" in place of an id reads across all parents.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The most resources to return; 0 means 50, more than 1,000 is read as 1,000, a negative number is refused.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before; every other field must be as in that request.
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which resources to return (AIP-160), over the fields that the method's comment names.
+	Filter string `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
+	// How to sort: field names, each optionally followed by " desc", separated by commas.
+	OrderBy       string `protobuf:"bytes,5,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLifeStatusesRequest) Reset() {
+	*x = ListLifeStatusesRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLifeStatusesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLifeStatusesRequest) ProtoMessage() {}
+
+func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLifeStatusesRequest.ProtoReflect.Descriptor instead.
+func (*ListLifeStatusesRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{91}
+}
+
+func (x *ListLifeStatusesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListLifeStatusesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListLifeStatusesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListLifeStatusesRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListLifeStatusesRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+// One page of resources.
+type ListLifeStatusesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resources of this page; empty when nothing matches.
+	LifeStatuses []*LifeStatus `protobuf:"bytes,1,rep,name=life_statuses,json=lifeStatuses,proto3" json:"life_statuses,omitempty"`
+	// Give it as page_token to read the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLifeStatusesResponse) Reset() {
+	*x = ListLifeStatusesResponse{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLifeStatusesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLifeStatusesResponse) ProtoMessage() {}
+
+func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLifeStatusesResponse.ProtoReflect.Descriptor instead.
+func (*ListLifeStatusesResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{92}
+}
+
+func (x *ListLifeStatusesResponse) GetLifeStatuses() []*LifeStatus {
+	if x != nil {
+		return x.LifeStatuses
+	}
+	return nil
+}
+
+func (x *ListLifeStatusesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// The request of the method of this name.
+type RecordExperienceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// The experience.
+	ExperiencePeriod *ExperiencePeriod `protobuf:"bytes,4,opt,name=experience_period,json=experiencePeriod,proto3" json:"experience_period,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *RecordExperienceRequest) Reset() {
+	*x = RecordExperienceRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordExperienceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordExperienceRequest) ProtoMessage() {}
+
+func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordExperienceRequest.ProtoReflect.Descriptor instead.
+func (*RecordExperienceRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{93}
+}
+
+func (x *RecordExperienceRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RecordExperienceRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *RecordExperienceRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *RecordExperienceRequest) GetExperiencePeriod() *ExperiencePeriod {
+	if x != nil {
+		return x.ExperiencePeriod
+	}
+	return nil
 }
 
 // The request to authorize a person.
@@ -6470,7 +8557,7 @@ type CreateAuthorizationRequest struct {
 
 func (x *CreateAuthorizationRequest) Reset() {
 	*x = CreateAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6482,7 +8569,7 @@ func (x *CreateAuthorizationRequest) String() string {
 func (*CreateAuthorizationRequest) ProtoMessage() {}
 
 func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6495,7 +8582,7 @@ func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *CreateAuthorizationRequest) GetParent() string {
@@ -6543,7 +8630,7 @@ type SuspendAuthorizationRequest struct {
 
 func (x *SuspendAuthorizationRequest) Reset() {
 	*x = SuspendAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6555,7 +8642,7 @@ func (x *SuspendAuthorizationRequest) String() string {
 func (*SuspendAuthorizationRequest) ProtoMessage() {}
 
 func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6568,7 +8655,7 @@ func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuspendAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*SuspendAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *SuspendAuthorizationRequest) GetName() string {
@@ -6618,7 +8705,7 @@ type ListAuthorizationsRequest struct {
 
 func (x *ListAuthorizationsRequest) Reset() {
 	*x = ListAuthorizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6630,7 +8717,7 @@ func (x *ListAuthorizationsRequest) String() string {
 func (*ListAuthorizationsRequest) ProtoMessage() {}
 
 func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6643,7 +8730,7 @@ func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *ListAuthorizationsRequest) GetParent() string {
@@ -6694,7 +8781,7 @@ type ListAuthorizationsResponse struct {
 
 func (x *ListAuthorizationsResponse) Reset() {
 	*x = ListAuthorizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6706,7 +8793,7 @@ func (x *ListAuthorizationsResponse) String() string {
 func (*ListAuthorizationsResponse) ProtoMessage() {}
 
 func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6719,7 +8806,7 @@ func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *ListAuthorizationsResponse) GetAuthorizations() []*Authorization {
@@ -7045,7 +9132,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\tcompliant\x18\x06 \x01(\bB\x04\xe2A\x01\x03R\tcompliant\x12$\n" +
 	"\n" +
 	"exceptions\x18\a \x03(\tB\x04\xe2A\x01\x03R\n" +
-	"exceptions\"\xcc\x06\n" +
+	"exceptions\"\x8b\a\n" +
 	"\x04Tool\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12*\n" +
@@ -7063,7 +9150,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x0fwithdraw_reason\x18\f \x01(\tB\x04\xe2A\x01\x03R\x0ewithdrawReason\x12\x18\n" +
 	"\x04etag\x18\r \x01(\tB\x04\xe2A\x01\x01R\x04etag\x12A\n" +
 	"\vcreate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\"R\n" +
+	"createTime\x12=\n" +
+	"\x12calibration_months\x18\x0f \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xf0\x01(\x00R\x11calibrationMonths\"R\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
@@ -7072,7 +9160,108 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
 	"\x06LAPSED\x10\x03\x12\r\n" +
 	"\tWITHDRAWN\x10\x04:8\xeaA5\n" +
-	"\x18coldsection.example/Tool\x12\ftools/{tool}*\x05tools2\x04tool\"\xdc\x02\n" +
+	"\x18coldsection.example/Tool\x12\ftools/{tool}*\x05tools2\x04tool\"\xd9\x03\n" +
+	"\aToolUse\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12;\n" +
+	"\buse_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\auseTime\x12#\n" +
+	"\n" +
+	"work_order\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\tworkOrder\x12&\n" +
+	"\vmeasurement\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vmeasurement\x12\x1c\n" +
+	"\x06person\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12A\n" +
+	"\vcreate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\x12&\n" +
+	"\vcalibration\x18\t \x01(\tB\x04\xe2A\x01\x03R\vcalibration\x12\"\n" +
+	"\tsuspicion\x18\a \x01(\tB\x04\xe2A\x01\x03R\tsuspicion\x12&\n" +
+	"\vexplanation\x18\b \x01(\tB\x04\xe2A\x01\x03R\vexplanation:U\xeaAR\n" +
+	"\x1bcoldsection.example/ToolUse\x12 tools/{tool}/toolUses/{tool_use}*\btoolUses2\atoolUse\"\xe6\x06\n" +
+	"\tComponent\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12.\n" +
+	"\vpart_number\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\n" +
+	"partNumber\x12%\n" +
+	"\x06serial\x18\x03 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\x06serial\x120\n" +
+	"\fdisplay_name\x18\x04 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12'\n" +
+	"\flife_limited\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\vlifeLimited\x12\x18\n" +
+	"\x04host\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\x04host\x12 \n" +
+	"\bposition\x18\a \x01(\tB\x04\xe2A\x01\x03R\bposition\x12E\n" +
+	"\bcounters\x18\b \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x01R\bcounters\x12<\n" +
+	"\rcounters_date\x18\t \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\fcountersDate\x12O\n" +
+	"\ahistory\x18\n" +
+	" \x03(\v2&.coldsection.compliance.v1.PastFittingB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xc8\x01R\ahistory\x12P\n" +
+	"\x0eentry_counters\x18\v \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x03R\rentryCounters\x126\n" +
+	"\n" +
+	"entry_date\x18\f \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\tentryDate\x12\x18\n" +
+	"\x04etag\x18\r \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
+	"\vcreate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\x12A\n" +
+	"\vupdate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"updateTime:Q\xeaAN\n" +
+	"\x1dcoldsection.example/Component\x12\x16components/{component}*\n" +
+	"components2\tcomponent\"\xd4\x03\n" +
+	"\vPastFitting\x120\n" +
+	"\rengine_serial\x18\x01 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18<R\fengineSerial\x12.\n" +
+	"\fengine_model\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\vengineModel\x122\n" +
+	"\x0einstall_cycles\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\rinstallCycles\x120\n" +
+	"\rremove_cycles\x18\x04 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\fremoveCycles\x12#\n" +
+	"\x06starts\x18\x05 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06starts\x12%\n" +
+	"\aflights\x18\x06 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\aflights\x128\n" +
+	"\x11operating_seconds\x18\a \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x10operatingSeconds\x128\n" +
+	"\vremove_date\x18\b \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\n" +
+	"removeDate\x12=\n" +
+	"\x12document_reference\x18\t \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x11documentReference\"\x8e\a\n" +
+	"\tLifeLimit\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12.\n" +
+	"\vpart_number\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\n" +
+	"partNumber\x12.\n" +
+	"\fengine_model\x18\x03 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\vengineModel\x12P\n" +
+	"\bdocument\x18\x04 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\x12D\n" +
+	"\x0eeffective_date\x18\x05 \x01(\v2\x11.google.type.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\reffectiveDate\x12V\n" +
+	"\aformula\x18\x06 \x01(\x0e2,.coldsection.compliance.v1.LifeLimit.FormulaB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\aformula\x12E\n" +
+	"\x18abbreviated_cycle_factor\x18\a \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18\x14R\x16abbreviatedCycleFactor\x12;\n" +
+	"\x13flight_count_factor\x18\b \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18\x14R\x11flightCountFactor\x12,\n" +
+	"\vcycle_limit\x18\t \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\n" +
+	"cycleLimit\x12C\n" +
+	"\x17operating_seconds_limit\x18\n" +
+	" \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x15operatingSecondsLimit\x12 \n" +
+	"\bprorated\x18\v \x01(\bB\x04\xe2A\x01\x01R\bprorated\x12\x18\n" +
+	"\x04etag\x18\f \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
+	"\vcreate_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\"M\n" +
+	"\aFormula\x12\x17\n" +
+	"\x13FORMULA_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12STARTS_AND_FLIGHTS\x10\x01\x12\x11\n" +
+	"\rLOGGED_CYCLES\x10\x02:R\xeaAO\n" +
+	"\x1dcoldsection.example/LifeLimit\x12\x17lifeLimits/{life_limit}*\n" +
+	"lifeLimits2\tlifeLimit\"\xf0\x06\n" +
+	"\n" +
+	"LifeStatus\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12%\n" +
+	"\vpart_number\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"partNumber\x12\x1c\n" +
+	"\x06serial\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06serial\x12\x18\n" +
+	"\x04host\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x04host\x12'\n" +
+	"\fexact_cycles\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\vexactCycles\x12%\n" +
+	"\vused_cycles\x18\x06 \x01(\x03B\x04\xe2A\x01\x03R\n" +
+	"usedCycles\x12%\n" +
+	"\vcycle_limit\x18\a \x01(\x03B\x04\xe2A\x01\x03R\n" +
+	"cycleLimit\x12/\n" +
+	"\x10remaining_cycles\x18\b \x01(\x03B\x04\xe2A\x01\x03R\x0fremainingCycles\x12:\n" +
+	"\x16used_operating_seconds\x18\t \x01(\x03B\x04\xe2A\x01\x03R\x14usedOperatingSeconds\x12D\n" +
+	"\x1bremaining_operating_seconds\x18\n" +
+	" \x01(\x03B\x04\xe2A\x01\x03R\x19remainingOperatingSeconds\x12A\n" +
+	"\x04band\x18\v \x01(\x0e2'.coldsection.compliance.v1.DueItem.BandB\x04\xe2A\x01\x03R\x04band\x12%\n" +
+	"\vband_reason\x18\f \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"bandReason\x12\"\n" +
+	"\ttraceable\x18\r \x01(\bB\x04\xe2A\x01\x03R\ttraceable\x12#\n" +
+	"\n" +
+	"gap_cycles\x18\x0e \x01(\x03B\x04\xe2A\x01\x03R\tgapCycles\x12&\n" +
+	"\vinstallable\x18\x0f \x01(\bB\x04\xe2A\x01\x03R\vinstallable\x12\x1a\n" +
+	"\x05flags\x18\x10 \x03(\tB\x04\xe2A\x01\x03R\x05flags\x12\x1a\n" +
+	"\x05lines\x18\x11 \x03(\tB\x04\xe2A\x01\x03R\x05lines\x12J\n" +
+	"\bdocument\x18\x12 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument:`\xeaA]\n" +
+	"\x1ecoldsection.example/LifeStatus\x12!components/{component}/lifeStatus*\flifeStatuses2\n" +
+	"lifeStatus\"\xdc\x02\n" +
 	"\vCalibration\x12H\n" +
 	"\x10calibration_date\x18\x01 \x01(\v2\x11.google.type.DateB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x0fcalibrationDate\x128\n" +
@@ -7093,7 +9282,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"updateTime:@\xeaA=\n" +
-	"\x1acoldsection.example/Person\x12\x0fpeople/{person}*\x06people2\x06person\"\xf1\x06\n" +
+	"\x1acoldsection.example/Person\x12\x0fpeople/{person}*\x06people2\x06person\"\xf8\b\n" +
 	"\rAuthorization\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x127\n" +
 	"\x05scope\x18\x02 \x01(\tB!\xe2A\x01\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9-]{0,62}$R\x05scope\x121\n" +
@@ -7111,7 +9300,11 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vsuspendTime\x12\x1e\n" +
 	"\aversion\x18\v \x01(\x05B\x04\xe2A\x01\x03R\aversion\x12A\n" +
 	"\vcreate_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\"T\n" +
+	"createTime\x12\x18\n" +
+	"\x04etag\x18\r \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12i\n" +
+	"\x12experience_periods\x18\x0e \x03(\v2+.coldsection.compliance.v1.ExperiencePeriodB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xc8\x01R\x11experiencePeriods\x12?\n" +
+	"\x0ffound_able_date\x18\x0f \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\rfoundAbleDate\x12?\n" +
+	"\x18inspection_authorization\x18\x10 \x01(\bB\x04\xe2A\x01\x01R\x17inspectionAuthorization\"T\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bIN_FORCE\x10\x01\x12\v\n" +
@@ -7119,7 +9312,14 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
 	"\x06LAPSED\x10\x03\x12\r\n" +
 	"\tSUSPENDED\x10\x04:u\xeaAr\n" +
-	"!coldsection.example/Authorization\x12.people/{person}/authorizations/{authorization}*\x0eauthorizations2\rauthorization\"\xd7\x01\n" +
+	"!coldsection.example/Authorization\x12.people/{person}/authorizations/{authorization}*\x0eauthorizations2\rauthorization\"\xb6\x01\n" +
+	"\x10ExperiencePeriod\x12<\n" +
+	"\n" +
+	"start_date\x18\x01 \x01(\v2\x11.google.type.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\tstartDate\x128\n" +
+	"\bend_date\x18\x02 \x01(\v2\x11.google.type.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\aendDate\x12*\n" +
+	"\treference\x18\x03 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\treference\"\xd7\x01\n" +
 	"\x11CheckGatesRequest\x12<\n" +
 	"\n" +
 	"civil_date\x18\x01 \x01(\v2\x11.google.type.DateB\n" +
@@ -7389,7 +9589,107 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x83\x01\n" +
 	"\x12ListPeopleResponse\x12?\n" +
 	"\x06people\x18\x01 \x03(\v2!.coldsection.compliance.v1.PersonB\x04\xe2A\x01\x03R\x06people\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xd4\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xe1\x01\n" +
+	"\x13ListToolUsesRequest\x12C\n" +
+	"\x06parent\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\x12\x1bcoldsection.example/ToolUse\xbaH\x04r\x02\x10\x01R\x06parent\x12!\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\x12\x1c\n" +
+	"\x06filter\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12\x1f\n" +
+	"\border_by\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x8b\x01\n" +
+	"\x14ListToolUsesResponse\x12E\n" +
+	"\ttool_uses\x18\x01 \x03(\v2\".coldsection.compliance.v1.ToolUseB\x04\xe2A\x01\x03R\btoolUses\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"Z\n" +
+	"\x1aFindSuspectToolUsesRequest\x12<\n" +
+	"\x04name\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
+	"\x18coldsection.example/Tool\xbaH\x04r\x02\x10\x01R\x04name\"\x8b\x01\n" +
+	"\x1bFindSuspectToolUsesResponse\x12E\n" +
+	"\ttool_uses\x18\x01 \x03(\v2\".coldsection.compliance.v1.ToolUseB\x04\xe2A\x01\x03R\btoolUses\x12%\n" +
+	"\vwork_orders\x18\x02 \x03(\tB\x04\xe2A\x01\x03R\n" +
+	"workOrders\"\x9c\x02\n" +
+	"\x16CreateComponentRequest\x12N\n" +
+	"\tcomponent\x18\x01 \x01(\v2$.coldsection.compliance.v1.ComponentB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\tcomponent\x12R\n" +
+	"\fcomponent_id\x18\x02 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\vcomponentId\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xb9\x02\n" +
+	"\x17InstallComponentRequest\x12A\n" +
+	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
+	"\x1dcoldsection.example/Component\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12\x1f\n" +
+	"\x04host\x18\x04 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04host\x12)\n" +
+	"\bposition\x18\x05 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\bposition\x12@\n" +
+	"\finstall_date\x18\x06 \x01(\v2\x11.google.type.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vinstallDate\"\x90\x02\n" +
+	"\x16RemoveComponentRequest\x12A\n" +
+	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
+	"\x1dcoldsection.example/Component\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12>\n" +
+	"\vremove_date\x18\x04 \x01(\v2\x11.google.type.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"removeDate\x12$\n" +
+	"\x06reason\x18\x05 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x06reason\"X\n" +
+	"\x13GetComponentRequest\x12A\n" +
+	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
+	"\x1dcoldsection.example/Component\xbaH\x04r\x02\x10\x01R\x04name\"\x9e\x01\n" +
+	"\x15ListComponentsRequest\x12!\n" +
+	"\tpage_size\x18\x01 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\x12\x1c\n" +
+	"\x06filter\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12\x1f\n" +
+	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x92\x01\n" +
+	"\x16ListComponentsResponse\x12J\n" +
+	"\n" +
+	"components\x18\x01 \x03(\v2$.coldsection.compliance.v1.ComponentB\x04\xe2A\x01\x03R\n" +
+	"components\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x9e\x02\n" +
+	"\x16CreateLifeLimitRequest\x12O\n" +
+	"\n" +
+	"life_limit\x18\x01 \x01(\v2$.coldsection.compliance.v1.LifeLimitB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\tlifeLimit\x12S\n" +
+	"\rlife_limit_id\x18\x02 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\vlifeLimitId\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"X\n" +
+	"\x13GetLifeLimitRequest\x12A\n" +
+	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
+	"\x1dcoldsection.example/LifeLimit\xbaH\x04r\x02\x10\x01R\x04name\"\x9e\x01\n" +
+	"\x15ListLifeLimitsRequest\x12!\n" +
+	"\tpage_size\x18\x01 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\x12\x1c\n" +
+	"\x06filter\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12\x1f\n" +
+	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x93\x01\n" +
+	"\x16ListLifeLimitsResponse\x12K\n" +
+	"\vlife_limits\x18\x01 \x03(\v2$.coldsection.compliance.v1.LifeLimitB\x04\xe2A\x01\x03R\n" +
+	"lifeLimits\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"Z\n" +
+	"\x14GetLifeStatusRequest\x12B\n" +
+	"\x04name\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \n" +
+	"\x1ecoldsection.example/LifeStatus\xbaH\x04r\x02\x10\x01R\x04name\"\xe8\x01\n" +
+	"\x17ListLifeStatusesRequest\x12F\n" +
+	"\x06parent\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \x12\x1ecoldsection.example/LifeStatus\xbaH\x04r\x02\x10\x01R\x06parent\x12!\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\x12\x1c\n" +
+	"\x06filter\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12\x1f\n" +
+	"\border_by\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x9a\x01\n" +
+	"\x18ListLifeStatusesResponse\x12P\n" +
+	"\rlife_statuses\x18\x01 \x03(\v2%.coldsection.compliance.v1.LifeStatusB\x04\xe2A\x01\x03R\flifeStatuses\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x95\x02\n" +
+	"\x17RecordExperienceRequest\x12E\n" +
+	"\x04name\x18\x01 \x01(\tB1\xe2A\x01\x02\xfaA#\n" +
+	"!coldsection.example/Authorization\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12d\n" +
+	"\x11experience_period\x18\x04 \x01(\v2+.coldsection.compliance.v1.ExperiencePeriodB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x10experiencePeriod\"\xd4\x02\n" +
 	"\x1aCreateAuthorizationRequest\x12I\n" +
 	"\x06parent\x18\x01 \x01(\tB1\xe2A\x01\x02\xfaA#\x12!coldsection.example/Authorization\xbaH\x04r\x02\x10\x01R\x06parent\x12Z\n" +
 	"\rauthorization\x18\x02 \x01(\v2(.coldsection.compliance.v1.AuthorizationB\n" +
@@ -7413,7 +9713,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\border_by\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\xa2\x01\n" +
 	"\x1aListAuthorizationsResponse\x12V\n" +
 	"\x0eauthorizations\x18\x01 \x03(\v2(.coldsection.compliance.v1.AuthorizationB\x04\xe2A\x01\x03R\x0eauthorizations\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\x83\x17\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\x8c\x1d\n" +
 	"\x11ComplianceService\x12\x87\x01\n" +
 	"\x0eCreateAircraft\x120.coldsection.compliance.v1.CreateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"\x1e\x82\xd3\xe4\x93\x02\x18:\baircraft\"\f/v1/aircraft\x12\x99\x01\n" +
 	"\x0eUpdateAircraft\x120.coldsection.compliance.v1.UpdateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"0\x82\xd3\xe4\x93\x02*:\baircraft2\x1e/v1/{aircraft.name=aircraft/*}\x12~\n" +
@@ -7430,12 +9730,18 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
 	"CreateTool\x12,.coldsection.compliance.v1.CreateToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"\x17\x82\xd3\xe4\x93\x02\x11:\x04tool\"\t/v1/tools\x12\x8a\x01\n" +
 	"\rCalibrateTool\x12/.coldsection.compliance.v1.CalibrateToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=tools/*}:calibrate\x12\x87\x01\n" +
-	"\fWithdrawTool\x12..coldsection.compliance.v1.WithdrawToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/{name=tools/*}:withdraw\x12}\n" +
+	"\fWithdrawTool\x12..coldsection.compliance.v1.WithdrawToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/{name=tools/*}:withdraw\x12\x8d\x01\n" +
+	"\x0fCreateComponent\x121.coldsection.compliance.v1.CreateComponentRequest\x1a$.coldsection.compliance.v1.Component\"!\x82\xd3\xe4\x93\x02\x1b:\tcomponent\"\x0e/v1/components\x12\x98\x01\n" +
+	"\x10InstallComponent\x122.coldsection.compliance.v1.InstallComponentRequest\x1a$.coldsection.compliance.v1.Component\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=components/*}:install\x12\x95\x01\n" +
+	"\x0fRemoveComponent\x121.coldsection.compliance.v1.RemoveComponentRequest\x1a$.coldsection.compliance.v1.Component\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=components/*}:remove\x12\x8e\x01\n" +
+	"\x0fCreateLifeLimit\x121.coldsection.compliance.v1.CreateLifeLimitRequest\x1a$.coldsection.compliance.v1.LifeLimit\"\"\x82\xd3\xe4\x93\x02\x1c:\n" +
+	"life_limit\"\x0e/v1/lifeLimits\x12}\n" +
 	"\fCreatePerson\x12..coldsection.compliance.v1.CreatePersonRequest\x1a!.coldsection.compliance.v1.Person\"\x1a\x82\xd3\xe4\x93\x02\x14:\x06person\"\n" +
 	"/v1/people\x12\x8d\x01\n" +
 	"\fUpdatePerson\x12..coldsection.compliance.v1.UpdatePersonRequest\x1a!.coldsection.compliance.v1.Person\"*\x82\xd3\xe4\x93\x02$:\x06person2\x1a/v1/{person.name=people/*}\x12\xb3\x01\n" +
-	"\x13CreateAuthorization\x125.coldsection.compliance.v1.CreateAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\";\x82\xd3\xe4\x93\x025:\rauthorization\"$/v1/{parent=people/*}/authorizations\x12\xb1\x01\n" +
-	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xcb\x14\n" +
+	"\x13CreateAuthorization\x125.coldsection.compliance.v1.CreateAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\";\x82\xd3\xe4\x93\x025:\rauthorization\"$/v1/{parent=people/*}/authorizations\x12\xb2\x01\n" +
+	"\x10RecordExperience\x122.coldsection.compliance.v1.RecordExperienceRequest\x1a(.coldsection.compliance.v1.Authorization\"@\x82\xd3\xe4\x93\x02::\x01*\"5/v1/{name=people/*/authorizations/*}:recordExperience\x12\xb1\x01\n" +
+	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xa7\x1e\n" +
 	"\x16ComplianceQueryService\x12\x83\x01\n" +
 	"\vGetAircraft\x12-.coldsection.compliance.v1.GetAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=aircraft/*}\x90\x02\x01\x12\x88\x01\n" +
 	"\fListAircraft\x12..coldsection.compliance.v1.ListAircraftRequest\x1a/.coldsection.compliance.v1.ListAircraftResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/aircraft\x90\x02\x01\x12|\n" +
@@ -7452,7 +9758,15 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x13ListAccomplishments\x125.coldsection.compliance.v1.ListAccomplishmentsRequest\x1a6.coldsection.compliance.v1.ListAccomplishmentsResponse\"6\x82\xd3\xe4\x93\x02-\x12+/v1/{parent=requirements/*}/accomplishments\x90\x02\x01\x12\x9a\x01\n" +
 	"\x13GetComplianceStatus\x125.coldsection.compliance.v1.GetComplianceStatusRequest\x1a+.coldsection.compliance.v1.ComplianceStatus\"\x1f\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/complianceStatus\x90\x02\x01\x12t\n" +
 	"\aGetTool\x12).coldsection.compliance.v1.GetToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"\x1d\x82\xd3\xe4\x93\x02\x14\x12\x12/v1/{name=tools/*}\x90\x02\x01\x12|\n" +
-	"\tListTools\x12+.coldsection.compliance.v1.ListToolsRequest\x1a,.coldsection.compliance.v1.ListToolsResponse\"\x14\x82\xd3\xe4\x93\x02\v\x12\t/v1/tools\x90\x02\x01\x12{\n" +
+	"\tListTools\x12+.coldsection.compliance.v1.ListToolsRequest\x1a,.coldsection.compliance.v1.ListToolsResponse\"\x14\x82\xd3\xe4\x93\x02\v\x12\t/v1/tools\x90\x02\x01\x12\x99\x01\n" +
+	"\fListToolUses\x12..coldsection.compliance.v1.ListToolUsesRequest\x1a/.coldsection.compliance.v1.ListToolUsesResponse\"(\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{parent=tools/*}/toolUses\x90\x02\x01\x12\xb7\x01\n" +
+	"\x13FindSuspectToolUses\x125.coldsection.compliance.v1.FindSuspectToolUsesRequest\x1a6.coldsection.compliance.v1.FindSuspectToolUsesResponse\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{name=tools/*}:findSuspectToolUses\x90\x02\x01\x12\x88\x01\n" +
+	"\fGetComponent\x12..coldsection.compliance.v1.GetComponentRequest\x1a$.coldsection.compliance.v1.Component\"\"\x82\xd3\xe4\x93\x02\x19\x12\x17/v1/{name=components/*}\x90\x02\x01\x12\x90\x01\n" +
+	"\x0eListComponents\x120.coldsection.compliance.v1.ListComponentsRequest\x1a1.coldsection.compliance.v1.ListComponentsResponse\"\x19\x82\xd3\xe4\x93\x02\x10\x12\x0e/v1/components\x90\x02\x01\x12\x88\x01\n" +
+	"\fGetLifeLimit\x12..coldsection.compliance.v1.GetLifeLimitRequest\x1a$.coldsection.compliance.v1.LifeLimit\"\"\x82\xd3\xe4\x93\x02\x19\x12\x17/v1/{name=lifeLimits/*}\x90\x02\x01\x12\x90\x01\n" +
+	"\x0eListLifeLimits\x120.coldsection.compliance.v1.ListLifeLimitsRequest\x1a1.coldsection.compliance.v1.ListLifeLimitsResponse\"\x19\x82\xd3\xe4\x93\x02\x10\x12\x0e/v1/lifeLimits\x90\x02\x01\x12\x96\x01\n" +
+	"\rGetLifeStatus\x12/.coldsection.compliance.v1.GetLifeStatusRequest\x1a%.coldsection.compliance.v1.LifeStatus\"-\x82\xd3\xe4\x93\x02$\x12\"/v1/{name=components/*/lifeStatus}\x90\x02\x01\x12\xae\x01\n" +
+	"\x10ListLifeStatuses\x122.coldsection.compliance.v1.ListLifeStatusesRequest\x1a3.coldsection.compliance.v1.ListLifeStatusesResponse\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{parent=components/*}/lifeStatuses\x90\x02\x01\x12{\n" +
 	"\tGetPerson\x12+.coldsection.compliance.v1.GetPersonRequest\x1a!.coldsection.compliance.v1.Person\"\x1e\x82\xd3\xe4\x93\x02\x15\x12\x13/v1/{name=people/*}\x90\x02\x01\x12\x80\x01\n" +
 	"\n" +
 	"ListPeople\x12,.coldsection.compliance.v1.ListPeopleRequest\x1a-.coldsection.compliance.v1.ListPeopleResponse\"\x15\x82\xd3\xe4\x93\x02\f\x12\n" +
@@ -7474,8 +9788,8 @@ func file_coldsection_compliance_v1_compliance_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
-var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 76)
+var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
+var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 100)
 var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(Aircraft_Regime)(0),                    // 0: coldsection.compliance.v1.Aircraft.Regime
 	(Requirement_Kind)(0),                   // 1: coldsection.compliance.v1.Requirement.Kind
@@ -7485,288 +9799,369 @@ var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(IntervalLimit_Unit)(0),                 // 5: coldsection.compliance.v1.IntervalLimit.Unit
 	(DueItem_Band)(0),                       // 6: coldsection.compliance.v1.DueItem.Band
 	(Tool_State)(0),                         // 7: coldsection.compliance.v1.Tool.State
-	(Authorization_State)(0),                // 8: coldsection.compliance.v1.Authorization.State
-	(*Aircraft)(nil),                        // 9: coldsection.compliance.v1.Aircraft
-	(*Counters)(nil),                        // 10: coldsection.compliance.v1.Counters
-	(*FlyingRate)(nil),                      // 11: coldsection.compliance.v1.FlyingRate
-	(*Engine)(nil),                          // 12: coldsection.compliance.v1.Engine
-	(*Fitting)(nil),                         // 13: coldsection.compliance.v1.Fitting
-	(*Utilization)(nil),                     // 14: coldsection.compliance.v1.Utilization
-	(*Requirement)(nil),                     // 15: coldsection.compliance.v1.Requirement
-	(*Applicability)(nil),                   // 16: coldsection.compliance.v1.Applicability
-	(*SerialRange)(nil),                     // 17: coldsection.compliance.v1.SerialRange
-	(*LimitTree)(nil),                       // 18: coldsection.compliance.v1.LimitTree
-	(*IntervalLimit)(nil),                   // 19: coldsection.compliance.v1.IntervalLimit
-	(*Tolerance)(nil),                       // 20: coldsection.compliance.v1.Tolerance
-	(*NearThreshold)(nil),                   // 21: coldsection.compliance.v1.NearThreshold
-	(*DueItem)(nil),                         // 22: coldsection.compliance.v1.DueItem
-	(*Remaining)(nil),                       // 23: coldsection.compliance.v1.Remaining
-	(*Extension)(nil),                       // 24: coldsection.compliance.v1.Extension
-	(*ExplainDueItemResponse)(nil),          // 25: coldsection.compliance.v1.ExplainDueItemResponse
-	(*Accomplishment)(nil),                  // 26: coldsection.compliance.v1.Accomplishment
-	(*ComplianceStatus)(nil),                // 27: coldsection.compliance.v1.ComplianceStatus
-	(*Tool)(nil),                            // 28: coldsection.compliance.v1.Tool
-	(*Calibration)(nil),                     // 29: coldsection.compliance.v1.Calibration
-	(*Person)(nil),                          // 30: coldsection.compliance.v1.Person
-	(*Authorization)(nil),                   // 31: coldsection.compliance.v1.Authorization
-	(*CheckGatesRequest)(nil),               // 32: coldsection.compliance.v1.CheckGatesRequest
-	(*CheckGatesResponse)(nil),              // 33: coldsection.compliance.v1.CheckGatesResponse
-	(*GateResult)(nil),                      // 34: coldsection.compliance.v1.GateResult
-	(*CreateAircraftRequest)(nil),           // 35: coldsection.compliance.v1.CreateAircraftRequest
-	(*UpdateAircraftRequest)(nil),           // 36: coldsection.compliance.v1.UpdateAircraftRequest
-	(*GetAircraftRequest)(nil),              // 37: coldsection.compliance.v1.GetAircraftRequest
-	(*ListAircraftRequest)(nil),             // 38: coldsection.compliance.v1.ListAircraftRequest
-	(*ListAircraftResponse)(nil),            // 39: coldsection.compliance.v1.ListAircraftResponse
-	(*CreateEngineRequest)(nil),             // 40: coldsection.compliance.v1.CreateEngineRequest
-	(*UpdateEngineRequest)(nil),             // 41: coldsection.compliance.v1.UpdateEngineRequest
-	(*GetEngineRequest)(nil),                // 42: coldsection.compliance.v1.GetEngineRequest
-	(*ListEnginesRequest)(nil),              // 43: coldsection.compliance.v1.ListEnginesRequest
-	(*ListEnginesResponse)(nil),             // 44: coldsection.compliance.v1.ListEnginesResponse
-	(*ListFittingsRequest)(nil),             // 45: coldsection.compliance.v1.ListFittingsRequest
-	(*ListFittingsResponse)(nil),            // 46: coldsection.compliance.v1.ListFittingsResponse
-	(*InstallEngineRequest)(nil),            // 47: coldsection.compliance.v1.InstallEngineRequest
-	(*RemoveEngineRequest)(nil),             // 48: coldsection.compliance.v1.RemoveEngineRequest
-	(*CreateUtilizationRequest)(nil),        // 49: coldsection.compliance.v1.CreateUtilizationRequest
-	(*BatchCreateUtilizationsRequest)(nil),  // 50: coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	(*BatchCreateUtilizationsResponse)(nil), // 51: coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	(*ListUtilizationsRequest)(nil),         // 52: coldsection.compliance.v1.ListUtilizationsRequest
-	(*ListUtilizationsResponse)(nil),        // 53: coldsection.compliance.v1.ListUtilizationsResponse
-	(*CreateRequirementRequest)(nil),        // 54: coldsection.compliance.v1.CreateRequirementRequest
-	(*UpdateRequirementRequest)(nil),        // 55: coldsection.compliance.v1.UpdateRequirementRequest
-	(*GetRequirementRequest)(nil),           // 56: coldsection.compliance.v1.GetRequirementRequest
-	(*ListRequirementsRequest)(nil),         // 57: coldsection.compliance.v1.ListRequirementsRequest
-	(*ListRequirementsResponse)(nil),        // 58: coldsection.compliance.v1.ListRequirementsResponse
-	(*GetDueItemRequest)(nil),               // 59: coldsection.compliance.v1.GetDueItemRequest
-	(*ListDueItemsRequest)(nil),             // 60: coldsection.compliance.v1.ListDueItemsRequest
-	(*ListDueItemsResponse)(nil),            // 61: coldsection.compliance.v1.ListDueItemsResponse
-	(*ExplainDueItemRequest)(nil),           // 62: coldsection.compliance.v1.ExplainDueItemRequest
-	(*ExtendDueItemRequest)(nil),            // 63: coldsection.compliance.v1.ExtendDueItemRequest
-	(*CreateAccomplishmentRequest)(nil),     // 64: coldsection.compliance.v1.CreateAccomplishmentRequest
-	(*ListAccomplishmentsRequest)(nil),      // 65: coldsection.compliance.v1.ListAccomplishmentsRequest
-	(*ListAccomplishmentsResponse)(nil),     // 66: coldsection.compliance.v1.ListAccomplishmentsResponse
-	(*GetComplianceStatusRequest)(nil),      // 67: coldsection.compliance.v1.GetComplianceStatusRequest
-	(*CreateToolRequest)(nil),               // 68: coldsection.compliance.v1.CreateToolRequest
-	(*CalibrateToolRequest)(nil),            // 69: coldsection.compliance.v1.CalibrateToolRequest
-	(*WithdrawToolRequest)(nil),             // 70: coldsection.compliance.v1.WithdrawToolRequest
-	(*GetToolRequest)(nil),                  // 71: coldsection.compliance.v1.GetToolRequest
-	(*ListToolsRequest)(nil),                // 72: coldsection.compliance.v1.ListToolsRequest
-	(*ListToolsResponse)(nil),               // 73: coldsection.compliance.v1.ListToolsResponse
-	(*CreatePersonRequest)(nil),             // 74: coldsection.compliance.v1.CreatePersonRequest
-	(*UpdatePersonRequest)(nil),             // 75: coldsection.compliance.v1.UpdatePersonRequest
-	(*GetPersonRequest)(nil),                // 76: coldsection.compliance.v1.GetPersonRequest
-	(*ListPeopleRequest)(nil),               // 77: coldsection.compliance.v1.ListPeopleRequest
-	(*ListPeopleResponse)(nil),              // 78: coldsection.compliance.v1.ListPeopleResponse
-	(*CreateAuthorizationRequest)(nil),      // 79: coldsection.compliance.v1.CreateAuthorizationRequest
-	(*SuspendAuthorizationRequest)(nil),     // 80: coldsection.compliance.v1.SuspendAuthorizationRequest
-	(*ListAuthorizationsRequest)(nil),       // 81: coldsection.compliance.v1.ListAuthorizationsRequest
-	(*ListAuthorizationsResponse)(nil),      // 82: coldsection.compliance.v1.ListAuthorizationsResponse
-	nil,                                     // 83: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	nil,                                     // 84: coldsection.compliance.v1.Engine.ExternalIdsEntry
-	(*date.Date)(nil),                       // 85: google.type.Date
-	(*timestamppb.Timestamp)(nil),           // 86: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),            // 87: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),           // 88: google.protobuf.FieldMask
+	(LifeLimit_Formula)(0),                  // 8: coldsection.compliance.v1.LifeLimit.Formula
+	(Authorization_State)(0),                // 9: coldsection.compliance.v1.Authorization.State
+	(*Aircraft)(nil),                        // 10: coldsection.compliance.v1.Aircraft
+	(*Counters)(nil),                        // 11: coldsection.compliance.v1.Counters
+	(*FlyingRate)(nil),                      // 12: coldsection.compliance.v1.FlyingRate
+	(*Engine)(nil),                          // 13: coldsection.compliance.v1.Engine
+	(*Fitting)(nil),                         // 14: coldsection.compliance.v1.Fitting
+	(*Utilization)(nil),                     // 15: coldsection.compliance.v1.Utilization
+	(*Requirement)(nil),                     // 16: coldsection.compliance.v1.Requirement
+	(*Applicability)(nil),                   // 17: coldsection.compliance.v1.Applicability
+	(*SerialRange)(nil),                     // 18: coldsection.compliance.v1.SerialRange
+	(*LimitTree)(nil),                       // 19: coldsection.compliance.v1.LimitTree
+	(*IntervalLimit)(nil),                   // 20: coldsection.compliance.v1.IntervalLimit
+	(*Tolerance)(nil),                       // 21: coldsection.compliance.v1.Tolerance
+	(*NearThreshold)(nil),                   // 22: coldsection.compliance.v1.NearThreshold
+	(*DueItem)(nil),                         // 23: coldsection.compliance.v1.DueItem
+	(*Remaining)(nil),                       // 24: coldsection.compliance.v1.Remaining
+	(*Extension)(nil),                       // 25: coldsection.compliance.v1.Extension
+	(*ExplainDueItemResponse)(nil),          // 26: coldsection.compliance.v1.ExplainDueItemResponse
+	(*Accomplishment)(nil),                  // 27: coldsection.compliance.v1.Accomplishment
+	(*ComplianceStatus)(nil),                // 28: coldsection.compliance.v1.ComplianceStatus
+	(*Tool)(nil),                            // 29: coldsection.compliance.v1.Tool
+	(*ToolUse)(nil),                         // 30: coldsection.compliance.v1.ToolUse
+	(*Component)(nil),                       // 31: coldsection.compliance.v1.Component
+	(*PastFitting)(nil),                     // 32: coldsection.compliance.v1.PastFitting
+	(*LifeLimit)(nil),                       // 33: coldsection.compliance.v1.LifeLimit
+	(*LifeStatus)(nil),                      // 34: coldsection.compliance.v1.LifeStatus
+	(*Calibration)(nil),                     // 35: coldsection.compliance.v1.Calibration
+	(*Person)(nil),                          // 36: coldsection.compliance.v1.Person
+	(*Authorization)(nil),                   // 37: coldsection.compliance.v1.Authorization
+	(*ExperiencePeriod)(nil),                // 38: coldsection.compliance.v1.ExperiencePeriod
+	(*CheckGatesRequest)(nil),               // 39: coldsection.compliance.v1.CheckGatesRequest
+	(*CheckGatesResponse)(nil),              // 40: coldsection.compliance.v1.CheckGatesResponse
+	(*GateResult)(nil),                      // 41: coldsection.compliance.v1.GateResult
+	(*CreateAircraftRequest)(nil),           // 42: coldsection.compliance.v1.CreateAircraftRequest
+	(*UpdateAircraftRequest)(nil),           // 43: coldsection.compliance.v1.UpdateAircraftRequest
+	(*GetAircraftRequest)(nil),              // 44: coldsection.compliance.v1.GetAircraftRequest
+	(*ListAircraftRequest)(nil),             // 45: coldsection.compliance.v1.ListAircraftRequest
+	(*ListAircraftResponse)(nil),            // 46: coldsection.compliance.v1.ListAircraftResponse
+	(*CreateEngineRequest)(nil),             // 47: coldsection.compliance.v1.CreateEngineRequest
+	(*UpdateEngineRequest)(nil),             // 48: coldsection.compliance.v1.UpdateEngineRequest
+	(*GetEngineRequest)(nil),                // 49: coldsection.compliance.v1.GetEngineRequest
+	(*ListEnginesRequest)(nil),              // 50: coldsection.compliance.v1.ListEnginesRequest
+	(*ListEnginesResponse)(nil),             // 51: coldsection.compliance.v1.ListEnginesResponse
+	(*ListFittingsRequest)(nil),             // 52: coldsection.compliance.v1.ListFittingsRequest
+	(*ListFittingsResponse)(nil),            // 53: coldsection.compliance.v1.ListFittingsResponse
+	(*InstallEngineRequest)(nil),            // 54: coldsection.compliance.v1.InstallEngineRequest
+	(*RemoveEngineRequest)(nil),             // 55: coldsection.compliance.v1.RemoveEngineRequest
+	(*CreateUtilizationRequest)(nil),        // 56: coldsection.compliance.v1.CreateUtilizationRequest
+	(*BatchCreateUtilizationsRequest)(nil),  // 57: coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	(*BatchCreateUtilizationsResponse)(nil), // 58: coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	(*ListUtilizationsRequest)(nil),         // 59: coldsection.compliance.v1.ListUtilizationsRequest
+	(*ListUtilizationsResponse)(nil),        // 60: coldsection.compliance.v1.ListUtilizationsResponse
+	(*CreateRequirementRequest)(nil),        // 61: coldsection.compliance.v1.CreateRequirementRequest
+	(*UpdateRequirementRequest)(nil),        // 62: coldsection.compliance.v1.UpdateRequirementRequest
+	(*GetRequirementRequest)(nil),           // 63: coldsection.compliance.v1.GetRequirementRequest
+	(*ListRequirementsRequest)(nil),         // 64: coldsection.compliance.v1.ListRequirementsRequest
+	(*ListRequirementsResponse)(nil),        // 65: coldsection.compliance.v1.ListRequirementsResponse
+	(*GetDueItemRequest)(nil),               // 66: coldsection.compliance.v1.GetDueItemRequest
+	(*ListDueItemsRequest)(nil),             // 67: coldsection.compliance.v1.ListDueItemsRequest
+	(*ListDueItemsResponse)(nil),            // 68: coldsection.compliance.v1.ListDueItemsResponse
+	(*ExplainDueItemRequest)(nil),           // 69: coldsection.compliance.v1.ExplainDueItemRequest
+	(*ExtendDueItemRequest)(nil),            // 70: coldsection.compliance.v1.ExtendDueItemRequest
+	(*CreateAccomplishmentRequest)(nil),     // 71: coldsection.compliance.v1.CreateAccomplishmentRequest
+	(*ListAccomplishmentsRequest)(nil),      // 72: coldsection.compliance.v1.ListAccomplishmentsRequest
+	(*ListAccomplishmentsResponse)(nil),     // 73: coldsection.compliance.v1.ListAccomplishmentsResponse
+	(*GetComplianceStatusRequest)(nil),      // 74: coldsection.compliance.v1.GetComplianceStatusRequest
+	(*CreateToolRequest)(nil),               // 75: coldsection.compliance.v1.CreateToolRequest
+	(*CalibrateToolRequest)(nil),            // 76: coldsection.compliance.v1.CalibrateToolRequest
+	(*WithdrawToolRequest)(nil),             // 77: coldsection.compliance.v1.WithdrawToolRequest
+	(*GetToolRequest)(nil),                  // 78: coldsection.compliance.v1.GetToolRequest
+	(*ListToolsRequest)(nil),                // 79: coldsection.compliance.v1.ListToolsRequest
+	(*ListToolsResponse)(nil),               // 80: coldsection.compliance.v1.ListToolsResponse
+	(*CreatePersonRequest)(nil),             // 81: coldsection.compliance.v1.CreatePersonRequest
+	(*UpdatePersonRequest)(nil),             // 82: coldsection.compliance.v1.UpdatePersonRequest
+	(*GetPersonRequest)(nil),                // 83: coldsection.compliance.v1.GetPersonRequest
+	(*ListPeopleRequest)(nil),               // 84: coldsection.compliance.v1.ListPeopleRequest
+	(*ListPeopleResponse)(nil),              // 85: coldsection.compliance.v1.ListPeopleResponse
+	(*ListToolUsesRequest)(nil),             // 86: coldsection.compliance.v1.ListToolUsesRequest
+	(*ListToolUsesResponse)(nil),            // 87: coldsection.compliance.v1.ListToolUsesResponse
+	(*FindSuspectToolUsesRequest)(nil),      // 88: coldsection.compliance.v1.FindSuspectToolUsesRequest
+	(*FindSuspectToolUsesResponse)(nil),     // 89: coldsection.compliance.v1.FindSuspectToolUsesResponse
+	(*CreateComponentRequest)(nil),          // 90: coldsection.compliance.v1.CreateComponentRequest
+	(*InstallComponentRequest)(nil),         // 91: coldsection.compliance.v1.InstallComponentRequest
+	(*RemoveComponentRequest)(nil),          // 92: coldsection.compliance.v1.RemoveComponentRequest
+	(*GetComponentRequest)(nil),             // 93: coldsection.compliance.v1.GetComponentRequest
+	(*ListComponentsRequest)(nil),           // 94: coldsection.compliance.v1.ListComponentsRequest
+	(*ListComponentsResponse)(nil),          // 95: coldsection.compliance.v1.ListComponentsResponse
+	(*CreateLifeLimitRequest)(nil),          // 96: coldsection.compliance.v1.CreateLifeLimitRequest
+	(*GetLifeLimitRequest)(nil),             // 97: coldsection.compliance.v1.GetLifeLimitRequest
+	(*ListLifeLimitsRequest)(nil),           // 98: coldsection.compliance.v1.ListLifeLimitsRequest
+	(*ListLifeLimitsResponse)(nil),          // 99: coldsection.compliance.v1.ListLifeLimitsResponse
+	(*GetLifeStatusRequest)(nil),            // 100: coldsection.compliance.v1.GetLifeStatusRequest
+	(*ListLifeStatusesRequest)(nil),         // 101: coldsection.compliance.v1.ListLifeStatusesRequest
+	(*ListLifeStatusesResponse)(nil),        // 102: coldsection.compliance.v1.ListLifeStatusesResponse
+	(*RecordExperienceRequest)(nil),         // 103: coldsection.compliance.v1.RecordExperienceRequest
+	(*CreateAuthorizationRequest)(nil),      // 104: coldsection.compliance.v1.CreateAuthorizationRequest
+	(*SuspendAuthorizationRequest)(nil),     // 105: coldsection.compliance.v1.SuspendAuthorizationRequest
+	(*ListAuthorizationsRequest)(nil),       // 106: coldsection.compliance.v1.ListAuthorizationsRequest
+	(*ListAuthorizationsResponse)(nil),      // 107: coldsection.compliance.v1.ListAuthorizationsResponse
+	nil,                                     // 108: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	nil,                                     // 109: coldsection.compliance.v1.Engine.ExternalIdsEntry
+	(*date.Date)(nil),                       // 110: google.type.Date
+	(*timestamppb.Timestamp)(nil),           // 111: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),            // 112: coldsection.common.v1.DocumentReference
+	(*fieldmaskpb.FieldMask)(nil),           // 113: google.protobuf.FieldMask
 }
 var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
-	10,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
-	85,  // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
+	11,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
+	110, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
 	0,   // 2: coldsection.compliance.v1.Aircraft.regime:type_name -> coldsection.compliance.v1.Aircraft.Regime
-	11,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	83,  // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	86,  // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
-	86,  // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
-	10,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	85,  // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
-	10,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
-	85,  // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
-	84,  // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
-	86,  // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
-	86,  // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
-	10,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	85,  // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
-	85,  // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
-	85,  // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
-	85,  // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
-	86,  // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
-	86,  // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
-	10,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
-	85,  // 22: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
-	86,  // 23: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
+	12,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	108, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	111, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
+	111, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
+	11,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	110, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
+	11,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
+	110, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
+	109, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
+	111, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
+	111, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
+	11,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	110, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
+	110, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
+	110, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
+	110, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
+	111, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
+	111, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
+	11,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
+	110, // 22: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
+	111, // 23: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
 	1,   // 24: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	87,  // 25: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
-	16,  // 26: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
-	18,  // 27: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
-	18,  // 28: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
+	112, // 25: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
+	17,  // 26: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
+	19,  // 27: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
+	19,  // 28: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
 	2,   // 29: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
 	3,   // 30: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
-	85,  // 31: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
-	20,  // 32: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
-	21,  // 33: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
-	86,  // 34: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
-	86,  // 35: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
-	17,  // 36: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
+	110, // 31: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
+	21,  // 32: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
+	22,  // 33: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
+	111, // 34: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
+	111, // 35: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
+	18,  // 36: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
 	4,   // 37: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
-	19,  // 38: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
-	18,  // 39: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
+	20,  // 38: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
+	19,  // 39: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
 	5,   // 40: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	85,  // 41: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
-	87,  // 42: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
+	110, // 41: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
+	112, // 42: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
 	1,   // 43: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
 	6,   // 44: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	85,  // 45: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
-	23,  // 46: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
-	85,  // 47: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
-	10,  // 48: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	24,  // 49: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
-	85,  // 50: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
-	86,  // 51: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
+	110, // 45: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
+	24,  // 46: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
+	110, // 47: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
+	11,  // 48: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	25,  // 49: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
+	110, // 50: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
+	111, // 51: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
 	5,   // 52: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	85,  // 53: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
-	85,  // 54: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
-	85,  // 55: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
-	86,  // 56: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
-	22,  // 57: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
-	11,  // 58: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	87,  // 59: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	85,  // 60: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
-	10,  // 61: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
-	86,  // 62: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
-	86,  // 63: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
-	86,  // 64: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
-	10,  // 65: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
-	22,  // 66: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
+	110, // 53: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
+	110, // 54: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
+	110, // 55: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
+	111, // 56: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
+	23,  // 57: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
+	12,  // 58: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	112, // 59: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	110, // 60: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
+	11,  // 61: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
+	111, // 62: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
+	111, // 63: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
+	111, // 64: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
+	11,  // 65: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
+	23,  // 66: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
 	7,   // 67: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
-	85,  // 68: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
-	85,  // 69: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
-	86,  // 70: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
-	85,  // 71: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
-	85,  // 72: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
-	86,  // 73: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	86,  // 74: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	85,  // 75: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
-	85,  // 76: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
-	85,  // 77: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
-	8,   // 78: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
-	86,  // 79: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
-	86,  // 80: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
-	85,  // 81: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
-	34,  // 82: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
-	9,   // 83: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	9,   // 84: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	88,  // 85: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
-	9,   // 86: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	12,  // 87: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	12,  // 88: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	88,  // 89: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
-	12,  // 90: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
-	13,  // 91: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
-	85,  // 92: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
-	85,  // 93: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
-	14,  // 94: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
-	49,  // 95: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
-	14,  // 96: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	14,  // 97: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	15,  // 98: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	15,  // 99: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	88,  // 100: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
-	15,  // 101: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
-	85,  // 102: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
-	22,  // 103: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
-	24,  // 104: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
-	26,  // 105: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
-	26,  // 106: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
-	86,  // 107: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	86,  // 108: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
-	28,  // 109: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
-	29,  // 110: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
-	28,  // 111: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
-	30,  // 112: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	30,  // 113: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	88,  // 114: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	30,  // 115: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
-	31,  // 116: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
-	31,  // 117: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
-	35,  // 118: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
-	36,  // 119: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
-	40,  // 120: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
-	41,  // 121: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
-	47,  // 122: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
-	48,  // 123: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
-	49,  // 124: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
-	50,  // 125: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	54,  // 126: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
-	55,  // 127: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
-	64,  // 128: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
-	63,  // 129: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
-	68,  // 130: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
-	69,  // 131: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
-	70,  // 132: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
-	74,  // 133: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
-	75,  // 134: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
-	79,  // 135: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
-	80,  // 136: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
-	37,  // 137: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
-	38,  // 138: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
-	42,  // 139: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
-	43,  // 140: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
-	45,  // 141: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
-	52,  // 142: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
-	56,  // 143: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
-	57,  // 144: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
-	59,  // 145: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
-	60,  // 146: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
-	62,  // 147: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
-	65,  // 148: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
-	67,  // 149: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
-	71,  // 150: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
-	72,  // 151: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
-	76,  // 152: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
-	77,  // 153: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
-	81,  // 154: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
-	32,  // 155: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
-	9,   // 156: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	9,   // 157: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	12,  // 158: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
-	12,  // 159: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
-	12,  // 160: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
-	12,  // 161: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
-	14,  // 162: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
-	51,  // 163: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	15,  // 164: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	15,  // 165: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	26,  // 166: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
-	22,  // 167: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
-	28,  // 168: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
-	28,  // 169: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
-	28,  // 170: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
-	30,  // 171: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
-	30,  // 172: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
-	31,  // 173: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	31,  // 174: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	9,   // 175: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	39,  // 176: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
-	12,  // 177: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
-	44,  // 178: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
-	46,  // 179: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
-	53,  // 180: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
-	15,  // 181: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
-	58,  // 182: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
-	22,  // 183: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
-	61,  // 184: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
-	25,  // 185: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
-	66,  // 186: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
-	27,  // 187: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
-	28,  // 188: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
-	73,  // 189: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
-	30,  // 190: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
-	78,  // 191: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
-	82,  // 192: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
-	33,  // 193: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
-	156, // [156:194] is the sub-list for method output_type
-	118, // [118:156] is the sub-list for method input_type
-	118, // [118:118] is the sub-list for extension type_name
-	118, // [118:118] is the sub-list for extension extendee
-	0,   // [0:118] is the sub-list for field type_name
+	110, // 68: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
+	110, // 69: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
+	111, // 70: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
+	111, // 71: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
+	111, // 72: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
+	11,  // 73: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
+	110, // 74: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
+	32,  // 75: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
+	11,  // 76: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	110, // 77: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
+	111, // 78: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
+	111, // 79: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
+	110, // 80: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
+	112, // 81: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
+	110, // 82: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
+	8,   // 83: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
+	111, // 84: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
+	6,   // 85: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	112, // 86: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	110, // 87: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
+	110, // 88: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
+	111, // 89: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	111, // 90: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
+	110, // 91: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
+	110, // 92: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
+	110, // 93: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
+	9,   // 94: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
+	111, // 95: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
+	111, // 96: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
+	38,  // 97: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	110, // 98: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
+	110, // 99: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
+	110, // 100: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
+	110, // 101: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
+	41,  // 102: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
+	10,  // 103: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	10,  // 104: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	113, // 105: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
+	10,  // 106: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	13,  // 107: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	13,  // 108: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	113, // 109: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
+	13,  // 110: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
+	14,  // 111: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
+	110, // 112: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
+	110, // 113: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
+	15,  // 114: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
+	56,  // 115: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
+	15,  // 116: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	15,  // 117: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	16,  // 118: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	16,  // 119: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	113, // 120: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
+	16,  // 121: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
+	110, // 122: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
+	23,  // 123: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
+	25,  // 124: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
+	27,  // 125: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
+	27,  // 126: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
+	111, // 127: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	111, // 128: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	29,  // 129: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
+	35,  // 130: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
+	29,  // 131: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
+	36,  // 132: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	36,  // 133: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	113, // 134: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	36,  // 135: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
+	30,  // 136: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	30,  // 137: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	31,  // 138: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
+	110, // 139: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
+	110, // 140: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
+	31,  // 141: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
+	33,  // 142: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
+	33,  // 143: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
+	34,  // 144: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	38,  // 145: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	37,  // 146: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
+	37,  // 147: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
+	42,  // 148: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
+	43,  // 149: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
+	47,  // 150: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
+	48,  // 151: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
+	54,  // 152: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
+	55,  // 153: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
+	56,  // 154: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
+	57,  // 155: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	61,  // 156: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
+	62,  // 157: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
+	71,  // 158: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
+	70,  // 159: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
+	75,  // 160: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
+	76,  // 161: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
+	77,  // 162: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
+	90,  // 163: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
+	91,  // 164: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
+	92,  // 165: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
+	96,  // 166: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
+	81,  // 167: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
+	82,  // 168: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
+	104, // 169: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
+	103, // 170: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
+	105, // 171: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
+	44,  // 172: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
+	45,  // 173: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
+	49,  // 174: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
+	50,  // 175: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
+	52,  // 176: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
+	59,  // 177: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
+	63,  // 178: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
+	64,  // 179: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
+	66,  // 180: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
+	67,  // 181: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
+	69,  // 182: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
+	72,  // 183: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
+	74,  // 184: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
+	78,  // 185: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
+	79,  // 186: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
+	86,  // 187: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
+	88,  // 188: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
+	93,  // 189: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
+	94,  // 190: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
+	97,  // 191: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
+	98,  // 192: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
+	100, // 193: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
+	101, // 194: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
+	83,  // 195: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
+	84,  // 196: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
+	106, // 197: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
+	39,  // 198: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
+	10,  // 199: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	10,  // 200: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	13,  // 201: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
+	13,  // 202: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
+	13,  // 203: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
+	13,  // 204: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
+	15,  // 205: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
+	58,  // 206: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	16,  // 207: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	16,  // 208: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	27,  // 209: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
+	23,  // 210: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
+	29,  // 211: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
+	29,  // 212: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
+	29,  // 213: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
+	31,  // 214: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
+	31,  // 215: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
+	31,  // 216: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
+	33,  // 217: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	36,  // 218: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
+	36,  // 219: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
+	37,  // 220: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	37,  // 221: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
+	37,  // 222: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	10,  // 223: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	46,  // 224: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
+	13,  // 225: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
+	51,  // 226: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
+	53,  // 227: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
+	60,  // 228: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
+	16,  // 229: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
+	65,  // 230: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
+	23,  // 231: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
+	68,  // 232: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
+	26,  // 233: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
+	73,  // 234: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
+	28,  // 235: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
+	29,  // 236: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
+	80,  // 237: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
+	87,  // 238: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
+	89,  // 239: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
+	31,  // 240: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
+	95,  // 241: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
+	33,  // 242: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	99,  // 243: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
+	34,  // 244: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
+	102, // 245: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
+	36,  // 246: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
+	85,  // 247: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
+	107, // 248: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
+	40,  // 249: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
+	199, // [199:250] is the sub-list for method output_type
+	148, // [148:199] is the sub-list for method input_type
+	148, // [148:148] is the sub-list for extension type_name
+	148, // [148:148] is the sub-list for extension extendee
+	0,   // [0:148] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_compliance_proto_init() }
@@ -7779,8 +10174,8 @@ func file_coldsection_compliance_v1_compliance_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_compliance_proto_rawDesc), len(file_coldsection_compliance_v1_compliance_proto_rawDesc)),
-			NumEnums:      9,
-			NumMessages:   76,
+			NumEnums:      10,
+			NumMessages:   100,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

@@ -36,9 +36,14 @@ const (
 	ComplianceService_CreateTool_FullMethodName              = "/coldsection.compliance.v1.ComplianceService/CreateTool"
 	ComplianceService_CalibrateTool_FullMethodName           = "/coldsection.compliance.v1.ComplianceService/CalibrateTool"
 	ComplianceService_WithdrawTool_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/WithdrawTool"
+	ComplianceService_CreateComponent_FullMethodName         = "/coldsection.compliance.v1.ComplianceService/CreateComponent"
+	ComplianceService_InstallComponent_FullMethodName        = "/coldsection.compliance.v1.ComplianceService/InstallComponent"
+	ComplianceService_RemoveComponent_FullMethodName         = "/coldsection.compliance.v1.ComplianceService/RemoveComponent"
+	ComplianceService_CreateLifeLimit_FullMethodName         = "/coldsection.compliance.v1.ComplianceService/CreateLifeLimit"
 	ComplianceService_CreatePerson_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/CreatePerson"
 	ComplianceService_UpdatePerson_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/UpdatePerson"
 	ComplianceService_CreateAuthorization_FullMethodName     = "/coldsection.compliance.v1.ComplianceService/CreateAuthorization"
+	ComplianceService_RecordExperience_FullMethodName        = "/coldsection.compliance.v1.ComplianceService/RecordExperience"
 	ComplianceService_SuspendAuthorization_FullMethodName    = "/coldsection.compliance.v1.ComplianceService/SuspendAuthorization"
 )
 
@@ -87,12 +92,27 @@ type ComplianceServiceClient interface {
 	CalibrateTool(ctx context.Context, in *CalibrateToolRequest, opts ...grpc.CallOption) (*Tool, error)
 	// Takes a tool out of use. Roles: quality, stores, technician.
 	WithdrawTool(ctx context.Context, in *WithdrawToolRequest, opts ...grpc.CallOption) (*Tool, error)
+	// Adds a component with its counters at that time and its history since new. Roles: planner, quality. Reasons:
+	// ALREADY_EXISTS, HISTORY_INVALID.
+	CreateComponent(ctx context.Context, in *CreateComponentRequest, opts ...grpc.CallOption) (*Component, error)
+	// Fits a component to an engine or to another component. Roles: planner, quality. Reasons: HISTORY_GAP, LIFE_USED_UP,
+	// LIFE_LIMIT_UNKNOWN, POSITION_TAKEN, COMPONENT_FITTED_ELSEWHERE, DATE_BEFORE_LAST, HOST_INVALID, ETAG_MISMATCH.
+	InstallComponent(ctx context.Context, in *InstallComponentRequest, opts ...grpc.CallOption) (*Component, error)
+	// Takes a component off. Roles: planner, quality. Reasons: COMPONENT_NOT_FITTED, DATE_BEFORE_LAST, ETAG_MISMATCH.
+	RemoveComponent(ctx context.Context, in *RemoveComponentRequest, opts ...grpc.CallOption) (*Component, error)
+	// Adds the life limit of a part number, from a revision of the approved document. A later revision is a further one with
+	// its own effective date. Role: quality. Reasons: LIFE_LIMIT_INVALID, ALREADY_EXISTS.
+	CreateLifeLimit(ctx context.Context, in *CreateLifeLimitRequest, opts ...grpc.CallOption) (*LifeLimit, error)
 	// Adds a person. Roles: quality, admin.
 	CreatePerson(ctx context.Context, in *CreatePersonRequest, opts ...grpc.CallOption) (*Person, error)
 	// Changes a person. Roles: quality, admin.
 	UpdatePerson(ctx context.Context, in *UpdatePersonRequest, opts ...grpc.CallOption) (*Person, error)
-	// Authorizes a person for a scope between two dates. Role: quality.
+	// Authorizes a person for a scope between two dates. Role: quality. Reasons: DATES_REVERSED,
+	// INSPECTION_AUTHORIZATION_ENDS.
 	CreateAuthorization(ctx context.Context, in *CreateAuthorizationRequest, opts ...grpc.CallOption) (*Authorization, error)
+	// Records relevant experience of a person, for currency. Role: quality. Reasons: DATES_REVERSED, DATE_IN_FUTURE,
+	// ETAG_MISMATCH.
+	RecordExperience(ctx context.Context, in *RecordExperienceRequest, opts ...grpc.CallOption) (*Authorization, error)
 	// Suspends an authorization from now on; signatures made before stay valid. Role: quality.
 	SuspendAuthorization(ctx context.Context, in *SuspendAuthorizationRequest, opts ...grpc.CallOption) (*Authorization, error)
 }
@@ -255,6 +275,46 @@ func (c *complianceServiceClient) WithdrawTool(ctx context.Context, in *Withdraw
 	return out, nil
 }
 
+func (c *complianceServiceClient) CreateComponent(ctx context.Context, in *CreateComponentRequest, opts ...grpc.CallOption) (*Component, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Component)
+	err := c.cc.Invoke(ctx, ComplianceService_CreateComponent_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) InstallComponent(ctx context.Context, in *InstallComponentRequest, opts ...grpc.CallOption) (*Component, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Component)
+	err := c.cc.Invoke(ctx, ComplianceService_InstallComponent_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) RemoveComponent(ctx context.Context, in *RemoveComponentRequest, opts ...grpc.CallOption) (*Component, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Component)
+	err := c.cc.Invoke(ctx, ComplianceService_RemoveComponent_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) CreateLifeLimit(ctx context.Context, in *CreateLifeLimitRequest, opts ...grpc.CallOption) (*LifeLimit, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(LifeLimit)
+	err := c.cc.Invoke(ctx, ComplianceService_CreateLifeLimit_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *complianceServiceClient) CreatePerson(ctx context.Context, in *CreatePersonRequest, opts ...grpc.CallOption) (*Person, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Person)
@@ -279,6 +339,16 @@ func (c *complianceServiceClient) CreateAuthorization(ctx context.Context, in *C
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Authorization)
 	err := c.cc.Invoke(ctx, ComplianceService_CreateAuthorization_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) RecordExperience(ctx context.Context, in *RecordExperienceRequest, opts ...grpc.CallOption) (*Authorization, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Authorization)
+	err := c.cc.Invoke(ctx, ComplianceService_RecordExperience_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -340,12 +410,27 @@ type ComplianceServiceServer interface {
 	CalibrateTool(context.Context, *CalibrateToolRequest) (*Tool, error)
 	// Takes a tool out of use. Roles: quality, stores, technician.
 	WithdrawTool(context.Context, *WithdrawToolRequest) (*Tool, error)
+	// Adds a component with its counters at that time and its history since new. Roles: planner, quality. Reasons:
+	// ALREADY_EXISTS, HISTORY_INVALID.
+	CreateComponent(context.Context, *CreateComponentRequest) (*Component, error)
+	// Fits a component to an engine or to another component. Roles: planner, quality. Reasons: HISTORY_GAP, LIFE_USED_UP,
+	// LIFE_LIMIT_UNKNOWN, POSITION_TAKEN, COMPONENT_FITTED_ELSEWHERE, DATE_BEFORE_LAST, HOST_INVALID, ETAG_MISMATCH.
+	InstallComponent(context.Context, *InstallComponentRequest) (*Component, error)
+	// Takes a component off. Roles: planner, quality. Reasons: COMPONENT_NOT_FITTED, DATE_BEFORE_LAST, ETAG_MISMATCH.
+	RemoveComponent(context.Context, *RemoveComponentRequest) (*Component, error)
+	// Adds the life limit of a part number, from a revision of the approved document. A later revision is a further one with
+	// its own effective date. Role: quality. Reasons: LIFE_LIMIT_INVALID, ALREADY_EXISTS.
+	CreateLifeLimit(context.Context, *CreateLifeLimitRequest) (*LifeLimit, error)
 	// Adds a person. Roles: quality, admin.
 	CreatePerson(context.Context, *CreatePersonRequest) (*Person, error)
 	// Changes a person. Roles: quality, admin.
 	UpdatePerson(context.Context, *UpdatePersonRequest) (*Person, error)
-	// Authorizes a person for a scope between two dates. Role: quality.
+	// Authorizes a person for a scope between two dates. Role: quality. Reasons: DATES_REVERSED,
+	// INSPECTION_AUTHORIZATION_ENDS.
 	CreateAuthorization(context.Context, *CreateAuthorizationRequest) (*Authorization, error)
+	// Records relevant experience of a person, for currency. Role: quality. Reasons: DATES_REVERSED, DATE_IN_FUTURE,
+	// ETAG_MISMATCH.
+	RecordExperience(context.Context, *RecordExperienceRequest) (*Authorization, error)
 	// Suspends an authorization from now on; signatures made before stay valid. Role: quality.
 	SuspendAuthorization(context.Context, *SuspendAuthorizationRequest) (*Authorization, error)
 	mustEmbedUnimplementedComplianceServiceServer()
@@ -403,6 +488,18 @@ func (UnimplementedComplianceServiceServer) CalibrateTool(context.Context, *Cali
 func (UnimplementedComplianceServiceServer) WithdrawTool(context.Context, *WithdrawToolRequest) (*Tool, error) {
 	return nil, status.Error(codes.Unimplemented, "method WithdrawTool not implemented")
 }
+func (UnimplementedComplianceServiceServer) CreateComponent(context.Context, *CreateComponentRequest) (*Component, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateComponent not implemented")
+}
+func (UnimplementedComplianceServiceServer) InstallComponent(context.Context, *InstallComponentRequest) (*Component, error) {
+	return nil, status.Error(codes.Unimplemented, "method InstallComponent not implemented")
+}
+func (UnimplementedComplianceServiceServer) RemoveComponent(context.Context, *RemoveComponentRequest) (*Component, error) {
+	return nil, status.Error(codes.Unimplemented, "method RemoveComponent not implemented")
+}
+func (UnimplementedComplianceServiceServer) CreateLifeLimit(context.Context, *CreateLifeLimitRequest) (*LifeLimit, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateLifeLimit not implemented")
+}
 func (UnimplementedComplianceServiceServer) CreatePerson(context.Context, *CreatePersonRequest) (*Person, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreatePerson not implemented")
 }
@@ -411,6 +508,9 @@ func (UnimplementedComplianceServiceServer) UpdatePerson(context.Context, *Updat
 }
 func (UnimplementedComplianceServiceServer) CreateAuthorization(context.Context, *CreateAuthorizationRequest) (*Authorization, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateAuthorization not implemented")
+}
+func (UnimplementedComplianceServiceServer) RecordExperience(context.Context, *RecordExperienceRequest) (*Authorization, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordExperience not implemented")
 }
 func (UnimplementedComplianceServiceServer) SuspendAuthorization(context.Context, *SuspendAuthorizationRequest) (*Authorization, error) {
 	return nil, status.Error(codes.Unimplemented, "method SuspendAuthorization not implemented")
@@ -706,6 +806,78 @@ func _ComplianceService_WithdrawTool_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ComplianceService_CreateComponent_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateComponentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).CreateComponent(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_CreateComponent_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).CreateComponent(ctx, req.(*CreateComponentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_InstallComponent_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(InstallComponentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).InstallComponent(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_InstallComponent_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).InstallComponent(ctx, req.(*InstallComponentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_RemoveComponent_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RemoveComponentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).RemoveComponent(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_RemoveComponent_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).RemoveComponent(ctx, req.(*RemoveComponentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_CreateLifeLimit_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateLifeLimitRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).CreateLifeLimit(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_CreateLifeLimit_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).CreateLifeLimit(ctx, req.(*CreateLifeLimitRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ComplianceService_CreatePerson_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(CreatePersonRequest)
 	if err := dec(in); err != nil {
@@ -756,6 +928,24 @@ func _ComplianceService_CreateAuthorization_Handler(srv interface{}, ctx context
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ComplianceServiceServer).CreateAuthorization(ctx, req.(*CreateAuthorizationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_RecordExperience_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordExperienceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).RecordExperience(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_RecordExperience_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).RecordExperience(ctx, req.(*RecordExperienceRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -846,6 +1036,22 @@ var ComplianceService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _ComplianceService_WithdrawTool_Handler,
 		},
 		{
+			MethodName: "CreateComponent",
+			Handler:    _ComplianceService_CreateComponent_Handler,
+		},
+		{
+			MethodName: "InstallComponent",
+			Handler:    _ComplianceService_InstallComponent_Handler,
+		},
+		{
+			MethodName: "RemoveComponent",
+			Handler:    _ComplianceService_RemoveComponent_Handler,
+		},
+		{
+			MethodName: "CreateLifeLimit",
+			Handler:    _ComplianceService_CreateLifeLimit_Handler,
+		},
+		{
 			MethodName: "CreatePerson",
 			Handler:    _ComplianceService_CreatePerson_Handler,
 		},
@@ -856,6 +1062,10 @@ var ComplianceService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CreateAuthorization",
 			Handler:    _ComplianceService_CreateAuthorization_Handler,
+		},
+		{
+			MethodName: "RecordExperience",
+			Handler:    _ComplianceService_RecordExperience_Handler,
 		},
 		{
 			MethodName: "SuspendAuthorization",
@@ -882,6 +1092,14 @@ const (
 	ComplianceQueryService_GetComplianceStatus_FullMethodName = "/coldsection.compliance.v1.ComplianceQueryService/GetComplianceStatus"
 	ComplianceQueryService_GetTool_FullMethodName             = "/coldsection.compliance.v1.ComplianceQueryService/GetTool"
 	ComplianceQueryService_ListTools_FullMethodName           = "/coldsection.compliance.v1.ComplianceQueryService/ListTools"
+	ComplianceQueryService_ListToolUses_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/ListToolUses"
+	ComplianceQueryService_FindSuspectToolUses_FullMethodName = "/coldsection.compliance.v1.ComplianceQueryService/FindSuspectToolUses"
+	ComplianceQueryService_GetComponent_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/GetComponent"
+	ComplianceQueryService_ListComponents_FullMethodName      = "/coldsection.compliance.v1.ComplianceQueryService/ListComponents"
+	ComplianceQueryService_GetLifeLimit_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/GetLifeLimit"
+	ComplianceQueryService_ListLifeLimits_FullMethodName      = "/coldsection.compliance.v1.ComplianceQueryService/ListLifeLimits"
+	ComplianceQueryService_GetLifeStatus_FullMethodName       = "/coldsection.compliance.v1.ComplianceQueryService/GetLifeStatus"
+	ComplianceQueryService_ListLifeStatuses_FullMethodName    = "/coldsection.compliance.v1.ComplianceQueryService/ListLifeStatuses"
 	ComplianceQueryService_GetPerson_FullMethodName           = "/coldsection.compliance.v1.ComplianceQueryService/GetPerson"
 	ComplianceQueryService_ListPeople_FullMethodName          = "/coldsection.compliance.v1.ComplianceQueryService/ListPeople"
 	ComplianceQueryService_ListAuthorizations_FullMethodName  = "/coldsection.compliance.v1.ComplianceQueryService/ListAuthorizations"
@@ -925,6 +1143,23 @@ type ComplianceQueryServiceClient interface {
 	GetTool(ctx context.Context, in *GetToolRequest, opts ...grpc.CallOption) (*Tool, error)
 	// Lists tools. Filter fields: state, tool_type, serial, calibration_due_date.
 	ListTools(ctx context.Context, in *ListToolsRequest, opts ...grpc.CallOption) (*ListToolsResponse, error)
+	// Lists when and for what tools were used, as far as orders told. Filter fields: use_time, work_order.
+	ListToolUses(ctx context.Context, in *ListToolUsesRequest, opts ...grpc.CallOption) (*ListToolUsesResponse, error)
+	// Finds every use since the last good calibration of a tool that has lapsed or was found out of tolerance, and every use
+	// that no calibration covered. At most 10,000, newest first.
+	FindSuspectToolUses(ctx context.Context, in *FindSuspectToolUsesRequest, opts ...grpc.CallOption) (*FindSuspectToolUsesResponse, error)
+	// Reads one component.
+	GetComponent(ctx context.Context, in *GetComponentRequest, opts ...grpc.CallOption) (*Component, error)
+	// Lists components. Filter fields: part_number, serial, host, life_limited.
+	ListComponents(ctx context.Context, in *ListComponentsRequest, opts ...grpc.CallOption) (*ListComponentsResponse, error)
+	// Reads one life limit.
+	GetLifeLimit(ctx context.Context, in *GetLifeLimitRequest, opts ...grpc.CallOption) (*LifeLimit, error)
+	// Lists life limits, all revisions. Filter fields: part_number, engine_model, effective_date.
+	ListLifeLimits(ctx context.Context, in *ListLifeLimitsRequest, opts ...grpc.CallOption) (*ListLifeLimitsResponse, error)
+	// Says how much of its life a component has used, with the arithmetic.
+	GetLifeStatus(ctx context.Context, in *GetLifeStatusRequest, opts ...grpc.CallOption) (*LifeStatus, error)
+	// The life-limit list: how every life-limited component stands. Filter fields: part_number, serial, host.
+	ListLifeStatuses(ctx context.Context, in *ListLifeStatusesRequest, opts ...grpc.CallOption) (*ListLifeStatusesResponse, error)
 	// Reads one person.
 	GetPerson(ctx context.Context, in *GetPersonRequest, opts ...grpc.CallOption) (*Person, error)
 	// Lists people. Filter field: display_name.
@@ -1091,6 +1326,86 @@ func (c *complianceQueryServiceClient) ListTools(ctx context.Context, in *ListTo
 	return out, nil
 }
 
+func (c *complianceQueryServiceClient) ListToolUses(ctx context.Context, in *ListToolUsesRequest, opts ...grpc.CallOption) (*ListToolUsesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListToolUsesResponse)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_ListToolUses_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) FindSuspectToolUses(ctx context.Context, in *FindSuspectToolUsesRequest, opts ...grpc.CallOption) (*FindSuspectToolUsesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FindSuspectToolUsesResponse)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_FindSuspectToolUses_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) GetComponent(ctx context.Context, in *GetComponentRequest, opts ...grpc.CallOption) (*Component, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Component)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_GetComponent_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) ListComponents(ctx context.Context, in *ListComponentsRequest, opts ...grpc.CallOption) (*ListComponentsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListComponentsResponse)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_ListComponents_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) GetLifeLimit(ctx context.Context, in *GetLifeLimitRequest, opts ...grpc.CallOption) (*LifeLimit, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(LifeLimit)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_GetLifeLimit_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) ListLifeLimits(ctx context.Context, in *ListLifeLimitsRequest, opts ...grpc.CallOption) (*ListLifeLimitsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListLifeLimitsResponse)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_ListLifeLimits_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) GetLifeStatus(ctx context.Context, in *GetLifeStatusRequest, opts ...grpc.CallOption) (*LifeStatus, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(LifeStatus)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_GetLifeStatus_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) ListLifeStatuses(ctx context.Context, in *ListLifeStatusesRequest, opts ...grpc.CallOption) (*ListLifeStatusesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListLifeStatusesResponse)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_ListLifeStatuses_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *complianceQueryServiceClient) GetPerson(ctx context.Context, in *GetPersonRequest, opts ...grpc.CallOption) (*Person, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Person)
@@ -1159,6 +1474,23 @@ type ComplianceQueryServiceServer interface {
 	GetTool(context.Context, *GetToolRequest) (*Tool, error)
 	// Lists tools. Filter fields: state, tool_type, serial, calibration_due_date.
 	ListTools(context.Context, *ListToolsRequest) (*ListToolsResponse, error)
+	// Lists when and for what tools were used, as far as orders told. Filter fields: use_time, work_order.
+	ListToolUses(context.Context, *ListToolUsesRequest) (*ListToolUsesResponse, error)
+	// Finds every use since the last good calibration of a tool that has lapsed or was found out of tolerance, and every use
+	// that no calibration covered. At most 10,000, newest first.
+	FindSuspectToolUses(context.Context, *FindSuspectToolUsesRequest) (*FindSuspectToolUsesResponse, error)
+	// Reads one component.
+	GetComponent(context.Context, *GetComponentRequest) (*Component, error)
+	// Lists components. Filter fields: part_number, serial, host, life_limited.
+	ListComponents(context.Context, *ListComponentsRequest) (*ListComponentsResponse, error)
+	// Reads one life limit.
+	GetLifeLimit(context.Context, *GetLifeLimitRequest) (*LifeLimit, error)
+	// Lists life limits, all revisions. Filter fields: part_number, engine_model, effective_date.
+	ListLifeLimits(context.Context, *ListLifeLimitsRequest) (*ListLifeLimitsResponse, error)
+	// Says how much of its life a component has used, with the arithmetic.
+	GetLifeStatus(context.Context, *GetLifeStatusRequest) (*LifeStatus, error)
+	// The life-limit list: how every life-limited component stands. Filter fields: part_number, serial, host.
+	ListLifeStatuses(context.Context, *ListLifeStatusesRequest) (*ListLifeStatusesResponse, error)
 	// Reads one person.
 	GetPerson(context.Context, *GetPersonRequest) (*Person, error)
 	// Lists people. Filter field: display_name.
@@ -1219,6 +1551,30 @@ func (UnimplementedComplianceQueryServiceServer) GetTool(context.Context, *GetTo
 }
 func (UnimplementedComplianceQueryServiceServer) ListTools(context.Context, *ListToolsRequest) (*ListToolsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListTools not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) ListToolUses(context.Context, *ListToolUsesRequest) (*ListToolUsesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListToolUses not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) FindSuspectToolUses(context.Context, *FindSuspectToolUsesRequest) (*FindSuspectToolUsesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method FindSuspectToolUses not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) GetComponent(context.Context, *GetComponentRequest) (*Component, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetComponent not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) ListComponents(context.Context, *ListComponentsRequest) (*ListComponentsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListComponents not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) GetLifeLimit(context.Context, *GetLifeLimitRequest) (*LifeLimit, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetLifeLimit not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) ListLifeLimits(context.Context, *ListLifeLimitsRequest) (*ListLifeLimitsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListLifeLimits not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) GetLifeStatus(context.Context, *GetLifeStatusRequest) (*LifeStatus, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetLifeStatus not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) ListLifeStatuses(context.Context, *ListLifeStatusesRequest) (*ListLifeStatusesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListLifeStatuses not implemented")
 }
 func (UnimplementedComplianceQueryServiceServer) GetPerson(context.Context, *GetPersonRequest) (*Person, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetPerson not implemented")
@@ -1521,6 +1877,150 @@ func _ComplianceQueryService_ListTools_Handler(srv interface{}, ctx context.Cont
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ComplianceQueryService_ListToolUses_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListToolUsesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).ListToolUses(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_ListToolUses_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).ListToolUses(ctx, req.(*ListToolUsesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_FindSuspectToolUses_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(FindSuspectToolUsesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).FindSuspectToolUses(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_FindSuspectToolUses_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).FindSuspectToolUses(ctx, req.(*FindSuspectToolUsesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_GetComponent_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetComponentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).GetComponent(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_GetComponent_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).GetComponent(ctx, req.(*GetComponentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_ListComponents_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListComponentsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).ListComponents(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_ListComponents_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).ListComponents(ctx, req.(*ListComponentsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_GetLifeLimit_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetLifeLimitRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).GetLifeLimit(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_GetLifeLimit_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).GetLifeLimit(ctx, req.(*GetLifeLimitRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_ListLifeLimits_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListLifeLimitsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).ListLifeLimits(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_ListLifeLimits_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).ListLifeLimits(ctx, req.(*ListLifeLimitsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_GetLifeStatus_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetLifeStatusRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).GetLifeStatus(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_GetLifeStatus_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).GetLifeStatus(ctx, req.(*GetLifeStatusRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_ListLifeStatuses_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListLifeStatusesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).ListLifeStatuses(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_ListLifeStatuses_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).ListLifeStatuses(ctx, req.(*ListLifeStatusesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ComplianceQueryService_GetPerson_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetPersonRequest)
 	if err := dec(in); err != nil {
@@ -1641,6 +2141,38 @@ var ComplianceQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListTools",
 			Handler:    _ComplianceQueryService_ListTools_Handler,
+		},
+		{
+			MethodName: "ListToolUses",
+			Handler:    _ComplianceQueryService_ListToolUses_Handler,
+		},
+		{
+			MethodName: "FindSuspectToolUses",
+			Handler:    _ComplianceQueryService_FindSuspectToolUses_Handler,
+		},
+		{
+			MethodName: "GetComponent",
+			Handler:    _ComplianceQueryService_GetComponent_Handler,
+		},
+		{
+			MethodName: "ListComponents",
+			Handler:    _ComplianceQueryService_ListComponents_Handler,
+		},
+		{
+			MethodName: "GetLifeLimit",
+			Handler:    _ComplianceQueryService_GetLifeLimit_Handler,
+		},
+		{
+			MethodName: "ListLifeLimits",
+			Handler:    _ComplianceQueryService_ListLifeLimits_Handler,
+		},
+		{
+			MethodName: "GetLifeStatus",
+			Handler:    _ComplianceQueryService_GetLifeStatus_Handler,
+		},
+		{
+			MethodName: "ListLifeStatuses",
+			Handler:    _ComplianceQueryService_ListLifeStatuses_Handler,
 		},
 		{
 			MethodName: "GetPerson",

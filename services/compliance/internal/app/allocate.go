@@ -92,9 +92,9 @@ func fittedOf(f *compliancev1.Fitting) fitted.Fitting {
 	return fitted.Fitting{Item: f.GetItem(), Host: f.GetHost(), Position: f.GetPosition(), From: dateOf(f.GetInstallDate()), To: dateOf(f.GetRemoveDate())}
 }
 
-// allocate makes things count an entry from now on. A thing whose counters were entered as at the end of that day or later has it
+// allocate makes things count an entry from now on; all is everything that flew, these things among it. A thing whose counters were entered as at the end of that day or later has it
 // in them.
-func (u unit) allocate(ctx context.Context, entry *compliancev1.Utilization, items []string, m moves) error {
+func (u unit) allocate(ctx context.Context, entry *compliancev1.Utilization, items, all []string, m moves) error {
 	day := dateOf(entry.GetFlightDate())
 	for _, item := range items {
 		t, err := u.thing(ctx, item)
@@ -104,7 +104,11 @@ func (u unit) allocate(ctx context.Context, entry *compliancev1.Utilization, ite
 		if entered := dateOf(t.GetEntryDate()); !entered.IsZero() && !entered.Before(day) {
 			continue
 		}
-		if err := store.AddFlown(ctx, u.Tx, item, entry, u.now); err != nil {
+		engine, err := u.engineOver(ctx, item, day, all)
+		if err != nil {
+			return err
+		}
+		if err := store.AddFlown(ctx, u.Tx, item, engine, entry, u.now); err != nil {
 			return err
 		}
 		m.add(item, countersIn(entry), day)
@@ -145,7 +149,7 @@ func (u unit) reallocate(ctx context.Context, host string, from civil.Date, m mo
 		if err := u.release(ctx, entry, without(have, want), m); err != nil {
 			return err
 		}
-		if err := u.allocate(ctx, entry, without(want, have), m); err != nil {
+		if err := u.allocate(ctx, entry, without(want, have), want, m); err != nil {
 			return err
 		}
 	}
@@ -179,7 +183,27 @@ func (u unit) move(ctx context.Context, m moves) error {
 	return nil
 }
 
-// thing is what has counters: an aircraft or an engine.
+// engineOver is the engine that a component was in on a day, directly or within others that flew; empty for what is no component.
+func (u unit) engineOver(ctx context.Context, item string, day civil.Date, all []string) (string, error) {
+	for strings.HasPrefix(item, "components/") {
+		kept, err := store.Fittings.Where(ctx, u.Tx, "item = $1 ORDER BY install_date DESC, name DESC", item)
+		if err != nil {
+			return "", err
+		}
+		i := slices.IndexFunc(kept, func(f *compliancev1.Fitting) bool {
+			return fittedOf(f).Covers(day) && slices.Contains(all, f.GetHost())
+		})
+		if i < 0 {
+			return "", nil
+		}
+		if item = kept[i].GetHost(); strings.HasPrefix(item, "engines/") {
+			return item, nil
+		}
+	}
+	return "", nil
+}
+
+// thing is what has counters: an aircraft, an engine or a component.
 type thing interface {
 	GetName() string
 	GetCounters() *compliancev1.Counters
@@ -192,6 +216,9 @@ func (u unit) thing(ctx context.Context, name string) (thing, error) {
 	if strings.HasPrefix(name, "aircraft/") {
 		return store.Aircraft.Lock(ctx, u.Tx, name)
 	}
+	if strings.HasPrefix(name, "components/") {
+		return store.Components.Lock(ctx, u.Tx, name)
+	}
 	return store.Engines.Lock(ctx, u.Tx, name)
 }
 
@@ -203,6 +230,9 @@ func (u unit) saveCounters(ctx context.Context, t thing, counters *compliancev1.
 	case *compliancev1.Engine:
 		t.Counters, t.CountersDate = counters, day
 		return store.Engines.Save(ctx, u.Tx, t, u.now)
+	case *compliancev1.Component:
+		t.Counters, t.CountersDate = counters, day
+		return store.Components.Save(ctx, u.Tx, t, u.now)
 	default:
 		return fault.New(fault.Internal, "INTERNAL", "%s has no counters.", t.GetName())
 	}

@@ -122,7 +122,7 @@ func (u unit) shift(ctx context.Context, plane *compliancev1.Aircraft, counted [
 	if err := u.release(ctx, old, counted, m); err != nil {
 		return err
 	}
-	if err := u.allocate(ctx, entry, items, m); err != nil {
+	if err := u.allocate(ctx, entry, items, items, m); err != nil {
 		return err
 	}
 	if err := u.move(ctx, m); err != nil {

@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/calibration"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/fault"
@@ -39,7 +40,7 @@ func (a *App) CalibrateTool(ctx context.Context, req *compliancev1.CalibrateTool
 			return nil, err
 		}
 		c := req.GetCalibration()
-		if err := u.checkCalibration(c); err != nil {
+		if err := u.checkCalibration(tool, c); err != nil {
 			return nil, err
 		}
 		if err := store.AddCalibration(ctx, tx, tool.GetName(), c); err != nil {
@@ -60,7 +61,7 @@ func (a *App) CalibrateTool(ctx context.Context, req *compliancev1.CalibrateTool
 	})
 }
 
-func (u unit) checkCalibration(c *compliancev1.Calibration) error {
+func (u unit) checkCalibration(tool *compliancev1.Tool, c *compliancev1.Calibration) error {
 	done, err := realDate("calibration.calibration_date", c.GetCalibrationDate())
 	if err != nil {
 		return err
@@ -74,6 +75,10 @@ func (u unit) checkCalibration(c *compliancev1.Calibration) error {
 	}
 	if end.Before(done) {
 		return fault.Invalid("calibration.due_date", "CALIBRATION_INVALID", "The calibration of %s would end on %s, before it was done. Correct the dates.", done, end)
+	}
+	if months := int(tool.GetCalibrationMonths()); months > 0 && calibration.Due(done, months).Before(end) {
+		return fault.Invalid("calibration.due_date", "CALIBRATION_INVALID", "A calibration of %s lasts %d months, through %s, not through %s. Correct the date.", tool.GetDisplayName(), months,
+			calibration.Due(done, months), end)
 	}
 	return nil
 }
@@ -131,16 +136,8 @@ func (a *App) CreateAuthorization(ctx context.Context, req *compliancev1.CreateA
 		}
 		auth := req.GetAuthorization()
 		resource.ClearOutputOnly(auth)
-		from, err := realDate("authorization.start_date", auth.GetStartDate())
-		if err != nil {
+		if err := u.checkGrant(auth); err != nil {
 			return nil, err
-		}
-		to, err := realDate("authorization.end_date", auth.GetEndDate())
-		if err != nil {
-			return nil, err
-		}
-		if to.Before(from) {
-			return nil, fault.Invalid("authorization.end_date", "DATES_REVERSED", "The authorization would end on %s, before it starts on %s. Correct the dates.", to, from)
 		}
 		auth.Name, auth.Version = a.newName(req.GetParent()+"/authorizations", req.GetAuthorizationId()), 1
 		auth.State = authState(auth, civil.Of(u.now))
@@ -178,6 +175,9 @@ func (a *App) SuspendAuthorization(ctx context.Context, req *compliancev1.Suspen
 		if err != nil {
 			return nil, err
 		}
+		if err := resource.CheckEtag(auth, req.GetEtag()); err != nil {
+			return nil, err
+		}
 		auth.SuspendTime, auth.SuspendReason = timestamppb.New(u.now), req.GetReason()
 		auth.Version++
 		auth.State = authState(auth, civil.Of(u.now))
@@ -200,8 +200,7 @@ func parentOf(name string) string {
 	return name
 }
 
-// currencyMonths is how old the last relevant experience may be: 6 months of it in any 2 years (145.A.35, as the handbook
-// cites it) is recorded here as one date within 24 months.
+// currencyMonths is how far back relevant experience counts: 6 months of it in any 2 years (145.A.35, as the handbook cites it).
 const currencyMonths = 24
 
 // CheckGates answers for a civil day. What is unknown is closed.
@@ -277,16 +276,16 @@ func scopeGate(person *compliancev1.Person, held []*compliancev1.Authorization, 
 		if a.GetScope() != scope || len(a.GetEngineModels()) > 0 && !slices.Contains(a.GetEngineModels(), model) {
 			continue
 		}
-		experience := dateOf(a.GetLastExperienceDate())
+		recent, months := current(a, day)
 		switch state := authState(a, day); {
 		case state == compliancev1.Authorization_SUSPENDED:
 			result = closed(scope, "AUTHORIZATION_SUSPENDED", "The authorization %q of %s is suspended: %s.", scope, person.GetDisplayName(), a.GetSuspendReason())
 		case state != compliancev1.Authorization_IN_FORCE:
 			result = closed(scope, "AUTHORIZATION_LAPSED", "The authorization %q of %s is in force from %s to %s, not on %s. Quality renews it.", scope,
 				person.GetDisplayName(), dateOf(a.GetStartDate()), dateOf(a.GetEndDate()), day)
-		case !experience.IsZero() && experience.AddMonths(currencyMonths).Before(day):
-			result = closed(scope, "NOT_CURRENT", "The last relevant experience of %s was on %s, more than %d months before %s.", person.GetDisplayName(), experience,
-				currencyMonths, day)
+		case !recent:
+			result = closed(scope, "NOT_CURRENT", "%s has %d months of relevant experience recorded in the %d months before %s, and 6 are needed. Record what is missing.",
+				person.GetDisplayName(), months, currencyMonths, day)
 		default:
 			return &compliancev1.GateResult{Asked: scope, Open: true, Evidence: fmt.Sprintf("%s version %d", a.GetName(), a.GetVersion())}
 		}

@@ -77,7 +77,7 @@ func (u unit) fly(ctx context.Context, req *compliancev1.CreateUtilizationReques
 		return nil, err
 	}
 	m := moves{}
-	if err := u.allocate(ctx, entry, items, m); err != nil {
+	if err := u.allocate(ctx, entry, items, items, m); err != nil {
 		return nil, err
 	}
 	if err := u.move(ctx, m); err != nil {

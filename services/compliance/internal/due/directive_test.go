@@ -1,6 +1,8 @@
 package due_test
 
 import (
+	"coldsection.example/services/compliance/internal/casestest"
+
 	"strconv"
 	"strings"
 	"testing"
@@ -10,58 +12,58 @@ import (
 	"coldsection.example/services/compliance/internal/due"
 )
 
-func tolerance(t *testing.T, c one) {
+func tolerance(t *testing.T, c *casestest.Row) {
 	t.Helper()
-	if class := c.given["class"]; class != "" {
-		asked := due.Extension{Seconds: seconds(c.given["requested_variation"])}
+	if class := c.Given["class"]; class != "" {
+		asked := due.Extension{Seconds: seconds(c.Given["requested_variation"])}
 		kind := map[string]due.Class{"airworthiness_directive": due.Directive, "airworthiness_limitation": due.LifeLimit}[class]
 		err := kind.May(asked, due.Extension{Seconds: 1e6}, due.Tree{Limits: []due.Limit{{Unit: due.Hours, Amount: 360000}}})
-		equal(t, "allowed", strconv.FormatBool(err == nil), c.want("allowed"))
+		equal(t, "allowed", strconv.FormatBool(err == nil), c.Want("allowed"))
 		return
 	}
-	limit := due.Limit{Unit: due.Hours, Amount: seconds(c.given["interval"])}
+	limit := due.Limit{Unit: due.Hours, Amount: seconds(c.Given["interval"])}
 	tree := due.Tree{Limits: []due.Limit{limit}}
-	previous := baseAt(t, c.given["due"])
+	previous := baseAt(t, c.Given["due"])
 	previous.Counters.Seconds -= limit.Amount
 	now := due.Now{Today: previous.Date}
-	if c.given["done"] != "" {
-		done := baseAt(t, c.given["done"])
-		now.Extension.Seconds = seconds(c.given["second_variation_max"])
-		next := limit.Compute(policies[c.given["policy"]].Next(previous, done, tree), now)
-		equal(t, "next due", tenths(next.At), c.want("next_due"))
-		equal(t, "next hard stop", tenths(next.At+next.Grace), c.want("next_hard_stop"))
+	if c.Given["done"] != "" {
+		done := baseAt(t, c.Given["done"])
+		now.Extension.Seconds = seconds(c.Given["second_variation_max"])
+		next := limit.Compute(policies[c.Given["policy"]].Next(previous, done, tree), now)
+		equal(t, "next due", tenths(next.At), c.Want("next_due"))
+		equal(t, "next hard stop", tenths(next.At+next.Grace), c.Want("next_hard_stop"))
 		return
 	}
-	now.Extension.Seconds, now.Counters = seconds(c.given["variation_max"]), baseAt(t, c.given["current"]).Counters
+	now.Extension.Seconds, now.Counters = seconds(c.Given["variation_max"]), baseAt(t, c.Given["current"]).Counters
 	r := tree.Compute(previous, now, due.Threshold{})
-	equal(t, "band", r.Band, band(c.want("status")))
-	equal(t, "overdue by", tenths(-r.Left[0].Left), c.want("overdue_by"))
-	equal(t, "hard stop", tenths(r.Left[0].At+r.Left[0].Grace), c.want("hard_stop"))
+	equal(t, "band", r.Band, band(c.Want("status")))
+	equal(t, "overdue by", tenths(-r.Left[0].Left), c.Want("overdue_by"))
+	equal(t, "hard stop", tenths(r.Left[0].At+r.Left[0].Grace), c.Want("hard_stop"))
 }
 
 // directive sends a row to what answers it.
-func directive(t *testing.T, c one) {
+func directive(t *testing.T, c *casestest.Row) {
 	t.Helper()
-	switch has := func(key string) bool { _, ok := c.given[key]; return ok }; {
-	case has("csn_at_effective"):
+	switch {
+	case c.Has("csn_at_effective"):
 		sinceEffective(t, c)
-	case has("initial"):
+	case c.Has("initial"):
 		initial(t, c)
-	case has("within_days"):
-		r := due.Limit{Unit: due.Days, Amount: number(c.given["within_days"])}.Compute(due.Base{Date: day(t, c.given["effective"])}, due.Now{Today: today})
-		equal(t, "due", r.Date.String(), c.want("due"))
-	case has("within_hours"):
-		limit := due.Limit{Unit: due.Hours, Amount: seconds(c.given["within_hours"])}
-		equal(t, "due", tenths(limit.Compute(baseAt(t, c.given["tsn_at_effective"]), due.Now{Today: today}).At), c.want("due_tsn"))
-	case has("repeat"):
+	case c.Has("within_days"):
+		r := due.Limit{Unit: due.Days, Amount: number(c.Given["within_days"])}.Compute(due.Base{Date: day(t, c.Given["effective"])}, due.Now{Today: today})
+		equal(t, "due", r.Date.String(), c.Want("due"))
+	case c.Has("within_hours"):
+		limit := due.Limit{Unit: due.Hours, Amount: seconds(c.Given["within_hours"])}
+		equal(t, "due", tenths(limit.Compute(baseAt(t, c.Given["tsn_at_effective"]), due.Now{Today: today}).At), c.Want("due_tsn"))
+	case c.Has("repeat"):
 		repeat(t, c)
-	case has("superseded_by"):
+	case c.Has("superseded_by"):
 		superseded(t, c)
-	case has("models"):
+	case c.Has("models"):
 		models(t, c)
-	case has("applicable"):
+	case c.Has("applicable"):
 		answer, _ := apply.Decide(&apply.Rule{Models: []string{"X-1"}}, apply.Engine{Model: "X-1", Embodied: []string{"a modification in the affected area"}})
-		equal(t, "applicable", answer, answers[c.want("applicable")])
+		equal(t, "applicable", answer, answers[c.Want("applicable")])
 	default:
 		ended(t, c)
 	}
@@ -90,22 +92,22 @@ func limits(t *testing.T, text string) (out []due.Limit) {
 	return out
 }
 
-func initial(t *testing.T, c one) {
+func initial(t *testing.T, c *casestest.Row) {
 	t.Helper()
-	tree := due.Tree{Later: c.given["combine"] == "later", Limits: limits(t, c.given["initial"])}
-	now := due.Now{Today: day(t, c.given["on"]), Counters: due.Counters{Seconds: seconds(c.given["current_hours"])}}
+	tree := due.Tree{Later: c.Given["combine"] == "later", Limits: limits(t, c.Given["initial"])}
+	now := due.Now{Today: day(t, c.Given["on"]), Counters: due.Counters{Seconds: seconds(c.Given["current_hours"])}}
 	r := tree.Compute(due.Base{Date: now.Today}, now, due.Threshold{})
-	equal(t, "band", r.Band, band(c.want("status")))
-	if want := c.want("remaining_hours"); want != "" {
+	equal(t, "band", r.Band, band(c.Want("status")))
+	if want := c.Want("remaining_hours"); want != "" {
 		equal(t, "hours left", tenths(r.Left[0].Left), want)
 	}
-	if want := c.want("remaining_days"); want != "" {
+	if want := c.Want("remaining_days"); want != "" {
 		equal(t, "days left", r.Left[1].Left, number(want))
 	}
-	if want := c.want("binding"); want != "" {
+	if want := c.Want("binding"); want != "" {
 		equal(t, "binding", r.Left[r.Driving].Limit.Unit.Driver(), strings.Replace(want, "date", "calendar", 1))
 	}
-	if want := c.want("due_when"); want != "" {
+	if want := c.Want("due_when"); want != "" {
 		past := now
 		past.Today = day(t, "2030-01-01")
 		one := tree.Compute(due.Base{Date: now.Today}, past, due.Threshold{})
@@ -114,54 +116,54 @@ func initial(t *testing.T, c one) {
 }
 
 // sinceEffective mixes cycles since new with cycles since the effective date.
-func sinceEffective(t *testing.T, c one) {
+func sinceEffective(t *testing.T, c *casestest.Row) {
 	t.Helper()
-	tree := due.Tree{Later: c.given["combine"] == "later", Limits: limits(t, c.given["initial"])}
-	at := due.Counters{Cycles: number(c.given["csn_at_effective"])}
+	tree := due.Tree{Later: c.Given["combine"] == "later", Limits: limits(t, c.Given["initial"])}
+	at := due.Counters{Cycles: number(c.Given["csn_at_effective"])}
 	r := tree.Compute(due.Base{Date: today, Counters: at}, due.Now{Today: today, Counters: at}, due.Threshold{})
-	equal(t, "due", r.Left[r.Driving].At, number(c.want("due_csn")))
+	equal(t, "due", r.Left[r.Driving].At, number(c.Want("due_csn")))
 }
 
-func repeat(t *testing.T, c one) {
+func repeat(t *testing.T, c *casestest.Row) {
 	t.Helper()
-	done := baseAt(t, c.given["done_hours"])
-	done.Date = day(t, c.given["done"])
-	r := due.Tree{Limits: limits(t, c.given["repeat"])}
+	done := baseAt(t, c.Given["done_hours"])
+	done.Date = day(t, c.Given["done"])
+	r := due.Tree{Limits: limits(t, c.Given["repeat"])}
 	for i := range r.Limits {
 		r.Limits[i].SinceNew = false
 	}
 	got := r.Compute(done, due.Now{Today: done.Date, Counters: done.Counters}, due.Threshold{})
-	equal(t, "next due hours", tenths(got.Left[0].At), c.want("next_due_hours"))
-	equal(t, "next due date", got.Left[1].Date.String(), c.want("next_due_date"))
+	equal(t, "next due hours", tenths(got.Left[0].At), c.Want("next_due_hours"))
+	equal(t, "next due date", got.Left[1].Date.String(), c.Want("next_due_date"))
 }
 
-func superseded(t *testing.T, c one) {
+func superseded(t *testing.T, c *casestest.Row) {
 	t.Helper()
-	on, from := day(t, c.given["on"]), day(t, c.given["b_effective"])
-	a := due.Life{Replaced: true, ReplacedOn: from, Done: c.given["a_last_done"] != ""}
-	b := due.Life{Effective: from, Done: c.given["b_gives_credit"] == "true"}
-	equal(t, "A", string(a.On(on)), c.want("status_a"))
-	equal(t, "B", string(b.On(on)), c.want("status_b"))
+	on, from := day(t, c.Given["on"]), day(t, c.Given["b_effective"])
+	a := due.Life{Replaced: true, ReplacedOn: from, Done: c.Given["a_last_done"] != ""}
+	b := due.Life{Effective: from, Done: c.Given["b_gives_credit"] == "true"}
+	equal(t, "A", string(a.On(on)), c.Want("status_a"))
+	equal(t, "B", string(b.On(on)), c.Want("status_b"))
 }
 
 // ended: what was done once for all, or ended by a terminating action, has no next due.
-func ended(t *testing.T, c one) {
+func ended(t *testing.T, c *casestest.Row) {
 	t.Helper()
-	life := due.Life{Done: c.given["done"] != "", Repeats: c.given["kind"] == "recurring", Terminated: c.given["terminating_action_done"] != ""}
-	standing := life.On(day(t, c.given["done"]+c.given["terminating_action_done"]).AddDays(1))
-	equal(t, "standing", string(standing), c.want("status"))
-	equal(t, "has a next due", standing == due.Open || standing == due.Recurring, c.want("next_due") != "none")
+	life := due.Life{Done: c.Given["done"] != "", Repeats: c.Given["kind"] == "recurring", Terminated: c.Given["terminating_action_done"] != ""}
+	standing := life.On(day(t, c.Given["done"]+c.Given["terminating_action_done"]).AddDays(1))
+	equal(t, "standing", string(standing), c.Want("status"))
+	equal(t, "has a next due", standing == due.Open || standing == due.Recurring, c.Want("next_due") != "none")
 }
 
-func models(t *testing.T, c one) {
+func models(t *testing.T, c *casestest.Row) {
 	t.Helper()
-	rule := &apply.Rule{Models: strings.Split(c.given["models"], "|"), Serials: []apply.Range{{First: c.given["serial_from"], Last: c.given["serial_to"]}}}
-	if out := c.given["excluded"]; out != "" {
+	rule := &apply.Rule{Models: strings.Split(c.Given["models"], "|"), Serials: []apply.Range{{First: c.Given["serial_from"], Last: c.Given["serial_to"]}}}
+	if out := c.Given["excluded"]; out != "" {
 		rule.Serials = append(rule.Serials, apply.Range{First: out, Last: out, Excluded: true})
 	}
-	answer, why := apply.Decide(rule, apply.Engine{Model: c.given["model"], Serial: c.given["serial"]})
-	equal(t, "applicable", answer, answers[c.want("applicable")])
-	if c.want("reason_required") == "true" {
+	answer, why := apply.Decide(rule, apply.Engine{Model: c.Given["model"], Serial: c.Given["serial"]})
+	equal(t, "applicable", answer, answers[c.Want("applicable")])
+	if c.Want("reason_required") == "true" {
 		equal(t, "has a reason", why != "", true)
 	}
 }

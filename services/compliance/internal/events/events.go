@@ -1,4 +1,5 @@
-// Package events reacts to released work orders: only they, and signed entries of the past, move a requirement.
+// Package events reacts to work orders: released ones and signed entries of the past alone move a requirement; measured values tell
+// when a tool was used.
 package events
 
 import (
@@ -10,16 +11,25 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
+const (
+	released = "coldsection.workorder.released.v1"
+	measured = "coldsection.workorder.measurement.recorded.v1"
+)
+
 // Consumer is the service's one subscription.
 func Consumer(a *app.App) eventbus.Consumer {
-	return eventbus.Consumer{
-		Durable: "compliance", Types: []string{"coldsection.workorder.released.v1"},
-		Handle: func(_ context.Context, m eventbus.Message) (eventbus.Effect, error) {
-			var fact workordersv1.WorkOrderChanged
+	return eventbus.Consumer{Durable: "compliance", Types: []string{released, measured}, Handle: func(_ context.Context, m eventbus.Message) (eventbus.Effect, error) {
+		if m.Type == measured {
+			var fact workordersv1.MeasurementRecorded
 			if err := m.Decode(&fact); err != nil {
 				return nil, err
 			}
-			return func(ctx context.Context, tx *storage.Tx) error { return a.Released(ctx, tx, &fact) }, nil
-		},
-	}
+			return func(ctx context.Context, tx *storage.Tx) error { return a.Measured(ctx, tx, &fact) }, nil
+		}
+		var fact workordersv1.WorkOrderChanged
+		if err := m.Decode(&fact); err != nil {
+			return nil, err
+		}
+		return func(ctx context.Context, tx *storage.Tx) error { return a.Released(ctx, tx, &fact) }, nil
+	}}
 }

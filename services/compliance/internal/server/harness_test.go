@@ -36,6 +36,7 @@ type world struct {
 	keys     *auth.Keys
 	commands compliancev1.ComplianceServiceClient
 	queries  compliancev1.ComplianceQueryServiceClient
+	gates    compliancev1.GateServiceClient
 
 	restarted func() *app.App // the use cases on the same database, as after a restart
 }
@@ -68,6 +69,7 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 	server.Register(s, w.restarted())
 	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock})
 	w.commands, w.queries = compliancev1.NewComplianceServiceClient(conn), compliancev1.NewComplianceQueryServiceClient(conn)
+	w.gates = compliancev1.NewGateServiceClient(conn)
 	w.settle()
 	return w
 }

@@ -53,10 +53,12 @@ func Register(r rpc.Registrar, a *app.App) {
 func commandPolicy() auth.Policy {
 	const service = "coldsection.compliance.v1.ComplianceService"
 	p := auth.Policy{}.For(service, []string{"planner", "quality", "admin"}, "CreateAircraft", "UpdateAircraft", "CreateEngine", "UpdateEngine")
-	p.For(service, []string{"planner", "quality"}, "InstallEngine", "RemoveEngine", "CreateRequirement", "UpdateRequirement", "CreateTool")
+	p.For(service, []string{"planner", "quality"}, "InstallEngine", "RemoveEngine", "CreateRequirement", "UpdateRequirement", "CreateTool",
+		"CreateComponent", "InstallComponent", "RemoveComponent")
 	p.For(service, []string{"planner", "integrator"}, "BatchCreateUtilizations")
 	p.For(service, []string{"planner", "integrator", "quality"}, "CreateUtilization")
-	p.For(service, []string{"quality"}, "CreateAccomplishment", "ExtendDueItem", "CalibrateTool", "CreateAuthorization", "SuspendAuthorization")
+	p.For(service, []string{"quality"}, "CreateAccomplishment", "ExtendDueItem", "CalibrateTool", "CreateAuthorization", "SuspendAuthorization",
+		"RecordExperience", "CreateLifeLimit")
 	p.For(service, []string{"quality", "stores", "technician"}, "WithdrawTool")
 	return p.For(service, []string{"quality", "admin"}, "CreatePerson", "UpdatePerson")
 }
@@ -137,6 +139,15 @@ func (q *queries) GetTool(ctx context.Context, req *compliancev1.GetToolRequest)
 func (q *queries) ListTools(ctx context.Context, req *compliancev1.ListToolsRequest) (*compliancev1.ListToolsResponse, error) {
 	items, next, err := store.Tools.List(ctx, q.app.DB, q.app.Lister, req, "")
 	return &compliancev1.ListToolsResponse{Tools: items, NextPageToken: next}, err
+}
+
+func (q *queries) ListToolUses(ctx context.Context, req *compliancev1.ListToolUsesRequest) (*compliancev1.ListToolUsesResponse, error) {
+	items, next, err := store.ToolUses.List(ctx, q.app.DB, q.app.Lister, req, parentScope(req.GetParent(), "/toolUses"))
+	return &compliancev1.ListToolUsesResponse{ToolUses: items, NextPageToken: next}, err
+}
+
+func (q *queries) FindSuspectToolUses(ctx context.Context, req *compliancev1.FindSuspectToolUsesRequest) (*compliancev1.FindSuspectToolUsesResponse, error) {
+	return q.app.FindSuspectToolUses(ctx, req)
 }
 
 func (q *queries) GetPerson(ctx context.Context, req *compliancev1.GetPersonRequest) (*compliancev1.Person, error) {

@@ -9,12 +9,12 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// AddFlown keeps that a thing counts an entry of flying from now on. An entry that it counted before at the same instant counts
+// AddFlown keeps that a thing counts an entry of flying from now on; engine is the one that a component is in. An entry that it counted before at the same instant counts
 // again.
-func AddFlown(ctx context.Context, tx *storage.Tx, item string, e *compliancev1.Utilization, now time.Time) error {
-	_, err := tx.Exec(ctx, `INSERT INTO flown (item, utilization, since_time, until_time, flight_date, operating_seconds, cycles, starts, landings)
-		VALUES ($1, $2, $3, 0, $4, $5, $6, $7, $8) ON CONFLICT (item, utilization, since_time) DO UPDATE SET until_time = 0`,
-		item, e.GetName(), storage.Micros(now), resource.DateText(e.GetFlightDate()), e.GetFlownSeconds(), e.GetCycles(), e.GetStarts(), e.GetLandings())
+func AddFlown(ctx context.Context, tx *storage.Tx, item, engine string, e *compliancev1.Utilization, now time.Time) error {
+	_, err := tx.Exec(ctx, `INSERT INTO flown (item, utilization, since_time, until_time, flight_date, operating_seconds, cycles, starts, landings, engine)
+		VALUES ($1, $2, $3, 0, $4, $5, $6, $7, $8, $9) ON CONFLICT (item, utilization, since_time) DO UPDATE SET until_time = 0, engine = excluded.engine`,
+		item, e.GetName(), storage.Micros(now), resource.DateText(e.GetFlightDate()), e.GetFlownSeconds(), e.GetCycles(), e.GetStarts(), e.GetLandings(), engine)
 	return err
 }
 
@@ -32,6 +32,22 @@ func CountersFlown(ctx context.Context, tx *storage.Tx, item, through string, kn
 		WHERE item = $1 AND flight_date <= $2 AND since_time <= $3 AND (until_time = 0 OR until_time > $3)`, item, through, storage.Micros(known)).
 		Scan(&c.OperatingSeconds, &c.Cycles, &c.Starts, &c.Landings)
 	return c, err
+}
+
+// Leg is what a component counted of one entry of flying, and in which engine.
+type Leg struct {
+	Engine, Day                      string
+	Seconds, Cycles, Starts, Flights int64
+}
+
+// LegsOf are what a component counted through a civil day, oldest first, as far as it was known at an instant.
+func LegsOf(ctx context.Context, tx *storage.Tx, component, through string, known time.Time) ([]Leg, error) {
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (l Leg, err error) {
+		err = row.Scan(&l.Engine, &l.Day, &l.Seconds, &l.Cycles, &l.Starts, &l.Flights)
+		return l, err
+	}, `SELECT engine, flight_date, operating_seconds, cycles, starts, landings FROM flown
+		WHERE item = $1 AND flight_date <= $2 AND since_time <= $3 AND (until_time = 0 OR until_time > $3) ORDER BY flight_date, utilization`,
+		component, through, storage.Micros(known))
 }
 
 // CountersFlownOn sums what a thing flew on a host from one civil day through another; an empty day does not limit.

@@ -35,6 +35,9 @@ var (
 	Requirements    = resource.NewTable[*compliancev1.Requirement]("requirements", "", "kind", "code", "task_card", "terminates").Shared()
 	DueItems        = resource.NewTable[*compliancev1.DueItem]("due_items", "due_date", "subject", "requirement", "band", "due_date", "kind").OwnedBy("subject")
 	Accomplishments = resource.NewTable[*compliancev1.Accomplishment]("accomplishments", "done_date", "subject", "work_order", "done_date", "create_time").OwnedBy("subject")
+	Components      = resource.NewTable[*compliancev1.Component]("components", "part_number, serial", "part_number", "serial", "host", "life_limited").OwnedBy("host")
+	LifeLimits      = resource.NewTable[*compliancev1.LifeLimit]("life_limits", "part_number, engine_model, effective_date", "part_number", "engine_model", "effective_date").Shared()
+	ToolUses        = resource.NewTable[*compliancev1.ToolUse]("tool_uses", "use_time desc", "use_time", "work_order")
 	Tools           = resource.NewTable[*compliancev1.Tool]("tools", "", "tool_type", "serial", "calibration_due_date")
 	People          = resource.NewTable[*compliancev1.Person]("people", "", "display_name")
 	Authorizations  = resource.NewTable[*compliancev1.Authorization]("authorizations", "", "scope")
@@ -49,6 +52,18 @@ func AddCalibration(ctx context.Context, tx *storage.Tx, tool string, c *complia
 	_, err = tx.Exec(ctx, "INSERT INTO calibrations (tool, calibration_date, due_date, certificate, body) VALUES ($1, $2, $3, $4, $5)",
 		tool, resource.DateText(c.GetCalibrationDate()), resource.DateText(c.GetDueDate()), c.GetCertificate(), body)
 	return err
+}
+
+// CalibrationsOf are all calibrations of a tool, oldest first.
+func CalibrationsOf(ctx context.Context, tx *storage.Tx, tool string) ([]*compliancev1.Calibration, error) {
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (*compliancev1.Calibration, error) {
+		var body []byte
+		if err := row.Scan(&body); err != nil {
+			return nil, err
+		}
+		c := &compliancev1.Calibration{}
+		return c, proto.Unmarshal(body, c)
+	}, "SELECT body FROM calibrations WHERE tool = $1 ORDER BY calibration_date, certificate", tool)
 }
 
 // CalibrationOn finds the newest calibration that covers a civil day, nil when none does.

@@ -1,0 +1,173 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/fitted"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// CreateComponent adds a component with its counters at a day and its history since new.
+func (a *App) CreateComponent(ctx context.Context, req *compliancev1.CreateComponentRequest) (*compliancev1.Component, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Component, error) {
+		part := req.GetComponent()
+		resource.ClearOutputOnly(part)
+		if err := checkHistory(part.GetHistory()); err != nil {
+			return nil, err
+		}
+		part.Name = a.newName("components", req.GetComponentId())
+		if part.GetCounters() == nil {
+			part.Counters = &compliancev1.Counters{}
+		}
+		part.EntryCounters, part.EntryDate = part.GetCounters(), part.GetCountersDate()
+		err := store.Components.Insert(ctx, tx, part, a.Clock.Now())
+		if storage.IsUnique(err) {
+			return nil, fault.Exists(fmt.Sprintf("component %s of %s", part.GetSerial(), part.GetPartNumber()))
+		}
+		return part, err
+	})
+}
+
+// checkHistory refuses stays that end before they begin. A gap is no mistake of the entry: it is kept and closes the part.
+func checkHistory(history []*compliancev1.PastFitting) error {
+	for i, h := range history {
+		if h.GetRemoveCycles() < h.GetInstallCycles() {
+			return fault.Invalid(fmt.Sprintf("component.history[%d].remove_cycles", i), "HISTORY_INVALID", "The part went on at %d cycles and came off at %d, before that. Correct the entry.",
+				h.GetInstallCycles(), h.GetRemoveCycles())
+		}
+		if h.GetRemoveDate() != nil && !dateOf(h.GetRemoveDate()).Valid() {
+			return fault.Invalid(fmt.Sprintf("component.history[%d].remove_date", i), "HISTORY_INVALID", "%s is not a day of the calendar. Correct it.", dateOf(h.GetRemoveDate()))
+		}
+	}
+	return nil
+}
+
+// InstallComponent fits a component to an engine or to another component.
+func (a *App) InstallComponent(ctx context.Context, req *compliancev1.InstallComponentRequest) (*compliancev1.Component, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Component, error) {
+		u := a.unit(ctx, tx)
+		part, err := store.Components.Lock(ctx, tx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(part, req.GetEtag()); err != nil {
+			return nil, err
+		}
+		if part.GetHost() != "" {
+			return nil, fault.Precondition("COMPONENT_FITTED_ELSEWHERE", "%s is fitted to %s. Remove it there first.", part.GetName(), part.GetHost()).With("host", part.GetHost())
+		}
+		day, err := realDate("install_date", req.GetInstallDate())
+		if err != nil {
+			return nil, err
+		}
+		model, err := u.hostModel(ctx, part.GetName(), req.GetHost())
+		if err != nil {
+			return nil, err
+		}
+		if err := u.mayLive(ctx, part, model); err != nil {
+			return nil, err
+		}
+		if err := u.fit(ctx, part.GetName(), req.GetHost(), req.GetPosition(), day); err != nil {
+			return nil, err
+		}
+		part.Host, part.Position = req.GetHost(), req.GetPosition()
+		return u.saveComponent(ctx, part, req.GetHost(), day)
+	})
+}
+
+// hostModel is the engine model of what a component is to be fitted to; empty when that is itself in stores. Reason: HOST_INVALID.
+func (u unit) hostModel(ctx context.Context, part, host string) (string, error) {
+	for strings.HasPrefix(host, "components/") {
+		if host == part {
+			return "", fault.Invalid("host", "HOST_INVALID", "%s would be fitted to itself. Name what it goes into.", part)
+		}
+		over, err := store.Components.Get(ctx, u.Tx, host)
+		if err != nil {
+			return "", err
+		}
+		host = over.GetHost()
+	}
+	if host == "" {
+		return "", nil
+	}
+	if !strings.HasPrefix(host, "engines/") {
+		return "", fault.Invalid("host", "HOST_INVALID", "%s is neither an engine nor a component. Name what it goes into.", host)
+	}
+	engine, err := store.Engines.Get(ctx, u.Tx, host)
+	return engine.GetEngineModel(), err
+}
+
+func (u unit) saveComponent(ctx context.Context, part *compliancev1.Component, host string, day civil.Date) (*compliancev1.Component, error) {
+	if err := store.Components.Save(ctx, u.Tx, part, u.now); err != nil {
+		return nil, err
+	}
+	m := moves{}
+	if err := u.reallocate(ctx, host, day, m); err != nil {
+		return nil, err
+	}
+	if err := u.move(ctx, m); err != nil {
+		return nil, err
+	}
+	return store.Components.Get(ctx, u.Tx, part.GetName())
+}
+
+// RemoveComponent takes a component off.
+func (a *App) RemoveComponent(ctx context.Context, req *compliancev1.RemoveComponentRequest) (*compliancev1.Component, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Component, error) {
+		u := a.unit(ctx, tx)
+		part, err := store.Components.Lock(ctx, tx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(part, req.GetEtag()); err != nil {
+			return nil, err
+		}
+		if part.GetHost() == "" {
+			return nil, fault.Precondition("COMPONENT_NOT_FITTED", "%s is not fitted to anything.", part.GetName())
+		}
+		day, err := realDate("remove_date", req.GetRemoveDate())
+		if err != nil {
+			return nil, err
+		}
+		host := part.GetHost()
+		if err := u.unfit(ctx, fitted.Fitting{Item: part.GetName(), Host: host, Position: part.GetPosition(), To: day}, req.GetReason()); err != nil {
+			return nil, err
+		}
+		part.Host, part.Position = "", ""
+		return u.saveComponent(ctx, part, host, day)
+	})
+}
+
+// CreateLifeLimit adds a revision of the life limit of a part number in engines of a model.
+func (a *App) CreateLifeLimit(ctx context.Context, req *compliancev1.CreateLifeLimitRequest) (*compliancev1.LifeLimit, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.LifeLimit, error) {
+		limit := req.GetLifeLimit()
+		resource.ClearOutputOnly(limit)
+		if _, err := realDate("life_limit.effective_date", limit.GetEffectiveDate()); err != nil {
+			return nil, err
+		}
+		if limit.GetCycleLimit() == 0 && limit.GetOperatingSecondsLimit() == 0 {
+			return nil, fault.Invalid("life_limit.cycle_limit", "LIFE_LIMIT_INVALID", "%s would never end. Give its limit in cycles, hours or both.", limit.GetPartNumber())
+		}
+		if limit.GetProrated() && limit.GetCycleLimit() == 0 {
+			return nil, fault.Invalid("life_limit.prorated", "LIFE_LIMIT_INVALID", "Fractions of life need a limit in cycles. Give it, or leave prorated out.")
+		}
+		if _, err := limitOf(limit); err != nil {
+			return nil, err
+		}
+		limit.Name = a.newName("lifeLimits", req.GetLifeLimitId())
+		err := store.LifeLimits.Insert(ctx, tx, limit, a.Clock.Now())
+		if storage.IsUnique(err) {
+			return nil, fault.Exists(fmt.Sprintf("life limit of %s in %s from %s", limit.GetPartNumber(), limit.GetEngineModel(), dateOf(limit.GetEffectiveDate())))
+		}
+		return limit, err
+	})
+}

@@ -1,0 +1,302 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/due"
+	"coldsection.example/services/compliance/internal/life"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/storage"
+)
+
+// limitOf reads a life limit. Reason: LIFE_LIMIT_INVALID.
+func limitOf(l *compliancev1.LifeLimit) (life.Limit, error) {
+	out := life.Limit{
+		Formula: life.Formula(l.GetFormula()), Cycles: l.GetCycleLimit(), Seconds: l.GetOperatingSecondsLimit(), Prorated: l.GetProrated(),
+		Document: l.GetDocument().GetTitle() + " revision " + l.GetDocument().GetRevision(),
+	}
+	var counts, short bool
+	out.FlightCount, counts = life.Factor(l.GetFlightCountFactor())
+	out.Abbreviated, short = life.Factor(l.GetAbbreviatedCycleFactor())
+	switch {
+	case !counts:
+		return out, fault.Invalid("life_limit.flight_count_factor", "LIFE_LIMIT_INVALID", "%q is no decimal above zero. Enter the factor of the document.", l.GetFlightCountFactor())
+	case !short || out.Formula == life.StartsAndFlights && l.GetAbbreviatedCycleFactor() == "":
+		return out, fault.Invalid("life_limit.abbreviated_cycle_factor", "LIFE_LIMIT_INVALID", "%q is no decimal above zero. Enter the factor of the document.", l.GetAbbreviatedCycleFactor())
+	}
+	return out, nil
+}
+
+// lived is a component as it was on a day, as far as it was known at an instant.
+type lived struct {
+	part   *compliancev1.Component
+	limits []*compliancev1.LifeLimit
+	model  string // of the engine that it is in, or was in last
+	day    civil.Date
+	known  time.Time
+}
+
+// limitOn is the revision of the limit in engines of a model that counts on a day; what was flown before the first revision counts
+// by that one. Nil when none is known.
+func (l lived) limitOn(model string, day civil.Date) *compliancev1.LifeLimit {
+	var found *compliancev1.LifeLimit
+	for _, one := range l.limits {
+		if one.GetEngineModel() != model || l.known.Before(one.GetCreateTime().AsTime()) {
+			continue
+		}
+		if found == nil || !day.Before(dateOf(one.GetEffectiveDate())) {
+			found = one
+		}
+	}
+	return found
+}
+
+// uses are what the part did, by engine model and revision of the limit; missing names a model without a limit.
+func (u unit) uses(ctx context.Context, l *lived) (uses []life.Use, missing string, err error) {
+	take := func(where, model string, day civil.Date, more life.Use) error {
+		l.model = model
+		limit := l.limitOn(model, day)
+		if limit == nil {
+			missing = model
+			return nil
+		}
+		more.Where = where
+		if more.Limit, err = limitOf(limit); err != nil {
+			return err
+		}
+		if n := len(uses); n > 0 && uses[n-1].Where == where && uses[n-1].Limit.Document == more.Limit.Document {
+			last := &uses[n-1]
+			last.Starts, last.Flights, last.Cycles = last.Starts+more.Starts, last.Flights+more.Flights, last.Cycles+more.Cycles
+			last.Seconds, last.Ground = last.Seconds+more.Seconds, last.Ground+more.Ground
+			return nil
+		}
+		uses = append(uses, more)
+		return nil
+	}
+	for _, h := range l.part.GetHistory() {
+		day := dateOf(h.GetRemoveDate())
+		if day.IsZero() {
+			day = dateOf(l.part.GetEntryDate())
+		}
+		if err := take("engine "+h.GetEngineSerial(), h.GetEngineModel(), day, life.Use{
+			Starts: h.GetStarts(), Flights: h.GetFlights(), Cycles: h.GetRemoveCycles() - h.GetInstallCycles(), Seconds: h.GetOperatingSeconds(),
+		}); err != nil {
+			return nil, "", err
+		}
+	}
+	legs, err := store.LegsOf(ctx, u.Tx, l.part.GetName(), l.day.String(), l.known)
+	if err != nil {
+		return nil, "", err
+	}
+	for _, leg := range legs {
+		engine, err := store.Engines.Get(ctx, u.Tx, leg.Engine)
+		if err != nil {
+			return nil, "", err
+		}
+		day, err := civil.Parse(leg.Day)
+		if err != nil {
+			return nil, "", err
+		}
+		// Each entry alone, so that a ground start of one day never stands for the start of a flight of another.
+		ground := max(0, leg.Starts-leg.Flights)
+		if err := take("engine "+engine.GetSerial(), engine.GetEngineModel(), day, life.Use{
+			Starts: leg.Starts, Flights: leg.Flights + ground, Cycles: leg.Cycles, Seconds: leg.Seconds, Ground: ground,
+		}); err != nil {
+			return nil, "", err
+		}
+	}
+	return uses, missing, nil
+}
+
+// lifeOf says how much of its life a component has used.
+func (u unit) lifeOf(ctx context.Context, l lived) (*compliancev1.LifeStatus, error) {
+	s := &compliancev1.LifeStatus{
+		Name: l.part.GetName() + "/lifeStatus", PartNumber: l.part.GetPartNumber(), Serial: l.part.GetSerial(), Host: l.part.GetHost(), Traceable: true,
+	}
+	if !l.part.GetLifeLimited() {
+		s.Band, s.BandReason, s.Installable = compliancev1.DueItem_EXEMPT, "It is not life-limited", true
+		return s, nil
+	}
+	var err error
+	if l.limits, err = store.LifeLimits.Where(ctx, u.Tx, "part_number = $1 ORDER BY effective_date", l.part.GetPartNumber()); err != nil {
+		return nil, err
+	}
+	fittedIn := l.model
+	uses, missing, err := u.uses(ctx, &l)
+	if err != nil {
+		return nil, err
+	}
+	if fittedIn != "" {
+		l.model = fittedIn
+	}
+	now := l.limitOn(l.model, l.day)
+	if now == nil && l.model == "" && len(l.limits) > 0 { // new, in stores
+		now = l.limitOn(l.limits[0].GetEngineModel(), l.day)
+	}
+	if now == nil || missing != "" {
+		s.Band, s.BandReason = compliancev1.DueItem_NO_DATA, fmt.Sprintf("No life limit of %s in engines of %q is known here", l.part.GetPartNumber(), l.model+missing)
+		return s, nil
+	}
+	limit, err := limitOf(now)
+	if err != nil {
+		return nil, err
+	}
+	counted := life.Count(uses, limit)
+	s.ExactCycles, s.UsedCycles, s.CycleLimit, s.RemainingCycles = life.Exact(counted.Exact), counted.Used, counted.Limit, counted.Left
+	s.UsedOperatingSeconds, s.RemainingOperatingSeconds, s.Lines, s.Document = counted.Seconds, counted.SecondsLeft, counted.Lines, now.GetDocument()
+	if counted.StartsOnly {
+		s.Flags = append(s.Flags, "Starts without flights count in full: ground runs or drying runs. Check that the document counts them so.")
+	}
+	traced(s, l.part)
+	bandLife(s, counted)
+	return s, nil
+}
+
+// traced holds the history against the cycles that the part was entered with.
+func traced(s *compliancev1.LifeStatus, part *compliancev1.Component) {
+	var stays []life.Stay
+	for _, h := range part.GetHistory() {
+		stays = append(stays, life.Stay{On: h.GetInstallCycles(), Off: h.GetRemoveCycles()})
+	}
+	s.GapCycles = life.Gap(stays, part.GetEntryCounters().GetCycles())
+	s.Traceable = s.GetGapCycles() == 0
+}
+
+func bandLife(s *compliancev1.LifeStatus, counted life.Status) {
+	near := due.DefaultThreshold
+	s.Installable = s.GetTraceable() && !counted.Over && !counted.AtEnd
+	switch {
+	case !s.GetTraceable():
+		s.Band, s.BandReason = compliancev1.DueItem_NO_DATA, fmt.Sprintf("Its history does not show %d cycles, so its life is not substantiated", s.GetGapCycles())
+		if s.GetHost() != "" {
+			s.Band = compliancev1.DueItem_OVERDUE // fitted without a substantiated life is as if past (14 CFR 43.10(c)(1), M.A.305(e)3(i))
+		}
+	case counted.Over:
+		s.Band, s.BandReason = compliancev1.DueItem_OVERDUE, "Past its limit"
+	case counted.AtEnd:
+		s.Band, s.BandReason = compliancev1.DueItem_DUE, "Nothing is left: it leaves service now"
+	case counted.CycleLim && counted.Left <= near.Cycles || counted.HourLim && counted.SecondsLeft <= near.Seconds:
+		s.Band = compliancev1.DueItem_NEAR
+	default:
+		s.Band = compliancev1.DueItem_CURRENT
+	}
+}
+
+// mayLive refuses to fit a part whose life is used up, not substantiated or not known in engines of a model. Reasons: HISTORY_GAP,
+// LIFE_USED_UP, LIFE_LIMIT_UNKNOWN.
+func (u unit) mayLive(ctx context.Context, part *compliancev1.Component, model string) error {
+	s, err := u.lifeOf(ctx, lived{part: part, model: model, day: civil.Of(u.now).AddDays(1), known: allKnown})
+	switch {
+	case err != nil || s.GetInstallable():
+		return err
+	case !s.GetTraceable():
+		return fault.Precondition("HISTORY_GAP", "The history of %s %s does not show %d cycles, so its life is not substantiated. It is not fitted until it is.", part.GetPartNumber(),
+			part.GetSerial(), s.GetGapCycles()).With("gap_cycles", fmt.Sprint(s.GetGapCycles()))
+	case s.GetBand() == compliancev1.DueItem_NO_DATA:
+		return fault.Precondition("LIFE_LIMIT_UNKNOWN", "%s. Enter it from the approved document first.", s.GetBandReason())
+	default:
+		return fault.Precondition("LIFE_USED_UP", "%s %s has no life left: %s. It is not fitted again.", part.GetPartNumber(), part.GetSerial(), s.GetBandReason())
+	}
+}
+
+// livedNow is a component as it is now.
+func (u unit) livedNow(ctx context.Context, part *compliancev1.Component) (lived, error) {
+	model, err := u.hostModel(ctx, "", part.GetHost())
+	return lived{part: part, model: model, day: civil.Of(u.now).AddDays(1), known: allKnown}, err
+}
+
+// GetLifeStatus says how much of its life a component has used.
+func (a *App) GetLifeStatus(ctx context.Context, req *compliancev1.GetLifeStatusRequest) (s *compliancev1.LifeStatus, err error) {
+	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		u := a.unit(ctx, tx)
+		part, err := store.Components.Get(ctx, tx, strings.TrimSuffix(req.GetName(), "/lifeStatus"))
+		if err != nil {
+			return err
+		}
+		l, err := u.livedNow(ctx, part)
+		if err != nil {
+			return err
+		}
+		s, err = u.lifeOf(ctx, l)
+		return err
+	})
+	return s, err
+}
+
+// ListLifeStatuses is the life-limit list.
+func (a *App) ListLifeStatuses(ctx context.Context, req *compliancev1.ListLifeStatusesRequest) (*compliancev1.ListLifeStatusesResponse, error) {
+	if req.GetParent() != "components/-" {
+		one, err := a.GetLifeStatus(ctx, &compliancev1.GetLifeStatusRequest{Name: req.GetParent()})
+		return &compliancev1.ListLifeStatusesResponse{LifeStatuses: []*compliancev1.LifeStatus{one}}, err
+	}
+	parts, next, err := store.Components.List(ctx, a.DB, a.Lister, lifeLimitedOnly{req}, "")
+	if err != nil {
+		return nil, err
+	}
+	resp := &compliancev1.ListLifeStatusesResponse{NextPageToken: next}
+	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		u := a.unit(ctx, tx)
+		for _, part := range parts {
+			l, err := u.livedNow(ctx, part)
+			if err != nil {
+				return err
+			}
+			s, err := u.lifeOf(ctx, l)
+			if err != nil {
+				return err
+			}
+			resp.LifeStatuses = append(resp.LifeStatuses, s)
+		}
+		return nil
+	})
+	return resp, err
+}
+
+// lifeLimitedOnly narrows a list to parts with a life limit.
+type lifeLimitedOnly struct {
+	*compliancev1.ListLifeStatusesRequest
+}
+
+// GetFilter is the caller's filter, within the life-limited parts.
+func (l lifeLimitedOnly) GetFilter() string {
+	if f := l.ListLifeStatusesRequest.GetFilter(); f != "" {
+		return "life_limited = true AND (" + f + ")"
+	}
+	return "life_limited = true"
+}
+
+// partsStand adds life-limited parts that an engine had then, and that must not fly, to the exceptions.
+func (u unit) partsStand(ctx context.Context, status *compliancev1.ComplianceStatus, s seen) error {
+	hosts := []string{s.engine.GetName()}
+	for i := 0; i < len(hosts); i++ {
+		kept, err := store.Fittings.Where(ctx, u.Tx, "host = $1 ORDER BY item", hosts[i])
+		if err != nil {
+			return err
+		}
+		for _, f := range kept {
+			if !strings.HasPrefix(f.GetItem(), "components/") || !thereThen(f, s.today, s.known) {
+				continue
+			}
+			hosts = append(hosts, f.GetItem())
+			part, err := store.Components.Get(ctx, u.Tx, f.GetItem())
+			if err != nil {
+				return err
+			}
+			part.Host = hosts[i]
+			l, err := u.lifeOf(ctx, lived{part: part, model: s.engine.GetEngineModel(), day: s.today, known: s.known})
+			if err != nil {
+				return err
+			}
+			if band := l.GetBand(); band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_NO_DATA || band == compliancev1.DueItem_DUE {
+				status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s %s in %s: %s.", part.GetPartNumber(), part.GetSerial(), s.engine.GetSerial(), l.GetBandReason()))
+			}
+		}
+	}
+	return nil
+}

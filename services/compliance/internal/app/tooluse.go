@@ -1,0 +1,100 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/compliance/internal/calibration"
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/storage"
+)
+
+// Measured records that a tool was used, once per measured value.
+func (a *App) Measured(ctx context.Context, tx *storage.Tx, fact *workordersv1.MeasurementRecorded) error {
+	m := fact.GetMeasurement()
+	if m.GetTool() == "" {
+		return nil
+	}
+	order, id, _ := strings.Cut(m.GetName(), "/measurements/")
+	use := &compliancev1.ToolUse{
+		Name: m.GetTool() + "/toolUses/" + strings.TrimPrefix(order, "workOrders/") + "." + id, UseTime: m.GetMeasureTime(), WorkOrder: fact.GetWorkOrder(),
+		Measurement: m.GetName(), Person: m.GetPerson(), Calibration: m.GetToolCalibration(),
+	}
+	if use.GetUseTime() == nil {
+		use.UseTime = m.GetCreateTime()
+	}
+	err := store.ToolUses.Insert(ctx, tx, use, a.Clock.Now())
+	if fault.HasReason(err, "ALREADY_EXISTS") {
+		return nil
+	}
+	return err
+}
+
+// mostSuspect is how many uses an answer holds.
+const mostSuspect = 10_000
+
+// FindSuspectToolUses finds every use of a tool that needs a look, newest first.
+func (a *App) FindSuspectToolUses(ctx context.Context, req *compliancev1.FindSuspectToolUsesRequest) (*compliancev1.FindSuspectToolUsesResponse, error) {
+	var resp *compliancev1.FindSuspectToolUsesResponse
+	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		resp = &compliancev1.FindSuspectToolUsesResponse{}
+		u := a.unit(ctx, tx)
+		tool, err := store.Tools.Get(ctx, tx, req.GetName())
+		if err != nil {
+			return err
+		}
+		all, err := u.calibrations(ctx, tool.GetName())
+		if err != nil {
+			return err
+		}
+		uses, err := store.ToolUses.Where(ctx, tx, "name >= $1 AND name < $2 ORDER BY use_time DESC, name", tool.GetName()+"/", tool.GetName()+"0")
+		if err != nil {
+			return err
+		}
+		seen := map[string]bool{}
+		for _, use := range uses {
+			if !u.suspect(tool, all, use) || len(resp.GetToolUses()) == mostSuspect {
+				continue
+			}
+			resp.ToolUses = append(resp.ToolUses, use)
+			if !seen[use.GetWorkOrder()] {
+				seen[use.GetWorkOrder()] = true
+				resp.WorkOrders = append(resp.WorkOrders, use.GetWorkOrder())
+			}
+		}
+		return nil
+	})
+	return resp, err
+}
+
+func (u unit) calibrations(ctx context.Context, tool string) (out []calibration.Calibration, err error) {
+	all, err := store.CalibrationsOf(ctx, u.Tx, tool)
+	for _, c := range all {
+		out = append(out, calibration.Calibration{Done: dateOf(c.GetCalibrationDate()), Due: dateOf(c.GetDueDate()), FoundBad: c.GetFoundOutOfTolerance()})
+	}
+	return out, err
+}
+
+// suspect puts into a use why it needs a look, and reports whether it does. The order told the instant of the use but not the day
+// at its place, so that both days count on which that instant can fall anywhere.
+func (u unit) suspect(tool *compliancev1.Tool, all []calibration.Calibration, use *compliancev1.ToolUse) bool {
+	at := use.GetUseTime().AsTime()
+	days := calibration.Use{First: civil.Of(at.Add(-12 * time.Hour)), Last: civil.Of(at.Add(14 * time.Hour)), Covered: use.GetCalibration() != ""}
+	words := map[calibration.Suspicion]string{
+		calibration.OutOfTolerance: "the tool was found out of tolerance afterwards, and no calibration lies between. Measure again, or assess the value.",
+		calibration.NotCovered:     "no calibration covered the tool. Measure again, or assess the value.",
+		calibration.LapsedSince:    "the calibration has lapsed since, so that the next one decides. Have the tool calibrated.",
+	}
+	s := calibration.Judge(all, days, civil.Of(u.now))
+	if s == calibration.None || tool.GetCalibrationExempt() && s != calibration.OutOfTolerance {
+		return false
+	}
+	use.Suspicion, use.Explanation = string(s), fmt.Sprintf("%s %s, used for %s: %s", tool.GetDisplayName(), tool.GetSerial(), use.GetMeasurement(), words[s])
+	return true
+}
