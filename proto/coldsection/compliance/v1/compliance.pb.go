@@ -488,6 +488,83 @@ func (DueItem_Band) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{13, 0}
 }
 
+// Where it is in its life.
+type RequirementStatus_Standing int32
+
+const (
+	// Never returned.
+	RequirementStatus_STANDING_UNSPECIFIED RequirementStatus_Standing = 0
+	// Not done yet.
+	RequirementStatus_OPEN RequirementStatus_Standing = 1
+	// Done, and due again.
+	RequirementStatus_RECURRING RequirementStatus_Standing = 2
+	// Done once and for all.
+	RequirementStatus_COMPLIED RequirementStatus_Standing = 3
+	// Ended by a terminating action.
+	RequirementStatus_TERMINATED RequirementStatus_Standing = 4
+	// Another requirement took its place.
+	RequirementStatus_SUPERSEDED RequirementStatus_Standing = 5
+	// Its first day is to come.
+	RequirementStatus_NOT_YET_EFFECTIVE RequirementStatus_Standing = 6
+	// Does not apply, for the reason given.
+	RequirementStatus_NOT_APPLICABLE RequirementStatus_Standing = 7
+	// Whether it applies can't be told or was not decided; never counts as compliant.
+	RequirementStatus_UNKNOWN RequirementStatus_Standing = 8
+)
+
+// Enum value maps for RequirementStatus_Standing.
+var (
+	RequirementStatus_Standing_name = map[int32]string{
+		0: "STANDING_UNSPECIFIED",
+		1: "OPEN",
+		2: "RECURRING",
+		3: "COMPLIED",
+		4: "TERMINATED",
+		5: "SUPERSEDED",
+		6: "NOT_YET_EFFECTIVE",
+		7: "NOT_APPLICABLE",
+		8: "UNKNOWN",
+	}
+	RequirementStatus_Standing_value = map[string]int32{
+		"STANDING_UNSPECIFIED": 0,
+		"OPEN":                 1,
+		"RECURRING":            2,
+		"COMPLIED":             3,
+		"TERMINATED":           4,
+		"SUPERSEDED":           5,
+		"NOT_YET_EFFECTIVE":    6,
+		"NOT_APPLICABLE":       7,
+		"UNKNOWN":              8,
+	}
+)
+
+func (x RequirementStatus_Standing) Enum() *RequirementStatus_Standing {
+	p := new(RequirementStatus_Standing)
+	*p = x
+	return p
+}
+
+func (x RequirementStatus_Standing) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RequirementStatus_Standing) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[7].Descriptor()
+}
+
+func (RequirementStatus_Standing) Type() protoreflect.EnumType {
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[7]
+}
+
+func (x RequirementStatus_Standing) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RequirementStatus_Standing.Descriptor instead.
+func (RequirementStatus_Standing) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19, 0}
+}
+
 // Whether it may be used.
 type Tool_State int32
 
@@ -533,11 +610,11 @@ func (x Tool_State) String() string {
 }
 
 func (Tool_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[7].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[8].Descriptor()
 }
 
 func (Tool_State) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[7]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[8]
 }
 
 func (x Tool_State) Number() protoreflect.EnumNumber {
@@ -546,7 +623,7 @@ func (x Tool_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Tool_State.Descriptor instead.
 func (Tool_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22, 0}
 }
 
 // How cycles are counted.
@@ -586,11 +663,11 @@ func (x LifeLimit_Formula) String() string {
 }
 
 func (LifeLimit_Formula) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[8].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[9].Descriptor()
 }
 
 func (LifeLimit_Formula) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[8]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[9]
 }
 
 func (x LifeLimit_Formula) Number() protoreflect.EnumNumber {
@@ -599,7 +676,7 @@ func (x LifeLimit_Formula) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use LifeLimit_Formula.Descriptor instead.
 func (LifeLimit_Formula) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26, 0}
 }
 
 // Whether it is in force.
@@ -647,11 +724,11 @@ func (x Authorization_State) String() string {
 }
 
 func (Authorization_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[9].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[10].Descriptor()
 }
 
 func (Authorization_State) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[9]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[10]
 }
 
 func (x Authorization_State) Number() protoreflect.EnumNumber {
@@ -660,7 +737,7 @@ func (x Authorization_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Authorization_State.Descriptor instead.
 func (Authorization_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30, 0}
 }
 
 // An aircraft.
@@ -2778,7 +2855,11 @@ type ComplianceStatus struct {
 	// Whether nothing was overdue or unknown.
 	Compliant bool `protobuf:"varint,6,opt,name=compliant,proto3" json:"compliant,omitempty"`
 	// What was overdue or unknown, in words.
-	Exceptions    []string `protobuf:"bytes,7,rep,name=exceptions,proto3" json:"exceptions,omitempty"`
+	Exceptions []string `protobuf:"bytes,7,rep,name=exceptions,proto3" json:"exceptions,omitempty"`
+	// Every requirement with where it stood: the directive status list and the list of what was done last and is due next.
+	RequirementStatuses []*RequirementStatus `protobuf:"bytes,8,rep,name=requirement_statuses,json=requirementStatuses,proto3" json:"requirement_statuses,omitempty"`
+	// The life-limited parts that were fitted.
+	LifeStatuses  []*LifeStatus `protobuf:"bytes,9,rep,name=life_statuses,json=lifeStatuses,proto3" json:"life_statuses,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2862,6 +2943,374 @@ func (x *ComplianceStatus) GetExceptions() []string {
 	return nil
 }
 
+func (x *ComplianceStatus) GetRequirementStatuses() []*RequirementStatus {
+	if x != nil {
+		return x.RequirementStatuses
+	}
+	return nil
+}
+
+func (x *ComplianceStatus) GetLifeStatuses() []*LifeStatus {
+	if x != nil {
+		return x.LifeStatuses
+	}
+	return nil
+}
+
+// Where a requirement stood on an engine, with what shows it.
+type RequirementStatus struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The requirement.
+	Requirement string `protobuf:"bytes,1,opt,name=requirement,proto3" json:"requirement,omitempty"`
+	// Its number.
+	Code string `protobuf:"bytes,2,opt,name=code,proto3" json:"code,omitempty"`
+	// Its title.
+	RequirementTitle string `protobuf:"bytes,3,opt,name=requirement_title,json=requirementTitle,proto3" json:"requirement_title,omitempty"`
+	// Its kind.
+	Kind Requirement_Kind `protobuf:"varint,4,opt,name=kind,proto3,enum=coldsection.compliance.v1.Requirement_Kind" json:"kind,omitempty"`
+	// Its document and that document's revision.
+	Document *v1.DocumentReference `protobuf:"bytes,5,opt,name=document,proto3" json:"document,omitempty"`
+	// Its own revision here.
+	Revision int32 `protobuf:"varint,6,opt,name=revision,proto3" json:"revision,omitempty"`
+	// The first day that it applies.
+	EffectiveDate *date.Date `protobuf:"bytes,7,opt,name=effective_date,json=effectiveDate,proto3" json:"effective_date,omitempty"`
+	// The engine.
+	Subject string `protobuf:"bytes,8,opt,name=subject,proto3" json:"subject,omitempty"`
+	// Where it is in its life.
+	Standing RequirementStatus_Standing `protobuf:"varint,9,opt,name=standing,proto3,enum=coldsection.compliance.v1.RequirementStatus_Standing" json:"standing,omitempty"`
+	// Why, where that needs a reason.
+	Reason string `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
+	// How it was complied with last.
+	Method string `protobuf:"bytes,11,opt,name=method,proto3" json:"method,omitempty"`
+	// When it was done last.
+	LastDoneDate *date.Date `protobuf:"bytes,12,opt,name=last_done_date,json=lastDoneDate,proto3" json:"last_done_date,omitempty"`
+	// The counters then, as signed.
+	LastDoneCounters *Counters `protobuf:"bytes,13,opt,name=last_done_counters,json=lastDoneCounters,proto3" json:"last_done_counters,omitempty"`
+	// The record of it.
+	LastAccomplishment string `protobuf:"bytes,14,opt,name=last_accomplishment,json=lastAccomplishment,proto3" json:"last_accomplishment,omitempty"`
+	// The hash of what was signed.
+	ContentHash string `protobuf:"bytes,15,opt,name=content_hash,json=contentHash,proto3" json:"content_hash,omitempty"`
+	// When it is due next, in each unit.
+	Remaining []*Remaining `protobuf:"bytes,16,rep,name=remaining,proto3" json:"remaining,omitempty"`
+	// The decision on its applicability that was made by hand.
+	ApplicabilityDecision *ApplicabilityDecision `protobuf:"bytes,17,opt,name=applicability_decision,json=applicabilityDecision,proto3" json:"applicability_decision,omitempty"`
+	unknownFields         protoimpl.UnknownFields
+	sizeCache             protoimpl.SizeCache
+}
+
+func (x *RequirementStatus) Reset() {
+	*x = RequirementStatus{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RequirementStatus) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RequirementStatus) ProtoMessage() {}
+
+func (x *RequirementStatus) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RequirementStatus.ProtoReflect.Descriptor instead.
+func (*RequirementStatus) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *RequirementStatus) GetRequirement() string {
+	if x != nil {
+		return x.Requirement
+	}
+	return ""
+}
+
+func (x *RequirementStatus) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *RequirementStatus) GetRequirementTitle() string {
+	if x != nil {
+		return x.RequirementTitle
+	}
+	return ""
+}
+
+func (x *RequirementStatus) GetKind() Requirement_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return Requirement_KIND_UNSPECIFIED
+}
+
+func (x *RequirementStatus) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
+func (x *RequirementStatus) GetRevision() int32 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
+func (x *RequirementStatus) GetEffectiveDate() *date.Date {
+	if x != nil {
+		return x.EffectiveDate
+	}
+	return nil
+}
+
+func (x *RequirementStatus) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *RequirementStatus) GetStanding() RequirementStatus_Standing {
+	if x != nil {
+		return x.Standing
+	}
+	return RequirementStatus_STANDING_UNSPECIFIED
+}
+
+func (x *RequirementStatus) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *RequirementStatus) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *RequirementStatus) GetLastDoneDate() *date.Date {
+	if x != nil {
+		return x.LastDoneDate
+	}
+	return nil
+}
+
+func (x *RequirementStatus) GetLastDoneCounters() *Counters {
+	if x != nil {
+		return x.LastDoneCounters
+	}
+	return nil
+}
+
+func (x *RequirementStatus) GetLastAccomplishment() string {
+	if x != nil {
+		return x.LastAccomplishment
+	}
+	return ""
+}
+
+func (x *RequirementStatus) GetContentHash() string {
+	if x != nil {
+		return x.ContentHash
+	}
+	return ""
+}
+
+func (x *RequirementStatus) GetRemaining() []*Remaining {
+	if x != nil {
+		return x.Remaining
+	}
+	return nil
+}
+
+func (x *RequirementStatus) GetApplicabilityDecision() *ApplicabilityDecision {
+	if x != nil {
+		return x.ApplicabilityDecision
+	}
+	return nil
+}
+
+// Whether a requirement applies to an engine, as a person decided.
+type ApplicabilityDecision struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Whether it applies.
+	Applicable bool `protobuf:"varint,1,opt,name=applicable,proto3" json:"applicable,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who decided.
+	Person string `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
+	// When.
+	DecideTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=decide_time,json=decideTime,proto3" json:"decide_time,omitempty"`
+	// The revision of the requirement that was decided on.
+	Revision      int32 `protobuf:"varint,5,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ApplicabilityDecision) Reset() {
+	*x = ApplicabilityDecision{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ApplicabilityDecision) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ApplicabilityDecision) ProtoMessage() {}
+
+func (x *ApplicabilityDecision) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ApplicabilityDecision.ProtoReflect.Descriptor instead.
+func (*ApplicabilityDecision) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ApplicabilityDecision) GetApplicable() bool {
+	if x != nil {
+		return x.Applicable
+	}
+	return false
+}
+
+func (x *ApplicabilityDecision) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ApplicabilityDecision) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *ApplicabilityDecision) GetDecideTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DecideTime
+	}
+	return nil
+}
+
+func (x *ApplicabilityDecision) GetRevision() int32 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
+// How long the record of work must be kept.
+type RetentionFloor struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource name, requirements/{requirement}/accomplishments/{accomplishment}/retentionFloor.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The last day; unset while it has no end yet.
+	KeepThroughDate *date.Date `protobuf:"bytes,2,opt,name=keep_through_date,json=keepThroughDate,proto3" json:"keep_through_date,omitempty"`
+	// Has no end yet: it is kept until the work is superseded by equal work.
+	OpenEnded bool `protobuf:"varint,3,opt,name=open_ended,json=openEnded,proto3" json:"open_ended,omitempty"`
+	// Stays with the aircraft and goes with it when it is sold.
+	AircraftBound bool `protobuf:"varint,4,opt,name=aircraft_bound,json=aircraftBound,proto3" json:"aircraft_bound,omitempty"`
+	// Each rule with its own last day, in words.
+	Lines         []string `protobuf:"bytes,5,rep,name=lines,proto3" json:"lines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RetentionFloor) Reset() {
+	*x = RetentionFloor{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RetentionFloor) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RetentionFloor) ProtoMessage() {}
+
+func (x *RetentionFloor) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RetentionFloor.ProtoReflect.Descriptor instead.
+func (*RetentionFloor) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *RetentionFloor) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RetentionFloor) GetKeepThroughDate() *date.Date {
+	if x != nil {
+		return x.KeepThroughDate
+	}
+	return nil
+}
+
+func (x *RetentionFloor) GetOpenEnded() bool {
+	if x != nil {
+		return x.OpenEnded
+	}
+	return false
+}
+
+func (x *RetentionFloor) GetAircraftBound() bool {
+	if x != nil {
+		return x.AircraftBound
+	}
+	return false
+}
+
+func (x *RetentionFloor) GetLines() []string {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
 // A tool.
 type Tool struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2901,7 +3350,7 @@ type Tool struct {
 
 func (x *Tool) Reset() {
 	*x = Tool{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2913,7 +3362,7 @@ func (x *Tool) String() string {
 func (*Tool) ProtoMessage() {}
 
 func (x *Tool) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2926,7 +3375,7 @@ func (x *Tool) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tool.ProtoReflect.Descriptor instead.
 func (*Tool) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Tool) GetName() string {
@@ -3061,7 +3510,7 @@ type ToolUse struct {
 
 func (x *ToolUse) Reset() {
 	*x = ToolUse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3073,7 +3522,7 @@ func (x *ToolUse) String() string {
 func (*ToolUse) ProtoMessage() {}
 
 func (x *ToolUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3086,7 +3535,7 @@ func (x *ToolUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ToolUse.ProtoReflect.Descriptor instead.
 func (*ToolUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ToolUse) GetName() string {
@@ -3191,7 +3640,7 @@ type Component struct {
 
 func (x *Component) Reset() {
 	*x = Component{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3203,7 +3652,7 @@ func (x *Component) String() string {
 func (*Component) ProtoMessage() {}
 
 func (x *Component) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3216,7 +3665,7 @@ func (x *Component) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Component.ProtoReflect.Descriptor instead.
 func (*Component) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Component) GetName() string {
@@ -3351,7 +3800,7 @@ type PastFitting struct {
 
 func (x *PastFitting) Reset() {
 	*x = PastFitting{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3363,7 +3812,7 @@ func (x *PastFitting) String() string {
 func (*PastFitting) ProtoMessage() {}
 
 func (x *PastFitting) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3376,7 +3825,7 @@ func (x *PastFitting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PastFitting.ProtoReflect.Descriptor instead.
 func (*PastFitting) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *PastFitting) GetEngineSerial() string {
@@ -3478,7 +3927,7 @@ type LifeLimit struct {
 
 func (x *LifeLimit) Reset() {
 	*x = LifeLimit{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3490,7 +3939,7 @@ func (x *LifeLimit) String() string {
 func (*LifeLimit) ProtoMessage() {}
 
 func (x *LifeLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3503,7 +3952,7 @@ func (x *LifeLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LifeLimit.ProtoReflect.Descriptor instead.
 func (*LifeLimit) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *LifeLimit) GetName() string {
@@ -3643,7 +4092,7 @@ type LifeStatus struct {
 
 func (x *LifeStatus) Reset() {
 	*x = LifeStatus{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3655,7 +4104,7 @@ func (x *LifeStatus) String() string {
 func (*LifeStatus) ProtoMessage() {}
 
 func (x *LifeStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3668,7 +4117,7 @@ func (x *LifeStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LifeStatus.ProtoReflect.Descriptor instead.
 func (*LifeStatus) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *LifeStatus) GetName() string {
@@ -3818,7 +4267,7 @@ type Calibration struct {
 
 func (x *Calibration) Reset() {
 	*x = Calibration{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3830,7 +4279,7 @@ func (x *Calibration) String() string {
 func (*Calibration) ProtoMessage() {}
 
 func (x *Calibration) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3843,7 +4292,7 @@ func (x *Calibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
 func (*Calibration) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Calibration) GetCalibrationDate() *date.Date {
@@ -3909,7 +4358,7 @@ type Person struct {
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3921,7 +4370,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3934,7 +4383,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Person) GetName() string {
@@ -4022,7 +4471,7 @@ type Authorization struct {
 
 func (x *Authorization) Reset() {
 	*x = Authorization{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4034,7 +4483,7 @@ func (x *Authorization) String() string {
 func (*Authorization) ProtoMessage() {}
 
 func (x *Authorization) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4047,7 +4496,7 @@ func (x *Authorization) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Authorization.ProtoReflect.Descriptor instead.
 func (*Authorization) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Authorization) GetName() string {
@@ -4177,7 +4626,7 @@ type ExperiencePeriod struct {
 
 func (x *ExperiencePeriod) Reset() {
 	*x = ExperiencePeriod{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4189,7 +4638,7 @@ func (x *ExperiencePeriod) String() string {
 func (*ExperiencePeriod) ProtoMessage() {}
 
 func (x *ExperiencePeriod) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4202,7 +4651,7 @@ func (x *ExperiencePeriod) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExperiencePeriod.ProtoReflect.Descriptor instead.
 func (*ExperiencePeriod) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ExperiencePeriod) GetStartDate() *date.Date {
@@ -4245,7 +4694,7 @@ type CheckGatesRequest struct {
 
 func (x *CheckGatesRequest) Reset() {
 	*x = CheckGatesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4257,7 +4706,7 @@ func (x *CheckGatesRequest) String() string {
 func (*CheckGatesRequest) ProtoMessage() {}
 
 func (x *CheckGatesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4270,7 +4719,7 @@ func (x *CheckGatesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckGatesRequest.ProtoReflect.Descriptor instead.
 func (*CheckGatesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *CheckGatesRequest) GetCivilDate() *date.Date {
@@ -4325,7 +4774,7 @@ type CheckGatesResponse struct {
 
 func (x *CheckGatesResponse) Reset() {
 	*x = CheckGatesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4337,7 +4786,7 @@ func (x *CheckGatesResponse) String() string {
 func (*CheckGatesResponse) ProtoMessage() {}
 
 func (x *CheckGatesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4350,7 +4799,7 @@ func (x *CheckGatesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckGatesResponse.ProtoReflect.Descriptor instead.
 func (*CheckGatesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *CheckGatesResponse) GetOpen() bool {
@@ -4401,7 +4850,7 @@ type GateResult struct {
 
 func (x *GateResult) Reset() {
 	*x = GateResult{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4413,7 +4862,7 @@ func (x *GateResult) String() string {
 func (*GateResult) ProtoMessage() {}
 
 func (x *GateResult) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4426,7 +4875,7 @@ func (x *GateResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GateResult.ProtoReflect.Descriptor instead.
 func (*GateResult) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *GateResult) GetAsked() string {
@@ -4481,7 +4930,7 @@ type CreateAircraftRequest struct {
 
 func (x *CreateAircraftRequest) Reset() {
 	*x = CreateAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4493,7 +4942,7 @@ func (x *CreateAircraftRequest) String() string {
 func (*CreateAircraftRequest) ProtoMessage() {}
 
 func (x *CreateAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4506,7 +4955,7 @@ func (x *CreateAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAircraftRequest.ProtoReflect.Descriptor instead.
 func (*CreateAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *CreateAircraftRequest) GetAircraft() *Aircraft {
@@ -4554,7 +5003,7 @@ type UpdateAircraftRequest struct {
 
 func (x *UpdateAircraftRequest) Reset() {
 	*x = UpdateAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4566,7 +5015,7 @@ func (x *UpdateAircraftRequest) String() string {
 func (*UpdateAircraftRequest) ProtoMessage() {}
 
 func (x *UpdateAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4579,7 +5028,7 @@ func (x *UpdateAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateAircraftRequest.ProtoReflect.Descriptor instead.
 func (*UpdateAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *UpdateAircraftRequest) GetAircraft() *Aircraft {
@@ -4621,7 +5070,7 @@ type GetAircraftRequest struct {
 
 func (x *GetAircraftRequest) Reset() {
 	*x = GetAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4633,7 +5082,7 @@ func (x *GetAircraftRequest) String() string {
 func (*GetAircraftRequest) ProtoMessage() {}
 
 func (x *GetAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4646,7 +5095,7 @@ func (x *GetAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAircraftRequest.ProtoReflect.Descriptor instead.
 func (*GetAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetAircraftRequest) GetName() string {
@@ -4673,7 +5122,7 @@ type ListAircraftRequest struct {
 
 func (x *ListAircraftRequest) Reset() {
 	*x = ListAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4685,7 +5134,7 @@ func (x *ListAircraftRequest) String() string {
 func (*ListAircraftRequest) ProtoMessage() {}
 
 func (x *ListAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4698,7 +5147,7 @@ func (x *ListAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAircraftRequest.ProtoReflect.Descriptor instead.
 func (*ListAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListAircraftRequest) GetPageSize() int32 {
@@ -4742,7 +5191,7 @@ type ListAircraftResponse struct {
 
 func (x *ListAircraftResponse) Reset() {
 	*x = ListAircraftResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4754,7 +5203,7 @@ func (x *ListAircraftResponse) String() string {
 func (*ListAircraftResponse) ProtoMessage() {}
 
 func (x *ListAircraftResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4767,7 +5216,7 @@ func (x *ListAircraftResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAircraftResponse.ProtoReflect.Descriptor instead.
 func (*ListAircraftResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListAircraftResponse) GetAircraft() []*Aircraft {
@@ -4801,7 +5250,7 @@ type CreateEngineRequest struct {
 
 func (x *CreateEngineRequest) Reset() {
 	*x = CreateEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4813,7 +5262,7 @@ func (x *CreateEngineRequest) String() string {
 func (*CreateEngineRequest) ProtoMessage() {}
 
 func (x *CreateEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4826,7 +5275,7 @@ func (x *CreateEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *CreateEngineRequest) GetEngine() *Engine {
@@ -4874,7 +5323,7 @@ type UpdateEngineRequest struct {
 
 func (x *UpdateEngineRequest) Reset() {
 	*x = UpdateEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4886,7 +5335,7 @@ func (x *UpdateEngineRequest) String() string {
 func (*UpdateEngineRequest) ProtoMessage() {}
 
 func (x *UpdateEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4899,7 +5348,7 @@ func (x *UpdateEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *UpdateEngineRequest) GetEngine() *Engine {
@@ -4941,7 +5390,7 @@ type GetEngineRequest struct {
 
 func (x *GetEngineRequest) Reset() {
 	*x = GetEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4953,7 +5402,7 @@ func (x *GetEngineRequest) String() string {
 func (*GetEngineRequest) ProtoMessage() {}
 
 func (x *GetEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4966,7 +5415,7 @@ func (x *GetEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *GetEngineRequest) GetName() string {
@@ -4993,7 +5442,7 @@ type ListEnginesRequest struct {
 
 func (x *ListEnginesRequest) Reset() {
 	*x = ListEnginesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5005,7 +5454,7 @@ func (x *ListEnginesRequest) String() string {
 func (*ListEnginesRequest) ProtoMessage() {}
 
 func (x *ListEnginesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5018,7 +5467,7 @@ func (x *ListEnginesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEnginesRequest.ProtoReflect.Descriptor instead.
 func (*ListEnginesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListEnginesRequest) GetPageSize() int32 {
@@ -5062,7 +5511,7 @@ type ListEnginesResponse struct {
 
 func (x *ListEnginesResponse) Reset() {
 	*x = ListEnginesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5074,7 +5523,7 @@ func (x *ListEnginesResponse) String() string {
 func (*ListEnginesResponse) ProtoMessage() {}
 
 func (x *ListEnginesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5087,7 +5536,7 @@ func (x *ListEnginesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEnginesResponse.ProtoReflect.Descriptor instead.
 func (*ListEnginesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListEnginesResponse) GetEngines() []*Engine {
@@ -5121,7 +5570,7 @@ type ListFittingsRequest struct {
 
 func (x *ListFittingsRequest) Reset() {
 	*x = ListFittingsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5133,7 +5582,7 @@ func (x *ListFittingsRequest) String() string {
 func (*ListFittingsRequest) ProtoMessage() {}
 
 func (x *ListFittingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5146,7 +5595,7 @@ func (x *ListFittingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFittingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFittingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListFittingsRequest) GetPageSize() int32 {
@@ -5190,7 +5639,7 @@ type ListFittingsResponse struct {
 
 func (x *ListFittingsResponse) Reset() {
 	*x = ListFittingsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5202,7 +5651,7 @@ func (x *ListFittingsResponse) String() string {
 func (*ListFittingsResponse) ProtoMessage() {}
 
 func (x *ListFittingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5215,7 +5664,7 @@ func (x *ListFittingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFittingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFittingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ListFittingsResponse) GetFittings() []*Fitting {
@@ -5253,7 +5702,7 @@ type InstallEngineRequest struct {
 
 func (x *InstallEngineRequest) Reset() {
 	*x = InstallEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5265,7 +5714,7 @@ func (x *InstallEngineRequest) String() string {
 func (*InstallEngineRequest) ProtoMessage() {}
 
 func (x *InstallEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5278,7 +5727,7 @@ func (x *InstallEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstallEngineRequest.ProtoReflect.Descriptor instead.
 func (*InstallEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *InstallEngineRequest) GetName() string {
@@ -5342,7 +5791,7 @@ type RemoveEngineRequest struct {
 
 func (x *RemoveEngineRequest) Reset() {
 	*x = RemoveEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5354,7 +5803,7 @@ func (x *RemoveEngineRequest) String() string {
 func (*RemoveEngineRequest) ProtoMessage() {}
 
 func (x *RemoveEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5367,7 +5816,7 @@ func (x *RemoveEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveEngineRequest.ProtoReflect.Descriptor instead.
 func (*RemoveEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *RemoveEngineRequest) GetName() string {
@@ -5426,7 +5875,7 @@ type CreateUtilizationRequest struct {
 
 func (x *CreateUtilizationRequest) Reset() {
 	*x = CreateUtilizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5438,7 +5887,7 @@ func (x *CreateUtilizationRequest) String() string {
 func (*CreateUtilizationRequest) ProtoMessage() {}
 
 func (x *CreateUtilizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5451,7 +5900,7 @@ func (x *CreateUtilizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateUtilizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateUtilizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *CreateUtilizationRequest) GetParent() string {
@@ -5511,7 +5960,7 @@ type BatchCreateUtilizationsRequest struct {
 
 func (x *BatchCreateUtilizationsRequest) Reset() {
 	*x = BatchCreateUtilizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5523,7 +5972,7 @@ func (x *BatchCreateUtilizationsRequest) String() string {
 func (*BatchCreateUtilizationsRequest) ProtoMessage() {}
 
 func (x *BatchCreateUtilizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5536,7 +5985,7 @@ func (x *BatchCreateUtilizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchCreateUtilizationsRequest.ProtoReflect.Descriptor instead.
 func (*BatchCreateUtilizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *BatchCreateUtilizationsRequest) GetParent() string {
@@ -5571,7 +6020,7 @@ type BatchCreateUtilizationsResponse struct {
 
 func (x *BatchCreateUtilizationsResponse) Reset() {
 	*x = BatchCreateUtilizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5583,7 +6032,7 @@ func (x *BatchCreateUtilizationsResponse) String() string {
 func (*BatchCreateUtilizationsResponse) ProtoMessage() {}
 
 func (x *BatchCreateUtilizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5596,7 +6045,7 @@ func (x *BatchCreateUtilizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchCreateUtilizationsResponse.ProtoReflect.Descriptor instead.
 func (*BatchCreateUtilizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *BatchCreateUtilizationsResponse) GetUtilizations() []*Utilization {
@@ -5625,7 +6074,7 @@ type ListUtilizationsRequest struct {
 
 func (x *ListUtilizationsRequest) Reset() {
 	*x = ListUtilizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5637,7 +6086,7 @@ func (x *ListUtilizationsRequest) String() string {
 func (*ListUtilizationsRequest) ProtoMessage() {}
 
 func (x *ListUtilizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5650,7 +6099,7 @@ func (x *ListUtilizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUtilizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListUtilizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListUtilizationsRequest) GetParent() string {
@@ -5701,7 +6150,7 @@ type ListUtilizationsResponse struct {
 
 func (x *ListUtilizationsResponse) Reset() {
 	*x = ListUtilizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5713,7 +6162,7 @@ func (x *ListUtilizationsResponse) String() string {
 func (*ListUtilizationsResponse) ProtoMessage() {}
 
 func (x *ListUtilizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5726,7 +6175,7 @@ func (x *ListUtilizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUtilizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListUtilizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListUtilizationsResponse) GetUtilizations() []*Utilization {
@@ -5760,7 +6209,7 @@ type CreateRequirementRequest struct {
 
 func (x *CreateRequirementRequest) Reset() {
 	*x = CreateRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5772,7 +6221,7 @@ func (x *CreateRequirementRequest) String() string {
 func (*CreateRequirementRequest) ProtoMessage() {}
 
 func (x *CreateRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5785,7 +6234,7 @@ func (x *CreateRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRequirementRequest.ProtoReflect.Descriptor instead.
 func (*CreateRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *CreateRequirementRequest) GetRequirement() *Requirement {
@@ -5833,7 +6282,7 @@ type UpdateRequirementRequest struct {
 
 func (x *UpdateRequirementRequest) Reset() {
 	*x = UpdateRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5845,7 +6294,7 @@ func (x *UpdateRequirementRequest) String() string {
 func (*UpdateRequirementRequest) ProtoMessage() {}
 
 func (x *UpdateRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5858,7 +6307,7 @@ func (x *UpdateRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateRequirementRequest.ProtoReflect.Descriptor instead.
 func (*UpdateRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *UpdateRequirementRequest) GetRequirement() *Requirement {
@@ -5900,7 +6349,7 @@ type GetRequirementRequest struct {
 
 func (x *GetRequirementRequest) Reset() {
 	*x = GetRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5912,7 +6361,7 @@ func (x *GetRequirementRequest) String() string {
 func (*GetRequirementRequest) ProtoMessage() {}
 
 func (x *GetRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5925,7 +6374,7 @@ func (x *GetRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRequirementRequest.ProtoReflect.Descriptor instead.
 func (*GetRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *GetRequirementRequest) GetName() string {
@@ -5952,7 +6401,7 @@ type ListRequirementsRequest struct {
 
 func (x *ListRequirementsRequest) Reset() {
 	*x = ListRequirementsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5964,7 +6413,7 @@ func (x *ListRequirementsRequest) String() string {
 func (*ListRequirementsRequest) ProtoMessage() {}
 
 func (x *ListRequirementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5977,7 +6426,7 @@ func (x *ListRequirementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRequirementsRequest.ProtoReflect.Descriptor instead.
 func (*ListRequirementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListRequirementsRequest) GetPageSize() int32 {
@@ -6021,7 +6470,7 @@ type ListRequirementsResponse struct {
 
 func (x *ListRequirementsResponse) Reset() {
 	*x = ListRequirementsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6033,7 +6482,7 @@ func (x *ListRequirementsResponse) String() string {
 func (*ListRequirementsResponse) ProtoMessage() {}
 
 func (x *ListRequirementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6046,7 +6495,7 @@ func (x *ListRequirementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRequirementsResponse.ProtoReflect.Descriptor instead.
 func (*ListRequirementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListRequirementsResponse) GetRequirements() []*Requirement {
@@ -6074,7 +6523,7 @@ type GetDueItemRequest struct {
 
 func (x *GetDueItemRequest) Reset() {
 	*x = GetDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6086,7 +6535,7 @@ func (x *GetDueItemRequest) String() string {
 func (*GetDueItemRequest) ProtoMessage() {}
 
 func (x *GetDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6099,7 +6548,7 @@ func (x *GetDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDueItemRequest.ProtoReflect.Descriptor instead.
 func (*GetDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *GetDueItemRequest) GetName() string {
@@ -6128,7 +6577,7 @@ type ListDueItemsRequest struct {
 
 func (x *ListDueItemsRequest) Reset() {
 	*x = ListDueItemsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6140,7 +6589,7 @@ func (x *ListDueItemsRequest) String() string {
 func (*ListDueItemsRequest) ProtoMessage() {}
 
 func (x *ListDueItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6153,7 +6602,7 @@ func (x *ListDueItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueItemsRequest.ProtoReflect.Descriptor instead.
 func (*ListDueItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListDueItemsRequest) GetPageSize() int32 {
@@ -6204,7 +6653,7 @@ type ListDueItemsResponse struct {
 
 func (x *ListDueItemsResponse) Reset() {
 	*x = ListDueItemsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6216,7 +6665,7 @@ func (x *ListDueItemsResponse) String() string {
 func (*ListDueItemsResponse) ProtoMessage() {}
 
 func (x *ListDueItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6229,7 +6678,7 @@ func (x *ListDueItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueItemsResponse.ProtoReflect.Descriptor instead.
 func (*ListDueItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListDueItemsResponse) GetDueItems() []*DueItem {
@@ -6257,7 +6706,7 @@ type ExplainDueItemRequest struct {
 
 func (x *ExplainDueItemRequest) Reset() {
 	*x = ExplainDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6269,7 +6718,7 @@ func (x *ExplainDueItemRequest) String() string {
 func (*ExplainDueItemRequest) ProtoMessage() {}
 
 func (x *ExplainDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6282,7 +6731,7 @@ func (x *ExplainDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainDueItemRequest.ProtoReflect.Descriptor instead.
 func (*ExplainDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ExplainDueItemRequest) GetName() string {
@@ -6309,7 +6758,7 @@ type ExtendDueItemRequest struct {
 
 func (x *ExtendDueItemRequest) Reset() {
 	*x = ExtendDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6321,7 +6770,7 @@ func (x *ExtendDueItemRequest) String() string {
 func (*ExtendDueItemRequest) ProtoMessage() {}
 
 func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6334,7 +6783,7 @@ func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExtendDueItemRequest.ProtoReflect.Descriptor instead.
 func (*ExtendDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ExtendDueItemRequest) GetName() string {
@@ -6388,7 +6837,7 @@ type CreateAccomplishmentRequest struct {
 
 func (x *CreateAccomplishmentRequest) Reset() {
 	*x = CreateAccomplishmentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6400,7 +6849,7 @@ func (x *CreateAccomplishmentRequest) String() string {
 func (*CreateAccomplishmentRequest) ProtoMessage() {}
 
 func (x *CreateAccomplishmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6413,7 +6862,7 @@ func (x *CreateAccomplishmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAccomplishmentRequest.ProtoReflect.Descriptor instead.
 func (*CreateAccomplishmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *CreateAccomplishmentRequest) GetParent() string {
@@ -6465,6 +6914,143 @@ func (x *CreateAccomplishmentRequest) GetSecondReauthenticationToken() string {
 	return ""
 }
 
+// The request of the method of this name.
+type DecideApplicabilityRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// The engine.
+	Engine string `protobuf:"bytes,4,opt,name=engine,proto3" json:"engine,omitempty"`
+	// Whether it applies.
+	Applicable bool `protobuf:"varint,5,opt,name=applicable,proto3" json:"applicable,omitempty"`
+	// Why.
+	Reason        string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DecideApplicabilityRequest) Reset() {
+	*x = DecideApplicabilityRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DecideApplicabilityRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DecideApplicabilityRequest) ProtoMessage() {}
+
+func (x *DecideApplicabilityRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DecideApplicabilityRequest.ProtoReflect.Descriptor instead.
+func (*DecideApplicabilityRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{65}
+}
+
+func (x *DecideApplicabilityRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DecideApplicabilityRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *DecideApplicabilityRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *DecideApplicabilityRequest) GetEngine() string {
+	if x != nil {
+		return x.Engine
+	}
+	return ""
+}
+
+func (x *DecideApplicabilityRequest) GetApplicable() bool {
+	if x != nil {
+		return x.Applicable
+	}
+	return false
+}
+
+func (x *DecideApplicabilityRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// The request to read one resource.
+type GetRetentionFloorRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The name of the resource to read.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRetentionFloorRequest) Reset() {
+	*x = GetRetentionFloorRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRetentionFloorRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRetentionFloorRequest) ProtoMessage() {}
+
+func (x *GetRetentionFloorRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRetentionFloorRequest.ProtoReflect.Descriptor instead.
+func (*GetRetentionFloorRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{66}
+}
+
+func (x *GetRetentionFloorRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
 // The request to list resources, page by page.
 type ListAccomplishmentsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6484,7 +7070,7 @@ type ListAccomplishmentsRequest struct {
 
 func (x *ListAccomplishmentsRequest) Reset() {
 	*x = ListAccomplishmentsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6496,7 +7082,7 @@ func (x *ListAccomplishmentsRequest) String() string {
 func (*ListAccomplishmentsRequest) ProtoMessage() {}
 
 func (x *ListAccomplishmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6509,7 +7095,7 @@ func (x *ListAccomplishmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccomplishmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAccomplishmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ListAccomplishmentsRequest) GetParent() string {
@@ -6560,7 +7146,7 @@ type ListAccomplishmentsResponse struct {
 
 func (x *ListAccomplishmentsResponse) Reset() {
 	*x = ListAccomplishmentsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6572,7 +7158,7 @@ func (x *ListAccomplishmentsResponse) String() string {
 func (*ListAccomplishmentsResponse) ProtoMessage() {}
 
 func (x *ListAccomplishmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6585,7 +7171,7 @@ func (x *ListAccomplishmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccomplishmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAccomplishmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ListAccomplishmentsResponse) GetAccomplishments() []*Accomplishment {
@@ -6617,7 +7203,7 @@ type GetComplianceStatusRequest struct {
 
 func (x *GetComplianceStatusRequest) Reset() {
 	*x = GetComplianceStatusRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6629,7 +7215,7 @@ func (x *GetComplianceStatusRequest) String() string {
 func (*GetComplianceStatusRequest) ProtoMessage() {}
 
 func (x *GetComplianceStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6642,7 +7228,7 @@ func (x *GetComplianceStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetComplianceStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetComplianceStatusRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *GetComplianceStatusRequest) GetSubject() string {
@@ -6683,7 +7269,7 @@ type CreateToolRequest struct {
 
 func (x *CreateToolRequest) Reset() {
 	*x = CreateToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6695,7 +7281,7 @@ func (x *CreateToolRequest) String() string {
 func (*CreateToolRequest) ProtoMessage() {}
 
 func (x *CreateToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6708,7 +7294,7 @@ func (x *CreateToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateToolRequest.ProtoReflect.Descriptor instead.
 func (*CreateToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *CreateToolRequest) GetTool() *Tool {
@@ -6756,7 +7342,7 @@ type CalibrateToolRequest struct {
 
 func (x *CalibrateToolRequest) Reset() {
 	*x = CalibrateToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6768,7 +7354,7 @@ func (x *CalibrateToolRequest) String() string {
 func (*CalibrateToolRequest) ProtoMessage() {}
 
 func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6781,7 +7367,7 @@ func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrateToolRequest.ProtoReflect.Descriptor instead.
 func (*CalibrateToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *CalibrateToolRequest) GetName() string {
@@ -6829,7 +7415,7 @@ type WithdrawToolRequest struct {
 
 func (x *WithdrawToolRequest) Reset() {
 	*x = WithdrawToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6841,7 +7427,7 @@ func (x *WithdrawToolRequest) String() string {
 func (*WithdrawToolRequest) ProtoMessage() {}
 
 func (x *WithdrawToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6854,7 +7440,7 @@ func (x *WithdrawToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawToolRequest.ProtoReflect.Descriptor instead.
 func (*WithdrawToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *WithdrawToolRequest) GetName() string {
@@ -6896,7 +7482,7 @@ type GetToolRequest struct {
 
 func (x *GetToolRequest) Reset() {
 	*x = GetToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6908,7 +7494,7 @@ func (x *GetToolRequest) String() string {
 func (*GetToolRequest) ProtoMessage() {}
 
 func (x *GetToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6921,7 +7507,7 @@ func (x *GetToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetToolRequest.ProtoReflect.Descriptor instead.
 func (*GetToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetToolRequest) GetName() string {
@@ -6948,7 +7534,7 @@ type ListToolsRequest struct {
 
 func (x *ListToolsRequest) Reset() {
 	*x = ListToolsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6960,7 +7546,7 @@ func (x *ListToolsRequest) String() string {
 func (*ListToolsRequest) ProtoMessage() {}
 
 func (x *ListToolsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6973,7 +7559,7 @@ func (x *ListToolsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolsRequest.ProtoReflect.Descriptor instead.
 func (*ListToolsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ListToolsRequest) GetPageSize() int32 {
@@ -7017,7 +7603,7 @@ type ListToolsResponse struct {
 
 func (x *ListToolsResponse) Reset() {
 	*x = ListToolsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7029,7 +7615,7 @@ func (x *ListToolsResponse) String() string {
 func (*ListToolsResponse) ProtoMessage() {}
 
 func (x *ListToolsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7042,7 +7628,7 @@ func (x *ListToolsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolsResponse.ProtoReflect.Descriptor instead.
 func (*ListToolsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListToolsResponse) GetTools() []*Tool {
@@ -7076,7 +7662,7 @@ type CreatePersonRequest struct {
 
 func (x *CreatePersonRequest) Reset() {
 	*x = CreatePersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7088,7 +7674,7 @@ func (x *CreatePersonRequest) String() string {
 func (*CreatePersonRequest) ProtoMessage() {}
 
 func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7101,7 +7687,7 @@ func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreatePersonRequest.ProtoReflect.Descriptor instead.
 func (*CreatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *CreatePersonRequest) GetPerson() *Person {
@@ -7149,7 +7735,7 @@ type UpdatePersonRequest struct {
 
 func (x *UpdatePersonRequest) Reset() {
 	*x = UpdatePersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7161,7 +7747,7 @@ func (x *UpdatePersonRequest) String() string {
 func (*UpdatePersonRequest) ProtoMessage() {}
 
 func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7174,7 +7760,7 @@ func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdatePersonRequest.ProtoReflect.Descriptor instead.
 func (*UpdatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *UpdatePersonRequest) GetPerson() *Person {
@@ -7216,7 +7802,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7228,7 +7814,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7241,7 +7827,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *GetPersonRequest) GetName() string {
@@ -7268,7 +7854,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7280,7 +7866,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7293,7 +7879,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ListPeopleRequest) GetPageSize() int32 {
@@ -7337,7 +7923,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7349,7 +7935,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7362,7 +7948,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*Person {
@@ -7398,7 +7984,7 @@ type ListToolUsesRequest struct {
 
 func (x *ListToolUsesRequest) Reset() {
 	*x = ListToolUsesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7410,7 +7996,7 @@ func (x *ListToolUsesRequest) String() string {
 func (*ListToolUsesRequest) ProtoMessage() {}
 
 func (x *ListToolUsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7423,7 +8009,7 @@ func (x *ListToolUsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolUsesRequest.ProtoReflect.Descriptor instead.
 func (*ListToolUsesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ListToolUsesRequest) GetParent() string {
@@ -7474,7 +8060,7 @@ type ListToolUsesResponse struct {
 
 func (x *ListToolUsesResponse) Reset() {
 	*x = ListToolUsesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7486,7 +8072,7 @@ func (x *ListToolUsesResponse) String() string {
 func (*ListToolUsesResponse) ProtoMessage() {}
 
 func (x *ListToolUsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7499,7 +8085,7 @@ func (x *ListToolUsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolUsesResponse.ProtoReflect.Descriptor instead.
 func (*ListToolUsesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListToolUsesResponse) GetToolUses() []*ToolUse {
@@ -7527,7 +8113,7 @@ type FindSuspectToolUsesRequest struct {
 
 func (x *FindSuspectToolUsesRequest) Reset() {
 	*x = FindSuspectToolUsesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7539,7 +8125,7 @@ func (x *FindSuspectToolUsesRequest) String() string {
 func (*FindSuspectToolUsesRequest) ProtoMessage() {}
 
 func (x *FindSuspectToolUsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7552,7 +8138,7 @@ func (x *FindSuspectToolUsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindSuspectToolUsesRequest.ProtoReflect.Descriptor instead.
 func (*FindSuspectToolUsesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *FindSuspectToolUsesRequest) GetName() string {
@@ -7575,7 +8161,7 @@ type FindSuspectToolUsesResponse struct {
 
 func (x *FindSuspectToolUsesResponse) Reset() {
 	*x = FindSuspectToolUsesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7587,7 +8173,7 @@ func (x *FindSuspectToolUsesResponse) String() string {
 func (*FindSuspectToolUsesResponse) ProtoMessage() {}
 
 func (x *FindSuspectToolUsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7600,7 +8186,7 @@ func (x *FindSuspectToolUsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindSuspectToolUsesResponse.ProtoReflect.Descriptor instead.
 func (*FindSuspectToolUsesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *FindSuspectToolUsesResponse) GetToolUses() []*ToolUse {
@@ -7634,7 +8220,7 @@ type CreateComponentRequest struct {
 
 func (x *CreateComponentRequest) Reset() {
 	*x = CreateComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7646,7 +8232,7 @@ func (x *CreateComponentRequest) String() string {
 func (*CreateComponentRequest) ProtoMessage() {}
 
 func (x *CreateComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7659,7 +8245,7 @@ func (x *CreateComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateComponentRequest.ProtoReflect.Descriptor instead.
 func (*CreateComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *CreateComponentRequest) GetComponent() *Component {
@@ -7711,7 +8297,7 @@ type InstallComponentRequest struct {
 
 func (x *InstallComponentRequest) Reset() {
 	*x = InstallComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7723,7 +8309,7 @@ func (x *InstallComponentRequest) String() string {
 func (*InstallComponentRequest) ProtoMessage() {}
 
 func (x *InstallComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7736,7 +8322,7 @@ func (x *InstallComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstallComponentRequest.ProtoReflect.Descriptor instead.
 func (*InstallComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *InstallComponentRequest) GetName() string {
@@ -7800,7 +8386,7 @@ type RemoveComponentRequest struct {
 
 func (x *RemoveComponentRequest) Reset() {
 	*x = RemoveComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7812,7 +8398,7 @@ func (x *RemoveComponentRequest) String() string {
 func (*RemoveComponentRequest) ProtoMessage() {}
 
 func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7825,7 +8411,7 @@ func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveComponentRequest.ProtoReflect.Descriptor instead.
 func (*RemoveComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *RemoveComponentRequest) GetName() string {
@@ -7874,7 +8460,7 @@ type GetComponentRequest struct {
 
 func (x *GetComponentRequest) Reset() {
 	*x = GetComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7886,7 +8472,7 @@ func (x *GetComponentRequest) String() string {
 func (*GetComponentRequest) ProtoMessage() {}
 
 func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7899,7 +8485,7 @@ func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetComponentRequest.ProtoReflect.Descriptor instead.
 func (*GetComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *GetComponentRequest) GetName() string {
@@ -7926,7 +8512,7 @@ type ListComponentsRequest struct {
 
 func (x *ListComponentsRequest) Reset() {
 	*x = ListComponentsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7938,7 +8524,7 @@ func (x *ListComponentsRequest) String() string {
 func (*ListComponentsRequest) ProtoMessage() {}
 
 func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7951,7 +8537,7 @@ func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListComponentsRequest.ProtoReflect.Descriptor instead.
 func (*ListComponentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{84}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *ListComponentsRequest) GetPageSize() int32 {
@@ -7995,7 +8581,7 @@ type ListComponentsResponse struct {
 
 func (x *ListComponentsResponse) Reset() {
 	*x = ListComponentsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8007,7 +8593,7 @@ func (x *ListComponentsResponse) String() string {
 func (*ListComponentsResponse) ProtoMessage() {}
 
 func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8020,7 +8606,7 @@ func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListComponentsResponse.ProtoReflect.Descriptor instead.
 func (*ListComponentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{85}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ListComponentsResponse) GetComponents() []*Component {
@@ -8054,7 +8640,7 @@ type CreateLifeLimitRequest struct {
 
 func (x *CreateLifeLimitRequest) Reset() {
 	*x = CreateLifeLimitRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8066,7 +8652,7 @@ func (x *CreateLifeLimitRequest) String() string {
 func (*CreateLifeLimitRequest) ProtoMessage() {}
 
 func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8079,7 +8665,7 @@ func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLifeLimitRequest.ProtoReflect.Descriptor instead.
 func (*CreateLifeLimitRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{86}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *CreateLifeLimitRequest) GetLifeLimit() *LifeLimit {
@@ -8121,7 +8707,7 @@ type GetLifeLimitRequest struct {
 
 func (x *GetLifeLimitRequest) Reset() {
 	*x = GetLifeLimitRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8133,7 +8719,7 @@ func (x *GetLifeLimitRequest) String() string {
 func (*GetLifeLimitRequest) ProtoMessage() {}
 
 func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8146,7 +8732,7 @@ func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLifeLimitRequest.ProtoReflect.Descriptor instead.
 func (*GetLifeLimitRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{87}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *GetLifeLimitRequest) GetName() string {
@@ -8173,7 +8759,7 @@ type ListLifeLimitsRequest struct {
 
 func (x *ListLifeLimitsRequest) Reset() {
 	*x = ListLifeLimitsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8185,7 +8771,7 @@ func (x *ListLifeLimitsRequest) String() string {
 func (*ListLifeLimitsRequest) ProtoMessage() {}
 
 func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8198,7 +8784,7 @@ func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeLimitsRequest.ProtoReflect.Descriptor instead.
 func (*ListLifeLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{88}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *ListLifeLimitsRequest) GetPageSize() int32 {
@@ -8242,7 +8828,7 @@ type ListLifeLimitsResponse struct {
 
 func (x *ListLifeLimitsResponse) Reset() {
 	*x = ListLifeLimitsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8254,7 +8840,7 @@ func (x *ListLifeLimitsResponse) String() string {
 func (*ListLifeLimitsResponse) ProtoMessage() {}
 
 func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8267,7 +8853,7 @@ func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeLimitsResponse.ProtoReflect.Descriptor instead.
 func (*ListLifeLimitsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{89}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *ListLifeLimitsResponse) GetLifeLimits() []*LifeLimit {
@@ -8295,7 +8881,7 @@ type GetLifeStatusRequest struct {
 
 func (x *GetLifeStatusRequest) Reset() {
 	*x = GetLifeStatusRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8307,7 +8893,7 @@ func (x *GetLifeStatusRequest) String() string {
 func (*GetLifeStatusRequest) ProtoMessage() {}
 
 func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8320,7 +8906,7 @@ func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLifeStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetLifeStatusRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{90}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *GetLifeStatusRequest) GetName() string {
@@ -8349,7 +8935,7 @@ type ListLifeStatusesRequest struct {
 
 func (x *ListLifeStatusesRequest) Reset() {
 	*x = ListLifeStatusesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8361,7 +8947,7 @@ func (x *ListLifeStatusesRequest) String() string {
 func (*ListLifeStatusesRequest) ProtoMessage() {}
 
 func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8374,7 +8960,7 @@ func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeStatusesRequest.ProtoReflect.Descriptor instead.
 func (*ListLifeStatusesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{91}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *ListLifeStatusesRequest) GetParent() string {
@@ -8425,7 +9011,7 @@ type ListLifeStatusesResponse struct {
 
 func (x *ListLifeStatusesResponse) Reset() {
 	*x = ListLifeStatusesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8437,7 +9023,7 @@ func (x *ListLifeStatusesResponse) String() string {
 func (*ListLifeStatusesResponse) ProtoMessage() {}
 
 func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8450,7 +9036,7 @@ func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeStatusesResponse.ProtoReflect.Descriptor instead.
 func (*ListLifeStatusesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{92}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *ListLifeStatusesResponse) GetLifeStatuses() []*LifeStatus {
@@ -8484,7 +9070,7 @@ type RecordExperienceRequest struct {
 
 func (x *RecordExperienceRequest) Reset() {
 	*x = RecordExperienceRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8496,7 +9082,7 @@ func (x *RecordExperienceRequest) String() string {
 func (*RecordExperienceRequest) ProtoMessage() {}
 
 func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8509,7 +9095,7 @@ func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordExperienceRequest.ProtoReflect.Descriptor instead.
 func (*RecordExperienceRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{93}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *RecordExperienceRequest) GetName() string {
@@ -8557,7 +9143,7 @@ type CreateAuthorizationRequest struct {
 
 func (x *CreateAuthorizationRequest) Reset() {
 	*x = CreateAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8569,7 +9155,7 @@ func (x *CreateAuthorizationRequest) String() string {
 func (*CreateAuthorizationRequest) ProtoMessage() {}
 
 func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8582,7 +9168,7 @@ func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *CreateAuthorizationRequest) GetParent() string {
@@ -8630,7 +9216,7 @@ type SuspendAuthorizationRequest struct {
 
 func (x *SuspendAuthorizationRequest) Reset() {
 	*x = SuspendAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8642,7 +9228,7 @@ func (x *SuspendAuthorizationRequest) String() string {
 func (*SuspendAuthorizationRequest) ProtoMessage() {}
 
 func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8655,7 +9241,7 @@ func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuspendAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*SuspendAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *SuspendAuthorizationRequest) GetName() string {
@@ -8705,7 +9291,7 @@ type ListAuthorizationsRequest struct {
 
 func (x *ListAuthorizationsRequest) Reset() {
 	*x = ListAuthorizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8717,7 +9303,7 @@ func (x *ListAuthorizationsRequest) String() string {
 func (*ListAuthorizationsRequest) ProtoMessage() {}
 
 func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8730,7 +9316,7 @@ func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ListAuthorizationsRequest) GetParent() string {
@@ -8781,7 +9367,7 @@ type ListAuthorizationsResponse struct {
 
 func (x *ListAuthorizationsResponse) Reset() {
 	*x = ListAuthorizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8793,7 +9379,7 @@ func (x *ListAuthorizationsResponse) String() string {
 func (*ListAuthorizationsResponse) ProtoMessage() {}
 
 func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8806,7 +9392,7 @@ func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *ListAuthorizationsResponse) GetAuthorizations() []*Authorization {
@@ -9121,7 +9707,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"createTime\x12)\n" +
 	"\rsecond_person\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\fsecondPerson\x12\x18\n" +
 	"\x04void\x18\x0f \x01(\bB\x04\xe2A\x01\x01R\x04void:\x86\x01\xeaA\x82\x01\n" +
-	"\"coldsection.example/Accomplishment\x12;requirements/{requirement}/accomplishments/{accomplishment}*\x0faccomplishments2\x0eaccomplishment\"\x90\x03\n" +
+	"\"coldsection.example/Accomplishment\x12;requirements/{requirement}/accomplishments/{accomplishment}*\x0faccomplishments2\x0eaccomplishment\"\xc9\x04\n" +
 	"\x10ComplianceStatus\x12\x1e\n" +
 	"\asubject\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\asubject\x12>\n" +
 	"\n" +
@@ -9132,7 +9718,57 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\tcompliant\x18\x06 \x01(\bB\x04\xe2A\x01\x03R\tcompliant\x12$\n" +
 	"\n" +
 	"exceptions\x18\a \x03(\tB\x04\xe2A\x01\x03R\n" +
-	"exceptions\"\x8b\a\n" +
+	"exceptions\x12e\n" +
+	"\x14requirement_statuses\x18\b \x03(\v2,.coldsection.compliance.v1.RequirementStatusB\x04\xe2A\x01\x03R\x13requirementStatuses\x12P\n" +
+	"\rlife_statuses\x18\t \x03(\v2%.coldsection.compliance.v1.LifeStatusB\x04\xe2A\x01\x03R\flifeStatuses\"\x89\t\n" +
+	"\x11RequirementStatus\x12&\n" +
+	"\vrequirement\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\vrequirement\x12\x18\n" +
+	"\x04code\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04code\x121\n" +
+	"\x11requirement_title\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x10requirementTitle\x12E\n" +
+	"\x04kind\x18\x04 \x01(\x0e2+.coldsection.compliance.v1.Requirement.KindB\x04\xe2A\x01\x03R\x04kind\x12J\n" +
+	"\bdocument\x18\x05 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\x12 \n" +
+	"\brevision\x18\x06 \x01(\x05B\x04\xe2A\x01\x03R\brevision\x12>\n" +
+	"\x0eeffective_date\x18\a \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\reffectiveDate\x12\x1e\n" +
+	"\asubject\x18\b \x01(\tB\x04\xe2A\x01\x03R\asubject\x12W\n" +
+	"\bstanding\x18\t \x01(\x0e25.coldsection.compliance.v1.RequirementStatus.StandingB\x04\xe2A\x01\x03R\bstanding\x12\x1c\n" +
+	"\x06reason\x18\n" +
+	" \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12\x1c\n" +
+	"\x06method\x18\v \x01(\tB\x04\xe2A\x01\x03R\x06method\x12=\n" +
+	"\x0elast_done_date\x18\f \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\flastDoneDate\x12W\n" +
+	"\x12last_done_counters\x18\r \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x03R\x10lastDoneCounters\x125\n" +
+	"\x13last_accomplishment\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\x12lastAccomplishment\x12'\n" +
+	"\fcontent_hash\x18\x0f \x01(\tB\x04\xe2A\x01\x03R\vcontentHash\x12H\n" +
+	"\tremaining\x18\x10 \x03(\v2$.coldsection.compliance.v1.RemainingB\x04\xe2A\x01\x03R\tremaining\x12m\n" +
+	"\x16applicability_decision\x18\x11 \x01(\v20.coldsection.compliance.v1.ApplicabilityDecisionB\x04\xe2A\x01\x03R\x15applicabilityDecision\"\xa3\x01\n" +
+	"\bStanding\x12\x18\n" +
+	"\x14STANDING_UNSPECIFIED\x10\x00\x12\b\n" +
+	"\x04OPEN\x10\x01\x12\r\n" +
+	"\tRECURRING\x10\x02\x12\f\n" +
+	"\bCOMPLIED\x10\x03\x12\x0e\n" +
+	"\n" +
+	"TERMINATED\x10\x04\x12\x0e\n" +
+	"\n" +
+	"SUPERSEDED\x10\x05\x12\x15\n" +
+	"\x11NOT_YET_EFFECTIVE\x10\x06\x12\x12\n" +
+	"\x0eNOT_APPLICABLE\x10\a\x12\v\n" +
+	"\aUNKNOWN\x10\b\"\xde\x01\n" +
+	"\x15ApplicabilityDecision\x12$\n" +
+	"\n" +
+	"applicable\x18\x01 \x01(\bB\x04\xe2A\x01\x03R\n" +
+	"applicable\x12\x1c\n" +
+	"\x06reason\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12\x1c\n" +
+	"\x06person\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12A\n" +
+	"\vdecide_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"decideTime\x12 \n" +
+	"\brevision\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\brevision\"\xf5\x02\n" +
+	"\x0eRetentionFloor\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12C\n" +
+	"\x11keep_through_date\x18\x02 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\x0fkeepThroughDate\x12#\n" +
+	"\n" +
+	"open_ended\x18\x03 \x01(\bB\x04\xe2A\x01\x03R\topenEnded\x12+\n" +
+	"\x0eaircraft_bound\x18\x04 \x01(\bB\x04\xe2A\x01\x03R\raircraftBound\x12\x1a\n" +
+	"\x05lines\x18\x05 \x03(\tB\x04\xe2A\x01\x03R\x05lines:\x95\x01\xeaA\x91\x01\n" +
+	"\"coldsection.example/RetentionFloor\x12Jrequirements/{requirement}/accomplishments/{accomplishment}/retentionFloor*\x0fretentionFloors2\x0eretentionFloor\"\x8b\a\n" +
 	"\x04Tool\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12*\n" +
@@ -9513,7 +10149,22 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
 	"\rvalidate_only\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x12I\n" +
-	"\x1dsecond_reauthentication_token\x18\a \x01(\tB\x05\xe2A\x02\x01\x04R\x1bsecondReauthenticationToken\"\xef\x01\n" +
+	"\x1dsecond_reauthentication_token\x18\a \x01(\tB\x05\xe2A\x02\x01\x04R\x1bsecondReauthenticationToken\"\xc0\x02\n" +
+	"\x1aDecideApplicabilityRequest\x12C\n" +
+	"\x04name\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\n" +
+	"\x1fcoldsection.example/Requirement\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12B\n" +
+	"\x06engine\x18\x04 \x01(\tB*\xe2A\x01\x02\xfaA\x1c\n" +
+	"\x1acoldsection.example/Engine\xbaH\x04r\x02\x10\x01R\x06engine\x12$\n" +
+	"\n" +
+	"applicable\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\n" +
+	"applicable\x12$\n" +
+	"\x06reason\x18\x06 \x01(\tB\f\xe2A\x01\x02\xbaH\x05r\x03\x18\x90\x03R\x06reason\"b\n" +
+	"\x18GetRetentionFloorRequest\x12F\n" +
+	"\x04name\x18\x01 \x01(\tB2\xe2A\x01\x02\xfaA$\n" +
+	"\"coldsection.example/RetentionFloor\xbaH\x04r\x02\x10\x01R\x04name\"\xef\x01\n" +
 	"\x1aListAccomplishmentsRequest\x12J\n" +
 	"\x06parent\x18\x01 \x01(\tB2\xe2A\x01\x02\xfaA$\x12\"coldsection.example/Accomplishment\xbaH\x04r\x02\x10\x01R\x06parent\x12!\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
@@ -9713,7 +10364,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\border_by\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\xa2\x01\n" +
 	"\x1aListAuthorizationsResponse\x12V\n" +
 	"\x0eauthorizations\x18\x01 \x03(\v2(.coldsection.compliance.v1.AuthorizationB\x04\xe2A\x01\x03R\x0eauthorizations\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\x8c\x1d\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xbd\x1e\n" +
 	"\x11ComplianceService\x12\x87\x01\n" +
 	"\x0eCreateAircraft\x120.coldsection.compliance.v1.CreateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"\x1e\x82\xd3\xe4\x93\x02\x18:\baircraft\"\f/v1/aircraft\x12\x99\x01\n" +
 	"\x0eUpdateAircraft\x120.coldsection.compliance.v1.UpdateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"0\x82\xd3\xe4\x93\x02*:\baircraft2\x1e/v1/{aircraft.name=aircraft/*}\x12~\n" +
@@ -9726,7 +10377,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x11CreateRequirement\x123.coldsection.compliance.v1.CreateRequirementRequest\x1a&.coldsection.compliance.v1.Requirement\"%\x82\xd3\xe4\x93\x02\x1f:\vrequirement\"\x10/v1/requirements\x12\xac\x01\n" +
 	"\x11UpdateRequirement\x123.coldsection.compliance.v1.UpdateRequirementRequest\x1a&.coldsection.compliance.v1.Requirement\":\x82\xd3\xe4\x93\x024:\vrequirement2%/v1/{requirement.name=requirements/*}\x12\xbe\x01\n" +
 	"\x14CreateAccomplishment\x126.coldsection.compliance.v1.CreateAccomplishmentRequest\x1a).coldsection.compliance.v1.Accomplishment\"C\x82\xd3\xe4\x93\x02=:\x0eaccomplishment\"+/v1/{parent=requirements/*}/accomplishments\x12\x8d\x01\n" +
-	"\rExtendDueItem\x12/.coldsection.compliance.v1.ExtendDueItemRequest\x1a\".coldsection.compliance.v1.DueItem\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=dueItems/*}:extend\x12t\n" +
+	"\rExtendDueItem\x12/.coldsection.compliance.v1.ExtendDueItemRequest\x1a\".coldsection.compliance.v1.DueItem\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=dueItems/*}:extend\x12\xae\x01\n" +
+	"\x13DecideApplicability\x125.coldsection.compliance.v1.DecideApplicabilityRequest\x1a&.coldsection.compliance.v1.Requirement\"8\x82\xd3\xe4\x93\x022:\x01*\"-/v1/{name=requirements/*}:decideApplicability\x12t\n" +
 	"\n" +
 	"CreateTool\x12,.coldsection.compliance.v1.CreateToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"\x17\x82\xd3\xe4\x93\x02\x11:\x04tool\"\t/v1/tools\x12\x8a\x01\n" +
 	"\rCalibrateTool\x12/.coldsection.compliance.v1.CalibrateToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=tools/*}:calibrate\x12\x87\x01\n" +
@@ -9741,7 +10393,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\fUpdatePerson\x12..coldsection.compliance.v1.UpdatePersonRequest\x1a!.coldsection.compliance.v1.Person\"*\x82\xd3\xe4\x93\x02$:\x06person2\x1a/v1/{person.name=people/*}\x12\xb3\x01\n" +
 	"\x13CreateAuthorization\x125.coldsection.compliance.v1.CreateAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\";\x82\xd3\xe4\x93\x025:\rauthorization\"$/v1/{parent=people/*}/authorizations\x12\xb2\x01\n" +
 	"\x10RecordExperience\x122.coldsection.compliance.v1.RecordExperienceRequest\x1a(.coldsection.compliance.v1.Authorization\"@\x82\xd3\xe4\x93\x02::\x01*\"5/v1/{name=people/*/authorizations/*}:recordExperience\x12\xb1\x01\n" +
-	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xa7\x1e\n" +
+	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xe4\x1f\n" +
 	"\x16ComplianceQueryService\x12\x83\x01\n" +
 	"\vGetAircraft\x12-.coldsection.compliance.v1.GetAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=aircraft/*}\x90\x02\x01\x12\x88\x01\n" +
 	"\fListAircraft\x12..coldsection.compliance.v1.ListAircraftRequest\x1a/.coldsection.compliance.v1.ListAircraftResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/aircraft\x90\x02\x01\x12|\n" +
@@ -9755,7 +10407,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"GetDueItem\x12,.coldsection.compliance.v1.GetDueItemRequest\x1a\".coldsection.compliance.v1.DueItem\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=dueItems/*}\x90\x02\x01\x12\x88\x01\n" +
 	"\fListDueItems\x12..coldsection.compliance.v1.ListDueItemsRequest\x1a/.coldsection.compliance.v1.ListDueItemsResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/dueItems\x90\x02\x01\x12\x9f\x01\n" +
 	"\x0eExplainDueItem\x120.coldsection.compliance.v1.ExplainDueItemRequest\x1a1.coldsection.compliance.v1.ExplainDueItemResponse\"(\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=dueItems/*}:explain\x90\x02\x01\x12\xbc\x01\n" +
-	"\x13ListAccomplishments\x125.coldsection.compliance.v1.ListAccomplishmentsRequest\x1a6.coldsection.compliance.v1.ListAccomplishmentsResponse\"6\x82\xd3\xe4\x93\x02-\x12+/v1/{parent=requirements/*}/accomplishments\x90\x02\x01\x12\x9a\x01\n" +
+	"\x13ListAccomplishments\x125.coldsection.compliance.v1.ListAccomplishmentsRequest\x1a6.coldsection.compliance.v1.ListAccomplishmentsResponse\"6\x82\xd3\xe4\x93\x02-\x12+/v1/{parent=requirements/*}/accomplishments\x90\x02\x01\x12\xba\x01\n" +
+	"\x11GetRetentionFloor\x123.coldsection.compliance.v1.GetRetentionFloorRequest\x1a).coldsection.compliance.v1.RetentionFloor\"E\x82\xd3\xe4\x93\x02<\x12:/v1/{name=requirements/*/accomplishments/*/retentionFloor}\x90\x02\x01\x12\x9a\x01\n" +
 	"\x13GetComplianceStatus\x125.coldsection.compliance.v1.GetComplianceStatusRequest\x1a+.coldsection.compliance.v1.ComplianceStatus\"\x1f\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/complianceStatus\x90\x02\x01\x12t\n" +
 	"\aGetTool\x12).coldsection.compliance.v1.GetToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"\x1d\x82\xd3\xe4\x93\x02\x14\x12\x12/v1/{name=tools/*}\x90\x02\x01\x12|\n" +
 	"\tListTools\x12+.coldsection.compliance.v1.ListToolsRequest\x1a,.coldsection.compliance.v1.ListToolsResponse\"\x14\x82\xd3\xe4\x93\x02\v\x12\t/v1/tools\x90\x02\x01\x12\x99\x01\n" +
@@ -9788,8 +10441,8 @@ func file_coldsection_compliance_v1_compliance_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
-var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 100)
+var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
+var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 105)
 var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(Aircraft_Regime)(0),                    // 0: coldsection.compliance.v1.Aircraft.Regime
 	(Requirement_Kind)(0),                   // 1: coldsection.compliance.v1.Requirement.Kind
@@ -9798,370 +10451,392 @@ var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(LimitTree_Combine)(0),                  // 4: coldsection.compliance.v1.LimitTree.Combine
 	(IntervalLimit_Unit)(0),                 // 5: coldsection.compliance.v1.IntervalLimit.Unit
 	(DueItem_Band)(0),                       // 6: coldsection.compliance.v1.DueItem.Band
-	(Tool_State)(0),                         // 7: coldsection.compliance.v1.Tool.State
-	(LifeLimit_Formula)(0),                  // 8: coldsection.compliance.v1.LifeLimit.Formula
-	(Authorization_State)(0),                // 9: coldsection.compliance.v1.Authorization.State
-	(*Aircraft)(nil),                        // 10: coldsection.compliance.v1.Aircraft
-	(*Counters)(nil),                        // 11: coldsection.compliance.v1.Counters
-	(*FlyingRate)(nil),                      // 12: coldsection.compliance.v1.FlyingRate
-	(*Engine)(nil),                          // 13: coldsection.compliance.v1.Engine
-	(*Fitting)(nil),                         // 14: coldsection.compliance.v1.Fitting
-	(*Utilization)(nil),                     // 15: coldsection.compliance.v1.Utilization
-	(*Requirement)(nil),                     // 16: coldsection.compliance.v1.Requirement
-	(*Applicability)(nil),                   // 17: coldsection.compliance.v1.Applicability
-	(*SerialRange)(nil),                     // 18: coldsection.compliance.v1.SerialRange
-	(*LimitTree)(nil),                       // 19: coldsection.compliance.v1.LimitTree
-	(*IntervalLimit)(nil),                   // 20: coldsection.compliance.v1.IntervalLimit
-	(*Tolerance)(nil),                       // 21: coldsection.compliance.v1.Tolerance
-	(*NearThreshold)(nil),                   // 22: coldsection.compliance.v1.NearThreshold
-	(*DueItem)(nil),                         // 23: coldsection.compliance.v1.DueItem
-	(*Remaining)(nil),                       // 24: coldsection.compliance.v1.Remaining
-	(*Extension)(nil),                       // 25: coldsection.compliance.v1.Extension
-	(*ExplainDueItemResponse)(nil),          // 26: coldsection.compliance.v1.ExplainDueItemResponse
-	(*Accomplishment)(nil),                  // 27: coldsection.compliance.v1.Accomplishment
-	(*ComplianceStatus)(nil),                // 28: coldsection.compliance.v1.ComplianceStatus
-	(*Tool)(nil),                            // 29: coldsection.compliance.v1.Tool
-	(*ToolUse)(nil),                         // 30: coldsection.compliance.v1.ToolUse
-	(*Component)(nil),                       // 31: coldsection.compliance.v1.Component
-	(*PastFitting)(nil),                     // 32: coldsection.compliance.v1.PastFitting
-	(*LifeLimit)(nil),                       // 33: coldsection.compliance.v1.LifeLimit
-	(*LifeStatus)(nil),                      // 34: coldsection.compliance.v1.LifeStatus
-	(*Calibration)(nil),                     // 35: coldsection.compliance.v1.Calibration
-	(*Person)(nil),                          // 36: coldsection.compliance.v1.Person
-	(*Authorization)(nil),                   // 37: coldsection.compliance.v1.Authorization
-	(*ExperiencePeriod)(nil),                // 38: coldsection.compliance.v1.ExperiencePeriod
-	(*CheckGatesRequest)(nil),               // 39: coldsection.compliance.v1.CheckGatesRequest
-	(*CheckGatesResponse)(nil),              // 40: coldsection.compliance.v1.CheckGatesResponse
-	(*GateResult)(nil),                      // 41: coldsection.compliance.v1.GateResult
-	(*CreateAircraftRequest)(nil),           // 42: coldsection.compliance.v1.CreateAircraftRequest
-	(*UpdateAircraftRequest)(nil),           // 43: coldsection.compliance.v1.UpdateAircraftRequest
-	(*GetAircraftRequest)(nil),              // 44: coldsection.compliance.v1.GetAircraftRequest
-	(*ListAircraftRequest)(nil),             // 45: coldsection.compliance.v1.ListAircraftRequest
-	(*ListAircraftResponse)(nil),            // 46: coldsection.compliance.v1.ListAircraftResponse
-	(*CreateEngineRequest)(nil),             // 47: coldsection.compliance.v1.CreateEngineRequest
-	(*UpdateEngineRequest)(nil),             // 48: coldsection.compliance.v1.UpdateEngineRequest
-	(*GetEngineRequest)(nil),                // 49: coldsection.compliance.v1.GetEngineRequest
-	(*ListEnginesRequest)(nil),              // 50: coldsection.compliance.v1.ListEnginesRequest
-	(*ListEnginesResponse)(nil),             // 51: coldsection.compliance.v1.ListEnginesResponse
-	(*ListFittingsRequest)(nil),             // 52: coldsection.compliance.v1.ListFittingsRequest
-	(*ListFittingsResponse)(nil),            // 53: coldsection.compliance.v1.ListFittingsResponse
-	(*InstallEngineRequest)(nil),            // 54: coldsection.compliance.v1.InstallEngineRequest
-	(*RemoveEngineRequest)(nil),             // 55: coldsection.compliance.v1.RemoveEngineRequest
-	(*CreateUtilizationRequest)(nil),        // 56: coldsection.compliance.v1.CreateUtilizationRequest
-	(*BatchCreateUtilizationsRequest)(nil),  // 57: coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	(*BatchCreateUtilizationsResponse)(nil), // 58: coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	(*ListUtilizationsRequest)(nil),         // 59: coldsection.compliance.v1.ListUtilizationsRequest
-	(*ListUtilizationsResponse)(nil),        // 60: coldsection.compliance.v1.ListUtilizationsResponse
-	(*CreateRequirementRequest)(nil),        // 61: coldsection.compliance.v1.CreateRequirementRequest
-	(*UpdateRequirementRequest)(nil),        // 62: coldsection.compliance.v1.UpdateRequirementRequest
-	(*GetRequirementRequest)(nil),           // 63: coldsection.compliance.v1.GetRequirementRequest
-	(*ListRequirementsRequest)(nil),         // 64: coldsection.compliance.v1.ListRequirementsRequest
-	(*ListRequirementsResponse)(nil),        // 65: coldsection.compliance.v1.ListRequirementsResponse
-	(*GetDueItemRequest)(nil),               // 66: coldsection.compliance.v1.GetDueItemRequest
-	(*ListDueItemsRequest)(nil),             // 67: coldsection.compliance.v1.ListDueItemsRequest
-	(*ListDueItemsResponse)(nil),            // 68: coldsection.compliance.v1.ListDueItemsResponse
-	(*ExplainDueItemRequest)(nil),           // 69: coldsection.compliance.v1.ExplainDueItemRequest
-	(*ExtendDueItemRequest)(nil),            // 70: coldsection.compliance.v1.ExtendDueItemRequest
-	(*CreateAccomplishmentRequest)(nil),     // 71: coldsection.compliance.v1.CreateAccomplishmentRequest
-	(*ListAccomplishmentsRequest)(nil),      // 72: coldsection.compliance.v1.ListAccomplishmentsRequest
-	(*ListAccomplishmentsResponse)(nil),     // 73: coldsection.compliance.v1.ListAccomplishmentsResponse
-	(*GetComplianceStatusRequest)(nil),      // 74: coldsection.compliance.v1.GetComplianceStatusRequest
-	(*CreateToolRequest)(nil),               // 75: coldsection.compliance.v1.CreateToolRequest
-	(*CalibrateToolRequest)(nil),            // 76: coldsection.compliance.v1.CalibrateToolRequest
-	(*WithdrawToolRequest)(nil),             // 77: coldsection.compliance.v1.WithdrawToolRequest
-	(*GetToolRequest)(nil),                  // 78: coldsection.compliance.v1.GetToolRequest
-	(*ListToolsRequest)(nil),                // 79: coldsection.compliance.v1.ListToolsRequest
-	(*ListToolsResponse)(nil),               // 80: coldsection.compliance.v1.ListToolsResponse
-	(*CreatePersonRequest)(nil),             // 81: coldsection.compliance.v1.CreatePersonRequest
-	(*UpdatePersonRequest)(nil),             // 82: coldsection.compliance.v1.UpdatePersonRequest
-	(*GetPersonRequest)(nil),                // 83: coldsection.compliance.v1.GetPersonRequest
-	(*ListPeopleRequest)(nil),               // 84: coldsection.compliance.v1.ListPeopleRequest
-	(*ListPeopleResponse)(nil),              // 85: coldsection.compliance.v1.ListPeopleResponse
-	(*ListToolUsesRequest)(nil),             // 86: coldsection.compliance.v1.ListToolUsesRequest
-	(*ListToolUsesResponse)(nil),            // 87: coldsection.compliance.v1.ListToolUsesResponse
-	(*FindSuspectToolUsesRequest)(nil),      // 88: coldsection.compliance.v1.FindSuspectToolUsesRequest
-	(*FindSuspectToolUsesResponse)(nil),     // 89: coldsection.compliance.v1.FindSuspectToolUsesResponse
-	(*CreateComponentRequest)(nil),          // 90: coldsection.compliance.v1.CreateComponentRequest
-	(*InstallComponentRequest)(nil),         // 91: coldsection.compliance.v1.InstallComponentRequest
-	(*RemoveComponentRequest)(nil),          // 92: coldsection.compliance.v1.RemoveComponentRequest
-	(*GetComponentRequest)(nil),             // 93: coldsection.compliance.v1.GetComponentRequest
-	(*ListComponentsRequest)(nil),           // 94: coldsection.compliance.v1.ListComponentsRequest
-	(*ListComponentsResponse)(nil),          // 95: coldsection.compliance.v1.ListComponentsResponse
-	(*CreateLifeLimitRequest)(nil),          // 96: coldsection.compliance.v1.CreateLifeLimitRequest
-	(*GetLifeLimitRequest)(nil),             // 97: coldsection.compliance.v1.GetLifeLimitRequest
-	(*ListLifeLimitsRequest)(nil),           // 98: coldsection.compliance.v1.ListLifeLimitsRequest
-	(*ListLifeLimitsResponse)(nil),          // 99: coldsection.compliance.v1.ListLifeLimitsResponse
-	(*GetLifeStatusRequest)(nil),            // 100: coldsection.compliance.v1.GetLifeStatusRequest
-	(*ListLifeStatusesRequest)(nil),         // 101: coldsection.compliance.v1.ListLifeStatusesRequest
-	(*ListLifeStatusesResponse)(nil),        // 102: coldsection.compliance.v1.ListLifeStatusesResponse
-	(*RecordExperienceRequest)(nil),         // 103: coldsection.compliance.v1.RecordExperienceRequest
-	(*CreateAuthorizationRequest)(nil),      // 104: coldsection.compliance.v1.CreateAuthorizationRequest
-	(*SuspendAuthorizationRequest)(nil),     // 105: coldsection.compliance.v1.SuspendAuthorizationRequest
-	(*ListAuthorizationsRequest)(nil),       // 106: coldsection.compliance.v1.ListAuthorizationsRequest
-	(*ListAuthorizationsResponse)(nil),      // 107: coldsection.compliance.v1.ListAuthorizationsResponse
-	nil,                                     // 108: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	nil,                                     // 109: coldsection.compliance.v1.Engine.ExternalIdsEntry
-	(*date.Date)(nil),                       // 110: google.type.Date
-	(*timestamppb.Timestamp)(nil),           // 111: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),            // 112: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),           // 113: google.protobuf.FieldMask
+	(RequirementStatus_Standing)(0),         // 7: coldsection.compliance.v1.RequirementStatus.Standing
+	(Tool_State)(0),                         // 8: coldsection.compliance.v1.Tool.State
+	(LifeLimit_Formula)(0),                  // 9: coldsection.compliance.v1.LifeLimit.Formula
+	(Authorization_State)(0),                // 10: coldsection.compliance.v1.Authorization.State
+	(*Aircraft)(nil),                        // 11: coldsection.compliance.v1.Aircraft
+	(*Counters)(nil),                        // 12: coldsection.compliance.v1.Counters
+	(*FlyingRate)(nil),                      // 13: coldsection.compliance.v1.FlyingRate
+	(*Engine)(nil),                          // 14: coldsection.compliance.v1.Engine
+	(*Fitting)(nil),                         // 15: coldsection.compliance.v1.Fitting
+	(*Utilization)(nil),                     // 16: coldsection.compliance.v1.Utilization
+	(*Requirement)(nil),                     // 17: coldsection.compliance.v1.Requirement
+	(*Applicability)(nil),                   // 18: coldsection.compliance.v1.Applicability
+	(*SerialRange)(nil),                     // 19: coldsection.compliance.v1.SerialRange
+	(*LimitTree)(nil),                       // 20: coldsection.compliance.v1.LimitTree
+	(*IntervalLimit)(nil),                   // 21: coldsection.compliance.v1.IntervalLimit
+	(*Tolerance)(nil),                       // 22: coldsection.compliance.v1.Tolerance
+	(*NearThreshold)(nil),                   // 23: coldsection.compliance.v1.NearThreshold
+	(*DueItem)(nil),                         // 24: coldsection.compliance.v1.DueItem
+	(*Remaining)(nil),                       // 25: coldsection.compliance.v1.Remaining
+	(*Extension)(nil),                       // 26: coldsection.compliance.v1.Extension
+	(*ExplainDueItemResponse)(nil),          // 27: coldsection.compliance.v1.ExplainDueItemResponse
+	(*Accomplishment)(nil),                  // 28: coldsection.compliance.v1.Accomplishment
+	(*ComplianceStatus)(nil),                // 29: coldsection.compliance.v1.ComplianceStatus
+	(*RequirementStatus)(nil),               // 30: coldsection.compliance.v1.RequirementStatus
+	(*ApplicabilityDecision)(nil),           // 31: coldsection.compliance.v1.ApplicabilityDecision
+	(*RetentionFloor)(nil),                  // 32: coldsection.compliance.v1.RetentionFloor
+	(*Tool)(nil),                            // 33: coldsection.compliance.v1.Tool
+	(*ToolUse)(nil),                         // 34: coldsection.compliance.v1.ToolUse
+	(*Component)(nil),                       // 35: coldsection.compliance.v1.Component
+	(*PastFitting)(nil),                     // 36: coldsection.compliance.v1.PastFitting
+	(*LifeLimit)(nil),                       // 37: coldsection.compliance.v1.LifeLimit
+	(*LifeStatus)(nil),                      // 38: coldsection.compliance.v1.LifeStatus
+	(*Calibration)(nil),                     // 39: coldsection.compliance.v1.Calibration
+	(*Person)(nil),                          // 40: coldsection.compliance.v1.Person
+	(*Authorization)(nil),                   // 41: coldsection.compliance.v1.Authorization
+	(*ExperiencePeriod)(nil),                // 42: coldsection.compliance.v1.ExperiencePeriod
+	(*CheckGatesRequest)(nil),               // 43: coldsection.compliance.v1.CheckGatesRequest
+	(*CheckGatesResponse)(nil),              // 44: coldsection.compliance.v1.CheckGatesResponse
+	(*GateResult)(nil),                      // 45: coldsection.compliance.v1.GateResult
+	(*CreateAircraftRequest)(nil),           // 46: coldsection.compliance.v1.CreateAircraftRequest
+	(*UpdateAircraftRequest)(nil),           // 47: coldsection.compliance.v1.UpdateAircraftRequest
+	(*GetAircraftRequest)(nil),              // 48: coldsection.compliance.v1.GetAircraftRequest
+	(*ListAircraftRequest)(nil),             // 49: coldsection.compliance.v1.ListAircraftRequest
+	(*ListAircraftResponse)(nil),            // 50: coldsection.compliance.v1.ListAircraftResponse
+	(*CreateEngineRequest)(nil),             // 51: coldsection.compliance.v1.CreateEngineRequest
+	(*UpdateEngineRequest)(nil),             // 52: coldsection.compliance.v1.UpdateEngineRequest
+	(*GetEngineRequest)(nil),                // 53: coldsection.compliance.v1.GetEngineRequest
+	(*ListEnginesRequest)(nil),              // 54: coldsection.compliance.v1.ListEnginesRequest
+	(*ListEnginesResponse)(nil),             // 55: coldsection.compliance.v1.ListEnginesResponse
+	(*ListFittingsRequest)(nil),             // 56: coldsection.compliance.v1.ListFittingsRequest
+	(*ListFittingsResponse)(nil),            // 57: coldsection.compliance.v1.ListFittingsResponse
+	(*InstallEngineRequest)(nil),            // 58: coldsection.compliance.v1.InstallEngineRequest
+	(*RemoveEngineRequest)(nil),             // 59: coldsection.compliance.v1.RemoveEngineRequest
+	(*CreateUtilizationRequest)(nil),        // 60: coldsection.compliance.v1.CreateUtilizationRequest
+	(*BatchCreateUtilizationsRequest)(nil),  // 61: coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	(*BatchCreateUtilizationsResponse)(nil), // 62: coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	(*ListUtilizationsRequest)(nil),         // 63: coldsection.compliance.v1.ListUtilizationsRequest
+	(*ListUtilizationsResponse)(nil),        // 64: coldsection.compliance.v1.ListUtilizationsResponse
+	(*CreateRequirementRequest)(nil),        // 65: coldsection.compliance.v1.CreateRequirementRequest
+	(*UpdateRequirementRequest)(nil),        // 66: coldsection.compliance.v1.UpdateRequirementRequest
+	(*GetRequirementRequest)(nil),           // 67: coldsection.compliance.v1.GetRequirementRequest
+	(*ListRequirementsRequest)(nil),         // 68: coldsection.compliance.v1.ListRequirementsRequest
+	(*ListRequirementsResponse)(nil),        // 69: coldsection.compliance.v1.ListRequirementsResponse
+	(*GetDueItemRequest)(nil),               // 70: coldsection.compliance.v1.GetDueItemRequest
+	(*ListDueItemsRequest)(nil),             // 71: coldsection.compliance.v1.ListDueItemsRequest
+	(*ListDueItemsResponse)(nil),            // 72: coldsection.compliance.v1.ListDueItemsResponse
+	(*ExplainDueItemRequest)(nil),           // 73: coldsection.compliance.v1.ExplainDueItemRequest
+	(*ExtendDueItemRequest)(nil),            // 74: coldsection.compliance.v1.ExtendDueItemRequest
+	(*CreateAccomplishmentRequest)(nil),     // 75: coldsection.compliance.v1.CreateAccomplishmentRequest
+	(*DecideApplicabilityRequest)(nil),      // 76: coldsection.compliance.v1.DecideApplicabilityRequest
+	(*GetRetentionFloorRequest)(nil),        // 77: coldsection.compliance.v1.GetRetentionFloorRequest
+	(*ListAccomplishmentsRequest)(nil),      // 78: coldsection.compliance.v1.ListAccomplishmentsRequest
+	(*ListAccomplishmentsResponse)(nil),     // 79: coldsection.compliance.v1.ListAccomplishmentsResponse
+	(*GetComplianceStatusRequest)(nil),      // 80: coldsection.compliance.v1.GetComplianceStatusRequest
+	(*CreateToolRequest)(nil),               // 81: coldsection.compliance.v1.CreateToolRequest
+	(*CalibrateToolRequest)(nil),            // 82: coldsection.compliance.v1.CalibrateToolRequest
+	(*WithdrawToolRequest)(nil),             // 83: coldsection.compliance.v1.WithdrawToolRequest
+	(*GetToolRequest)(nil),                  // 84: coldsection.compliance.v1.GetToolRequest
+	(*ListToolsRequest)(nil),                // 85: coldsection.compliance.v1.ListToolsRequest
+	(*ListToolsResponse)(nil),               // 86: coldsection.compliance.v1.ListToolsResponse
+	(*CreatePersonRequest)(nil),             // 87: coldsection.compliance.v1.CreatePersonRequest
+	(*UpdatePersonRequest)(nil),             // 88: coldsection.compliance.v1.UpdatePersonRequest
+	(*GetPersonRequest)(nil),                // 89: coldsection.compliance.v1.GetPersonRequest
+	(*ListPeopleRequest)(nil),               // 90: coldsection.compliance.v1.ListPeopleRequest
+	(*ListPeopleResponse)(nil),              // 91: coldsection.compliance.v1.ListPeopleResponse
+	(*ListToolUsesRequest)(nil),             // 92: coldsection.compliance.v1.ListToolUsesRequest
+	(*ListToolUsesResponse)(nil),            // 93: coldsection.compliance.v1.ListToolUsesResponse
+	(*FindSuspectToolUsesRequest)(nil),      // 94: coldsection.compliance.v1.FindSuspectToolUsesRequest
+	(*FindSuspectToolUsesResponse)(nil),     // 95: coldsection.compliance.v1.FindSuspectToolUsesResponse
+	(*CreateComponentRequest)(nil),          // 96: coldsection.compliance.v1.CreateComponentRequest
+	(*InstallComponentRequest)(nil),         // 97: coldsection.compliance.v1.InstallComponentRequest
+	(*RemoveComponentRequest)(nil),          // 98: coldsection.compliance.v1.RemoveComponentRequest
+	(*GetComponentRequest)(nil),             // 99: coldsection.compliance.v1.GetComponentRequest
+	(*ListComponentsRequest)(nil),           // 100: coldsection.compliance.v1.ListComponentsRequest
+	(*ListComponentsResponse)(nil),          // 101: coldsection.compliance.v1.ListComponentsResponse
+	(*CreateLifeLimitRequest)(nil),          // 102: coldsection.compliance.v1.CreateLifeLimitRequest
+	(*GetLifeLimitRequest)(nil),             // 103: coldsection.compliance.v1.GetLifeLimitRequest
+	(*ListLifeLimitsRequest)(nil),           // 104: coldsection.compliance.v1.ListLifeLimitsRequest
+	(*ListLifeLimitsResponse)(nil),          // 105: coldsection.compliance.v1.ListLifeLimitsResponse
+	(*GetLifeStatusRequest)(nil),            // 106: coldsection.compliance.v1.GetLifeStatusRequest
+	(*ListLifeStatusesRequest)(nil),         // 107: coldsection.compliance.v1.ListLifeStatusesRequest
+	(*ListLifeStatusesResponse)(nil),        // 108: coldsection.compliance.v1.ListLifeStatusesResponse
+	(*RecordExperienceRequest)(nil),         // 109: coldsection.compliance.v1.RecordExperienceRequest
+	(*CreateAuthorizationRequest)(nil),      // 110: coldsection.compliance.v1.CreateAuthorizationRequest
+	(*SuspendAuthorizationRequest)(nil),     // 111: coldsection.compliance.v1.SuspendAuthorizationRequest
+	(*ListAuthorizationsRequest)(nil),       // 112: coldsection.compliance.v1.ListAuthorizationsRequest
+	(*ListAuthorizationsResponse)(nil),      // 113: coldsection.compliance.v1.ListAuthorizationsResponse
+	nil,                                     // 114: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	nil,                                     // 115: coldsection.compliance.v1.Engine.ExternalIdsEntry
+	(*date.Date)(nil),                       // 116: google.type.Date
+	(*timestamppb.Timestamp)(nil),           // 117: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),            // 118: coldsection.common.v1.DocumentReference
+	(*fieldmaskpb.FieldMask)(nil),           // 119: google.protobuf.FieldMask
 }
 var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
-	11,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
-	110, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
+	12,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
+	116, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
 	0,   // 2: coldsection.compliance.v1.Aircraft.regime:type_name -> coldsection.compliance.v1.Aircraft.Regime
-	12,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	108, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	111, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
-	111, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
-	11,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	110, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
-	11,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
-	110, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
-	109, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
-	111, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
-	111, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
-	11,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	110, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
-	110, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
-	110, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
-	110, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
-	111, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
-	111, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
-	11,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
-	110, // 22: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
-	111, // 23: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
+	13,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	114, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	117, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
+	117, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
+	12,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	116, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
+	12,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
+	116, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
+	115, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
+	117, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
+	117, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
+	12,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	116, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
+	116, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
+	116, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
+	116, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
+	117, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
+	117, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
+	12,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
+	116, // 22: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
+	117, // 23: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
 	1,   // 24: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	112, // 25: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
-	17,  // 26: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
-	19,  // 27: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
-	19,  // 28: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
+	118, // 25: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
+	18,  // 26: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
+	20,  // 27: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
+	20,  // 28: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
 	2,   // 29: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
 	3,   // 30: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
-	110, // 31: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
-	21,  // 32: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
-	22,  // 33: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
-	111, // 34: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
-	111, // 35: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
-	18,  // 36: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
+	116, // 31: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
+	22,  // 32: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
+	23,  // 33: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
+	117, // 34: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
+	117, // 35: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
+	19,  // 36: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
 	4,   // 37: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
-	20,  // 38: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
-	19,  // 39: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
+	21,  // 38: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
+	20,  // 39: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
 	5,   // 40: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	110, // 41: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
-	112, // 42: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
+	116, // 41: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
+	118, // 42: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
 	1,   // 43: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
 	6,   // 44: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	110, // 45: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
-	24,  // 46: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
-	110, // 47: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
-	11,  // 48: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	25,  // 49: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
-	110, // 50: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
-	111, // 51: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
+	116, // 45: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
+	25,  // 46: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
+	116, // 47: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
+	12,  // 48: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	26,  // 49: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
+	116, // 50: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
+	117, // 51: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
 	5,   // 52: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	110, // 53: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
-	110, // 54: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
-	110, // 55: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
-	111, // 56: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
-	23,  // 57: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
-	12,  // 58: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	112, // 59: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	110, // 60: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
-	11,  // 61: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
-	111, // 62: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
-	111, // 63: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
-	111, // 64: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
-	11,  // 65: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
-	23,  // 66: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
-	7,   // 67: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
-	110, // 68: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
-	110, // 69: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
-	111, // 70: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
-	111, // 71: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
-	111, // 72: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
-	11,  // 73: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
-	110, // 74: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
-	32,  // 75: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
-	11,  // 76: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	110, // 77: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
-	111, // 78: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
-	111, // 79: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
-	110, // 80: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
-	112, // 81: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
-	110, // 82: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
-	8,   // 83: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
-	111, // 84: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
-	6,   // 85: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	112, // 86: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	110, // 87: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
-	110, // 88: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
-	111, // 89: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	111, // 90: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	110, // 91: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
-	110, // 92: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
-	110, // 93: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
-	9,   // 94: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
-	111, // 95: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
-	111, // 96: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
-	38,  // 97: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	110, // 98: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
-	110, // 99: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
-	110, // 100: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
-	110, // 101: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
-	41,  // 102: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
-	10,  // 103: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	10,  // 104: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	113, // 105: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
-	10,  // 106: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	13,  // 107: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	13,  // 108: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	113, // 109: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
-	13,  // 110: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
-	14,  // 111: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
-	110, // 112: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
-	110, // 113: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
-	15,  // 114: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
-	56,  // 115: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
-	15,  // 116: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	15,  // 117: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	16,  // 118: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	16,  // 119: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	113, // 120: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
-	16,  // 121: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
-	110, // 122: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
-	23,  // 123: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
-	25,  // 124: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
-	27,  // 125: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
-	27,  // 126: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
-	111, // 127: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	111, // 128: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
-	29,  // 129: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
-	35,  // 130: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
-	29,  // 131: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
-	36,  // 132: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	36,  // 133: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	113, // 134: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	36,  // 135: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
-	30,  // 136: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	30,  // 137: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	31,  // 138: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
-	110, // 139: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
-	110, // 140: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
-	31,  // 141: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
-	33,  // 142: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
-	33,  // 143: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
-	34,  // 144: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
-	38,  // 145: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	37,  // 146: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
-	37,  // 147: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
-	42,  // 148: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
-	43,  // 149: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
-	47,  // 150: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
-	48,  // 151: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
-	54,  // 152: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
-	55,  // 153: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
-	56,  // 154: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
-	57,  // 155: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	61,  // 156: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
-	62,  // 157: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
-	71,  // 158: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
-	70,  // 159: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
-	75,  // 160: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
-	76,  // 161: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
-	77,  // 162: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
-	90,  // 163: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
-	91,  // 164: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
-	92,  // 165: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
-	96,  // 166: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
-	81,  // 167: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
-	82,  // 168: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
-	104, // 169: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
-	103, // 170: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
-	105, // 171: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
-	44,  // 172: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
-	45,  // 173: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
-	49,  // 174: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
-	50,  // 175: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
-	52,  // 176: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
-	59,  // 177: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
-	63,  // 178: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
-	64,  // 179: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
-	66,  // 180: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
-	67,  // 181: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
-	69,  // 182: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
-	72,  // 183: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
-	74,  // 184: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
-	78,  // 185: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
-	79,  // 186: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
-	86,  // 187: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
-	88,  // 188: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
-	93,  // 189: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
-	94,  // 190: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
-	97,  // 191: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
-	98,  // 192: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
-	100, // 193: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
-	101, // 194: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
-	83,  // 195: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
-	84,  // 196: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
-	106, // 197: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
-	39,  // 198: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
-	10,  // 199: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	10,  // 200: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	13,  // 201: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
-	13,  // 202: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
-	13,  // 203: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
-	13,  // 204: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
-	15,  // 205: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
-	58,  // 206: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	16,  // 207: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	16,  // 208: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	27,  // 209: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
-	23,  // 210: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
-	29,  // 211: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
-	29,  // 212: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
-	29,  // 213: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
-	31,  // 214: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
-	31,  // 215: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
-	31,  // 216: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
-	33,  // 217: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	36,  // 218: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
-	36,  // 219: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
-	37,  // 220: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	37,  // 221: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
-	37,  // 222: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	10,  // 223: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	46,  // 224: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
-	13,  // 225: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
-	51,  // 226: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
-	53,  // 227: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
-	60,  // 228: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
-	16,  // 229: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
-	65,  // 230: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
-	23,  // 231: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
-	68,  // 232: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
-	26,  // 233: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
-	73,  // 234: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
-	28,  // 235: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
-	29,  // 236: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
-	80,  // 237: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
-	87,  // 238: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
-	89,  // 239: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
-	31,  // 240: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
-	95,  // 241: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
-	33,  // 242: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	99,  // 243: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
-	34,  // 244: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
-	102, // 245: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
-	36,  // 246: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
-	85,  // 247: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
-	107, // 248: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
-	40,  // 249: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
-	199, // [199:250] is the sub-list for method output_type
-	148, // [148:199] is the sub-list for method input_type
-	148, // [148:148] is the sub-list for extension type_name
-	148, // [148:148] is the sub-list for extension extendee
-	0,   // [0:148] is the sub-list for field type_name
+	116, // 53: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
+	116, // 54: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
+	116, // 55: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
+	117, // 56: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
+	24,  // 57: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
+	13,  // 58: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	118, // 59: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	116, // 60: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
+	12,  // 61: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
+	117, // 62: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
+	117, // 63: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
+	117, // 64: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
+	12,  // 65: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
+	24,  // 66: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
+	30,  // 67: coldsection.compliance.v1.ComplianceStatus.requirement_statuses:type_name -> coldsection.compliance.v1.RequirementStatus
+	38,  // 68: coldsection.compliance.v1.ComplianceStatus.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	1,   // 69: coldsection.compliance.v1.RequirementStatus.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	118, // 70: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	116, // 71: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
+	7,   // 72: coldsection.compliance.v1.RequirementStatus.standing:type_name -> coldsection.compliance.v1.RequirementStatus.Standing
+	116, // 73: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
+	12,  // 74: coldsection.compliance.v1.RequirementStatus.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	25,  // 75: coldsection.compliance.v1.RequirementStatus.remaining:type_name -> coldsection.compliance.v1.Remaining
+	31,  // 76: coldsection.compliance.v1.RequirementStatus.applicability_decision:type_name -> coldsection.compliance.v1.ApplicabilityDecision
+	117, // 77: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
+	116, // 78: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
+	8,   // 79: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
+	116, // 80: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
+	116, // 81: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
+	117, // 82: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
+	117, // 83: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
+	117, // 84: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
+	12,  // 85: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
+	116, // 86: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
+	36,  // 87: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
+	12,  // 88: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	116, // 89: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
+	117, // 90: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
+	117, // 91: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
+	116, // 92: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
+	118, // 93: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
+	116, // 94: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
+	9,   // 95: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
+	117, // 96: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
+	6,   // 97: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	118, // 98: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	116, // 99: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
+	116, // 100: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
+	117, // 101: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	117, // 102: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
+	116, // 103: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
+	116, // 104: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
+	116, // 105: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
+	10,  // 106: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
+	117, // 107: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
+	117, // 108: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
+	42,  // 109: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	116, // 110: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
+	116, // 111: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
+	116, // 112: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
+	116, // 113: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
+	45,  // 114: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
+	11,  // 115: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	11,  // 116: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	119, // 117: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
+	11,  // 118: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	14,  // 119: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	14,  // 120: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	119, // 121: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
+	14,  // 122: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
+	15,  // 123: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
+	116, // 124: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
+	116, // 125: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
+	16,  // 126: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
+	60,  // 127: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
+	16,  // 128: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	16,  // 129: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	17,  // 130: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	17,  // 131: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	119, // 132: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
+	17,  // 133: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
+	116, // 134: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
+	24,  // 135: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
+	26,  // 136: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
+	28,  // 137: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
+	28,  // 138: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
+	117, // 139: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	117, // 140: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	33,  // 141: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
+	39,  // 142: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
+	33,  // 143: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
+	40,  // 144: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	40,  // 145: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	119, // 146: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	40,  // 147: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
+	34,  // 148: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	34,  // 149: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	35,  // 150: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
+	116, // 151: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
+	116, // 152: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
+	35,  // 153: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
+	37,  // 154: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
+	37,  // 155: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
+	38,  // 156: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	42,  // 157: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	41,  // 158: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
+	41,  // 159: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
+	46,  // 160: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
+	47,  // 161: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
+	51,  // 162: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
+	52,  // 163: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
+	58,  // 164: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
+	59,  // 165: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
+	60,  // 166: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
+	61,  // 167: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	65,  // 168: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
+	66,  // 169: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
+	75,  // 170: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
+	74,  // 171: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
+	76,  // 172: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
+	81,  // 173: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
+	82,  // 174: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
+	83,  // 175: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
+	96,  // 176: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
+	97,  // 177: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
+	98,  // 178: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
+	102, // 179: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
+	87,  // 180: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
+	88,  // 181: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
+	110, // 182: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
+	109, // 183: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
+	111, // 184: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
+	48,  // 185: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
+	49,  // 186: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
+	53,  // 187: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
+	54,  // 188: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
+	56,  // 189: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
+	63,  // 190: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
+	67,  // 191: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
+	68,  // 192: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
+	70,  // 193: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
+	71,  // 194: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
+	73,  // 195: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
+	78,  // 196: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
+	77,  // 197: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
+	80,  // 198: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
+	84,  // 199: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
+	85,  // 200: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
+	92,  // 201: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
+	94,  // 202: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
+	99,  // 203: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
+	100, // 204: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
+	103, // 205: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
+	104, // 206: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
+	106, // 207: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
+	107, // 208: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
+	89,  // 209: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
+	90,  // 210: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
+	112, // 211: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
+	43,  // 212: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
+	11,  // 213: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	11,  // 214: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	14,  // 215: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
+	14,  // 216: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
+	14,  // 217: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
+	14,  // 218: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 219: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
+	62,  // 220: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	17,  // 221: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	17,  // 222: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	28,  // 223: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
+	24,  // 224: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
+	17,  // 225: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
+	33,  // 226: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
+	33,  // 227: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
+	33,  // 228: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
+	35,  // 229: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
+	35,  // 230: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
+	35,  // 231: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
+	37,  // 232: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	40,  // 233: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
+	40,  // 234: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
+	41,  // 235: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	41,  // 236: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
+	41,  // 237: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	11,  // 238: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	50,  // 239: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
+	14,  // 240: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
+	55,  // 241: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
+	57,  // 242: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
+	64,  // 243: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
+	17,  // 244: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
+	69,  // 245: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
+	24,  // 246: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
+	72,  // 247: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
+	27,  // 248: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
+	79,  // 249: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
+	32,  // 250: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
+	29,  // 251: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
+	33,  // 252: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
+	86,  // 253: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
+	93,  // 254: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
+	95,  // 255: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
+	35,  // 256: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
+	101, // 257: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
+	37,  // 258: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	105, // 259: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
+	38,  // 260: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
+	108, // 261: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
+	40,  // 262: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
+	91,  // 263: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
+	113, // 264: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
+	44,  // 265: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
+	213, // [213:266] is the sub-list for method output_type
+	160, // [160:213] is the sub-list for method input_type
+	160, // [160:160] is the sub-list for extension type_name
+	160, // [160:160] is the sub-list for extension extendee
+	0,   // [0:160] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_compliance_proto_init() }
@@ -10174,8 +10849,8 @@ func file_coldsection_compliance_v1_compliance_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_compliance_proto_rawDesc), len(file_coldsection_compliance_v1_compliance_proto_rawDesc)),
-			NumEnums:      10,
-			NumMessages:   100,
+			NumEnums:      11,
+			NumMessages:   105,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

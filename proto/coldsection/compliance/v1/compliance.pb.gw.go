@@ -699,6 +699,51 @@ func local_request_ComplianceService_ExtendDueItem_0(ctx context.Context, marsha
 	return msg, metadata, err
 }
 
+func request_ComplianceService_DecideApplicability_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq DecideApplicabilityRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.DecideApplicability(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_ComplianceService_DecideApplicability_0(ctx context.Context, marshaler runtime.Marshaler, server ComplianceServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq DecideApplicabilityRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	msg, err := server.DecideApplicability(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 var filter_ComplianceService_CreateTool_0 = &utilities.DoubleArray{Encoding: map[string]int{"tool": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
 
 func request_ComplianceService_CreateTool_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -1749,6 +1794,45 @@ func local_request_ComplianceQueryService_ListAccomplishments_0(ctx context.Cont
 	return msg, metadata, err
 }
 
+func request_ComplianceQueryService_GetRetentionFloor_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq GetRetentionFloorRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.GetRetentionFloor(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_ComplianceQueryService_GetRetentionFloor_0(ctx context.Context, marshaler runtime.Marshaler, server ComplianceQueryServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq GetRetentionFloorRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	msg, err := server.GetRetentionFloor(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 var filter_ComplianceQueryService_GetComplianceStatus_0 = &utilities.DoubleArray{Encoding: map[string]int{}, Base: []int(nil), Check: []int(nil)}
 
 func request_ComplianceQueryService_GetComplianceStatus_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -2590,6 +2674,26 @@ func RegisterComplianceServiceHandlerServer(ctx context.Context, mux *runtime.Se
 		}
 		forward_ComplianceService_ExtendDueItem_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_ComplianceService_DecideApplicability_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/DecideApplicability", runtime.WithHTTPPathPattern("/v1/{name=requirements/*}:decideApplicability"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_ComplianceService_DecideApplicability_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ComplianceService_DecideApplicability_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_ComplianceService_CreateTool_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -3079,6 +3183,26 @@ func RegisterComplianceQueryServiceHandlerServer(ctx context.Context, mux *runti
 			return
 		}
 		forward_ComplianceQueryService_ListAccomplishments_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_GetRetentionFloor_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceQueryService/GetRetentionFloor", runtime.WithHTTPPathPattern("/v1/{name=requirements/*/accomplishments/*/retentionFloor}"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_ComplianceQueryService_GetRetentionFloor_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ComplianceQueryService_GetRetentionFloor_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_GetComplianceStatus_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -3634,6 +3758,23 @@ func RegisterComplianceServiceHandlerClient(ctx context.Context, mux *runtime.Se
 		}
 		forward_ComplianceService_ExtendDueItem_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_ComplianceService_DecideApplicability_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceService/DecideApplicability", runtime.WithHTTPPathPattern("/v1/{name=requirements/*}:decideApplicability"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_ComplianceService_DecideApplicability_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ComplianceService_DecideApplicability_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_ComplianceService_CreateTool_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -3854,6 +3995,7 @@ var (
 	pattern_ComplianceService_UpdateRequirement_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "requirements", "requirement.name"}, ""))
 	pattern_ComplianceService_CreateAccomplishment_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "requirements", "parent", "accomplishments"}, ""))
 	pattern_ComplianceService_ExtendDueItem_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "dueItems", "name"}, "extend"))
+	pattern_ComplianceService_DecideApplicability_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "requirements", "name"}, "decideApplicability"))
 	pattern_ComplianceService_CreateTool_0              = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "tools"}, ""))
 	pattern_ComplianceService_CalibrateTool_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "tools", "name"}, "calibrate"))
 	pattern_ComplianceService_WithdrawTool_0            = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "tools", "name"}, "withdraw"))
@@ -3881,6 +4023,7 @@ var (
 	forward_ComplianceService_UpdateRequirement_0       = runtime.ForwardResponseMessage
 	forward_ComplianceService_CreateAccomplishment_0    = runtime.ForwardResponseMessage
 	forward_ComplianceService_ExtendDueItem_0           = runtime.ForwardResponseMessage
+	forward_ComplianceService_DecideApplicability_0     = runtime.ForwardResponseMessage
 	forward_ComplianceService_CreateTool_0              = runtime.ForwardResponseMessage
 	forward_ComplianceService_CalibrateTool_0           = runtime.ForwardResponseMessage
 	forward_ComplianceService_WithdrawTool_0            = runtime.ForwardResponseMessage
@@ -4134,6 +4277,23 @@ func RegisterComplianceQueryServiceHandlerClient(ctx context.Context, mux *runti
 			return
 		}
 		forward_ComplianceQueryService_ListAccomplishments_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_GetRetentionFloor_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceQueryService/GetRetentionFloor", runtime.WithHTTPPathPattern("/v1/{name=requirements/*/accomplishments/*/retentionFloor}"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_ComplianceQueryService_GetRetentionFloor_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ComplianceQueryService_GetRetentionFloor_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_GetComplianceStatus_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -4389,6 +4549,7 @@ var (
 	pattern_ComplianceQueryService_ListDueItems_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "dueItems"}, ""))
 	pattern_ComplianceQueryService_ExplainDueItem_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "dueItems", "name"}, "explain"))
 	pattern_ComplianceQueryService_ListAccomplishments_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "requirements", "parent", "accomplishments"}, ""))
+	pattern_ComplianceQueryService_GetRetentionFloor_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 2, 3, 4, 5, 5, 4}, []string{"v1", "requirements", "accomplishments", "retentionFloor", "name"}, ""))
 	pattern_ComplianceQueryService_GetComplianceStatus_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "complianceStatus"}, ""))
 	pattern_ComplianceQueryService_GetTool_0             = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "tools", "name"}, ""))
 	pattern_ComplianceQueryService_ListTools_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "tools"}, ""))
@@ -4418,6 +4579,7 @@ var (
 	forward_ComplianceQueryService_ListDueItems_0        = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_ExplainDueItem_0      = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_ListAccomplishments_0 = runtime.ForwardResponseMessage
+	forward_ComplianceQueryService_GetRetentionFloor_0   = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_GetComplianceStatus_0 = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_GetTool_0             = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_ListTools_0           = runtime.ForwardResponseMessage

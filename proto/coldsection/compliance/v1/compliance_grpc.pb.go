@@ -33,6 +33,7 @@ const (
 	ComplianceService_UpdateRequirement_FullMethodName       = "/coldsection.compliance.v1.ComplianceService/UpdateRequirement"
 	ComplianceService_CreateAccomplishment_FullMethodName    = "/coldsection.compliance.v1.ComplianceService/CreateAccomplishment"
 	ComplianceService_ExtendDueItem_FullMethodName           = "/coldsection.compliance.v1.ComplianceService/ExtendDueItem"
+	ComplianceService_DecideApplicability_FullMethodName     = "/coldsection.compliance.v1.ComplianceService/DecideApplicability"
 	ComplianceService_CreateTool_FullMethodName              = "/coldsection.compliance.v1.ComplianceService/CreateTool"
 	ComplianceService_CalibrateTool_FullMethodName           = "/coldsection.compliance.v1.ComplianceService/CalibrateTool"
 	ComplianceService_WithdrawTool_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/WithdrawTool"
@@ -86,6 +87,9 @@ type ComplianceServiceClient interface {
 	// Extends a due item once, with authority and a hard stop. Role: quality. Reasons: EXTENSION_NOT_ALLOWED,
 	// EXTENSION_TOO_LONG, EXTENSION_EMPTY.
 	ExtendDueItem(ctx context.Context, in *ExtendDueItemRequest, opts ...grpc.CallOption) (*DueItem, error)
+	// Decides by hand whether a requirement applies to an engine, for this revision of it; a later revision asks again. Role:
+	// quality. Reasons: REASON_MISSING, ETAG_MISMATCH.
+	DecideApplicability(ctx context.Context, in *DecideApplicabilityRequest, opts ...grpc.CallOption) (*Requirement, error)
 	// Adds a tool. Roles: quality, planner.
 	CreateTool(ctx context.Context, in *CreateToolRequest, opts ...grpc.CallOption) (*Tool, error)
 	// Records a calibration. Role: quality. Reasons: DATE_IN_FUTURE, CALIBRATION_INVALID.
@@ -239,6 +243,16 @@ func (c *complianceServiceClient) ExtendDueItem(ctx context.Context, in *ExtendD
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(DueItem)
 	err := c.cc.Invoke(ctx, ComplianceService_ExtendDueItem_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) DecideApplicability(ctx context.Context, in *DecideApplicabilityRequest, opts ...grpc.CallOption) (*Requirement, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Requirement)
+	err := c.cc.Invoke(ctx, ComplianceService_DecideApplicability_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -404,6 +418,9 @@ type ComplianceServiceServer interface {
 	// Extends a due item once, with authority and a hard stop. Role: quality. Reasons: EXTENSION_NOT_ALLOWED,
 	// EXTENSION_TOO_LONG, EXTENSION_EMPTY.
 	ExtendDueItem(context.Context, *ExtendDueItemRequest) (*DueItem, error)
+	// Decides by hand whether a requirement applies to an engine, for this revision of it; a later revision asks again. Role:
+	// quality. Reasons: REASON_MISSING, ETAG_MISMATCH.
+	DecideApplicability(context.Context, *DecideApplicabilityRequest) (*Requirement, error)
 	// Adds a tool. Roles: quality, planner.
 	CreateTool(context.Context, *CreateToolRequest) (*Tool, error)
 	// Records a calibration. Role: quality. Reasons: DATE_IN_FUTURE, CALIBRATION_INVALID.
@@ -478,6 +495,9 @@ func (UnimplementedComplianceServiceServer) CreateAccomplishment(context.Context
 }
 func (UnimplementedComplianceServiceServer) ExtendDueItem(context.Context, *ExtendDueItemRequest) (*DueItem, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExtendDueItem not implemented")
+}
+func (UnimplementedComplianceServiceServer) DecideApplicability(context.Context, *DecideApplicabilityRequest) (*Requirement, error) {
+	return nil, status.Error(codes.Unimplemented, "method DecideApplicability not implemented")
 }
 func (UnimplementedComplianceServiceServer) CreateTool(context.Context, *CreateToolRequest) (*Tool, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateTool not implemented")
@@ -748,6 +768,24 @@ func _ComplianceService_ExtendDueItem_Handler(srv interface{}, ctx context.Conte
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ComplianceServiceServer).ExtendDueItem(ctx, req.(*ExtendDueItemRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_DecideApplicability_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DecideApplicabilityRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).DecideApplicability(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_DecideApplicability_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).DecideApplicability(ctx, req.(*DecideApplicabilityRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1024,6 +1062,10 @@ var ComplianceService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _ComplianceService_ExtendDueItem_Handler,
 		},
 		{
+			MethodName: "DecideApplicability",
+			Handler:    _ComplianceService_DecideApplicability_Handler,
+		},
+		{
 			MethodName: "CreateTool",
 			Handler:    _ComplianceService_CreateTool_Handler,
 		},
@@ -1089,6 +1131,7 @@ const (
 	ComplianceQueryService_ListDueItems_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/ListDueItems"
 	ComplianceQueryService_ExplainDueItem_FullMethodName      = "/coldsection.compliance.v1.ComplianceQueryService/ExplainDueItem"
 	ComplianceQueryService_ListAccomplishments_FullMethodName = "/coldsection.compliance.v1.ComplianceQueryService/ListAccomplishments"
+	ComplianceQueryService_GetRetentionFloor_FullMethodName   = "/coldsection.compliance.v1.ComplianceQueryService/GetRetentionFloor"
 	ComplianceQueryService_GetComplianceStatus_FullMethodName = "/coldsection.compliance.v1.ComplianceQueryService/GetComplianceStatus"
 	ComplianceQueryService_GetTool_FullMethodName             = "/coldsection.compliance.v1.ComplianceQueryService/GetTool"
 	ComplianceQueryService_ListTools_FullMethodName           = "/coldsection.compliance.v1.ComplianceQueryService/ListTools"
@@ -1136,6 +1179,8 @@ type ComplianceQueryServiceClient interface {
 	// Lists when a requirement was done; "-" as requirement reads across all. Filter fields: subject, work_order,
 	// done_date, create_time.
 	ListAccomplishments(ctx context.Context, in *ListAccomplishmentsRequest, opts ...grpc.CallOption) (*ListAccomplishmentsResponse, error)
+	// Says how long the record of work must be kept: the longest that any rule asks for. Nothing here deletes it.
+	GetRetentionFloor(ctx context.Context, in *GetRetentionFloorRequest, opts ...grpc.CallOption) (*RetentionFloor, error)
 	// Says how an aircraft or engine stood at one time, as far as it was known at another. The same two times give the same
 	// answer for ever, once both are a minute past. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN.
 	GetComplianceStatus(ctx context.Context, in *GetComplianceStatusRequest, opts ...grpc.CallOption) (*ComplianceStatus, error)
@@ -1290,6 +1335,16 @@ func (c *complianceQueryServiceClient) ListAccomplishments(ctx context.Context, 
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListAccomplishmentsResponse)
 	err := c.cc.Invoke(ctx, ComplianceQueryService_ListAccomplishments_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) GetRetentionFloor(ctx context.Context, in *GetRetentionFloorRequest, opts ...grpc.CallOption) (*RetentionFloor, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RetentionFloor)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_GetRetentionFloor_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -1467,6 +1522,8 @@ type ComplianceQueryServiceServer interface {
 	// Lists when a requirement was done; "-" as requirement reads across all. Filter fields: subject, work_order,
 	// done_date, create_time.
 	ListAccomplishments(context.Context, *ListAccomplishmentsRequest) (*ListAccomplishmentsResponse, error)
+	// Says how long the record of work must be kept: the longest that any rule asks for. Nothing here deletes it.
+	GetRetentionFloor(context.Context, *GetRetentionFloorRequest) (*RetentionFloor, error)
 	// Says how an aircraft or engine stood at one time, as far as it was known at another. The same two times give the same
 	// answer for ever, once both are a minute past. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN.
 	GetComplianceStatus(context.Context, *GetComplianceStatusRequest) (*ComplianceStatus, error)
@@ -1542,6 +1599,9 @@ func (UnimplementedComplianceQueryServiceServer) ExplainDueItem(context.Context,
 }
 func (UnimplementedComplianceQueryServiceServer) ListAccomplishments(context.Context, *ListAccomplishmentsRequest) (*ListAccomplishmentsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListAccomplishments not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) GetRetentionFloor(context.Context, *GetRetentionFloorRequest) (*RetentionFloor, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetRetentionFloor not implemented")
 }
 func (UnimplementedComplianceQueryServiceServer) GetComplianceStatus(context.Context, *GetComplianceStatusRequest) (*ComplianceStatus, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetComplianceStatus not implemented")
@@ -1819,6 +1879,24 @@ func _ComplianceQueryService_ListAccomplishments_Handler(srv interface{}, ctx co
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ComplianceQueryServiceServer).ListAccomplishments(ctx, req.(*ListAccomplishmentsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_GetRetentionFloor_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetRetentionFloorRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).GetRetentionFloor(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_GetRetentionFloor_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).GetRetentionFloor(ctx, req.(*GetRetentionFloorRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -2129,6 +2207,10 @@ var ComplianceQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListAccomplishments",
 			Handler:    _ComplianceQueryService_ListAccomplishments_Handler,
+		},
+		{
+			MethodName: "GetRetentionFloor",
+			Handler:    _ComplianceQueryService_GetRetentionFloor_Handler,
 		},
 		{
 			MethodName: "GetComplianceStatus",

@@ -67,13 +67,14 @@ func (u unit) recomputeOne(ctx context.Context, s seen, r *compliancev1.Requirem
 	if err != nil && !isNew {
 		return err
 	}
-	if answer, _ := applicable(r, s.engine); isNew && (answer == apply.No || r.GetApplicability() == nil) {
-		return nil
-	}
-	fresh, err := u.work(ctx, s, r)
+	w, err := u.weigh(ctx, s, r)
 	if err != nil {
 		return err
 	}
+	if isNew && (w.verdict.answer == apply.No || r.GetApplicability() == nil && w.verdict.decision == nil) {
+		return nil
+	}
+	fresh := w.item
 	if isNew {
 		if err := store.DueItems.Insert(ctx, u.Tx, fresh, u.now); err != nil {
 			return err

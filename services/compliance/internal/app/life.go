@@ -284,19 +284,29 @@ func (u unit) partsStand(ctx context.Context, status *compliancev1.ComplianceSta
 				continue
 			}
 			hosts = append(hosts, f.GetItem())
-			part, err := store.Components.Get(ctx, u.Tx, f.GetItem())
-			if err != nil {
+			if err := u.partStands(ctx, status, f, s); err != nil {
 				return err
-			}
-			part.Host = hosts[i]
-			l, err := u.lifeOf(ctx, lived{part: part, model: s.engine.GetEngineModel(), day: s.today, known: s.known})
-			if err != nil {
-				return err
-			}
-			if band := l.GetBand(); band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_NO_DATA || band == compliancev1.DueItem_DUE {
-				status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s %s in %s: %s.", part.GetPartNumber(), part.GetSerial(), s.engine.GetSerial(), l.GetBandReason()))
 			}
 		}
+	}
+	return nil
+}
+
+func (u unit) partStands(ctx context.Context, status *compliancev1.ComplianceStatus, f *compliancev1.Fitting, s seen) error {
+	part, err := store.Components.Get(ctx, u.Tx, f.GetItem())
+	if err != nil {
+		return err
+	}
+	part.Host, part.Position = f.GetHost(), f.GetPosition()
+	l, err := u.lifeOf(ctx, lived{part: part, model: s.engine.GetEngineModel(), day: s.today, known: s.known})
+	if err != nil {
+		return err
+	}
+	if part.GetLifeLimited() {
+		status.LifeStatuses = append(status.LifeStatuses, l)
+	}
+	if band := l.GetBand(); band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_NO_DATA || band == compliancev1.DueItem_DUE {
+		status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s %s in %s: %s.", part.GetPartNumber(), part.GetSerial(), s.engine.GetSerial(), l.GetBandReason()))
 	}
 	return nil
 }

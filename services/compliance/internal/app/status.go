@@ -150,23 +150,45 @@ func (u unit) enginesThen(ctx context.Context, status *compliancev1.ComplianceSt
 // stand adds every requirement of an engine, also those that do not apply, and counts those that do.
 func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, s seen, rules []*compliancev1.Requirement, applied *int) error {
 	for _, r := range rules {
-		if r.GetApplicability() == nil {
-			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: its applicability was not decided.", r.GetCode(), s.engine.GetSerial()))
-			continue
-		}
-		item, err := u.work(ctx, s, r)
+		w, err := u.weigh(ctx, s, r)
 		if err != nil {
 			return err
 		}
-		if answer, _ := applicable(r, s.engine); answer != apply.No {
+		status.RequirementStatuses = append(status.RequirementStatuses, statusOf(r, s, w))
+		if r.GetApplicability() == nil && w.verdict.decision == nil {
+			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: its applicability was not decided.", r.GetCode(), s.engine.GetSerial()))
+			continue
+		}
+		if w.verdict.answer != apply.No {
 			*applied++
 		}
-		status.DueItems = append(status.DueItems, item)
-		if band := item.GetBand(); band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_NO_DATA {
-			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: %s. %s", r.GetCode(), s.engine.GetSerial(), words(band), item.GetExplanation()))
+		status.DueItems = append(status.DueItems, w.item)
+		if band := w.item.GetBand(); band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_NO_DATA {
+			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: %s. %s", r.GetCode(), s.engine.GetSerial(), words(band), w.item.GetExplanation()))
 		}
 	}
 	return nil
+}
+
+// statusOf is the line of a requirement in the status list.
+func statusOf(r *compliancev1.Requirement, s seen, w weighed) *compliancev1.RequirementStatus {
+	return &compliancev1.RequirementStatus{
+		Requirement: r.GetName(), Code: r.GetCode(), RequirementTitle: r.GetDisplayName(), Kind: r.GetKind(), Document: r.GetDocument(), Revision: r.GetRevision(),
+		EffectiveDate: r.GetEffectiveDate(), Subject: s.engine.GetName(), Standing: standingOf(w), Reason: w.item.GetBandReason(), Method: w.last.GetMethod(),
+		LastDoneDate: w.last.GetDoneDate(), LastDoneCounters: w.last.GetCounters(), LastAccomplishment: w.last.GetName(), ContentHash: w.last.GetContentHash(),
+		Remaining: w.item.GetRemaining(), ApplicabilityDecision: w.verdict.decision,
+	}
+}
+
+func standingOf(w weighed) compliancev1.RequirementStatus_Standing {
+	switch w.verdict.answer {
+	case apply.No:
+		return compliancev1.RequirementStatus_NOT_APPLICABLE
+	case apply.Yes:
+		return compliancev1.RequirementStatus_Standing(compliancev1.RequirementStatus_Standing_value[string(w.standing)])
+	default:
+		return compliancev1.RequirementStatus_UNKNOWN
+	}
 }
 
 func words(band compliancev1.DueItem_Band) string {

@@ -21,36 +21,56 @@ func itemOf(r *compliancev1.Requirement, s seen) *compliancev1.DueItem {
 	}
 }
 
-func decided(item *compliancev1.DueItem, band compliancev1.DueItem_Band, reason string) *compliancev1.DueItem {
+func decided(item *compliancev1.DueItem, band compliancev1.DueItem_Band, reason string) {
 	item.Band, item.BandReason, item.Explanation = band, reason, reason+"."
-	return item
 }
 
-// work computes a due item. What does not apply, or was ended, is EXEMPT with the reason; what can't be told is NO_DATA.
+// work computes a due item.
 func (u unit) work(ctx context.Context, s seen, r *compliancev1.Requirement) (*compliancev1.DueItem, error) {
+	w, err := u.weigh(ctx, s, r)
+	return w.item, err
+}
+
+// weighed is a due item with how it came about.
+type weighed struct {
+	item     *compliancev1.DueItem
+	verdict  verdict
+	standing due.Standing
+	last     *compliancev1.Accomplishment
+}
+
+// weigh computes a due item. What does not apply, or was ended, is EXEMPT with the reason; what can't be told is NO_DATA.
+func (u unit) weigh(ctx context.Context, s seen, r *compliancev1.Requirement) (w weighed, err error) {
 	item := itemOf(r, s)
+	w.item = item
 	signed, err := u.doneBy(ctx, r.GetName(), s)
 	if err != nil {
-		return nil, err
+		return w, err
 	}
 	if n := len(signed); n > 0 {
+		w.last = signed[n-1]
 		item.LastDoneDate, item.LastDoneCounters, item.LastAccomplishment = signed[n-1].GetDoneDate(), signed[n-1].GetCounters(), signed[n-1].GetName()
 	}
-	switch answer, why := applicable(r, s.engine); answer {
+	if w.verdict, err = u.applies(ctx, r, s); err != nil {
+		return w, err
+	}
+	switch w.verdict.answer {
 	case apply.No:
-		return decided(item, compliancev1.DueItem_EXEMPT, "Does not apply: "+why), nil
+		decided(item, compliancev1.DueItem_EXEMPT, "Does not apply: "+w.verdict.why)
+		return w, nil
 	case apply.Unknown:
-		return decided(item, compliancev1.DueItem_NO_DATA, "Whether it applies can't be told: "+why), nil
+		decided(item, compliancev1.DueItem_NO_DATA, "Whether it applies can't be told: "+w.verdict.why)
+		return w, nil
 	case apply.Yes:
 	}
-	if over, err := u.over(ctx, item, r, s, len(signed) > 0); over || err != nil {
-		return item, err
+	if w.standing, err = u.standing(ctx, item, r, s, len(signed) > 0); err != nil || item.GetBand() == compliancev1.DueItem_EXEMPT {
+		return w, err
 	}
 	done, err := u.corrected(ctx, s, signed)
 	if err != nil {
-		return nil, err
+		return w, err
 	}
-	return item, u.count(ctx, item, r, s, done)
+	return w, u.count(ctx, item, r, s, done)
 }
 
 // count works out what is left, from what the interval counts from.
@@ -95,33 +115,33 @@ func (u unit) doneBy(ctx context.Context, requirement string, s seen) ([]*compli
 	}), nil
 }
 
-// over reports whether nothing is due any more, and says why in the item: another requirement took its place, a terminating
-// action was done, or it was done once and for all.
-func (u unit) over(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done bool) (bool, error) {
+// standing is where a requirement is in its life. When nothing is due any more, the item is exempt and says why: another requirement
+// took its place, a terminating action was done, or it was done once and for all.
+func (u unit) standing(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done bool) (due.Standing, error) {
 	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: done, Repeats: !treeOf(r.GetRepeat()).Empty()}
 	if r.GetSuccessor() != "" {
 		next, err := u.requirement(ctx, r.GetSuccessor(), s)
 		if err != nil {
-			return false, err
+			return "", err
 		}
 		life.Replaced, life.ReplacedOn = next != nil, dateOf(next.GetEffectiveDate())
 	}
 	ended, err := u.endedBy(ctx, r.GetName(), s)
 	if err != nil {
-		return false, err
+		return "", err
 	}
 	life.Terminated = ended != nil
-	switch life.On(s.today) {
+	standing := life.On(s.today)
+	switch standing {
 	case due.Superseded:
 		decided(item, compliancev1.DueItem_EXEMPT, "Superseded by "+r.GetSuccessor())
 	case due.Terminated:
 		decided(item, compliancev1.DueItem_EXEMPT, "Ended by the terminating action "+ended.GetName()+" of "+dateOf(ended.GetDoneDate()).String())
 	case due.Complied:
 		decided(item, compliancev1.DueItem_EXEMPT, "Done once and for all")
-	default:
-		return false, nil
+	case due.Open, due.Recurring, due.NotYet:
 	}
-	return true, nil
+	return standing, nil
 }
 
 // endedBy is the record of the first terminating action that ended a requirement on an engine, nil when there is none.

@@ -140,12 +140,3 @@ func forecastMany(t *testing.T, c *casestest.Row, today civil.Date) {
 	equal(t, "date", r.Date.String(), c.Want("date"))
 	equal(t, "driver", r.Left[r.Driving].Limit.Unit.Driver(), c.Want("driver"))
 }
-
-// retention: the months of each rule, from the table's source column.
-func retention(t *testing.T, c *casestest.Row) {
-	t.Helper()
-	months := map[string]int{"145.219": 24, "145.A.55": 36, "91.417b1": 12}[c.Given["rule"]]
-	last := day(t, c.Given["rts"]+c.Given["crs"]+c.Given["done"]).KeepThrough(months)
-	equal(t, "kept through", last.String(), c.Want("retain_through"))
-	equal(t, "purged from", last.AddDays(1).String(), c.Want("purge_from"))
-}

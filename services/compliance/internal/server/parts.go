@@ -32,3 +32,7 @@ func (q *queries) GetLifeStatus(ctx context.Context, req *compliancev1.GetLifeSt
 func (q *queries) ListLifeStatuses(ctx context.Context, req *compliancev1.ListLifeStatusesRequest) (*compliancev1.ListLifeStatusesResponse, error) {
 	return q.app.ListLifeStatuses(ctx, req)
 }
+
+func (q *queries) GetRetentionFloor(ctx context.Context, req *compliancev1.GetRetentionFloorRequest) (*compliancev1.RetentionFloor, error) {
+	return q.app.GetRetentionFloor(ctx, req)
+}
