@@ -28,40 +28,25 @@ type doorman struct {
 	log   *slog.Logger
 	ids   ids.Source
 	clock clock.Clock
+	// authorise says whether a caller may still call a method.
+	authorise func(ctx context.Context, method string) error
 	// assertion reads the identity that the HTTP side of the gateway found out.
 	assertion func(ctx context.Context) (context.Context, error)
 }
 
 func (d *doorman) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-	ctx, err := d.identify(ctx)
+	known, err := d.identify(ctx)
 	if err != nil {
+		d.audit(ctx, info.FullMethod, req, rpc.ToStatus(err))
 		return nil, rpc.ToStatus(err)
 	}
 	var resp any
-	if err = rpc.ToStatus(applyIfMatch(ctx, info.FullMethod, req)); err == nil {
-		resp, err = next(ctx, req)
+	if err = rpc.ToStatus(applyIfMatch(known, info.FullMethod, req)); err == nil {
+		resp, err = next(known, req)
 	}
-	d.audit(ctx, info.FullMethod, req, err)
+	d.audit(known, info.FullMethod, req, err)
 	return resp, err
 }
-
-func (d *doorman) stream(srv any, stream grpc.ServerStream, _ *grpc.StreamServerInfo, next grpc.StreamHandler) error {
-	ctx, err := d.identify(stream.Context())
-	if err != nil {
-		return rpc.ToStatus(err)
-	}
-	return next(srv, known{ServerStream: stream, ctx: ctx})
-}
-
-// known is a stream whose caller is known.
-type known struct {
-	grpc.ServerStream
-
-	ctx context.Context
-}
-
-// Context carries the caller.
-func (k known) Context() context.Context { return k.ctx }
 
 // identify reads the bearer token of a call, if it has one, or the gateway's own assertion.
 func (d *doorman) identify(ctx context.Context) (context.Context, error) {
@@ -87,16 +72,25 @@ func (d *doorman) audit(ctx context.Context, method string, req any, err error) 
 	if err == nil && readOnly(method) {
 		return
 	}
-	outcome := "OK"
-	if err != nil {
-		outcome = "UNKNOWN"
-		if f, ok := fault.As(rpc.FromStatus(err)); ok {
-			outcome = f.Reason
-		}
+	d.write(ctx, method, target(req), outcomeOf(err))
+}
+
+// outcomeOf is OK, or the reason of a refusal.
+func outcomeOf(err error) string {
+	if err == nil {
+		return "OK"
 	}
+	if f, ok := fault.As(rpc.FromStatus(err)); ok {
+		return f.Reason
+	}
+	return "UNKNOWN"
+}
+
+// write adds a line to the audit.
+func (d *doorman) write(ctx context.Context, method, target, outcome string) {
 	id, _ := auth.FromContext(ctx)
 	event := &accessv1.AuditEvent{
-		Name: "auditEvents/" + d.ids.New(), Account: id.Account, Method: strings.TrimPrefix(method, "/"), Target: target(req), Outcome: outcome,
+		Name: "auditEvents/" + d.ids.New(), Account: id.Account, Method: strings.TrimPrefix(method, "/"), Target: target, Outcome: outcome,
 	}
 	ctx = context.WithoutCancel(ctx)
 	if err := d.store.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {

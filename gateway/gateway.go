@@ -14,6 +14,7 @@ import (
 	"net/http"
 	"net/netip"
 	"slices"
+	"strings"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/reflection"
@@ -64,6 +65,7 @@ type Gateway struct {
 	hooks  *webhooks.Store
 	sender *webhooks.Worker
 
+	doorman    *doorman
 	reflection bool
 }
 
@@ -96,7 +98,8 @@ func (g *Gateway) register() error {
 	if err != nil {
 		return err
 	}
-	doorman.assertion = g.server.Identify
+	doorman.assertion, doorman.authorise = g.server.Identify, g.server.Authorise
+	g.doorman = doorman
 	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister}, &access.Sessions{Store: g.store, Keys: d.Keys},
 		&access.Events{Feed: d.Events})
 	(&access.Webhooks{Store: g.hooks, Worker: g.sender, Lister: d.Lister}).Register(g.server)
@@ -135,7 +138,9 @@ func (g *Gateway) GRPC() *rpc.Server { return g.server }
 
 // HTTP serves the contract under /v1/, a page for each reason under /problems/ and the console beside them; the gRPC server must be served in memory.
 func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
-	api, err := rest.Handler(ctx, g.self, g.store.Identify)
+	api, err := rest.Handler(ctx, g.self, g.store.Identify, func(r *http.Request, err error) {
+		g.doorman.write(r.Context(), "HTTP "+r.Method, shortened(r.URL.Path), outcomeOf(rpc.ToStatus(err)))
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -144,6 +149,12 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	mux.Handle("GET /problems/", rest.Pages())
 	mux.Handle("/", console.Handler())
 	return mux, openapi.Register(mux)
+}
+
+// shortened is a path that may be kept.
+func shortened(path string) string {
+	const most = 200
+	return strings.ToValidUTF8(path[:min(len(path), most)], "")
 }
 
 // FirstAdmin makes the one-time token of the first administrator; "" once somebody can sign in.

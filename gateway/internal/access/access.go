@@ -47,7 +47,7 @@ func Register(r rpc.Registrar, s *Server, sessions *Sessions, events *Events) {
 	r.Register(session, sessions, auth.Policy{}.For(session.ServiceName, anyone, "SignIn", "AcceptInvitation").
 		For(session.ServiceName, signedIn, "SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate").
 		Scope(session.ServiceName, "SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate"))
-	r.Register(event, events, auth.Policy{}.For(event.ServiceName, followers, "ListEvents", "WatchEvents"))
+	r.Register(event, events, auth.Policy{}.For(event.ServiceName, followers, "ListEvents", "LocateEvents", "WatchEvents"))
 }
 
 func checkRoles(roles []string) error {

@@ -58,6 +58,12 @@ func (e *Events) ListEvents(ctx context.Context, req *accessv1.ListEventsRequest
 	return answer, nil
 }
 
+// LocateEvents says where the feed begins and ends.
+func (e *Events) LocateEvents(ctx context.Context, _ *accessv1.LocateEventsRequest) (*accessv1.LocateEventsResponse, error) {
+	oldest, newest, err := e.Feed.Bounds(ctx)
+	return &accessv1.LocateEventsResponse{OldestCursor: feed.Cursor(oldest), NewestCursor: feed.Cursor(newest)}, err
+}
+
 // WatchEvents streams facts as they happen.
 func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.ServerStreamingServer[accessv1.WatchEventsResponse]) error {
 	after, err := feed.ParseCursor("after", req.GetAfter())

@@ -4,8 +4,14 @@ import (
 	"encoding/json"
 	"time"
 
+	"google.golang.org/protobuf/encoding/protojson"
+
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/eventbus"
 )
+
+// BatchType is the media type of a list of events as JSON (CloudEvents JSON format 1.0, section 4).
+const BatchType = "application/cloudevents-batch+json"
 
 // CloudEventsType is the media type of one event as JSON (CloudEvents JSON format 1.0, section 3).
 const CloudEventsType = "application/cloudevents+json; charset=utf-8"
@@ -37,4 +43,21 @@ func CloudEvent(m eventbus.Message) ([]byte, error) {
 		e.Sequence = Cursor(m.Sequence)
 	}
 	return json.Marshal(e)
+}
+
+// Batch writes events of the contract as one JSON array.
+func Batch(events []*accessv1.Event) ([]byte, error) {
+	out := make([]cloudEvent, 0, len(events))
+	for _, e := range events {
+		data, err := protojson.Marshal(e.GetData())
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, cloudEvent{
+			SpecVersion: "1.0", ID: e.GetId(), Source: e.GetSource(), Type: e.GetType(), Subject: e.GetSubject(),
+			Time: e.GetEventTime().AsTime().Format(time.RFC3339Nano), ContentType: "application/json", Sequence: e.GetSequence(),
+			SubjectVersion: e.GetSubjectVersion(), Actor: e.GetActor(), Data: data,
+		})
+	}
+	return json.Marshal(out)
 }

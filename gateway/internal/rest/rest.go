@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"coldsection.example/gateway/internal/feed"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
@@ -50,12 +51,16 @@ var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn)
 	compliancev1.RegisterGateServiceHandler,
 }
 
+// Refused is told of requests whose token is not valid, for the audit.
+type Refused func(r *http.Request, err error)
+
 // Handler serves the contract over HTTP; conn reaches the gateway's own gRPC server.
-func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify) (http.Handler, error) {
+func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify, refused Refused) (http.Handler, error) {
 	plain := &runtime.JSONPb{MarshalOptions: protojson.MarshalOptions{EmitDefaultValues: true}}
 	mux := runtime.NewServeMux(
 		runtime.WithMarshalerOption(runtime.MIMEWildcard, files{plain}),
 		runtime.WithMarshalerOption("application/json", plain),
+		runtime.WithMarshalerOption(feed.BatchType, batch{plain}),
 		runtime.WithIncomingHeaderMatcher(headers),
 		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }),
 		runtime.WithErrorHandler(refuseCall),
@@ -64,6 +69,7 @@ func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify) (htt
 		runtime.WithDisablePathLengthFallback(),
 		runtime.WithDisableHTTPMethodOverride(),
 		runtime.WithForwardResponseOption(etag),
+		runtime.WithForwardResponseOption(nextCursor),
 		runtime.WithForwardResponseOption(cookie),
 		runtime.WithForwardResponseOption(fileHeaders),
 	)
@@ -72,7 +78,7 @@ func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify) (htt
 			return nil, err
 		}
 	}
-	return &door{next: mux, identify: identify}, nil
+	return &door{next: mux, identify: identify, refused: refused}, nil
 }
 
 // headers are those that go on to the services.
@@ -126,6 +132,7 @@ func cookie(_ context.Context, w http.ResponseWriter, m proto.Message) error {
 type door struct {
 	next     http.Handler
 	identify Identify
+	refused  Refused
 }
 
 // ServeHTTP serves one request.
@@ -141,6 +148,7 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	case err != nil && byCookie: // an old cookie is no caller, so that signing in again works
 		d.next.ServeHTTP(w, r)
 	case err != nil:
+		d.refused(r, err)
 		Refuse(w, err)
 	case byCookie && r.Method != http.MethodGet && subtle.ConstantTimeCompare([]byte(csrf), []byte(r.Header.Get(csrfHeader))) != 1:
 		Refuse(w, fault.Denied("CSRF_TOKEN_MISSING",

@@ -113,6 +113,11 @@ func (s *Server) identify(ctx context.Context) (context.Context, error) {
 	return auth.NewContext(ctx, id), nil
 }
 
+// Authorise says whether the caller of a context may call a method, for streams that outlive what let them in.
+func (s *Server) Authorise(ctx context.Context, method string) error {
+	return s.policy.Authorise(ctx, method)
+}
+
 func (s *Server) authorise(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 	if err := s.policy.Authorise(ctx, info.FullMethod); err != nil {
 		return nil, err

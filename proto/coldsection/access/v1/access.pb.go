@@ -1993,7 +1993,7 @@ type ListEventsRequest struct {
 	PageSize int32 `protobuf:"varint,3,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// How long to wait for a first fact, at most 30 s; unset answers at once.
 	Wait *durationpb.Duration `protobuf:"bytes,4,opt,name=wait,proto3" json:"wait,omitempty"`
-	// Only facts about this resource name.
+	// Only facts about this resource, or about this collection, such as "engines/*".
 	Subject       string `protobuf:"bytes,5,opt,name=subject,proto3" json:"subject,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -2119,6 +2119,98 @@ func (x *ListEventsResponse) GetNextCursor() string {
 	return ""
 }
 
+// The request to ask where the feed begins and ends.
+type LocateEventsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LocateEventsRequest) Reset() {
+	*x = LocateEventsRequest{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LocateEventsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LocateEventsRequest) ProtoMessage() {}
+
+func (x *LocateEventsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LocateEventsRequest.ProtoReflect.Descriptor instead.
+func (*LocateEventsRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{30}
+}
+
+// Where the feed begins and ends.
+type LocateEventsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The cursor before the oldest fact that is kept.
+	OldestCursor string `protobuf:"bytes,1,opt,name=oldest_cursor,json=oldestCursor,proto3" json:"oldest_cursor,omitempty"`
+	// The cursor of the newest fact.
+	NewestCursor  string `protobuf:"bytes,2,opt,name=newest_cursor,json=newestCursor,proto3" json:"newest_cursor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LocateEventsResponse) Reset() {
+	*x = LocateEventsResponse{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LocateEventsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LocateEventsResponse) ProtoMessage() {}
+
+func (x *LocateEventsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LocateEventsResponse.ProtoReflect.Descriptor instead.
+func (*LocateEventsResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *LocateEventsResponse) GetOldestCursor() string {
+	if x != nil {
+		return x.OldestCursor
+	}
+	return ""
+}
+
+func (x *LocateEventsResponse) GetNewestCursor() string {
+	if x != nil {
+		return x.NewestCursor
+	}
+	return ""
+}
+
 // The request to stream the change feed.
 type WatchEventsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2132,7 +2224,7 @@ type WatchEventsRequest struct {
 
 func (x *WatchEventsRequest) Reset() {
 	*x = WatchEventsRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[30]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2144,7 +2236,7 @@ func (x *WatchEventsRequest) String() string {
 func (*WatchEventsRequest) ProtoMessage() {}
 
 func (x *WatchEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[30]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2157,7 +2249,7 @@ func (x *WatchEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchEventsRequest.ProtoReflect.Descriptor instead.
 func (*WatchEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *WatchEventsRequest) GetAfter() string {
@@ -2187,7 +2279,7 @@ type WatchEventsResponse struct {
 
 func (x *WatchEventsResponse) Reset() {
 	*x = WatchEventsResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[31]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2199,7 +2291,7 @@ func (x *WatchEventsResponse) String() string {
 func (*WatchEventsResponse) ProtoMessage() {}
 
 func (x *WatchEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[31]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2212,7 +2304,7 @@ func (x *WatchEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchEventsResponse.ProtoReflect.Descriptor instead.
 func (*WatchEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *WatchEventsResponse) GetEvent() *Event {
@@ -2256,7 +2348,7 @@ type Event struct {
 
 func (x *Event) Reset() {
 	*x = Event{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2268,7 +2360,7 @@ func (x *Event) String() string {
 func (*Event) ProtoMessage() {}
 
 func (x *Event) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2281,7 +2373,7 @@ func (x *Event) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Event.ProtoReflect.Descriptor instead.
 func (*Event) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *Event) GetId() string {
@@ -2528,7 +2620,11 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\x12ListEventsResponse\x12:\n" +
 	"\x06events\x18\x01 \x03(\v2\x1c.coldsection.access.v1.EventB\x04\xe2A\x01\x03R\x06events\x12%\n" +
 	"\vnext_cursor\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\n" +
-	"nextCursor\"T\n" +
+	"nextCursor\"\x15\n" +
+	"\x13LocateEventsRequest\"l\n" +
+	"\x14LocateEventsResponse\x12)\n" +
+	"\roldest_cursor\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\foldestCursor\x12)\n" +
+	"\rnewest_cursor\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\fnewestCursor\"T\n" +
 	"\x12WatchEventsRequest\x12\x1a\n" +
 	"\x05after\x18\x01 \x01(\tB\x04\xe2A\x01\x01R\x05after\x12\"\n" +
 	"\x05types\x18\x02 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\x05types\"v\n" +
@@ -2567,11 +2663,12 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\x11GetCurrentSession\x12/.coldsection.access.v1.GetCurrentSessionRequest\x1a\x1e.coldsection.access.v1.Session\"\x1f\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/sessions/current\x90\x02\x01\x12\x85\x01\n" +
 	"\x10AcceptInvitation\x12..coldsection.access.v1.AcceptInvitationRequest\x1a\x1e.coldsection.access.v1.Session\"!\x82\xd3\xe4\x93\x02\x1b:\x01*\"\x16/v1/invitations:accept\x12\x95\x01\n" +
 	"\x0eChangePassword\x12,.coldsection.access.v1.ChangePasswordRequest\x1a-.coldsection.access.v1.ChangePasswordResponse\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/sessions:changePassword\x12\x95\x01\n" +
-	"\x0eReauthenticate\x12,.coldsection.access.v1.ReauthenticateRequest\x1a-.coldsection.access.v1.ReauthenticateResponse\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/sessions:reauthenticate2\xf3\x01\n" +
+	"\x0eReauthenticate\x12,.coldsection.access.v1.ReauthenticateRequest\x1a-.coldsection.access.v1.ReauthenticateResponse\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/sessions:reauthenticate2\xfb\x02\n" +
 	"\rEventsService\x12x\n" +
 	"\n" +
 	"ListEvents\x12(.coldsection.access.v1.ListEventsRequest\x1a).coldsection.access.v1.ListEventsResponse\"\x15\x82\xd3\xe4\x93\x02\f\x12\n" +
-	"/v1/events\x90\x02\x01\x12h\n" +
+	"/v1/events\x90\x02\x01\x12\x85\x01\n" +
+	"\fLocateEvents\x12*.coldsection.access.v1.LocateEventsRequest\x1a+.coldsection.access.v1.LocateEventsResponse\"\x1c\x82\xd3\xe4\x93\x02\x13\x12\x11/v1/events:locate\x90\x02\x01\x12h\n" +
 	"\vWatchEvents\x12).coldsection.access.v1.WatchEventsRequest\x1a*.coldsection.access.v1.WatchEventsResponse\"\x000\x01B:Z8coldsection.example/proto/coldsection/access/v1;accessv1b\x06proto3"
 
 var (
@@ -2587,7 +2684,7 @@ func file_coldsection_access_v1_access_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_access_v1_access_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_coldsection_access_v1_access_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
+var file_coldsection_access_v1_access_proto_msgTypes = make([]protoimpl.MessageInfo, 35)
 var file_coldsection_access_v1_access_proto_goTypes = []any{
 	(Account_Kind)(0),                // 0: coldsection.access.v1.Account.Kind
 	(Account_State)(0),               // 1: coldsection.access.v1.Account.State
@@ -2621,38 +2718,40 @@ var file_coldsection_access_v1_access_proto_goTypes = []any{
 	(*ReauthenticateResponse)(nil),   // 29: coldsection.access.v1.ReauthenticateResponse
 	(*ListEventsRequest)(nil),        // 30: coldsection.access.v1.ListEventsRequest
 	(*ListEventsResponse)(nil),       // 31: coldsection.access.v1.ListEventsResponse
-	(*WatchEventsRequest)(nil),       // 32: coldsection.access.v1.WatchEventsRequest
-	(*WatchEventsResponse)(nil),      // 33: coldsection.access.v1.WatchEventsResponse
-	(*Event)(nil),                    // 34: coldsection.access.v1.Event
-	(*timestamppb.Timestamp)(nil),    // 35: google.protobuf.Timestamp
-	(*fieldmaskpb.FieldMask)(nil),    // 36: google.protobuf.FieldMask
-	(*durationpb.Duration)(nil),      // 37: google.protobuf.Duration
-	(*structpb.Struct)(nil),          // 38: google.protobuf.Struct
+	(*LocateEventsRequest)(nil),      // 32: coldsection.access.v1.LocateEventsRequest
+	(*LocateEventsResponse)(nil),     // 33: coldsection.access.v1.LocateEventsResponse
+	(*WatchEventsRequest)(nil),       // 34: coldsection.access.v1.WatchEventsRequest
+	(*WatchEventsResponse)(nil),      // 35: coldsection.access.v1.WatchEventsResponse
+	(*Event)(nil),                    // 36: coldsection.access.v1.Event
+	(*timestamppb.Timestamp)(nil),    // 37: google.protobuf.Timestamp
+	(*fieldmaskpb.FieldMask)(nil),    // 38: google.protobuf.FieldMask
+	(*durationpb.Duration)(nil),      // 39: google.protobuf.Duration
+	(*structpb.Struct)(nil),          // 40: google.protobuf.Struct
 }
 var file_coldsection_access_v1_access_proto_depIdxs = []int32{
 	0,  // 0: coldsection.access.v1.Account.kind:type_name -> coldsection.access.v1.Account.Kind
 	1,  // 1: coldsection.access.v1.Account.state:type_name -> coldsection.access.v1.Account.State
-	35, // 2: coldsection.access.v1.Account.create_time:type_name -> google.protobuf.Timestamp
-	35, // 3: coldsection.access.v1.Account.update_time:type_name -> google.protobuf.Timestamp
-	35, // 4: coldsection.access.v1.ApiKey.create_time:type_name -> google.protobuf.Timestamp
-	35, // 5: coldsection.access.v1.ApiKey.expire_time:type_name -> google.protobuf.Timestamp
-	35, // 6: coldsection.access.v1.ApiKey.revoke_time:type_name -> google.protobuf.Timestamp
-	35, // 7: coldsection.access.v1.Session.expire_time:type_name -> google.protobuf.Timestamp
-	35, // 8: coldsection.access.v1.AuditEvent.create_time:type_name -> google.protobuf.Timestamp
+	37, // 2: coldsection.access.v1.Account.create_time:type_name -> google.protobuf.Timestamp
+	37, // 3: coldsection.access.v1.Account.update_time:type_name -> google.protobuf.Timestamp
+	37, // 4: coldsection.access.v1.ApiKey.create_time:type_name -> google.protobuf.Timestamp
+	37, // 5: coldsection.access.v1.ApiKey.expire_time:type_name -> google.protobuf.Timestamp
+	37, // 6: coldsection.access.v1.ApiKey.revoke_time:type_name -> google.protobuf.Timestamp
+	37, // 7: coldsection.access.v1.Session.expire_time:type_name -> google.protobuf.Timestamp
+	37, // 8: coldsection.access.v1.AuditEvent.create_time:type_name -> google.protobuf.Timestamp
 	2,  // 9: coldsection.access.v1.CreateAccountRequest.account:type_name -> coldsection.access.v1.Account
 	2,  // 10: coldsection.access.v1.UpdateAccountRequest.account:type_name -> coldsection.access.v1.Account
-	36, // 11: coldsection.access.v1.UpdateAccountRequest.update_mask:type_name -> google.protobuf.FieldMask
+	38, // 11: coldsection.access.v1.UpdateAccountRequest.update_mask:type_name -> google.protobuf.FieldMask
 	2,  // 12: coldsection.access.v1.ListAccountsResponse.accounts:type_name -> coldsection.access.v1.Account
-	35, // 13: coldsection.access.v1.InviteAccountResponse.expire_time:type_name -> google.protobuf.Timestamp
+	37, // 13: coldsection.access.v1.InviteAccountResponse.expire_time:type_name -> google.protobuf.Timestamp
 	3,  // 14: coldsection.access.v1.CreateApiKeyRequest.api_key:type_name -> coldsection.access.v1.ApiKey
 	3,  // 15: coldsection.access.v1.ListApiKeysResponse.api_keys:type_name -> coldsection.access.v1.ApiKey
 	5,  // 16: coldsection.access.v1.ListAuditEventsResponse.audit_events:type_name -> coldsection.access.v1.AuditEvent
-	35, // 17: coldsection.access.v1.ReauthenticateResponse.expire_time:type_name -> google.protobuf.Timestamp
-	37, // 18: coldsection.access.v1.ListEventsRequest.wait:type_name -> google.protobuf.Duration
-	34, // 19: coldsection.access.v1.ListEventsResponse.events:type_name -> coldsection.access.v1.Event
-	34, // 20: coldsection.access.v1.WatchEventsResponse.event:type_name -> coldsection.access.v1.Event
-	35, // 21: coldsection.access.v1.Event.event_time:type_name -> google.protobuf.Timestamp
-	38, // 22: coldsection.access.v1.Event.data:type_name -> google.protobuf.Struct
+	37, // 17: coldsection.access.v1.ReauthenticateResponse.expire_time:type_name -> google.protobuf.Timestamp
+	39, // 18: coldsection.access.v1.ListEventsRequest.wait:type_name -> google.protobuf.Duration
+	36, // 19: coldsection.access.v1.ListEventsResponse.events:type_name -> coldsection.access.v1.Event
+	36, // 20: coldsection.access.v1.WatchEventsResponse.event:type_name -> coldsection.access.v1.Event
+	37, // 21: coldsection.access.v1.Event.event_time:type_name -> google.protobuf.Timestamp
+	40, // 22: coldsection.access.v1.Event.data:type_name -> google.protobuf.Struct
 	6,  // 23: coldsection.access.v1.AccessService.CreateAccount:input_type -> coldsection.access.v1.CreateAccountRequest
 	7,  // 24: coldsection.access.v1.AccessService.UpdateAccount:input_type -> coldsection.access.v1.UpdateAccountRequest
 	11, // 25: coldsection.access.v1.AccessService.DisableAccount:input_type -> coldsection.access.v1.DisableAccountRequest
@@ -2671,28 +2770,30 @@ var file_coldsection_access_v1_access_proto_depIdxs = []int32{
 	26, // 38: coldsection.access.v1.SessionService.ChangePassword:input_type -> coldsection.access.v1.ChangePasswordRequest
 	28, // 39: coldsection.access.v1.SessionService.Reauthenticate:input_type -> coldsection.access.v1.ReauthenticateRequest
 	30, // 40: coldsection.access.v1.EventsService.ListEvents:input_type -> coldsection.access.v1.ListEventsRequest
-	32, // 41: coldsection.access.v1.EventsService.WatchEvents:input_type -> coldsection.access.v1.WatchEventsRequest
-	2,  // 42: coldsection.access.v1.AccessService.CreateAccount:output_type -> coldsection.access.v1.Account
-	2,  // 43: coldsection.access.v1.AccessService.UpdateAccount:output_type -> coldsection.access.v1.Account
-	2,  // 44: coldsection.access.v1.AccessService.DisableAccount:output_type -> coldsection.access.v1.Account
-	2,  // 45: coldsection.access.v1.AccessService.EnableAccount:output_type -> coldsection.access.v1.Account
-	14, // 46: coldsection.access.v1.AccessService.InviteAccount:output_type -> coldsection.access.v1.InviteAccountResponse
-	3,  // 47: coldsection.access.v1.AccessService.CreateApiKey:output_type -> coldsection.access.v1.ApiKey
-	3,  // 48: coldsection.access.v1.AccessService.RevokeApiKey:output_type -> coldsection.access.v1.ApiKey
-	2,  // 49: coldsection.access.v1.AccessQueryService.GetAccount:output_type -> coldsection.access.v1.Account
-	10, // 50: coldsection.access.v1.AccessQueryService.ListAccounts:output_type -> coldsection.access.v1.ListAccountsResponse
-	18, // 51: coldsection.access.v1.AccessQueryService.ListApiKeys:output_type -> coldsection.access.v1.ListApiKeysResponse
-	20, // 52: coldsection.access.v1.AccessQueryService.ListAuditEvents:output_type -> coldsection.access.v1.ListAuditEventsResponse
-	4,  // 53: coldsection.access.v1.SessionService.SignIn:output_type -> coldsection.access.v1.Session
-	23, // 54: coldsection.access.v1.SessionService.SignOut:output_type -> coldsection.access.v1.SignOutResponse
-	4,  // 55: coldsection.access.v1.SessionService.GetCurrentSession:output_type -> coldsection.access.v1.Session
-	4,  // 56: coldsection.access.v1.SessionService.AcceptInvitation:output_type -> coldsection.access.v1.Session
-	27, // 57: coldsection.access.v1.SessionService.ChangePassword:output_type -> coldsection.access.v1.ChangePasswordResponse
-	29, // 58: coldsection.access.v1.SessionService.Reauthenticate:output_type -> coldsection.access.v1.ReauthenticateResponse
-	31, // 59: coldsection.access.v1.EventsService.ListEvents:output_type -> coldsection.access.v1.ListEventsResponse
-	33, // 60: coldsection.access.v1.EventsService.WatchEvents:output_type -> coldsection.access.v1.WatchEventsResponse
-	42, // [42:61] is the sub-list for method output_type
-	23, // [23:42] is the sub-list for method input_type
+	32, // 41: coldsection.access.v1.EventsService.LocateEvents:input_type -> coldsection.access.v1.LocateEventsRequest
+	34, // 42: coldsection.access.v1.EventsService.WatchEvents:input_type -> coldsection.access.v1.WatchEventsRequest
+	2,  // 43: coldsection.access.v1.AccessService.CreateAccount:output_type -> coldsection.access.v1.Account
+	2,  // 44: coldsection.access.v1.AccessService.UpdateAccount:output_type -> coldsection.access.v1.Account
+	2,  // 45: coldsection.access.v1.AccessService.DisableAccount:output_type -> coldsection.access.v1.Account
+	2,  // 46: coldsection.access.v1.AccessService.EnableAccount:output_type -> coldsection.access.v1.Account
+	14, // 47: coldsection.access.v1.AccessService.InviteAccount:output_type -> coldsection.access.v1.InviteAccountResponse
+	3,  // 48: coldsection.access.v1.AccessService.CreateApiKey:output_type -> coldsection.access.v1.ApiKey
+	3,  // 49: coldsection.access.v1.AccessService.RevokeApiKey:output_type -> coldsection.access.v1.ApiKey
+	2,  // 50: coldsection.access.v1.AccessQueryService.GetAccount:output_type -> coldsection.access.v1.Account
+	10, // 51: coldsection.access.v1.AccessQueryService.ListAccounts:output_type -> coldsection.access.v1.ListAccountsResponse
+	18, // 52: coldsection.access.v1.AccessQueryService.ListApiKeys:output_type -> coldsection.access.v1.ListApiKeysResponse
+	20, // 53: coldsection.access.v1.AccessQueryService.ListAuditEvents:output_type -> coldsection.access.v1.ListAuditEventsResponse
+	4,  // 54: coldsection.access.v1.SessionService.SignIn:output_type -> coldsection.access.v1.Session
+	23, // 55: coldsection.access.v1.SessionService.SignOut:output_type -> coldsection.access.v1.SignOutResponse
+	4,  // 56: coldsection.access.v1.SessionService.GetCurrentSession:output_type -> coldsection.access.v1.Session
+	4,  // 57: coldsection.access.v1.SessionService.AcceptInvitation:output_type -> coldsection.access.v1.Session
+	27, // 58: coldsection.access.v1.SessionService.ChangePassword:output_type -> coldsection.access.v1.ChangePasswordResponse
+	29, // 59: coldsection.access.v1.SessionService.Reauthenticate:output_type -> coldsection.access.v1.ReauthenticateResponse
+	31, // 60: coldsection.access.v1.EventsService.ListEvents:output_type -> coldsection.access.v1.ListEventsResponse
+	33, // 61: coldsection.access.v1.EventsService.LocateEvents:output_type -> coldsection.access.v1.LocateEventsResponse
+	35, // 62: coldsection.access.v1.EventsService.WatchEvents:output_type -> coldsection.access.v1.WatchEventsResponse
+	43, // [43:63] is the sub-list for method output_type
+	23, // [23:43] is the sub-list for method input_type
 	23, // [23:23] is the sub-list for extension type_name
 	23, // [23:23] is the sub-list for extension extendee
 	0,  // [0:23] is the sub-list for field type_name
@@ -2709,7 +2810,7 @@ func file_coldsection_access_v1_access_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_access_v1_access_proto_rawDesc), len(file_coldsection_access_v1_access_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   33,
+			NumMessages:   35,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

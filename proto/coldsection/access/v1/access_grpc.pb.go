@@ -907,8 +907,9 @@ var SessionService_ServiceDesc = grpc.ServiceDesc{
 }
 
 const (
-	EventsService_ListEvents_FullMethodName  = "/coldsection.access.v1.EventsService/ListEvents"
-	EventsService_WatchEvents_FullMethodName = "/coldsection.access.v1.EventsService/WatchEvents"
+	EventsService_ListEvents_FullMethodName   = "/coldsection.access.v1.EventsService/ListEvents"
+	EventsService_LocateEvents_FullMethodName = "/coldsection.access.v1.EventsService/LocateEvents"
+	EventsService_WatchEvents_FullMethodName  = "/coldsection.access.v1.EventsService/WatchEvents"
 )
 
 // EventsServiceClient is the client API for EventsService service.
@@ -918,10 +919,16 @@ const (
 // The change feed. Roles: integrator, planner, quality, analyst, admin, viewer.
 type EventsServiceClient interface {
 	// Reads facts after a cursor, oldest first; never skips one and never reorders the facts of one resource. REST
-	// answers with a CloudEvents 1.0 batch. Reasons: CURSOR_INVALID, CURSOR_TOO_OLD (facts after it are not kept),
+	// answers with a CloudEvents 1.0 batch to "Accept: application/cloudevents-batch+json", with the cursor to go on after in
+	// the header Next-Cursor. Reasons: CURSOR_INVALID, CURSOR_TOO_OLD (facts after it are not kept),
 	// CURSOR_AHEAD (it is of another stream).
 	ListEvents(ctx context.Context, in *ListEventsRequest, opts ...grpc.CallOption) (*ListEventsResponse, error)
-	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents.
+	// Says where the feed begins and ends now. To start with a snapshot: ask for newest_cursor first, then read the resources
+	// with their List methods, then follow the feed after that cursor. Whatever changes after the question is in the feed; a
+	// fact that the lists show already comes once more.
+	LocateEvents(ctx context.Context, in *LocateEventsRequest, opts ...grpc.CallOption) (*LocateEventsResponse, error)
+	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents. It ends when the session or key does,
+	// or when the account loses the role.
 	WatchEvents(ctx context.Context, in *WatchEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchEventsResponse], error)
 }
 
@@ -937,6 +944,16 @@ func (c *eventsServiceClient) ListEvents(ctx context.Context, in *ListEventsRequ
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListEventsResponse)
 	err := c.cc.Invoke(ctx, EventsService_ListEvents_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *eventsServiceClient) LocateEvents(ctx context.Context, in *LocateEventsRequest, opts ...grpc.CallOption) (*LocateEventsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(LocateEventsResponse)
+	err := c.cc.Invoke(ctx, EventsService_LocateEvents_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -969,10 +986,16 @@ type EventsService_WatchEventsClient = grpc.ServerStreamingClient[WatchEventsRes
 // The change feed. Roles: integrator, planner, quality, analyst, admin, viewer.
 type EventsServiceServer interface {
 	// Reads facts after a cursor, oldest first; never skips one and never reorders the facts of one resource. REST
-	// answers with a CloudEvents 1.0 batch. Reasons: CURSOR_INVALID, CURSOR_TOO_OLD (facts after it are not kept),
+	// answers with a CloudEvents 1.0 batch to "Accept: application/cloudevents-batch+json", with the cursor to go on after in
+	// the header Next-Cursor. Reasons: CURSOR_INVALID, CURSOR_TOO_OLD (facts after it are not kept),
 	// CURSOR_AHEAD (it is of another stream).
 	ListEvents(context.Context, *ListEventsRequest) (*ListEventsResponse, error)
-	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents.
+	// Says where the feed begins and ends now. To start with a snapshot: ask for newest_cursor first, then read the resources
+	// with their List methods, then follow the feed after that cursor. Whatever changes after the question is in the feed; a
+	// fact that the lists show already comes once more.
+	LocateEvents(context.Context, *LocateEventsRequest) (*LocateEventsResponse, error)
+	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents. It ends when the session or key does,
+	// or when the account loses the role.
 	WatchEvents(*WatchEventsRequest, grpc.ServerStreamingServer[WatchEventsResponse]) error
 	mustEmbedUnimplementedEventsServiceServer()
 }
@@ -986,6 +1009,9 @@ type UnimplementedEventsServiceServer struct{}
 
 func (UnimplementedEventsServiceServer) ListEvents(context.Context, *ListEventsRequest) (*ListEventsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListEvents not implemented")
+}
+func (UnimplementedEventsServiceServer) LocateEvents(context.Context, *LocateEventsRequest) (*LocateEventsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method LocateEvents not implemented")
 }
 func (UnimplementedEventsServiceServer) WatchEvents(*WatchEventsRequest, grpc.ServerStreamingServer[WatchEventsResponse]) error {
 	return status.Error(codes.Unimplemented, "method WatchEvents not implemented")
@@ -1029,6 +1055,24 @@ func _EventsService_ListEvents_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _EventsService_LocateEvents_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(LocateEventsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(EventsServiceServer).LocateEvents(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: EventsService_LocateEvents_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(EventsServiceServer).LocateEvents(ctx, req.(*LocateEventsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _EventsService_WatchEvents_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(WatchEventsRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -1050,6 +1094,10 @@ var EventsService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListEvents",
 			Handler:    _EventsService_ListEvents_Handler,
+		},
+		{
+			MethodName: "LocateEvents",
+			Handler:    _EventsService_LocateEvents_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

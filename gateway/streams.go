@@ -1,0 +1,72 @@
+package gateway
+
+import (
+	"context"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"coldsection.example/services/platform/rpc"
+)
+
+// recheckEvery is how long a stream may go on after its session, key or role ended.
+const recheckEvery = 5 * time.Second
+
+// known is a stream whose caller is known.
+type known struct {
+	grpc.ServerStream
+
+	ctx context.Context
+}
+
+// Context carries the caller.
+func (k known) Context() context.Context { return k.ctx }
+
+// stream lets a caller in, writes in the audit that a stream was opened and how it ended, and ends it when the caller may not
+// have it any more.
+func (d *doorman) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
+	who, err := d.identify(stream.Context())
+	if err == nil {
+		err = d.authorise(who, info.FullMethod)
+	}
+	if err != nil {
+		d.write(who, info.FullMethod, "", outcomeOf(rpc.ToStatus(err)))
+		return rpc.ToStatus(err)
+	}
+	d.write(who, info.FullMethod, "", "OPENED")
+	ctx, end := context.WithCancelCause(who)
+	defer end(nil)
+	go d.recheck(ctx, d.clock.After(recheckEvery), info.FullMethod, end)
+	err = next(srv, known{ServerStream: stream, ctx: ctx})
+	if lost := context.Cause(ctx); lost != nil && stream.Context().Err() == nil {
+		err = rpc.ToStatus(lost)
+	}
+	outcome := outcomeOf(err)
+	if status.Code(err) == codes.Canceled || stream.Context().Err() != nil {
+		outcome = "CLOSED" // the caller left
+	}
+	d.write(who, info.FullMethod, "", outcome)
+	return err
+}
+
+// recheck looks again and again whether the caller may still have the stream, and ends it when not.
+func (d *doorman) recheck(ctx context.Context, next <-chan time.Time, method string, end context.CancelCauseFunc) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-next:
+			next = d.clock.After(recheckEvery)
+		}
+		who, err := d.identify(context.WithoutCancel(ctx))
+		if err == nil {
+			err = d.authorise(who, method)
+		}
+		if err != nil && ctx.Err() == nil {
+			end(err)
+			return
+		}
+	}
+}
