@@ -41,6 +41,8 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 		"console": node{"type": "apiKey", "in": "cookie", "name": "coldsection_session", "description": "The browser's session; changes need X-CSRF-Token too."},
 	}
 	child(components, "schemas")["Problem"] = problem()
+	child(components, "schemas")["CloudEvent"] = cloudEvent()
+	doc["webhooks"] = hooks()
 	components["responses"] = node{"Refused": node{
 		"description": "Refused; the detail names the thing, the rule and the next move.",
 		"content":     node{"application/problem+json": node{"schema": node{"$ref": "#/components/schemas/Problem"}}},
@@ -53,6 +55,10 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 		for method, operation := range object(methods) {
 			complete(path, method, object(operation))
 		}
+	}
+	answer := child(child(child(child(child(doc, "paths"), "/v1/events"), "get"), "responses"), "200")
+	child(answer, "content")["application/cloudevents-batch+json"] = node{
+		"schema": node{"type": "array", "items": node{"$ref": "#/components/schemas/CloudEvent"}}, "example": []any{exampleEvent()},
 	}
 	return json.Marshal(doc)
 })
@@ -101,9 +107,14 @@ func child(n node, name string) node {
 	return c
 }
 
-// Register serves the description at /openapi.json and a page made of it at /reference, which needs nothing from elsewhere.
+// Register serves the description at /openapi.json, a page made of it at /reference, which needs nothing from elsewhere, and
+// the contract for gRPC clients at /proto.zip.
 func Register(mux *http.ServeMux) error {
 	doc, err := Document()
+	if err != nil {
+		return err
+	}
+	bundle, err := Bundle()
 	if err != nil {
 		return err
 	}
@@ -112,6 +123,7 @@ func Register(mux *http.ServeMux) error {
 		text []byte
 	}{
 		"/openapi.json": {"application/json", doc}, "/reference": {"text/html; charset=utf-8", page}, "/reference.js": {"text/javascript", script},
+		"/proto.zip": {"application/zip", bundle},
 	}
 	for _, path := range slices.Sorted(maps.Keys(files)) {
 		file := files[path]

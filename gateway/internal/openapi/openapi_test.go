@@ -1,7 +1,10 @@
 package openapi_test
 
 import (
+	"archive/zip"
+	"bytes"
 	"encoding/json"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -11,8 +14,10 @@ import (
 	validator "github.com/pb33f/libopenapi-validator"
 	"google.golang.org/genproto/googleapis/api/annotations"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protodesc"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
+	"google.golang.org/protobuf/types/descriptorpb"
 
 	_ "coldsection.example/proto/coldsection/access/v1"      // the contract
 	_ "coldsection.example/proto/coldsection/compliance/v1"  // the contract
@@ -69,6 +74,9 @@ func TestEveryMappedMethodIsDescribed(t *testing.T) {
 	described := map[string]bool{}
 	for path, methods := range doc.Paths {
 		for method, o := range methods {
+			if described[o.OperationID] {
+				t.Errorf("%s is the id of two operations", o.OperationID)
+			}
 			described[o.OperationID] = true
 			if o.Description == "" || o.Responses["default"] == nil {
 				t.Errorf("%s %s has no text or no refusals", method, path)
@@ -107,11 +115,71 @@ func TestTheFilesAreServed(t *testing.T) {
 	if err := openapi.Register(mux); err != nil {
 		t.Fatal(err)
 	}
-	for path, kind := range map[string]string{"/openapi.json": "application/json", "/reference": "text/html; charset=utf-8", "/reference.js": "text/javascript"} {
+	for path, kind := range map[string]string{"/openapi.json": "application/json", "/reference": "text/html; charset=utf-8", "/reference.js": "text/javascript", "/proto.zip": "application/zip"} {
 		w := httptest.NewRecorder()
 		mux.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, path, http.NoBody))
 		if w.Code != http.StatusOK || w.Header().Get("Content-Type") != kind || w.Body.Len() == 0 {
 			t.Errorf("%s: %d %s, %d bytes", path, w.Code, w.Header().Get("Content-Type"), w.Body.Len())
+		}
+	}
+}
+
+// What is sent to others is described, too, under "webhooks" (OpenAPI 3.1, section 4.8.1).
+func TestMessagesToOthersAreDescribed(t *testing.T) {
+	text, err := openapi.Document()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{
+		`"webhooks":{"fact":{"post":`, `"webhook-signature"`, `"application/cloudevents+json"`, `"application/cloudevents-batch+json"`, `"CloudEvent":{`,
+	} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("%s is missing", want)
+		}
+	}
+}
+
+// A compiler of others builds the contract from the bundle's descriptors, and every file of the contract is there as text.
+func TestTheBundleHoldsTheWholeContract(t *testing.T) {
+	raw, err := openapi.Bundle()
+	if err != nil {
+		t.Fatal(err)
+	}
+	z, err := zip.NewReader(bytes.NewReader(raw), int64(len(raw)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	set := &descriptorpb.FileDescriptorSet{}
+	files := map[string]string{}
+	for _, f := range z.File {
+		r, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		files[f.Name] = string(text)
+	}
+	if err := proto.Unmarshal([]byte(files["descriptors.binpb"]), set); err != nil {
+		t.Fatal(err)
+	}
+	built, err := protodesc.NewFiles(set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, id := range mapped() {
+		service, method, _ := strings.Cut(id, "_")
+		found := false
+		built.RangeFiles(func(f protoreflect.FileDescriptor) bool {
+			if s := f.Services().ByName(protoreflect.Name(service)); s != nil && s.Methods().ByName(protoreflect.Name(method)) != nil {
+				found = strings.Contains(files[f.Path()], "rpc "+method+"(")
+			}
+			return !found
+		})
+		if !found {
+			t.Errorf("%s is missing", id)
 		}
 	}
 }
