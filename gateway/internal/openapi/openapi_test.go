@@ -115,7 +115,9 @@ func TestTheFilesAreServed(t *testing.T) {
 	if err := openapi.Register(mux); err != nil {
 		t.Fatal(err)
 	}
-	for path, kind := range map[string]string{"/openapi.json": "application/json", "/reference": "text/html; charset=utf-8", "/reference.js": "text/javascript", "/proto.zip": "application/zip"} {
+	for path, kind := range map[string]string{
+		"/openapi.json": "application/json", "/reference": "text/html; charset=utf-8", "/reference.js": "text/javascript", "/proto.zip": "application/zip",
+	} {
 		w := httptest.NewRecorder()
 		mux.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, path, http.NoBody))
 		if w.Code != http.StatusOK || w.Header().Get("Content-Type") != kind || w.Body.Len() == 0 {
