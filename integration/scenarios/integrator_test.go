@@ -11,6 +11,7 @@ import (
 	standardwebhooks "github.com/standard-webhooks/standard-webhooks/libraries/go"
 
 	"coldsection.example/integration/harness"
+	"coldsection.example/services/platform/clock"
 )
 
 // The commands of the README's "A system's first call", with curl, against a process that was just started: a system gets a
@@ -48,7 +49,7 @@ func TestASystemsFirstCalls(t *testing.T) {
 		if err := verifier.Verify(body, r.Header); err != nil || !strings.Contains(string(body), "coldsection.engine.") {
 			t.Errorf("%v: %s", err, body)
 		}
-	case <-time.After(30 * time.Second):
+	case <-clock.System().After(30 * time.Second):
 		t.Error("no message came within half a minute")
 	}
 	if waiting := curl(key, "/v1/postings?filter=state%3DWAITING"); len(elements(waiting, "postings")) != 0 {
