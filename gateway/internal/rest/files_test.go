@@ -36,7 +36,7 @@ func TestAFileIsServedAsItself(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = conn.Close() })
-	handler, err := Handler(t.Context(), conn, nil)
+	handler, err := Handler(t.Context(), conn, nil, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
