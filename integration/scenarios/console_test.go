@@ -67,6 +67,11 @@ func TestConsole(t *testing.T) {
 	if shown := open(t, b, stage, "shelf", "Shelf list"); !strings.Contains(shown, "19.6 L") || !strings.Contains(shown, "EXPIRED") {
 		t.Errorf("shelf: %s", shown)
 	}
+	// Case G06: the separator of a scan survives the way through an address.
+	read := must(t, quality.REST("GET", "/v1/lots:parseScan?code=%5Dd2010952123454321310LOT7A%1D17270131", nil))
+	if text(read, "elementText") != "(01)09521234543213(10)LOT7A(17)270131" || text(read, "reason") != "ITEM_UNKNOWN" {
+		t.Errorf("a scan with a separator: %v", read)
+	}
 	scanOnShelf(t, b, elements(must(t, quality.REST("GET", "/v1/lots", nil)), "lots"))
 	b.Do(chromedp.EmulateViewport(390, 844))
 	b.Do(chromedp.Navigate(stage.URL("/#/orders")), chromedp.WaitVisible(chromedp.CSS("main h2")))
