@@ -110,9 +110,9 @@ func scanLot(row storage.Scanner) (*consumablesv1.Lot, error) {
 // Balances reads where the family's lots were at the instant; places without any are left out.
 func (f Family) Balances(ctx context.Context) ([]stock.Posting, error) {
 	query, args := "SELECT b.lot, b.location, b.amount FROM family f JOIN balances b ON b.lot = f.lot WHERE b.amount <> 0 ORDER BY 1, 2", []any{f.lot}
-	if f.until != math.MaxInt64 {
-		query, args = `SELECT p.lot, p.location, CAST(SUM(p.amount) AS BIGINT) FROM family f JOIN postings p ON p.lot = f.lot
-			JOIN movements m ON m.name = p.movement WHERE m.effective_time <= $2
+	if f.until != math.MaxInt64 { // cross joins keep SQLite from beginning with all movements
+		query, args = `SELECT p.lot, p.location, CAST(SUM(p.amount) AS BIGINT) FROM family f CROSS JOIN postings p CROSS JOIN movements m
+			WHERE p.lot = f.lot AND m.name = p.movement AND m.effective_time <= $2
 			GROUP BY p.lot, p.location HAVING SUM(p.amount) <> 0 ORDER BY 1, 2`, append(args, f.until)
 	}
 	return storage.Collect(ctx, f.tx, func(row storage.Scanner) (p stock.Posting, err error) {
