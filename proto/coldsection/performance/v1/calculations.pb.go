@@ -2516,6 +2516,134 @@ func (x *PredictRecoveryResponse) GetModelRevision() int32 {
 	return 0
 }
 
+// The request to compute signatures.
+type ComputeSignaturesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Power, as a share of the design power, in per cent; 0 means 90.
+	PowerPct float64 `protobuf:"fixed64,1,opt,name=power_pct,json=powerPct,proto3" json:"power_pct,omitempty"`
+	// Outside air temperature; unset means 15 degrees Celsius.
+	Oat *v1.Entered `protobuf:"bytes,2,opt,name=oat,proto3" json:"oat,omitempty"`
+	// Pressure altitude; unset means sea level.
+	PressureAltitude *v1.Entered `protobuf:"bytes,3,opt,name=pressure_altitude,json=pressureAltitude,proto3" json:"pressure_altitude,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *ComputeSignaturesRequest) Reset() {
+	*x = ComputeSignaturesRequest{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ComputeSignaturesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ComputeSignaturesRequest) ProtoMessage() {}
+
+func (x *ComputeSignaturesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ComputeSignaturesRequest.ProtoReflect.Descriptor instead.
+func (*ComputeSignaturesRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *ComputeSignaturesRequest) GetPowerPct() float64 {
+	if x != nil {
+		return x.PowerPct
+	}
+	return 0
+}
+
+func (x *ComputeSignaturesRequest) GetOat() *v1.Entered {
+	if x != nil {
+		return x.Oat
+	}
+	return nil
+}
+
+func (x *ComputeSignaturesRequest) GetPressureAltitude() *v1.Entered {
+	if x != nil {
+		return x.PressureAltitude
+	}
+	return nil
+}
+
+// What each cause does to the readings.
+type ComputeSignaturesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The signatures, as an engine model holds them.
+	Signatures []*CauseSignature `protobuf:"bytes,1,rep,name=signatures,proto3" json:"signatures,omitempty"`
+	// The engine and the condition that they were computed for, in words.
+	Explanation string `protobuf:"bytes,2,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// Always true: the engine is invented.
+	DemonstrationOnly bool `protobuf:"varint,3,opt,name=demonstration_only,json=demonstrationOnly,proto3" json:"demonstration_only,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *ComputeSignaturesResponse) Reset() {
+	*x = ComputeSignaturesResponse{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ComputeSignaturesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ComputeSignaturesResponse) ProtoMessage() {}
+
+func (x *ComputeSignaturesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ComputeSignaturesResponse.ProtoReflect.Descriptor instead.
+func (*ComputeSignaturesResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *ComputeSignaturesResponse) GetSignatures() []*CauseSignature {
+	if x != nil {
+		return x.Signatures
+	}
+	return nil
+}
+
+func (x *ComputeSignaturesResponse) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+func (x *ComputeSignaturesResponse) GetDemonstrationOnly() bool {
+	if x != nil {
+		return x.DemonstrationOnly
+	}
+	return false
+}
+
 var File_coldsection_performance_v1_calculations_proto protoreflect.FileDescriptor
 
 const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
@@ -2745,12 +2873,22 @@ const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
 	"\x05steps\x18\b \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\x05steps\x12'\n" +
 	"\fengine_model\x18\t \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12+\n" +
 	"\x0emodel_revision\x18\n" +
-	" \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision*\x81\x01\n" +
+	" \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\"\xe1\x01\n" +
+	"\x18ComputeSignaturesRequest\x12:\n" +
+	"\tpower_pct\x18\x01 \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x80[@)\x00\x00\x00\x00\x00\x00\x00\x00R\bpowerPct\x126\n" +
+	"\x03oat\x18\x02 \x01(\v2\x1e.coldsection.common.v1.EnteredB\x04\xe2A\x01\x01R\x03oat\x12Q\n" +
+	"\x11pressure_altitude\x18\x03 \x01(\v2\x1e.coldsection.common.v1.EnteredB\x04\xe2A\x01\x01R\x10pressureAltitude\"\xca\x01\n" +
+	"\x19ComputeSignaturesResponse\x12P\n" +
+	"\n" +
+	"signatures\x18\x01 \x03(\v2*.coldsection.performance.v1.CauseSignatureB\x04\xe2A\x01\x03R\n" +
+	"signatures\x12&\n" +
+	"\vexplanation\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x123\n" +
+	"\x12demonstration_only\x18\x03 \x01(\bB\x04\xe2A\x01\x03R\x11demonstrationOnly*\x81\x01\n" +
 	"\rMarginVerdict\x12\x1e\n" +
 	"\x1aMARGIN_VERDICT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13MARGIN_VERDICT_PASS\x10\x01\x12\x17\n" +
 	"\x13MARGIN_VERDICT_FAIL\x10\x02\x12\x1e\n" +
-	"\x1aMARGIN_VERDICT_CANNOT_TELL\x10\x032\xbf\f\n" +
+	"\x1aMARGIN_VERDICT_CANNOT_TELL\x10\x032\xe8\r\n" +
 	"\x1dPerformanceCalculationService\x12\xab\x01\n" +
 	"\rCalculateTrim\x120.coldsection.performance.v1.CalculateTrimRequest\x1a1.coldsection.performance.v1.CalculateTrimResponse\"5\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engineModels/*}:calculateTrim\x90\x02\x01\x12\xb3\x01\n" +
 	"\x0fCalculateHeater\x122.coldsection.performance.v1.CalculateHeaterRequest\x1a3.coldsection.performance.v1.CalculateHeaterResponse\"7\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{name=engineModels/*}:calculateHeater\x90\x02\x01\x12\xaf\x01\n" +
@@ -2761,7 +2899,8 @@ const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
 	"CheckPower\x12-.coldsection.performance.v1.CheckPowerRequest\x1a..coldsection.performance.v1.CheckPowerResponse\"-\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=engines/*}:checkPower\x90\x02\x01\x12\xa7\x01\n" +
 	"\x0eForecastMargin\x121.coldsection.performance.v1.ForecastMarginRequest\x1a2.coldsection.performance.v1.ForecastMarginResponse\".\x82\xd3\xe4\x93\x02%\x12#/v1/{name=engines/*}:forecastMargin\x90\x02\x01\x12\xa7\x01\n" +
 	"\x0eAdviseInterval\x121.coldsection.performance.v1.AdviseIntervalRequest\x1a2.coldsection.performance.v1.AdviseIntervalResponse\".\x82\xd3\xe4\x93\x02%\x12#/v1/{name=engines/*}:adviseInterval\x90\x02\x01\x12\xab\x01\n" +
-	"\x0fPredictRecovery\x122.coldsection.performance.v1.PredictRecoveryRequest\x1a3.coldsection.performance.v1.PredictRecoveryResponse\"/\x82\xd3\xe4\x93\x02&\x12$/v1/{name=engines/*}:predictRecovery\x90\x02\x01BDZBcoldsection.example/proto/coldsection/performance/v1;performancev1b\x06proto3"
+	"\x0fPredictRecovery\x122.coldsection.performance.v1.PredictRecoveryRequest\x1a3.coldsection.performance.v1.PredictRecoveryResponse\"/\x82\xd3\xe4\x93\x02&\x12$/v1/{name=engines/*}:predictRecovery\x90\x02\x01\x12\xa6\x01\n" +
+	"\x11ComputeSignatures\x124.coldsection.performance.v1.ComputeSignaturesRequest\x1a5.coldsection.performance.v1.ComputeSignaturesResponse\"$\x82\xd3\xe4\x93\x02\x1b:\x01*\"\x16/v1/signatures:compute\x90\x02\x01BDZBcoldsection.example/proto/coldsection/performance/v1;performancev1b\x06proto3"
 
 var (
 	file_coldsection_performance_v1_calculations_proto_rawDescOnce sync.Once
@@ -2776,7 +2915,7 @@ func file_coldsection_performance_v1_calculations_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_performance_v1_calculations_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_coldsection_performance_v1_calculations_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
+var file_coldsection_performance_v1_calculations_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
 var file_coldsection_performance_v1_calculations_proto_goTypes = []any{
 	(MarginVerdict)(0),                  // 0: coldsection.performance.v1.MarginVerdict
 	(HeaterFinding_Verdict)(0),          // 1: coldsection.performance.v1.HeaterFinding.Verdict
@@ -2808,100 +2947,108 @@ var file_coldsection_performance_v1_calculations_proto_goTypes = []any{
 	(*CostPoint)(nil),                   // 27: coldsection.performance.v1.CostPoint
 	(*PredictRecoveryRequest)(nil),      // 28: coldsection.performance.v1.PredictRecoveryRequest
 	(*PredictRecoveryResponse)(nil),     // 29: coldsection.performance.v1.PredictRecoveryResponse
-	(*v1.Entered)(nil),                  // 30: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),                // 31: coldsection.common.v1.Explained
-	(*v1.DocumentReference)(nil),        // 32: coldsection.common.v1.DocumentReference
-	(*Interval)(nil),                    // 33: coldsection.performance.v1.Interval
-	(*timestamppb.Timestamp)(nil),       // 34: google.protobuf.Timestamp
+	(*ComputeSignaturesRequest)(nil),    // 30: coldsection.performance.v1.ComputeSignaturesRequest
+	(*ComputeSignaturesResponse)(nil),   // 31: coldsection.performance.v1.ComputeSignaturesResponse
+	(*v1.Entered)(nil),                  // 32: coldsection.common.v1.Entered
+	(*v1.Explained)(nil),                // 33: coldsection.common.v1.Explained
+	(*v1.DocumentReference)(nil),        // 34: coldsection.common.v1.DocumentReference
+	(*Interval)(nil),                    // 35: coldsection.performance.v1.Interval
+	(*timestamppb.Timestamp)(nil),       // 36: google.protobuf.Timestamp
+	(*CauseSignature)(nil),              // 37: coldsection.performance.v1.CauseSignature
 }
 var file_coldsection_performance_v1_calculations_proto_depIdxs = []int32{
-	30, // 0: coldsection.performance.v1.CalculateTrimRequest.shift:type_name -> coldsection.common.v1.Entered
-	30, // 1: coldsection.performance.v1.CalculateTrimRequest.reference_temperature:type_name -> coldsection.common.v1.Entered
-	30, // 2: coldsection.performance.v1.CalculateTrimRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
-	30, // 3: coldsection.performance.v1.CalculateTrimRequest.branch_temperature:type_name -> coldsection.common.v1.Entered
-	30, // 4: coldsection.performance.v1.CalculateTrimRequest.range_temperatures:type_name -> coldsection.common.v1.Entered
+	32, // 0: coldsection.performance.v1.CalculateTrimRequest.shift:type_name -> coldsection.common.v1.Entered
+	32, // 1: coldsection.performance.v1.CalculateTrimRequest.reference_temperature:type_name -> coldsection.common.v1.Entered
+	32, // 2: coldsection.performance.v1.CalculateTrimRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
+	32, // 3: coldsection.performance.v1.CalculateTrimRequest.branch_temperature:type_name -> coldsection.common.v1.Entered
+	32, // 4: coldsection.performance.v1.CalculateTrimRequest.range_temperatures:type_name -> coldsection.common.v1.Entered
 	5,  // 5: coldsection.performance.v1.CalculateTrimResponse.options:type_name -> coldsection.performance.v1.TrimOption
-	31, // 6: coldsection.performance.v1.CalculateTrimResponse.open_probe_readings:type_name -> coldsection.common.v1.Explained
-	31, // 7: coldsection.performance.v1.CalculateTrimResponse.steps:type_name -> coldsection.common.v1.Explained
-	32, // 8: coldsection.performance.v1.CalculateTrimResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	31, // 9: coldsection.performance.v1.TrimOption.shift:type_name -> coldsection.common.v1.Explained
-	30, // 10: coldsection.performance.v1.CalculateHeaterRequest.resistance:type_name -> coldsection.common.v1.Entered
-	30, // 11: coldsection.performance.v1.CalculateHeaterRequest.temperature:type_name -> coldsection.common.v1.Entered
-	30, // 12: coldsection.performance.v1.CalculateHeaterRequest.current:type_name -> coldsection.common.v1.Entered
-	30, // 13: coldsection.performance.v1.CalculateHeaterRequest.bus_voltage:type_name -> coldsection.common.v1.Entered
-	30, // 14: coldsection.performance.v1.CalculateHeaterRequest.insulation:type_name -> coldsection.common.v1.Entered
+	33, // 6: coldsection.performance.v1.CalculateTrimResponse.open_probe_readings:type_name -> coldsection.common.v1.Explained
+	33, // 7: coldsection.performance.v1.CalculateTrimResponse.steps:type_name -> coldsection.common.v1.Explained
+	34, // 8: coldsection.performance.v1.CalculateTrimResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	33, // 9: coldsection.performance.v1.TrimOption.shift:type_name -> coldsection.common.v1.Explained
+	32, // 10: coldsection.performance.v1.CalculateHeaterRequest.resistance:type_name -> coldsection.common.v1.Entered
+	32, // 11: coldsection.performance.v1.CalculateHeaterRequest.temperature:type_name -> coldsection.common.v1.Entered
+	32, // 12: coldsection.performance.v1.CalculateHeaterRequest.current:type_name -> coldsection.common.v1.Entered
+	32, // 13: coldsection.performance.v1.CalculateHeaterRequest.bus_voltage:type_name -> coldsection.common.v1.Entered
+	32, // 14: coldsection.performance.v1.CalculateHeaterRequest.insulation:type_name -> coldsection.common.v1.Entered
 	8,  // 15: coldsection.performance.v1.CalculateHeaterResponse.findings:type_name -> coldsection.performance.v1.HeaterFinding
-	31, // 16: coldsection.performance.v1.CalculateHeaterResponse.steps:type_name -> coldsection.common.v1.Explained
-	32, // 17: coldsection.performance.v1.CalculateHeaterResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	33, // 16: coldsection.performance.v1.CalculateHeaterResponse.steps:type_name -> coldsection.common.v1.Explained
+	34, // 17: coldsection.performance.v1.CalculateHeaterResponse.document:type_name -> coldsection.common.v1.DocumentReference
 	1,  // 18: coldsection.performance.v1.HeaterFinding.verdict:type_name -> coldsection.performance.v1.HeaterFinding.Verdict
-	31, // 19: coldsection.performance.v1.HeaterFinding.normalised:type_name -> coldsection.common.v1.Explained
-	30, // 20: coldsection.performance.v1.ConvertThermocoupleRequest.temperature:type_name -> coldsection.common.v1.Entered
-	30, // 21: coldsection.performance.v1.ConvertThermocoupleRequest.voltage:type_name -> coldsection.common.v1.Entered
-	30, // 22: coldsection.performance.v1.ConvertThermocoupleRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
-	31, // 23: coldsection.performance.v1.ConvertThermocoupleResponse.temperature:type_name -> coldsection.common.v1.Explained
-	31, // 24: coldsection.performance.v1.ConvertThermocoupleResponse.voltage:type_name -> coldsection.common.v1.Explained
+	33, // 19: coldsection.performance.v1.HeaterFinding.normalised:type_name -> coldsection.common.v1.Explained
+	32, // 20: coldsection.performance.v1.ConvertThermocoupleRequest.temperature:type_name -> coldsection.common.v1.Entered
+	32, // 21: coldsection.performance.v1.ConvertThermocoupleRequest.voltage:type_name -> coldsection.common.v1.Entered
+	32, // 22: coldsection.performance.v1.ConvertThermocoupleRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
+	33, // 23: coldsection.performance.v1.ConvertThermocoupleResponse.temperature:type_name -> coldsection.common.v1.Explained
+	33, // 24: coldsection.performance.v1.ConvertThermocoupleResponse.voltage:type_name -> coldsection.common.v1.Explained
 	12, // 25: coldsection.performance.v1.EvaluateExceedanceRequest.samples:type_name -> coldsection.performance.v1.TraceSample
 	14, // 26: coldsection.performance.v1.EvaluateExceedanceResponse.exceedances:type_name -> coldsection.performance.v1.Exceedance
-	32, // 27: coldsection.performance.v1.EvaluateExceedanceResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	34, // 27: coldsection.performance.v1.EvaluateExceedanceResponse.document:type_name -> coldsection.common.v1.DocumentReference
 	2,  // 28: coldsection.performance.v1.Exceedance.verdict:type_name -> coldsection.performance.v1.Exceedance.Verdict
-	31, // 29: coldsection.performance.v1.Exceedance.peak:type_name -> coldsection.common.v1.Explained
-	31, // 30: coldsection.performance.v1.Exceedance.duration:type_name -> coldsection.common.v1.Explained
-	30, // 31: coldsection.performance.v1.ReferenceCondition.oat:type_name -> coldsection.common.v1.Entered
-	30, // 32: coldsection.performance.v1.ReferenceCondition.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	30, // 33: coldsection.performance.v1.ReferenceCondition.torque:type_name -> coldsection.common.v1.Entered
-	30, // 34: coldsection.performance.v1.ReferenceCondition.propeller_speed:type_name -> coldsection.common.v1.Entered
+	33, // 29: coldsection.performance.v1.Exceedance.peak:type_name -> coldsection.common.v1.Explained
+	33, // 30: coldsection.performance.v1.Exceedance.duration:type_name -> coldsection.common.v1.Explained
+	32, // 31: coldsection.performance.v1.ReferenceCondition.oat:type_name -> coldsection.common.v1.Entered
+	32, // 32: coldsection.performance.v1.ReferenceCondition.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	32, // 33: coldsection.performance.v1.ReferenceCondition.torque:type_name -> coldsection.common.v1.Entered
+	32, // 34: coldsection.performance.v1.ReferenceCondition.propeller_speed:type_name -> coldsection.common.v1.Entered
 	15, // 35: coldsection.performance.v1.ComputeMarginRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
-	33, // 36: coldsection.performance.v1.ComputeMarginResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	33, // 37: coldsection.performance.v1.ComputeMarginResponse.ng_margin_pct:type_name -> coldsection.performance.v1.Interval
-	31, // 38: coldsection.performance.v1.ComputeMarginResponse.available_torque:type_name -> coldsection.common.v1.Explained
+	35, // 36: coldsection.performance.v1.ComputeMarginResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	35, // 37: coldsection.performance.v1.ComputeMarginResponse.ng_margin_pct:type_name -> coldsection.performance.v1.Interval
+	33, // 38: coldsection.performance.v1.ComputeMarginResponse.available_torque:type_name -> coldsection.common.v1.Explained
 	0,  // 39: coldsection.performance.v1.ComputeMarginResponse.verdict:type_name -> coldsection.performance.v1.MarginVerdict
-	31, // 40: coldsection.performance.v1.ComputeMarginResponse.steps:type_name -> coldsection.common.v1.Explained
+	33, // 40: coldsection.performance.v1.ComputeMarginResponse.steps:type_name -> coldsection.common.v1.Explained
 	19, // 41: coldsection.performance.v1.CheckPowerRequest.readings:type_name -> coldsection.performance.v1.CheckReading
 	15, // 42: coldsection.performance.v1.CheckPowerRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
-	30, // 43: coldsection.performance.v1.CheckReading.oat:type_name -> coldsection.common.v1.Entered
-	30, // 44: coldsection.performance.v1.CheckReading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	30, // 45: coldsection.performance.v1.CheckReading.torque:type_name -> coldsection.common.v1.Entered
-	30, // 46: coldsection.performance.v1.CheckReading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	30, // 47: coldsection.performance.v1.CheckReading.itt:type_name -> coldsection.common.v1.Entered
-	30, // 48: coldsection.performance.v1.CheckReading.ng:type_name -> coldsection.common.v1.Entered
+	32, // 43: coldsection.performance.v1.CheckReading.oat:type_name -> coldsection.common.v1.Entered
+	32, // 44: coldsection.performance.v1.CheckReading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	32, // 45: coldsection.performance.v1.CheckReading.torque:type_name -> coldsection.common.v1.Entered
+	32, // 46: coldsection.performance.v1.CheckReading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	32, // 47: coldsection.performance.v1.CheckReading.itt:type_name -> coldsection.common.v1.Entered
+	32, // 48: coldsection.performance.v1.CheckReading.ng:type_name -> coldsection.common.v1.Entered
 	0,  // 49: coldsection.performance.v1.CheckPowerResponse.verdict:type_name -> coldsection.performance.v1.MarginVerdict
-	33, // 50: coldsection.performance.v1.CheckPowerResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	31, // 51: coldsection.performance.v1.CheckPowerResponse.steps:type_name -> coldsection.common.v1.Explained
+	35, // 50: coldsection.performance.v1.CheckPowerResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	33, // 51: coldsection.performance.v1.CheckPowerResponse.steps:type_name -> coldsection.common.v1.Explained
 	23, // 52: coldsection.performance.v1.ForecastMarginResponse.hours:type_name -> coldsection.performance.v1.HoursRange
-	34, // 53: coldsection.performance.v1.ForecastMarginResponse.earliest_time:type_name -> google.protobuf.Timestamp
-	34, // 54: coldsection.performance.v1.ForecastMarginResponse.median_time:type_name -> google.protobuf.Timestamp
-	34, // 55: coldsection.performance.v1.ForecastMarginResponse.latest_time:type_name -> google.protobuf.Timestamp
-	31, // 56: coldsection.performance.v1.ForecastMarginResponse.steps:type_name -> coldsection.common.v1.Explained
+	36, // 53: coldsection.performance.v1.ForecastMarginResponse.earliest_time:type_name -> google.protobuf.Timestamp
+	36, // 54: coldsection.performance.v1.ForecastMarginResponse.median_time:type_name -> google.protobuf.Timestamp
+	36, // 55: coldsection.performance.v1.ForecastMarginResponse.latest_time:type_name -> google.protobuf.Timestamp
+	33, // 56: coldsection.performance.v1.ForecastMarginResponse.steps:type_name -> coldsection.common.v1.Explained
 	26, // 57: coldsection.performance.v1.AdviseIntervalResponse.reasons:type_name -> coldsection.performance.v1.IntervalReason
 	27, // 58: coldsection.performance.v1.AdviseIntervalResponse.cost_curve:type_name -> coldsection.performance.v1.CostPoint
-	31, // 59: coldsection.performance.v1.AdviseIntervalResponse.steps:type_name -> coldsection.common.v1.Explained
-	33, // 60: coldsection.performance.v1.PredictRecoveryResponse.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	33, // 61: coldsection.performance.v1.PredictRecoveryResponse.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	33, // 62: coldsection.performance.v1.PredictRecoveryResponse.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	31, // 63: coldsection.performance.v1.PredictRecoveryResponse.steps:type_name -> coldsection.common.v1.Explained
-	3,  // 64: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:input_type -> coldsection.performance.v1.CalculateTrimRequest
-	6,  // 65: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:input_type -> coldsection.performance.v1.CalculateHeaterRequest
-	9,  // 66: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:input_type -> coldsection.performance.v1.ConvertThermocoupleRequest
-	11, // 67: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:input_type -> coldsection.performance.v1.EvaluateExceedanceRequest
-	16, // 68: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:input_type -> coldsection.performance.v1.ComputeMarginRequest
-	18, // 69: coldsection.performance.v1.PerformanceCalculationService.CheckPower:input_type -> coldsection.performance.v1.CheckPowerRequest
-	21, // 70: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:input_type -> coldsection.performance.v1.ForecastMarginRequest
-	24, // 71: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:input_type -> coldsection.performance.v1.AdviseIntervalRequest
-	28, // 72: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:input_type -> coldsection.performance.v1.PredictRecoveryRequest
-	4,  // 73: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:output_type -> coldsection.performance.v1.CalculateTrimResponse
-	7,  // 74: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:output_type -> coldsection.performance.v1.CalculateHeaterResponse
-	10, // 75: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:output_type -> coldsection.performance.v1.ConvertThermocoupleResponse
-	13, // 76: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:output_type -> coldsection.performance.v1.EvaluateExceedanceResponse
-	17, // 77: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:output_type -> coldsection.performance.v1.ComputeMarginResponse
-	20, // 78: coldsection.performance.v1.PerformanceCalculationService.CheckPower:output_type -> coldsection.performance.v1.CheckPowerResponse
-	22, // 79: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:output_type -> coldsection.performance.v1.ForecastMarginResponse
-	25, // 80: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:output_type -> coldsection.performance.v1.AdviseIntervalResponse
-	29, // 81: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:output_type -> coldsection.performance.v1.PredictRecoveryResponse
-	73, // [73:82] is the sub-list for method output_type
-	64, // [64:73] is the sub-list for method input_type
-	64, // [64:64] is the sub-list for extension type_name
-	64, // [64:64] is the sub-list for extension extendee
-	0,  // [0:64] is the sub-list for field type_name
+	33, // 59: coldsection.performance.v1.AdviseIntervalResponse.steps:type_name -> coldsection.common.v1.Explained
+	35, // 60: coldsection.performance.v1.PredictRecoveryResponse.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	35, // 61: coldsection.performance.v1.PredictRecoveryResponse.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	35, // 62: coldsection.performance.v1.PredictRecoveryResponse.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	33, // 63: coldsection.performance.v1.PredictRecoveryResponse.steps:type_name -> coldsection.common.v1.Explained
+	32, // 64: coldsection.performance.v1.ComputeSignaturesRequest.oat:type_name -> coldsection.common.v1.Entered
+	32, // 65: coldsection.performance.v1.ComputeSignaturesRequest.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	37, // 66: coldsection.performance.v1.ComputeSignaturesResponse.signatures:type_name -> coldsection.performance.v1.CauseSignature
+	3,  // 67: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:input_type -> coldsection.performance.v1.CalculateTrimRequest
+	6,  // 68: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:input_type -> coldsection.performance.v1.CalculateHeaterRequest
+	9,  // 69: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:input_type -> coldsection.performance.v1.ConvertThermocoupleRequest
+	11, // 70: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:input_type -> coldsection.performance.v1.EvaluateExceedanceRequest
+	16, // 71: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:input_type -> coldsection.performance.v1.ComputeMarginRequest
+	18, // 72: coldsection.performance.v1.PerformanceCalculationService.CheckPower:input_type -> coldsection.performance.v1.CheckPowerRequest
+	21, // 73: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:input_type -> coldsection.performance.v1.ForecastMarginRequest
+	24, // 74: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:input_type -> coldsection.performance.v1.AdviseIntervalRequest
+	28, // 75: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:input_type -> coldsection.performance.v1.PredictRecoveryRequest
+	30, // 76: coldsection.performance.v1.PerformanceCalculationService.ComputeSignatures:input_type -> coldsection.performance.v1.ComputeSignaturesRequest
+	4,  // 77: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:output_type -> coldsection.performance.v1.CalculateTrimResponse
+	7,  // 78: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:output_type -> coldsection.performance.v1.CalculateHeaterResponse
+	10, // 79: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:output_type -> coldsection.performance.v1.ConvertThermocoupleResponse
+	13, // 80: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:output_type -> coldsection.performance.v1.EvaluateExceedanceResponse
+	17, // 81: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:output_type -> coldsection.performance.v1.ComputeMarginResponse
+	20, // 82: coldsection.performance.v1.PerformanceCalculationService.CheckPower:output_type -> coldsection.performance.v1.CheckPowerResponse
+	22, // 83: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:output_type -> coldsection.performance.v1.ForecastMarginResponse
+	25, // 84: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:output_type -> coldsection.performance.v1.AdviseIntervalResponse
+	29, // 85: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:output_type -> coldsection.performance.v1.PredictRecoveryResponse
+	31, // 86: coldsection.performance.v1.PerformanceCalculationService.ComputeSignatures:output_type -> coldsection.performance.v1.ComputeSignaturesResponse
+	77, // [77:87] is the sub-list for method output_type
+	67, // [67:77] is the sub-list for method input_type
+	67, // [67:67] is the sub-list for extension type_name
+	67, // [67:67] is the sub-list for extension extendee
+	0,  // [0:67] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_calculations_proto_init() }
@@ -2921,7 +3068,7 @@ func file_coldsection_performance_v1_calculations_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_calculations_proto_rawDesc), len(file_coldsection_performance_v1_calculations_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   27,
+			NumMessages:   29,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -404,6 +404,33 @@ func local_request_PerformanceCalculationService_PredictRecovery_0(ctx context.C
 	return msg, metadata, err
 }
 
+func request_PerformanceCalculationService_ComputeSignatures_0(ctx context.Context, marshaler runtime.Marshaler, client PerformanceCalculationServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ComputeSignaturesRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.ComputeSignatures(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_PerformanceCalculationService_ComputeSignatures_0(ctx context.Context, marshaler runtime.Marshaler, server PerformanceCalculationServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ComputeSignaturesRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.ComputeSignatures(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 // RegisterPerformanceCalculationServiceHandlerServer registers the http handlers for service PerformanceCalculationService to "mux".
 // UnaryRPC     :call PerformanceCalculationServiceServer directly.
 // StreamingRPC :currently unsupported pending https://github.com/grpc/grpc-go/issues/906.
@@ -589,6 +616,26 @@ func RegisterPerformanceCalculationServiceHandlerServer(ctx context.Context, mux
 			return
 		}
 		forward_PerformanceCalculationService_PredictRecovery_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodPost, pattern_PerformanceCalculationService_ComputeSignatures_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.performance.v1.PerformanceCalculationService/ComputeSignatures", runtime.WithHTTPPathPattern("/v1/signatures:compute"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_PerformanceCalculationService_ComputeSignatures_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_PerformanceCalculationService_ComputeSignatures_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 
 	return nil
@@ -783,6 +830,23 @@ func RegisterPerformanceCalculationServiceHandlerClient(ctx context.Context, mux
 		}
 		forward_PerformanceCalculationService_PredictRecovery_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_PerformanceCalculationService_ComputeSignatures_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.performance.v1.PerformanceCalculationService/ComputeSignatures", runtime.WithHTTPPathPattern("/v1/signatures:compute"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_PerformanceCalculationService_ComputeSignatures_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_PerformanceCalculationService_ComputeSignatures_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	return nil
 }
 
@@ -796,6 +860,7 @@ var (
 	pattern_PerformanceCalculationService_ForecastMargin_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engines", "name"}, "forecastMargin"))
 	pattern_PerformanceCalculationService_AdviseInterval_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engines", "name"}, "adviseInterval"))
 	pattern_PerformanceCalculationService_PredictRecovery_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engines", "name"}, "predictRecovery"))
+	pattern_PerformanceCalculationService_ComputeSignatures_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "signatures"}, "compute"))
 )
 
 var (
@@ -808,4 +873,5 @@ var (
 	forward_PerformanceCalculationService_ForecastMargin_0      = runtime.ForwardResponseMessage
 	forward_PerformanceCalculationService_AdviseInterval_0      = runtime.ForwardResponseMessage
 	forward_PerformanceCalculationService_PredictRecovery_0     = runtime.ForwardResponseMessage
+	forward_PerformanceCalculationService_ComputeSignatures_0   = runtime.ForwardResponseMessage
 )

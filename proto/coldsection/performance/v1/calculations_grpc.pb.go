@@ -30,6 +30,7 @@ const (
 	PerformanceCalculationService_ForecastMargin_FullMethodName      = "/coldsection.performance.v1.PerformanceCalculationService/ForecastMargin"
 	PerformanceCalculationService_AdviseInterval_FullMethodName      = "/coldsection.performance.v1.PerformanceCalculationService/AdviseInterval"
 	PerformanceCalculationService_PredictRecovery_FullMethodName     = "/coldsection.performance.v1.PerformanceCalculationService/PredictRecovery"
+	PerformanceCalculationService_ComputeSignatures_FullMethodName   = "/coldsection.performance.v1.PerformanceCalculationService/ComputeSignatures"
 )
 
 // PerformanceCalculationServiceClient is the client API for PerformanceCalculationService service.
@@ -65,6 +66,9 @@ type PerformanceCalculationServiceClient interface {
 	// Says what the next wash can be expected to recover, from the dirt since the last one and from the engine's own washes.
 	// Reasons: ENGINE_UNKNOWN, LEVEL_UNKNOWN.
 	PredictRecovery(ctx context.Context, in *PredictRecoveryRequest, opts ...grpc.CallOption) (*PredictRecoveryResponse, error)
+	// Works out what each cause does to the readings of an invented engine by the cycle model, for an analyst to enter where
+	// nothing better is known. For demonstration only. Reasons: UNIT_UNKNOWN, UNIT_MISMATCH, CONDITION_OUT_OF_RANGE.
+	ComputeSignatures(ctx context.Context, in *ComputeSignaturesRequest, opts ...grpc.CallOption) (*ComputeSignaturesResponse, error)
 }
 
 type performanceCalculationServiceClient struct {
@@ -165,6 +169,16 @@ func (c *performanceCalculationServiceClient) PredictRecovery(ctx context.Contex
 	return out, nil
 }
 
+func (c *performanceCalculationServiceClient) ComputeSignatures(ctx context.Context, in *ComputeSignaturesRequest, opts ...grpc.CallOption) (*ComputeSignaturesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ComputeSignaturesResponse)
+	err := c.cc.Invoke(ctx, PerformanceCalculationService_ComputeSignatures_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // PerformanceCalculationServiceServer is the server API for PerformanceCalculationService service.
 // All implementations must embed UnimplementedPerformanceCalculationServiceServer
 // for forward compatibility.
@@ -198,6 +212,9 @@ type PerformanceCalculationServiceServer interface {
 	// Says what the next wash can be expected to recover, from the dirt since the last one and from the engine's own washes.
 	// Reasons: ENGINE_UNKNOWN, LEVEL_UNKNOWN.
 	PredictRecovery(context.Context, *PredictRecoveryRequest) (*PredictRecoveryResponse, error)
+	// Works out what each cause does to the readings of an invented engine by the cycle model, for an analyst to enter where
+	// nothing better is known. For demonstration only. Reasons: UNIT_UNKNOWN, UNIT_MISMATCH, CONDITION_OUT_OF_RANGE.
+	ComputeSignatures(context.Context, *ComputeSignaturesRequest) (*ComputeSignaturesResponse, error)
 	mustEmbedUnimplementedPerformanceCalculationServiceServer()
 }
 
@@ -234,6 +251,9 @@ func (UnimplementedPerformanceCalculationServiceServer) AdviseInterval(context.C
 }
 func (UnimplementedPerformanceCalculationServiceServer) PredictRecovery(context.Context, *PredictRecoveryRequest) (*PredictRecoveryResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method PredictRecovery not implemented")
+}
+func (UnimplementedPerformanceCalculationServiceServer) ComputeSignatures(context.Context, *ComputeSignaturesRequest) (*ComputeSignaturesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ComputeSignatures not implemented")
 }
 func (UnimplementedPerformanceCalculationServiceServer) mustEmbedUnimplementedPerformanceCalculationServiceServer() {
 }
@@ -419,6 +439,24 @@ func _PerformanceCalculationService_PredictRecovery_Handler(srv interface{}, ctx
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PerformanceCalculationService_ComputeSignatures_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ComputeSignaturesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PerformanceCalculationServiceServer).ComputeSignatures(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PerformanceCalculationService_ComputeSignatures_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PerformanceCalculationServiceServer).ComputeSignatures(ctx, req.(*ComputeSignaturesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // PerformanceCalculationService_ServiceDesc is the grpc.ServiceDesc for PerformanceCalculationService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -461,6 +499,10 @@ var PerformanceCalculationService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "PredictRecovery",
 			Handler:    _PerformanceCalculationService_PredictRecovery_Handler,
+		},
+		{
+			MethodName: "ComputeSignatures",
+			Handler:    _PerformanceCalculationService_ComputeSignatures_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -73,10 +73,11 @@ var demonstrationDirt = sync.OnceValue(func() prediction.Vector {
 	if err != nil {
 		panic(err) // the data are constants, and tests solve them
 	}
-	s, err := engine.Signature(cycle.Standard(0, 0, 0), cycle.Power(0.85*engine.DesignPower()), cycle.Health{CompressorFlow: -0.03, CompressorEfficiency: -0.01})
+	causes, err := engine.Causes(cycle.Standard(0, 0, 0), 0.85*engine.DesignPower())
 	if err != nil {
 		panic(err)
 	}
+	s := causes[0].Signature // fouling
 	return prediction.Vector{s.ITT, s.Ng, s.Fuel}
 })
 
