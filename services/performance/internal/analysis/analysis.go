@@ -86,7 +86,12 @@ type Result struct {
 	Noise      float64  // standard deviation of single ITT readings [°C]
 	Threshold  float64  // cumulative sum at which the trend rule advises, in long-run standard deviations
 	Debug      any
-	Used, Kept int // readings accepted, readings held
+	Used, Kept int       // readings accepted, readings held
+	Last       time.Time // of an accepted reading
+	LastHours  float64   // then; 0 when not known
+	Cycle      int       // washes so far
+	Withheld   string    // why no wash is advised for a level that rose; empty when none is held back now
+	Wash       Event     // the last one
 }
 
 // Estimate is a value with the half width of its 90 % interval.
@@ -94,21 +99,33 @@ type Estimate struct{ Value, Half float64 }
 
 // Analyse works everything out.
 func Analyse(model *baseline.Model, readings []Reading, events []Event, rules Rules) Result {
-	r := Result{Readings: slices.Clone(readings)}
-	slices.SortFunc(r.Readings, func(a, b Reading) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
+	r, _ := AnalyseFrom(model, readings, events, rules)
+	return r
+}
+
+// AnalyseFrom is Analyse with the tracker that can go on from there.
+func AnalyseFrom(model *baseline.Model, readings []Reading, events []Event, rules Rules) (Result, *Tracker) {
+	r := Result{Readings: sorted(readings)}
 	events = slices.Clone(events)
 	slices.SortStableFunc(events, func(a, b Event) int { return a.At.Compare(b.At) })
 	r.Verdicts = make([]Verdict, len(r.Readings))
 	tracker, next := NewTracker(rules), 0
-	for i, reading := range r.Readings {
-		for ; next < len(events) && !events[next].At.After(reading.At); next++ {
+	for i := range r.Readings {
+		for ; next < len(events) && !events[next].At.After(r.Readings[i].At); next++ {
 			tracker.Event(events[next])
 		}
-		r.Verdicts[i] = tracker.Reading(model, &reading)
+		r.Verdicts[i] = tracker.Reading(model, &r.Readings[i])
 	}
 	for _, e := range events[next:] {
 		tracker.Event(e)
 	}
 	tracker.tell(&r)
-	return r
+	return r, tracker
+}
+
+// sorted are readings by time.
+func sorted(readings []Reading) []Reading {
+	out := slices.Clone(readings)
+	slices.SortFunc(out, func(a, b Reading) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
+	return out
 }

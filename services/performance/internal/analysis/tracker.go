@@ -30,6 +30,8 @@ type Tracker struct {
 	History    history
 	First      time.Time // accepted reading
 	Last       time.Time
+	LastHours  float64   // at the last accepted reading
+	Newest     time.Time // of a reading or an event
 	Used, Kept int
 
 	Since     int // number of the last reading before the reference began
@@ -79,6 +81,7 @@ func NewTracker(rules Rules) *Tracker {
 // Event takes in something done to the engine, before the readings after it.
 func (t *Tracker) Event(e Event) {
 	t.remember(e)
+	t.see(e.At)
 	switch e.Kind {
 	case wash:
 		t.Cycle++
@@ -104,6 +107,7 @@ func (t *Tracker) restart(at time.Time) {
 
 // Reading takes a reading in, after those before it, and says what became of it.
 func (t *Tracker) Reading(model *baseline.Model, r *Reading) Verdict {
+	t.see(r.At)
 	v := t.Taken.judge(model, r)
 	if v.State == Held {
 		t.Kept++
@@ -135,7 +139,10 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 		t.First, t.SinceAt = r.At, r.At
 	}
 	t.Used++
-	t.Last = r.At
+	t.Last, t.LastHours = r.At, 0
+	if r.Hours > 0 && r.Hours < 1e7 {
+		t.LastHours = r.Hours
+	}
 	t.Propeller.add(speed, vectorOf(v.Deviation), t.Scatter.Sigma)
 	d := t.Propeller.correct(speed, vectorOf(v.Deviation))
 	t.Scatter.add(d)
@@ -224,6 +231,11 @@ func (t *Tracker) level(of int) Estimate {
 func (t *Tracker) tell(r *Result) {
 	r.Advices, r.HeldBack, r.Shifts, r.Recoveries = t.Advices, t.HeldBack, t.Shifts, t.recoveries()
 	r.Level, r.Ng, r.Fuel = t.level(0), t.level(1), t.level(2)
+	if n := len(t.HeldBack); t.Withheld && n > 0 {
+		reasons := t.HeldBack[n-1].Reasons
+		r.Withheld = reasons[len(reasons)-1]
+	}
+	r.Last, r.LastHours, r.Cycle, r.Wash = t.Last, t.LastHours, t.Cycle, t.Wash
 	r.Slope = t.Slope.estimate(t.Scatter.Long[0])
 	r.Noise, r.Threshold, r.Used, r.Kept = t.noise(), t.Height, t.Used, t.Kept
 	if n := min(referenceCount, t.History.N-t.Since); n > 0 && t.Since+n > t.History.N-reach {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"strings"
-	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -38,6 +37,9 @@ func (u unit) analyse(ctx context.Context, engine string) error {
 	if err != nil {
 		return err
 	}
+	if _, _, err := store.LockTracker(ctx, u.Tx, engine); err != nil {
+		return err
+	}
 	condition, args := store.Under(engine + "/readings")
 	stored, err := store.Readings.Where(ctx, u.Tx, condition, args...)
 	if err != nil {
@@ -47,8 +49,14 @@ func (u unit) analyse(ctx context.Context, engine string) error {
 	if err != nil {
 		return err
 	}
-	byID := map[string]*performancev1.Reading{}
-	var readings []analysis.Reading
+	byID, readings := readingsOf(stored)
+	result, tracker := analysis.AnalyseFrom(fitted, readings, events, rulesOf(model))
+	return u.save(ctx, profile, model, result, tracker, byID)
+}
+
+// readingsOf are stored readings as the analysis takes them, and the stored ones by name.
+func readingsOf(stored []*performancev1.Reading) (byID map[string]*performancev1.Reading, readings []analysis.Reading) {
+	byID = map[string]*performancev1.Reading{}
 	for _, r := range stored {
 		byID[r.GetName()] = r
 		readings = append(readings, analysis.Reading{
@@ -56,17 +64,29 @@ func (u unit) analyse(ctx context.Context, engine string) error {
 			Excluded: aside(r), Included: r.GetStateReason() == includedReason,
 		})
 	}
-	result := analysis.Analyse(fitted, readings, events, rulesOf(model))
+	return byID, readings
+}
+
+// save keeps what an analysis said, and the tracker that goes on from it.
+func (u unit) save(ctx context.Context, p store.Profile, model *performancev1.EngineModel, result analysis.Result, tracker *analysis.Tracker,
+	byID map[string]*performancev1.Reading) error {
 	if err := u.saveVerdicts(ctx, model, result, byID); err != nil {
 		return err
 	}
-	if err := u.saveAdvices(ctx, profile, result, events); err != nil {
+	if err := u.saveAdvices(ctx, p, result); err != nil {
 		return err
 	}
-	if err := u.saveRecoveries(ctx, profile, result); err != nil {
+	if err := u.saveRecoveries(ctx, p, result); err != nil {
 		return err
 	}
-	return u.saveAssessment(ctx, profile, model, result, events)
+	if err := u.saveAssessment(ctx, p, model, result); err != nil {
+		return err
+	}
+	body, err := tracker.Freeze()
+	if err != nil {
+		return err
+	}
+	return store.SaveTracker(ctx, u.Tx, p.Name, basisOf(model), body)
 }
 
 func rulesOf(m *performancev1.EngineModel) analysis.Rules {
@@ -112,19 +132,13 @@ func (u unit) saveVerdicts(ctx context.Context, model *performancev1.EngineModel
 }
 
 // saveAdvices keeps each advice once, and tells of one to which no wash answered yet.
-func (u unit) saveAdvices(ctx context.Context, p store.Profile, result analysis.Result, events []analysis.Event) error {
-	washes := 0
-	for _, e := range events {
-		if e.Kind == "recovery_wash" {
-			washes++
-		}
-	}
+func (u unit) saveAdvices(ctx context.Context, p store.Profile, result analysis.Result) error {
 	for _, a := range result.Advices {
 		advice := &performancev1.WashAdvice{
 			Name: fmt.Sprintf("%s/washAdvices/c%d", p.Name, a.Cycle), Engine: p.Name, EngineSerial: p.Serial, Kind: "recovery_wash", Cause: a.Cause,
 			Reasons: a.Reasons, AdviseTime: timestamppb.New(a.At), IttDeviationC: a.Level, State: performancev1.WashAdvice_OPEN,
 		}
-		if a.Cycle < washes {
+		if a.Cycle < result.Cycle {
 			advice.State = performancev1.WashAdvice_WASHED
 		}
 		if err := u.saveAdvice(ctx, p, advice); err != nil {
@@ -200,7 +214,7 @@ func interval(e analysis.Estimate) *performancev1.Interval {
 }
 
 // saveAssessment writes how the engine stands now, and tells when its level changed.
-func (u unit) saveAssessment(ctx context.Context, p store.Profile, model *performancev1.EngineModel, result analysis.Result, events []analysis.Event) error {
+func (u unit) saveAssessment(ctx context.Context, p store.Profile, model *performancev1.EngineModel, result analysis.Result) error {
 	fresh := &performancev1.Assessment{
 		Name: p.Name + "/assessment", Engine: p.Name, EngineSerial: p.Serial, EngineModel: p.Model, ModelRevision: model.GetRevision(),
 		IttDeviationC: interval(result.Level), NgDeviationPct: interval(result.Ng), FuelFlowDeviationPct: interval(result.Fuel),
@@ -210,19 +224,11 @@ func (u unit) saveAssessment(ctx context.Context, p store.Profile, model *perfor
 	if n := len(fresh.GetShifts()); n > 0 {
 		fresh.Causes, fresh.CauseVerdict = fresh.GetShifts()[n-1].GetCauses(), fresh.GetShifts()[n-1].GetVerdict()
 	}
-	var lastHours float64
-	for i, r := range result.Readings {
-		if result.Verdicts[i].State == analysis.Accepted {
-			fresh.LatestReadTime, lastHours = timestamppb.New(r.At), r.Hours
-		}
+	if result.Used > 0 {
+		fresh.LatestReadTime = timestamppb.New(result.Last)
 	}
-	var wash time.Time
-	for _, e := range events {
-		if e.Kind == "recovery_wash" && e.At.After(wash) {
-			wash = e.At
-			fresh.LatestWashTime = timestamppb.New(e.At)
-			fresh.WashAgeHours = max(0, lastHours-e.Hours)
-		}
+	if result.Cycle > 0 {
+		fresh.LatestWashTime, fresh.WashAgeHours = timestamppb.New(result.Wash.At), max(0, result.LastHours-result.Wash.Hours)
 	}
 	open, err := u.openAdvice(ctx, p.Name)
 	if err != nil {
@@ -262,6 +268,8 @@ func levelOf(result analysis.Result, open *performancev1.WashAdvice) (performanc
 		return performancev1.ConditionLevel_CONDITION_LEVEL_NO_DATA, fmt.Sprintf("Not enough readings to say: %d.", result.Used)
 	case open != nil:
 		return performancev1.ConditionLevel_CONDITION_LEVEL_PLAN, words + ". A wash is advised: " + strings.Join(open.GetReasons(), "; ") + "."
+	case result.Withheld != "":
+		return performancev1.ConditionLevel_CONDITION_LEVEL_WATCH, words + ". No wash is advised: " + result.Withheld + "."
 	case level.Value-result.Reference > level.Half+result.Noise/2:
 		return performancev1.ConditionLevel_CONDITION_LEVEL_WATCH, words + fmt.Sprintf("; the last reference was %+.1f °C.", result.Reference)
 	default:

@@ -169,7 +169,7 @@ func unless(err error, reason string) error {
 func (i *importing) finish(ctx context.Context) (*performancev1.ImportReadingsResponse, error) {
 	for _, engine := range slices.Sorted(maps.Keys(i.taken)) {
 		i.resp.Engines = append(i.resp.Engines, engine)
-		if err := i.analyse(ctx, engine); err != nil {
+		if err := i.extend(ctx, engine, i.taken[engine]); err != nil {
 			return nil, err
 		}
 		held, err := i.report(ctx, i.taken[engine])

@@ -125,7 +125,7 @@ func (a *App) CreateReading(ctx context.Context, req *performancev1.CreateReadin
 		if err := store.Readings.Insert(ctx, tx, reading, u.now); err != nil {
 			return nil, err
 		}
-		if err := u.analyse(ctx, profile.Name); err != nil {
+		if err := u.extend(ctx, profile.Name, []string{reading.GetName()}); err != nil {
 			return nil, err
 		}
 		reading, err := store.Readings.Get(ctx, tx, reading.GetName())

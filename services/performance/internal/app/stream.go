@@ -160,7 +160,7 @@ func (a *App) settle(ctx context.Context, engine string) (held int32, err error)
 		if err != nil || len(names) == 0 {
 			return err
 		}
-		if err := u.analyse(ctx, engine); err != nil {
+		if err := u.extend(ctx, engine, names); err != nil {
 			return err
 		}
 		for _, name := range names {

@@ -1,0 +1,48 @@
+package analysis
+
+import (
+	"bytes"
+	"encoding/gob"
+	"time"
+
+	"coldsection.example/services/performance/internal/baseline"
+)
+
+// Form names the form that Freeze writes; another program that writes another form has another name.
+const Form = "1"
+
+// Freeze writes a tracker down, some 20 kB.
+func (t *Tracker) Freeze() ([]byte, error) {
+	var b bytes.Buffer
+	err := gob.NewEncoder(&b).Encode(t)
+	return b.Bytes(), err
+}
+
+// Thaw reads a tracker that was written down in this form.
+func Thaw(text []byte) (*Tracker, error) {
+	t := &Tracker{}
+	return t, gob.NewDecoder(bytes.NewReader(text)).Decode(t)
+}
+
+// Follows says whether a time is after everything that the tracker saw, so that it can take a reading of it in.
+func (t *Tracker) Follows(at time.Time) bool { return at.After(t.Newest) }
+
+// see moves the newest time.
+func (t *Tracker) see(at time.Time) {
+	if at.After(t.Newest) {
+		t.Newest = at
+	}
+}
+
+// Continue takes readings in that all follow what the tracker saw. Of advices and recoveries the result has the new and the
+// unsettled ones only; all else is as if everything had been worked out anew.
+func (t *Tracker) Continue(model *baseline.Model, readings []Reading) Result {
+	advices, held, measured := len(t.Advices), len(t.HeldBack), len(t.Measured)
+	r := Result{Readings: sorted(readings)}
+	for i := range r.Readings {
+		r.Verdicts = append(r.Verdicts, t.Reading(model, &r.Readings[i]))
+	}
+	t.tell(&r)
+	r.Advices, r.HeldBack, r.Recoveries = r.Advices[advices:], r.HeldBack[held:], r.Recoveries[measured:]
+	return r
+}

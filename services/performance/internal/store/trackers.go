@@ -1,0 +1,23 @@
+package store
+
+import (
+	"context"
+
+	"coldsection.example/services/platform/storage"
+)
+
+// LockTracker reads what the analysis knows of an engine, in order to change it; another transaction that analyses the same
+// engine waits until this one ends. An empty body knows nothing.
+func LockTracker(ctx context.Context, tx *storage.Tx, engine string) (basis string, body []byte, err error) {
+	if _, err := tx.Exec(ctx, "INSERT INTO trackers (engine, basis, body) VALUES ($1, '', $2) ON CONFLICT (engine) DO NOTHING", engine, []byte{}); err != nil {
+		return "", nil, err
+	}
+	err = tx.QueryRow(ctx, "SELECT basis, body FROM trackers WHERE engine = $1"+tx.ForUpdate(), engine).Scan(&basis, &body)
+	return basis, body, err
+}
+
+// SaveTracker keeps what the analysis knows of an engine; LockTracker came before.
+func SaveTracker(ctx context.Context, tx *storage.Tx, engine, basis string, body []byte) error {
+	_, err := tx.Exec(ctx, "UPDATE trackers SET basis = $1, body = $2 WHERE engine = $3", basis, body, engine)
+	return err
+}
