@@ -139,7 +139,8 @@ func (out *Recovery) verdict(noise float64) {
 	switch {
 	case upper < -leastGain:
 		out.Outcome = Recovered
-		out.Text = fmt.Sprintf("Recovered: the ITT deviation fell by %.1f °C, and the 90 %% interval %.1f to %.1f °C excludes a gain of less than %.1f °C.", -out.ITT.Value, lower, upper, leastGain)
+		out.Text = fmt.Sprintf("Recovered: the ITT deviation fell by %.1f °C, and the 90 %% interval %.1f to %.1f °C excludes a gain of less than %.1f °C.",
+			-out.ITT.Value, lower, upper, leastGain)
 	case lower > worth:
 		out.Outcome = NotRecovered
 		out.Text = fmt.Sprintf("Not recovered: the change of %+.1f °C (90 %% interval %.1f to %.1f °C) excludes a gain of %.1f °C. Look for another cause.", out.ITT.Value, lower, upper, -worth)
