@@ -18,7 +18,7 @@ import (
 // worn is a year of an engine with a gap of two months, two washes and some readings that are not used.
 func worn() Data {
 	d := Data{
-		Engine: "DEMO-1", Model: "Demonstration turboprop, revision 2. Deviations from a clean engine: engineModels/demo, a polynomial of referred power, Mach number, "+
+		Engine: "DEMO-1", Model: "Demonstration turboprop, revision 2. Deviations from a clean engine: engineModels/demo, a polynomial of referred power, Mach number, " +
 			"propeller speed and altitude fitted to its table.",
 		Demonstration: true, Coverage: 90, Limit: 25,
 		Summary: "Gas temperature +11.2 °C from a clean engine, 90 % interval +7.0 to +15.4, from 210 readings. A wash is advised: the level passed its threshold, and the programme is due.",

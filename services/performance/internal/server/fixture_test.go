@@ -56,7 +56,7 @@ type bench struct {
 	performancev1.PerformanceCalculationServiceClient
 	performancev1.ReadingsServiceClient
 
-	t     *testing.T
+	t     testing.TB
 	db    *storage.DB
 	clock *clock.Fake
 }
@@ -64,23 +64,27 @@ type bench struct {
 // benches runs fn on each database engine with nothing in it.
 func benches(t *testing.T, fn func(t *testing.T, b bench)) {
 	t.Helper()
-	storagetest.Engines(t, store.Migrations(), func(t *testing.T, db *storage.DB) {
-		keys, err := auth.NewKeys(bytes.Repeat([]byte("k"), 32))
-		if err != nil {
-			t.Fatal(err)
-		}
-		now := clock.NewFake(morning)
-		srv, err := rpc.NewServer(rpc.Deps{Clock: now, IDs: ids.System(), Keys: keys, Log: slog.New(slog.DiscardHandler)})
-		if err != nil {
-			t.Fatal(err)
-		}
-		server.Register(srv, &app.App{DB: db, Clock: now, IDs: ids.System(), Lister: listing.New([]byte("secret")), Engines: register{}})
-		conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now})
-		fn(t, bench{
-			performancev1.NewPerformanceServiceClient(conn), performancev1.NewPerformanceQueryServiceClient(conn),
-			performancev1.NewPerformanceCalculationServiceClient(conn), performancev1.NewReadingsServiceClient(conn), t, db, now,
-		})
-	})
+	storagetest.Engines(t, store.Migrations(), func(t *testing.T, db *storage.DB) { fn(t, benchOn(t, db)) })
+}
+
+// benchOn is engine performance on a database.
+func benchOn(t testing.TB, db *storage.DB) bench {
+	t.Helper()
+	keys, err := auth.NewKeys(bytes.Repeat([]byte("k"), 32))
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := clock.NewFake(morning)
+	srv, err := rpc.NewServer(rpc.Deps{Clock: now, IDs: ids.System(), Keys: keys, Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	server.Register(srv, &app.App{DB: db, Clock: now, IDs: ids.System(), Lister: listing.New([]byte("secret")), Engines: register{}})
+	conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now})
+	return bench{
+		performancev1.NewPerformanceServiceClient(conn), performancev1.NewPerformanceQueryServiceClient(conn),
+		performancev1.NewPerformanceCalculationServiceClient(conn), performancev1.NewReadingsServiceClient(conn), t, db, now,
+	}
 }
 
 // as is a call by somebody with a role.
@@ -107,7 +111,7 @@ func paper(title string) *commonv1.DocumentReference {
 func in(text, unit string) *commonv1.Entered { return &commonv1.Entered{Text: text, UnitCode: unit} }
 
 // table is the baseline of the invented engine A, from the cycle model.
-func table(t *testing.T) []*performancev1.BaselinePoint {
+func table(t testing.TB) []*performancev1.BaselinePoint {
 	t.Helper()
 	engine, err := cycle.New(cycle.Demonstration()[0])
 	if err != nil {
@@ -137,7 +141,7 @@ func table(t *testing.T) []*performancev1.BaselinePoint {
 }
 
 // model is invented engine data with everything that a calculation takes. For demonstration only.
-func model(t *testing.T) *performancev1.EngineModel {
+func model(t testing.TB) *performancev1.EngineModel {
 	t.Helper()
 	return &performancev1.EngineModel{
 		DisplayName: "Demonstration turboprop", DemonstrationOnly: true, Document: paper("Demonstration manual"),
@@ -169,7 +173,7 @@ type answer[T any] struct {
 func of[T any](value T, err error) answer[T] { return answer[T]{value, err} }
 
 // done is the answer; without one the test ends here.
-func (a answer[T]) done(t *testing.T) T {
+func (a answer[T]) done(t testing.TB) T {
 	t.Helper()
 	if a.err != nil {
 		t.Fatal(a.err)
@@ -178,7 +182,7 @@ func (a answer[T]) done(t *testing.T) T {
 }
 
 // refused checks the reason of a refusal.
-func (a answer[T]) refused(t *testing.T, reason string) {
+func (a answer[T]) refused(t testing.TB, reason string) {
 	t.Helper()
 	if !fault.HasReason(a.err, reason) {
 		t.Errorf("got %v, want %s", a.err, reason)
