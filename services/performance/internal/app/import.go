@@ -139,11 +139,16 @@ func (i *importing) columnOf(f *fault.Error) string {
 // enter keeps a reading under its own id; known is true for one that is there already. Reasons: READING_IN_FUTURE,
 // SOURCE_ID_REUSED, UNIT_UNKNOWN, UNIT_MISMATCH, VALUE_NOT_A_NUMBER.
 func (u unit) enter(ctx context.Context, reading *performancev1.Reading, p store.Profile) (known bool, err error) {
-	if reading.GetReadTime().AsTime().After(u.now) {
-		return false, fault.Invalid("reading.read_time", "READING_IN_FUTURE", "The reading's time has not come yet. Correct it.")
-	}
 	if err := canonical(reading); err != nil {
 		return false, err
+	}
+	return u.keep(ctx, reading, p)
+}
+
+// keep is enter for a reading that has its canonical values.
+func (u unit) keep(ctx context.Context, reading *performancev1.Reading, p store.Profile) (known bool, err error) {
+	if reading.GetReadTime().AsTime().After(u.now) {
+		return false, fault.Invalid("reading.read_time", "READING_IN_FUTURE", "The reading's time has not come yet. Correct it.")
 	}
 	reading.Name, reading.State = p.Name+"/readings/"+readingID(reading), performancev1.Reading_ACCEPTED
 	err = store.Readings.Insert(ctx, u.Tx, reading, u.now)

@@ -44,26 +44,60 @@ type inflow struct {
 	resp     *performancev1.StreamReadingsResponse
 	profiles map[string]store.Profile
 	touched  map[string]bool // engines with new readings
-	waiting  []*performancev1.StreamReadingsRequest
+	waiting  []arrival
+}
+
+// arrival is a reading of the stream with its canonical values, or what is wrong with them.
+type arrival struct {
+	*performancev1.StreamReadingsRequest
+
+	wrong error
+	end   error // set in place of a reading when the stream ended or broke
+}
+
+// arrivals works the canonical values out while the readings before are being written.
+func arrivals(ctx context.Context, receive func() (*performancev1.StreamReadingsRequest, error)) <-chan arrival {
+	out := make(chan arrival, 2*batch)
+	go func() {
+		for {
+			req, err := receive()
+			a := arrival{StreamReadingsRequest: req, end: err}
+			if err == nil {
+				resource.ClearOutputOnly(req.GetReading())
+				a.wrong = canonical(req.GetReading())
+			}
+			select {
+			case out <- a:
+			case <-ctx.Done():
+				return
+			}
+			if err != nil {
+				return
+			}
+		}
+	}()
+	return out
 }
 
 // drain reads the stream to its end, batch by batch.
 func (in *inflow) drain(ctx context.Context, receive func() (*performancev1.StreamReadingsRequest, error)) error {
-	for {
-		req, err := receive()
-		if err != nil {
+	reading, stop := context.WithCancel(context.WithoutCancel(ctx)) // receive itself ends with the stream
+	defer stop()
+	for a := range arrivals(reading, receive) {
+		if a.end != nil {
 			flushed := in.flush(context.WithoutCancel(ctx))
-			if errors.Is(err, io.EOF) {
-				err = nil
+			if errors.Is(a.end, io.EOF) {
+				a.end = nil
 			}
-			return errors.Join(err, flushed)
+			return errors.Join(a.end, flushed)
 		}
-		if in.waiting = append(in.waiting, req); len(in.waiting) == batch {
+		if in.waiting = append(in.waiting, a); len(in.waiting) == batch {
 			if err := in.flush(ctx); err != nil {
 				return err
 			}
 		}
 	}
+	return nil
 }
 
 // outcome is what became of one reading.
@@ -84,9 +118,17 @@ func (in *inflow) flush(ctx context.Context) error {
 	outcomes := make([]outcome, len(in.waiting))
 	err := in.app.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		u := in.app.unit(ctx, tx)
+		pended := map[string]bool{}
 		for i, req := range in.waiting {
-			var err error
-			if outcomes[i], err = u.flow(ctx, req, in.profiles[req.GetParent()]); err != nil {
+			o, err := u.flow(ctx, req, in.profiles[req.GetParent()])
+			if err != nil {
+				return err
+			}
+			if outcomes[i] = o; o.refusal != nil || o.known || pended[o.engine] {
+				continue
+			}
+			pended[o.engine] = true
+			if err := store.Pend(ctx, tx, o.engine, u.now); err != nil {
 				return err
 			}
 		}
@@ -117,23 +159,22 @@ func (in *inflow) meet(ctx context.Context) error {
 	return nil
 }
 
-// flow keeps one reading of a stream and notes that its engine is to be worked out.
-func (u unit) flow(ctx context.Context, req *performancev1.StreamReadingsRequest, p store.Profile) (outcome, error) {
+// flow keeps one reading of a stream.
+func (u unit) flow(ctx context.Context, req arrival, p store.Profile) (outcome, error) {
 	if p.Name == "" {
 		return outcome{refusal: fault.Precondition("ENGINE_UNKNOWN", "%.60q is not an engine that compliance knows. Add the engine there first.", req.GetParent())}, nil
 	}
-	resource.ClearOutputOnly(req.GetReading())
-	known, err := u.enter(ctx, req.GetReading(), p)
+	known, err := false, req.wrong
+	if err == nil {
+		known, err = u.keep(ctx, req.GetReading(), p)
+	}
 	if f, refused := fault.As(err); refused && f.Category == fault.InvalidArgument {
 		return outcome{refusal: f}, nil
-	}
-	if err == nil && !known {
-		err = store.Pend(ctx, u.Tx, p.Name, u.now)
 	}
 	return outcome{engine: p.Name, known: known}, err
 }
 
-func (in *inflow) count(req *performancev1.StreamReadingsRequest, o outcome) {
+func (in *inflow) count(req arrival, o outcome) {
 	in.resp.ReceivedCount++
 	in.resp.LastSourceId = req.GetReading().GetSourceId()
 	switch {

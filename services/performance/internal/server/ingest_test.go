@@ -37,7 +37,7 @@ func BenchmarkIngest(b *testing.B) {
 	}
 }
 
-const ingested, perCommit = 10_000, 500
+const ingested, perCommit = 4_000, 500
 
 // ingest streams the readings and measures until the last is durable and until the answer.
 func ingest(b *testing.B, db *storage.DB) (kept, answered time.Duration, readings []*performancev1.Reading) {
