@@ -20,14 +20,14 @@ import (
 
 const station = "stations/ramp"
 
-// hear gives the service a fact of another service, as its consumer would.
-func (s *stage) hear(id, typ string, fact proto.Message) {
+// hear tells the service that stores met an order's demands, as its consumer would.
+func (s *stage) hear(id string, fact proto.Message) {
 	s.t.Helper()
 	data, err := protojson.Marshal(fact)
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	effect, err := s.service.Consumers()[0].Handle(s.t.Context(), eventbus.Message{Event: outbox.Event{ID: id, Type: typ, Time: s.clock.Now(), Data: data}})
+	effect, err := s.service.Consumers()[0].Handle(s.t.Context(), eventbus.Message{Event: outbox.Event{ID: id, Type: "coldsection.stock.demand.met.v1", Time: s.clock.Now(), Data: data}})
 	if err != nil {
 		s.t.Fatal(err)
 	}
@@ -69,7 +69,7 @@ func (s *stage) kitted(card string) *workordersv1.WorkOrder {
 	if len(o.GetDemands()) == 0 {
 		return must[*workordersv1.WorkOrder](s)(s.do.KitWorkOrder(s.as("pat"), &workordersv1.KitWorkOrderRequest{Name: o.GetName(), Etag: o.GetEtag()}))
 	}
-	s.hear("met-"+o.GetNumber(), "coldsection.stock.demand.met.v1", met(o))
+	s.hear("met-"+o.GetNumber(), met(o))
 	return s.order(o)
 }
 

@@ -11,10 +11,22 @@ import (
 
 // ran records a run of the starter, from and to in seconds after the morning.
 func (s *stage) ran(o *workordersv1.WorkOrder, from, to int, aborted bool) (*workordersv1.MotoringRun, error) {
+	return s.ranAs(o, "ann", from, to, aborted)
+}
+
+// ranBy is a whole run that somebody else records.
+func (s *stage) ranBy(o *workordersv1.WorkOrder, who string, from, to int) (*workordersv1.MotoringRun, error) {
+	return s.ranAs(o, who, from, to, false)
+}
+
+// seriesGap is longer than runs are looked back at.
+const seriesGap = 25 * time.Hour
+
+func (s *stage) ranAs(o *workordersv1.WorkOrder, who string, from, to int, aborted bool) (*workordersv1.MotoringRun, error) {
 	at := func(seconds int) *timestamppb.Timestamp {
 		return timestamppb.New(morning.Add(time.Duration(seconds) * time.Second))
 	}
-	return s.do.CreateMotoringRun(s.as("ann"), &workordersv1.CreateMotoringRunRequest{Parent: o.GetName(), MotoringRun: &workordersv1.MotoringRun{
+	return s.do.CreateMotoringRun(s.as(who), &workordersv1.CreateMotoringRunRequest{Parent: o.GetName(), MotoringRun: &workordersv1.MotoringRun{
 		StartTime: at(from), EndTime: at(to), Aborted: aborted,
 	}})
 }

@@ -110,7 +110,7 @@ func TestPlansHaveRevisionsUntilTheOrderStarts(t *testing.T) {
 				t.Errorf("revision %d: %v", revision, p)
 			}
 		}
-		s.hear("met", "coldsection.stock.demand.met.v1", met(o))
+		s.hear("met", met(o))
 		o = s.order(o)
 		must[*workordersv1.WorkOrder](s)(s.do.StartWorkOrder(s.as("ann"), &workordersv1.StartWorkOrderRequest{Name: o.GetName(), Etag: o.GetEtag()}))
 		_, err := s.do.UpdateWorkOrder(s.as("pat"), &workordersv1.UpdateWorkOrderRequest{WorkOrder: &workordersv1.WorkOrder{Name: o.GetName(), Station: station}})
