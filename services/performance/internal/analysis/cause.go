@@ -10,6 +10,8 @@ import (
 type Cause struct {
 	Name        string
 	Probability float64 // given the readings and the priors below
+	For         []string
+	Against     []string
 }
 
 // dirt is the direction in which fouling and washes move a free-turbine engine at constant corrected power: a flow capacity
@@ -96,16 +98,20 @@ func isolate(step, rise change, s *scatter) (causes []Cause, named bool) {
 	mean := s.mean()
 	total := 0.0
 	top := math.Max(step.gain, rise.gain)
-	fits := false
+	better, fits := step, false
+	if rise.gain > step.gain {
+		better = rise
+	}
 	for _, h := range hypotheses {
 		p, explained := h.weigh(step, &mean, (step.gain-top)/2, 1-h.slow)
 		q, also := h.weigh(rise, &mean, (rise.gain-top)/2, h.slow)
 		fits = fits || explained || also
-		causes = append(causes, Cause{h.name, p + q})
+		pro, contra := h.evidence(better, &mean)
+		causes = append(causes, Cause{h.name, p + q, pro, contra})
 		total += p + q
 	}
 	if !(total > 0) || !fits {
-		return []Cause{{"other", 1}}, false
+		return []Cause{{Name: "other", Probability: 1}}, false
 	}
 	for i := range causes {
 		causes[i].Probability /= total

@@ -36,7 +36,7 @@ func TestGoingOnIsAsGoodAsBeginningAnew(t *testing.T) {
 				t.Errorf("%+v, want %+v", without(r), without(want))
 			}
 		}
-		if len(shifts) != len(want.Shifts) || len(advices) != len(want.Advices) || shifts[0].Causes[0] != want.Shifts[0].Causes[0] {
+		if len(shifts) != len(want.Shifts) || len(advices) != len(want.Advices) || !reflect.DeepEqual(shifts[0].Causes, want.Shifts[0].Causes) {
 			t.Errorf("shifts %+v, want %+v", shifts, want.Shifts)
 		}
 	})

@@ -29,7 +29,7 @@ func shiftsOf(result analysis.Result) []*performancev1.Shift {
 		}
 		for _, c := range s.Causes {
 			if c.Probability >= 0.01 {
-				shift.Causes = append(shift.Causes, &performancev1.Cause{Cause: c.Name, Probability: c.Probability, NextCheck: checks[c.Name]})
+				shift.Causes = append(shift.Causes, &performancev1.Cause{Cause: c.Name, Probability: c.Probability, NextCheck: checks[c.Name], SupportingEvidence: c.For, OpposingEvidence: c.Against})
 			}
 		}
 		out = append(out, shift)
