@@ -51,9 +51,11 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 		"name": "Idempotency-Key", "in": "header", "schema": node{"type": "string", "maxLength": 128},
 		"description": "The same key with the same request gets the first answer for 90 days.",
 	}}
-	for path, methods := range child(doc, "paths") {
-		for method, operation := range object(methods) {
+	ids := map[any]int{}
+	for _, path := range slices.Sorted(maps.Keys(child(doc, "paths"))) {
+		for method, operation := range object(child(doc, "paths")[path]) {
 			complete(path, method, object(operation))
+			tell(ids, object(operation))
 		}
 	}
 	answer := child(child(child(child(child(doc, "paths"), "/v1/events"), "get"), "responses"), "200")
@@ -72,6 +74,14 @@ func complete(path, method string, operation node) {
 	if method != "get" {
 		parameters, _ := operation["parameters"].([]any)
 		operation["parameters"] = append(parameters, node{"$ref": "#/components/parameters/IdempotencyKey"})
+	}
+}
+
+// tell apart the operations of a method that has several paths; the first keeps the method's name.
+func tell(ids map[any]int, operation node) {
+	id := operation["operationId"]
+	if ids[id]++; ids[id] > 1 {
+		operation["operationId"] = fmt.Sprintf("%v_%d", id, ids[id])
 	}
 }
 
