@@ -67,12 +67,12 @@ func (a *App) Trend(ctx context.Context, req *performancev1.GetTrendRequest) (*p
 		if err != nil {
 			return err
 		}
-		trend.Points = points(readings, req)
-		band(trend.GetPoints())
 		condition, args = store.Under(engine + "/engineEvents")
 		if trend.Events, err = store.Events.Where(ctx, tx, condition+" ORDER BY event_time", args...); err != nil {
 			return err
 		}
+		trend.Points = points(readings, trend.GetEvents(), req)
+		band(trend.GetPoints())
 		now, err := store.Assessments.Get(ctx, tx, engine+"/assessment")
 		if err != nil {
 			return err
@@ -86,13 +86,19 @@ func (a *App) Trend(ctx context.Context, req *performancev1.GetTrendRequest) (*p
 
 const defaultPoints = 2000
 
-func points(readings []*performancev1.Reading, req *performancev1.GetTrendRequest) []*performancev1.TrendPoint {
+// points are the readings with the level so far; it begins anew with the work that was done on the engine.
+func points(readings []*performancev1.Reading, work []*performancev1.EngineEvent, req *performancev1.GetTrendRequest) []*performancev1.TrendPoint {
 	var out []*performancev1.TrendPoint
 	var level *performancev1.Deviation
+	since := 0
 	for _, r := range readings {
+		for len(work) > 0 && !work[0].GetEventTime().AsTime().After(r.GetReadTime().AsTime()) {
+			work, since = work[1:], 0
+		}
 		p := &performancev1.TrendPoint{Reading: r.GetName(), ReadTime: r.GetReadTime(), OperatingHours: r.GetValues().GetOperatingHours(), State: r.GetState(), Deviation: r.GetDeviation()}
 		if r.GetState() == performancev1.Reading_ACCEPTED && r.GetDeviation() != nil {
-			level = smooth(level, r.GetDeviation())
+			since++
+			level = smooth(level, r.GetDeviation(), max(levelWeight, 1/float64(since)))
 			p.Level = level
 		}
 		at := r.GetReadTime().AsTime()
@@ -108,12 +114,12 @@ func points(readings []*performancev1.Reading, req *performancev1.GetTrendReques
 	return out[max(0, len(out)-limit):]
 }
 
-// smooth is an exponentially weighted mean with weight 0.2.
-func smooth(level, d *performancev1.Deviation) *performancev1.Deviation {
-	if level == nil {
-		return d
-	}
-	mix := func(a, b float64) float64 { return 0.8*a + 0.2*b }
+// levelWeight is what a reading counts in the level, once there are enough for an exponentially weighted mean.
+const levelWeight = 0.2
+
+// smooth moves the level towards a reading.
+func smooth(level, d *performancev1.Deviation, weight float64) *performancev1.Deviation {
+	mix := func(a, b float64) float64 { return (1-weight)*a + weight*b }
 	return &performancev1.Deviation{
 		IttC: mix(level.GetIttC(), d.GetIttC()), NgPct: mix(level.GetNgPct(), d.GetNgPct()), FuelFlowPct: mix(level.GetFuelFlowPct(), d.GetFuelFlowPct()),
 	}

@@ -145,7 +145,7 @@ func (l *layout) panel(i int, top float64) {
 		l.c.text(left-6, y(v)+4, "end", small, false, grey, signed(v, s.step))
 	}
 	l.bands(i, y)
-	if i == 0 && l.Limit > s.low && l.Limit < s.high {
+	if i == 0 && l.Limit != 0 && l.Limit > s.low && l.Limit < s.high {
 		l.c.line("limit", []xy{{left, y(l.Limit)}, {width - right, y(l.Limit)}}, red, 1.5, true)
 		l.c.text(width-right-4, y(l.Limit)-4, "end", small, false, red, fmt.Sprintf("a wash is advised at %+.1f °C", l.Limit))
 	}
