@@ -104,6 +104,7 @@ type Now struct {
 	Today     civil.Date
 	Counters  Counters
 	Rate      Rate
+	Plan      *Plan // what is going to be flown; nil is the rate every day
 	Extension Extension
 }
 
@@ -134,9 +135,9 @@ func (l Limit) Compute(base Base, now Now) Left {
 	}
 	out.At = from + l.Amount
 	out.Left = out.At - now.Counters.of(l.Unit)
-	out.Projected = now.Rate.project(l.Unit, out.Left, now.Today)
+	out.Projected = now.project(l.Unit, out.Left)
 	out.Line = fmt.Sprintf("%s: %s %s + %s = %s, now %s, left %s%s", l.Unit.Driver(), word, amount(l.Unit, from), l.text(), amount(l.Unit, out.At),
-		amount(l.Unit, now.Counters.of(l.Unit)), amount(l.Unit, out.Left), now.Rate.line(l.Unit, out, now.Today))
+		amount(l.Unit, now.Counters.of(l.Unit)), amount(l.Unit, out.Left), now.rateLine(l.Unit, out))
 	out.Line += out.extended(now.Extension.Stop)
 	return out
 }

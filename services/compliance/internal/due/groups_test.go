@@ -1,13 +1,12 @@
 package due_test
 
 import (
-	"coldsection.example/services/compliance/internal/casestest"
-
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"coldsection.example/services/compliance/internal/casestest"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
 )
@@ -96,47 +95,4 @@ func rebaseMonths(t *testing.T, c *casestest.Row) {
 	equal(t, "within tolerance", strconv.FormatBool(late.Band == due.InTolerance), c.Want("within_tolerance"))
 	next := policies[c.Given["policy"]].Next(previous, done, tree)
 	equal(t, "next due", tree.Compute(next, due.Now{Today: next.Date}, due.DefaultThreshold).Date.String(), c.Want("next_due"))
-}
-
-func forecast(t *testing.T, c *casestest.Row) {
-	t.Helper()
-	today := day(t, c.Given["asof"])
-	if c.Given["combine"] != "" {
-		forecastMany(t, c, today)
-		return
-	}
-	rate, _ := strconv.ParseFloat(c.Given["rate_per_day"], 64)
-	limit, now := due.Limit{Unit: due.Hours, Amount: seconds(c.Given["remaining"])}, due.Now{Today: today, Rate: due.Rate{HoursPerDay: rate}}
-	if c.Given["unit"] == "cycles" {
-		limit, now.Rate = due.Limit{Unit: due.Cycles, Amount: number(c.Given["remaining"])}, due.Rate{CyclesPerDay: rate}
-	}
-	r := due.Tree{Limits: []due.Limit{limit}}.Compute(due.Base{Date: today}, now, due.Threshold{})
-	equal(t, "date", r.Left[0].Projected.String(), strings.Replace(c.Want("date"), "none", "", 1))
-	if want := c.Want("days"); want != "" {
-		equal(t, "days", int64(r.Left[0].Projected.Sub(today)), number(want))
-	}
-	if want := c.Want("status"); want != "" {
-		equal(t, "band", r.Band, band(want))
-	}
-	if want := c.Want("overdue_by"); want != "" {
-		equal(t, "overdue by", tenths(-r.Left[0].Left), want)
-	}
-}
-
-func forecastMany(t *testing.T, c *casestest.Row, today civil.Date) {
-	t.Helper()
-	hours, _ := strconv.ParseFloat(c.Given["hours_per_day"], 64)
-	cycles, _ := strconv.ParseFloat(c.Given["cycles_per_day"], 64)
-	tree := due.Tree{Later: c.Given["combine"] == "later", Limits: []due.Limit{
-		{Unit: due.Hours, Amount: seconds(c.Given["hours_remaining"])}, {Unit: due.Cycles, Amount: number(c.Given["cycles_remaining"])},
-		{Unit: due.FixedDate, Fixed: day(t, c.Given["calendar_due"])},
-	}}
-	r := tree.Compute(due.Base{Date: today}, due.Now{Today: today, Rate: due.Rate{HoursPerDay: hours, CyclesPerDay: cycles}}, due.Threshold{})
-	for i, key := range []string{"hours_date", "cycles_date"} {
-		if want := c.Want(key); want != "" {
-			equal(t, key, r.Left[i].Projected.String(), want)
-		}
-	}
-	equal(t, "date", r.Date.String(), c.Want("date"))
-	equal(t, "driver", r.Left[r.Driving].Limit.Unit.Driver(), c.Want("driver"))
 }

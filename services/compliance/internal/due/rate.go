@@ -28,18 +28,24 @@ func decimal(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
 // farthest is how many days ahead a date is worth telling: 200 years.
 const farthest = 365 * 200
 
-// days is floor(left / rate), in exact arithmetic; false when there is no rate, nothing left, or it is too far away.
-func (r Rate) days(u Unit, left int64) (int, bool) {
+// exact is the rate a day in seconds, cycles or starts; 0 when there is none.
+func (r Rate) exact(u Unit) *big.Rat {
 	rate, _ := r.of(u)
-	if left < 0 || !(rate > 0) {
-		return 0, false
-	}
 	perDay, ok := new(big.Rat).SetString(decimal(rate))
-	if !ok {
-		return 0, false
+	if !ok || perDay.Sign() < 0 {
+		return new(big.Rat)
 	}
 	if u == Hours {
 		perDay.Mul(perDay, big.NewRat(3600, 1))
+	}
+	return perDay
+}
+
+// days is floor(left / rate), in exact arithmetic; false when there is no rate, nothing left, or it is too far away.
+func (r Rate) days(u Unit, left int64) (int, bool) {
+	perDay := r.exact(u)
+	if left < 0 || perDay.Sign() <= 0 {
+		return 0, false
 	}
 	q := new(big.Rat).Quo(big.NewRat(left, 1), perDay)
 	n := new(big.Int).Quo(q.Num(), q.Denom())
