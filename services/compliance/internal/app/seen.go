@@ -22,6 +22,7 @@ type seen struct {
 	counters  *compliancev1.Counters // nil when they are not known
 	today     civil.Date             // the day at where the aircraft's days are counted
 	rate      due.Rate
+	plan      *due.Plan // what is going to be flown, for a forecast; else the rate every day
 	past      bool
 	at, known time.Time
 	rules     []*compliancev1.Requirement // what was required, for the past

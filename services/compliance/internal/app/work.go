@@ -90,7 +90,7 @@ func (u unit) count(ctx context.Context, item *compliancev1.DueItem, r *complian
 	if err != nil {
 		return err
 	}
-	state := due.Now{Today: s.today, Counters: countersOf(s.counters), Rate: s.rate, Extension: extension}
+	state := due.Now{Today: s.today, Counters: countersOf(s.counters), Rate: s.rate, Plan: s.plan, Extension: extension}
 	fill(item, from.tree.Compute(from.base, state, thresholdOf(r.GetNear())))
 	if n := len(done); n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()) {
 		item.Explanation += " Corrected flying lowered the counters that the record of the work carries."

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/big"
+	"strings"
 
 	"coldsection.example/services/compliance/internal/civil"
 )
@@ -83,12 +84,12 @@ func (p Plan) change(day, last civil.Date) civil.Date {
 }
 
 // reach is the last day that can be flown in full, counters being valid at the end of today, and how many days are flown until
-// then; false when that is never or more than 200 years away. Days on which nothing is flown do not end it.
-func (p Plan) reach(u Unit, left *big.Rat, today civil.Date) (date civil.Date, flown int, ok bool) {
+// then; no date when that is never or more than 200 years away. Days on which nothing is flown do not end it.
+func (p Plan) reach(u Unit, left *big.Rat, today civil.Date) (date civil.Date, flown int) {
 	left, date = new(big.Rat).Set(left), today
 	last := today.AddDays(farthest)
 	if left.Sign() < 0 {
-		return civil.Date{}, 0, false
+		return civil.Date{}, 0
 	}
 	for day := today.AddDays(1); !last.Before(day); {
 		next, rate := p.change(day, last), p.perDay(u, day)
@@ -99,13 +100,13 @@ func (p Plan) reach(u Unit, left *big.Rat, today civil.Date) (date civil.Date, f
 				date, flown = day.AddDays(n-1), flown+n
 			}
 			if whole < most {
-				return date, flown, true
+				return date, flown
 			}
 			left.Sub(left, rate.Mul(rate, big.NewRat(most, 1)))
 		}
 		day = next
 	}
-	return civil.Date{}, 0, false
+	return civil.Date{}, 0
 }
 
 // floor is the whole part, or the largest number there is.
@@ -126,7 +127,7 @@ func (n Now) project(u Unit, left int64) civil.Date {
 	if !ok {
 		return civil.Date{}
 	}
-	date, _, _ := n.Plan.reach(u, likely, n.Today)
+	date, _ := n.Plan.reach(u, likely, n.Today)
 	return date
 }
 
@@ -149,15 +150,15 @@ func (p Plan) line(u Unit, l Left, today civil.Date) string {
 		return fmt.Sprintf(", at %s more than 200 years away or too uncertain, so no date", text)
 	}
 	likely, _ := p.likely(u, l.Left)
-	_, flown, _ := p.reach(u, likely, today)
+	_, flown := p.reach(u, likely, today)
 	return fmt.Sprintf(", at %s%s %d days flown after %s = %s", text, p.except(today, l.Projected), flown, today, l.Projected)
 }
 
 // except names what changes the rate until a day.
 func (p Plan) except(today, until civil.Date) string {
-	text := ""
+	var parts []string
 	for _, s := range p.Seasons {
-		text += fmt.Sprintf(", %s %% of it in months %d to %d", s.Percent.FloatString(0), s.FirstMonth, s.LastMonth)
+		parts = append(parts, fmt.Sprintf("%s %% of it in months %d to %d", s.Percent.FloatString(0), s.FirstMonth, s.LastMonth))
 	}
 	for _, c := range p.Periods {
 		if until.Before(c.From) || c.Through.Before(today) {
@@ -166,17 +167,17 @@ func (p Plan) except(today, until civil.Date) string {
 		span := fmt.Sprintf("from %s through %s", c.From, c.Through)
 		switch {
 		case c.Percent == nil:
-			text += fmt.Sprintf(", %s h and %s cycles a day %s", decimal(c.Rate.HoursPerDay), decimal(c.Rate.CyclesPerDay), span)
+			parts = append(parts, fmt.Sprintf("%s h and %s cycles a day %s", decimal(c.Rate.HoursPerDay), decimal(c.Rate.CyclesPerDay), span))
 		case c.Percent.Sign() == 0:
-			text += ", nothing " + span
+			parts = append(parts, "nothing "+span)
 		default:
-			text += fmt.Sprintf(", %s %% %s", c.Percent.FloatString(0), span)
+			parts = append(parts, fmt.Sprintf("%s %% %s", c.Percent.FloatString(0), span))
 		}
 	}
-	if text == "" {
+	if len(parts) == 0 {
 		return ""
 	}
-	return "(" + text[2:] + ")"
+	return " (" + strings.Join(parts, ", ") + "),"
 }
 
 // MeasuredRate is what was flown a day over so many days, rounded to four decimals, which is how it is shown; none without days.

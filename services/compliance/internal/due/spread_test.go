@@ -11,7 +11,7 @@ import (
 // as it takes; the limit is then reached before the early date in about a tenth of the cases, and after the late one in a tenth. The
 // simulation knows nothing of the formula.
 func TestTheRangeHoldsWhatItSays(t *testing.T) {
-	random := rand.New(rand.NewPCG(7, 11)) //nolint:gosec // a simulation
+	random := rand.New(rand.NewPCG(7, 11))
 	week := func() (seconds float64) {
 		for range 8 * 7 {
 			if random.Float64() < 1.0/7 {

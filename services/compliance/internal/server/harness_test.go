@@ -37,6 +37,7 @@ type world struct {
 	commands compliancev1.ComplianceServiceClient
 	queries  compliancev1.ComplianceQueryServiceClient
 	gates    compliancev1.GateServiceClient
+	planning compliancev1.PlanningServiceClient
 
 	restarted func() *app.App // the use cases on the same database, as after a restart
 }
@@ -69,7 +70,7 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 	server.Register(s, w.restarted())
 	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock})
 	w.commands, w.queries = compliancev1.NewComplianceServiceClient(conn), compliancev1.NewComplianceQueryServiceClient(conn)
-	w.gates = compliancev1.NewGateServiceClient(conn)
+	w.gates, w.planning = compliancev1.NewGateServiceClient(conn), compliancev1.NewPlanningServiceClient(conn)
 	w.settle()
 	return w
 }

@@ -1,0 +1,136 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"math/big"
+	"strings"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/due"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+const planSuffix = "/flyingPlan"
+
+// GetFlyingPlan reads what is going to be flown by an aircraft; one that nobody planned is empty.
+func (a *App) GetFlyingPlan(ctx context.Context, req *compliancev1.GetFlyingPlanRequest) (plan *compliancev1.FlyingPlan, err error) {
+	plane := strings.TrimSuffix(req.GetName(), planSuffix)
+	if _, err := store.Aircraft.Read(ctx, a.DB, plane); err != nil {
+		return nil, err
+	}
+	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		plan, err = a.unit(ctx, tx).flyingPlan(ctx, plane)
+		return err
+	})
+	return plan, err
+}
+
+// flyingPlan is the plan of an aircraft; an empty one when nobody planned.
+func (u unit) flyingPlan(ctx context.Context, plane string) (*compliancev1.FlyingPlan, error) {
+	plan, err := store.FlyingPlans.Get(ctx, u.Tx, plane+planSuffix)
+	if fault.HasReason(err, "NOT_FOUND") {
+		return &compliancev1.FlyingPlan{Name: plane + planSuffix}, nil
+	}
+	return plan, err
+}
+
+// UpdateFlyingPlan changes what is going to be flown by an aircraft. Reasons: DATE_INVALID, DATES_REVERSED, ETAG_MISMATCH.
+func (a *App) UpdateFlyingPlan(ctx context.Context, req *compliancev1.UpdateFlyingPlanRequest) (*compliancev1.FlyingPlan, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.FlyingPlan, error) {
+		u, asked := a.unit(ctx, tx), req.GetFlyingPlan()
+		if _, err := store.Aircraft.Lock(ctx, tx, strings.TrimSuffix(asked.GetName(), planSuffix)); err != nil {
+			return nil, err
+		}
+		plan, err := u.flyingPlan(ctx, strings.TrimSuffix(asked.GetName(), planSuffix))
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(plan, asked.GetEtag()); err != nil {
+			return nil, err
+		}
+		isNew := plan.GetEtag() == ""
+		if err := resource.Apply(plan, asked, req.GetUpdateMask()); err != nil {
+			return nil, err
+		}
+		if _, err := periodsOf("flying_plan.periods", plan.GetPeriods()); err != nil {
+			return nil, err
+		}
+		if isNew {
+			return plan, store.FlyingPlans.Insert(ctx, tx, plan, u.now)
+		}
+		return plan, store.FlyingPlans.Save(ctx, tx, plan, u.now)
+	})
+}
+
+// periodsOf reads times of other flying. Reasons: DATE_INVALID, DATES_REVERSED.
+func periodsOf(field string, periods []*compliancev1.FlyingPeriod) ([]due.Period, error) {
+	var out []due.Period
+	for i, p := range periods {
+		where := fmt.Sprintf("%s[%d]", field, i)
+		from, err := realDate(where+".start_date", p.GetStartDate())
+		if err != nil {
+			return nil, err
+		}
+		through, err := realDate(where+".end_date", p.GetEndDate())
+		if err != nil {
+			return nil, err
+		}
+		if through.Before(from) {
+			return nil, fault.Invalid(where+".end_date", "DATES_REVERSED", "The time of other flying would end on %s, before it starts on %s. Correct the dates.", through, from)
+		}
+		period := due.Period{From: from, Through: through, Percent: big.NewRat(int64(p.GetPercent()), 1)}
+		if p.GetFlyingRate() != nil {
+			rate := rateOf(p.GetFlyingRate())
+			period.Percent, period.Rate = nil, &rate
+		}
+		out = append(out, period)
+	}
+	return out, nil
+}
+
+func seasonsOf(seasons []*compliancev1.FlyingSeason) (out []due.Season) {
+	for _, s := range seasons {
+		out = append(out, due.Season{FirstMonth: int(s.GetFirstMonth()), LastMonth: int(s.GetLastMonth()), Percent: big.NewRat(int64(s.GetPercent()), 1)})
+	}
+	return out
+}
+
+func rateOf(r *compliancev1.FlyingRate) due.Rate {
+	return due.Rate{HoursPerDay: r.GetHoursPerDay(), CyclesPerDay: r.GetCyclesPerDay()}
+}
+
+// defaultWindow is over how many weeks a rate is measured when the plan does not say.
+const defaultWindow = 13
+
+// measured is what an aircraft flew in the whole weeks before a day, as far back as its record here reaches.
+func (u unit) measured(ctx context.Context, plane *compliancev1.Aircraft, today civil.Date, weeks int) (due.Rate, due.Spread, string, error) {
+	if since := dateOf(plane.GetEntryDate()); !since.IsZero() {
+		weeks = min(weeks, max(today.Sub(since)-1, 0)/7)
+	}
+	if weeks == 0 {
+		return due.Rate{}, due.Spread{}, "no whole week is on record to measure over", nil
+	}
+	from, through := today.AddDays(-7*weeks), today.AddDays(-1)
+	days, err := store.FlownByDay(ctx, u.Tx, plane.GetName(), from.String(), through.String())
+	if err != nil {
+		return due.Rate{}, due.Spread{}, "", err
+	}
+	sums, total := due.Measured{Seconds: make([]float64, weeks), Cycles: make([]float64, weeks)}, due.Counters{}
+	for _, d := range days {
+		on, err := civil.Parse(d.Day)
+		if err != nil {
+			return due.Rate{}, due.Spread{}, "", err
+		}
+		week := on.Sub(from) / 7
+		sums.Seconds[week] += float64(d.Seconds)
+		sums.Cycles[week] += float64(d.Cycles)
+		total.Seconds, total.Cycles = total.Seconds+d.Seconds, total.Cycles+d.Cycles
+	}
+	return due.MeasuredRate(total, 7*weeks), sums.Spread(), fmt.Sprintf("measured over %d weeks, %s through %s", weeks, from, through), nil
+}
