@@ -55,7 +55,15 @@ func (d Date) AddDays(n int) Date { return Of(d.utc().AddDate(0, 0, n)) }
 func (d Date) Sub(e Date) int { return int(d.utc().Sub(e.utc()).Hours() / 24) }
 
 // Before reports whether d is earlier than e.
-func (d Date) Before(e Date) bool { return d.utc().Before(e.utc()) }
+func (d Date) Before(e Date) bool {
+	if d.Year != e.Year {
+		return d.Year < e.Year
+	}
+	if d.Month != e.Month {
+		return d.Month < e.Month
+	}
+	return d.Day < e.Day
+}
 
 // AddMonths is the same day n months later, or the last day of that month when it has no such day.
 func (d Date) AddMonths(n int) Date {

@@ -116,30 +116,43 @@ type Left struct {
 	Left      int64      // seconds, cycles or days; negative when past
 	Grace     int64      // by how much it may be past, under an extension
 	Projected civil.Date // when it is reached; zero when the rate gives none
-	Line      string     // the arithmetic
+
+	base *Base // what it was counted from
+	now  *Now
 }
 
 // Compute works a limit out.
-func (l Limit) Compute(base Base, now Now) Left {
-	out := Left{Limit: l, Grace: now.Extension.in(l.Unit, now.Today)}
+func (l Limit) Compute(base Base, now Now) Left { return l.compute(&base, &now) }
+
+func (l Limit) compute(base *Base, now *Now) Left {
+	out := Left{Limit: l, Grace: now.Extension.in(l.Unit, now.Today), base: base, now: now}
 	if l.Unit.Calendar() {
 		out.Date = l.date(base.Date)
 		out.Left, out.Projected = int64(out.Date.Sub(now.Today)), out.Date
-		out.Line = fmt.Sprintf("%s: %s + %s = %s, %d days from %s", l.Unit.Driver(), base.Date, l.text(), out.Date, out.Left, now.Today)
-		out.Line += out.extended(now.Extension.Stop)
 		return out
 	}
-	from, word := base.Counters.of(l.Unit), "done at"
+	from := base.Counters.of(l.Unit)
 	if l.SinceNew {
-		from, word = 0, "new at"
+		from = 0
 	}
 	out.At = from + l.Amount
 	out.Left = out.At - now.Counters.of(l.Unit)
 	out.Projected = now.project(l.Unit, out.Left)
-	out.Line = fmt.Sprintf("%s: %s %s + %s = %s, now %s, left %s%s", l.Unit.Driver(), word, amount(l.Unit, from), l.text(), amount(l.Unit, out.At),
-		amount(l.Unit, now.Counters.of(l.Unit)), amount(l.Unit, out.Left), now.rateLine(l.Unit, out))
-	out.Line += out.extended(now.Extension.Stop)
 	return out
+}
+
+// Line is the arithmetic of a limit, to be redone by hand.
+func (l Left) Line() string {
+	text, unit, now := l.Limit.text(), l.Limit.Unit, l.now
+	if unit.Calendar() {
+		return fmt.Sprintf("%s: %s + %s = %s, %d days from %s%s", unit.Driver(), l.base.Date, text, l.Date, l.Left, now.Today, l.extended(now.Extension.Stop))
+	}
+	word := "done at"
+	if l.Limit.SinceNew {
+		word = "new at"
+	}
+	return fmt.Sprintf("%s: %s %s + %s = %s, now %s, left %s%s%s", unit.Driver(), word, amount(unit, l.At-l.Limit.Amount), text, amount(unit, l.At),
+		amount(unit, now.Counters.of(unit)), amount(unit, l.Left), now.rateLine(unit, l), l.extended(now.Extension.Stop))
 }
 
 func (l Limit) date(from civil.Date) civil.Date {
@@ -228,7 +241,23 @@ func (l Left) band(t Threshold) Band {
 	}
 }
 
-var severity = map[Band]int{Current: 0, Near: 1, Due: 2, InTolerance: 3, Overdue: 4}
+// severity orders the bands; those that a limit can't have count as current.
+func severity(b Band) int {
+	switch b {
+	case Near:
+		return 1
+	case Due:
+		return 2
+	case InTolerance:
+		return 3
+	case Overdue:
+		return 4
+	case Current, Exempt, NoData:
+		return 0
+	default:
+		return 0
+	}
+}
 
 // Result is a tree worked out.
 type Result struct {
@@ -236,48 +265,58 @@ type Result struct {
 	Date    civil.Date // projected; zero when there is none
 	Driving int        // index in Left of what drives it; -1 when nothing does
 	Left    []Left
-	Lines   []string
 }
 
 // Compute works a tree out.
 func (t Tree) Compute(base Base, now Now, threshold Threshold) Result {
-	r := Result{Driving: -1}
+	return t.compute(&base, &now, threshold, make([]Left, 0, len(t.Limits)))
+}
+
+// compute adds its limits to those that were worked out already.
+func (t Tree) compute(base *Base, now *Now, threshold Threshold, all []Left) Result {
+	r := Result{Driving: -1, Left: all}
 	for _, l := range t.Limits {
-		left := l.Compute(base, now)
-		r.take(Result{Band: left.band(threshold), Date: left.Projected, Driving: 0, Left: []Left{left}, Lines: []string{left.Line}}, t.Later)
+		left := l.compute(base, now)
+		r.Left = append(r.Left, left)
+		r.take(part{left.band(threshold), left.Projected, len(r.Left) - 1}, t.Later)
 	}
 	for _, sub := range t.Trees {
-		r.take(sub.Compute(base, now, threshold), t.Later)
+		got := sub.compute(base, now, threshold, r.Left)
+		r.Left = got.Left
+		r.take(part{got.Band, got.Date, got.Driving}, t.Later)
 	}
 	return r
 }
 
+// part is what one limit or tree comes to; driving is -1 for a tree without limits.
+type part struct {
+	band    Band
+	date    civil.Date
+	driving int
+}
+
 // take adds a part; the part binds when it is worse (FIRST) or better (LATER) than what bound so far.
-func (r *Result) take(part Result, later bool) {
-	offset := len(r.Left)
-	r.Left, r.Lines = append(r.Left, part.Left...), append(r.Lines, part.Lines...)
-	if part.Driving < 0 {
-		return
-	}
-	if r.Driving < 0 || binds(part, *r, later) {
-		r.Band, r.Date, r.Driving = part.Band, part.Date, offset+part.Driving
+func (r *Result) take(p part, later bool) {
+	if p.driving >= 0 && (r.Driving < 0 || r.yields(p, later)) {
+		r.Band, r.Date, r.Driving = p.band, p.date, p.driving
 	}
 }
 
-func binds(a, b Result, later bool) bool {
-	if sa, sb := severity[a.Band], severity[b.Band]; sa != sb {
-		return (sa > sb) != later
+// yields reports whether a part binds rather than what bound so far.
+func (r *Result) yields(p part, later bool) bool {
+	if a, b := severity(p.band), severity(r.Band); a != b {
+		return (a > b) != later
 	}
-	if la, lb := a.Left[a.Driving], b.Left[b.Driving]; la.Limit.Unit == lb.Limit.Unit && !la.Limit.Unit.Calendar() {
-		return la.Left != lb.Left && (la.Left < lb.Left) != later
+	if a, b := &r.Left[p.driving], &r.Left[r.Driving]; a.Limit.Unit == b.Limit.Unit && !a.Limit.Unit.Calendar() {
+		return a.Left != b.Left && (a.Left < b.Left) != later
 	}
-	if a.Date.IsZero() || b.Date.IsZero() {
-		return b.Date.IsZero() != later && !a.Date.IsZero() != later
+	if p.date.IsZero() || r.Date.IsZero() {
+		return r.Date.IsZero() != later && !p.date.IsZero() != later
 	}
-	if a.Date == b.Date {
+	if p.date == r.Date {
 		return false
 	}
-	return a.Date.Before(b.Date) != later
+	return p.date.Before(r.Date) != later
 }
 
 // Explain is one line of arithmetic.
@@ -285,7 +324,11 @@ func (r Result) Explain() string {
 	if r.Driving < 0 {
 		return "No limit is set, so nothing can be told."
 	}
-	text := strings.Join(r.Lines, "; ") + "."
+	lines := make([]string, len(r.Left))
+	for i, l := range r.Left {
+		lines[i] = l.Line()
+	}
+	text := strings.Join(lines, "; ") + "."
 	if d := r.Left[r.Driving]; !r.Date.IsZero() {
 		return text + fmt.Sprintf(" Driven by %s: due %s.", d.Limit.Unit.Driver(), r.Date)
 	}

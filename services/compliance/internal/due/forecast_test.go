@@ -168,7 +168,7 @@ func TestMoreFlyingIsNeverLaterAndTheRangeIsInOrder(t *testing.T) {
 
 func TestAPlanThatFliesNothingHasNoDateAndSaysSo(t *testing.T) {
 	got := due.Limit{Unit: due.Hours, Amount: 3600}.Compute(due.Base{Date: today}, due.Now{Today: today, Plan: &due.Plan{}})
-	if !got.Projected.IsZero() || !strings.Contains(got.Line, "no flying rate is known, so no date") {
+	if !got.Projected.IsZero() || !strings.Contains(got.Line(), "no flying rate is known, so no date") {
 		t.Errorf("%v", got)
 	}
 }

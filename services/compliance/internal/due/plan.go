@@ -119,7 +119,7 @@ func floor(r *big.Rat) int64 {
 }
 
 // project is the day that a limit is reached on, by the plan when there is one; zero when there is none.
-func (n Now) project(u Unit, left int64) civil.Date {
+func (n *Now) project(u Unit, left int64) civil.Date {
 	if n.Plan == nil {
 		return n.Rate.project(u, left, n.Today)
 	}
@@ -132,7 +132,7 @@ func (n Now) project(u Unit, left int64) civil.Date {
 }
 
 // rateLine is how the projected date came about, to be redone by hand.
-func (n Now) rateLine(u Unit, l Left) string {
+func (n *Now) rateLine(u Unit, l Left) string {
 	if n.Plan == nil {
 		return n.Rate.line(u, l, n.Today)
 	}

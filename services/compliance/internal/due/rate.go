@@ -2,6 +2,7 @@ package due
 
 import (
 	"fmt"
+	"math"
 	"math/big"
 	"strconv"
 
@@ -10,6 +11,18 @@ import (
 
 // Rate is what is flown a day. It is taken as the decimal that it is written as, so that a person gets the same days by hand.
 type Rate struct{ HoursPerDay, CyclesPerDay float64 }
+
+// perDay is the rate of a unit a day, in hours or cycles; 0 when there is none.
+func (r Rate) perDay(u Unit) float64 {
+	switch u {
+	case Hours:
+		return r.HoursPerDay
+	case Cycles:
+		return r.CyclesPerDay
+	default:
+		return 0
+	}
+}
 
 // of is the rate of a unit a day and how it is written; nobody states a rate of starts, so they have no date.
 func (r Rate) of(u Unit) (float64, string) {
@@ -30,8 +43,7 @@ const farthest = 365 * 200
 
 // exact is the rate a day in seconds, cycles or starts; 0 when there is none.
 func (r Rate) exact(u Unit) *big.Rat {
-	rate, _ := r.of(u)
-	perDay, ok := new(big.Rat).SetString(decimal(rate))
+	perDay, ok := new(big.Rat).SetString(decimal(r.perDay(u)))
 	if !ok || perDay.Sign() < 0 {
 		return new(big.Rat)
 	}
@@ -43,8 +55,14 @@ func (r Rate) exact(u Unit) *big.Rat {
 
 // days is floor(left / rate), in exact arithmetic; false when there is no rate, nothing left, or it is too far away.
 func (r Rate) days(u Unit, left int64) (int, bool) {
+	if left < 0 || !(r.perDay(u) > 0) {
+		return 0, false
+	}
+	if n, sure := quick(u, left, r.perDay(u)); sure {
+		return n, true
+	}
 	perDay := r.exact(u)
-	if left < 0 || perDay.Sign() <= 0 {
+	if perDay.Sign() <= 0 {
 		return 0, false
 	}
 	q := new(big.Rat).Quo(big.NewRat(left, 1), perDay)
@@ -53,6 +71,21 @@ func (r Rate) days(u Unit, left int64) (int, bool) {
 		return 0, false
 	}
 	return int(n.Int64()), true
+}
+
+// quick is floor(left / rate) in whole numbers, for a rate of at most six decimals; false for others and when it is no date.
+func quick(u Unit, left int64, rate float64) (int, bool) {
+	const one, most = 1_000_000, 1 << 42
+	millionths := math.Round(rate * one)
+	if left < 0 || left > most || !(millionths > 0 && millionths < most/3600) || millionths/one != rate {
+		return 0, false
+	}
+	perDay := int64(millionths)
+	if u == Hours {
+		perDay *= 3600
+	}
+	n := left * one / perDay
+	return int(n), n <= farthest
 }
 
 // project is the last day that can be flown in full: whole days after today. No rate or nothing left, no date.
