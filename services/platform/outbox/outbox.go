@@ -46,30 +46,26 @@ func Append(ctx context.Context, tx *storage.Tx, events ...Event) error {
 	carrier := propagation.MapCarrier{}
 	propagation.TraceContext{}.Inject(ctx, carrier)
 	for _, e := range events {
-		var err error
-		if e.Version, err = nextVersion(ctx, tx, e.Source, e.Subject); err != nil {
+		if err := waitForTurn(ctx, tx, e.Source, e.Subject); err != nil {
 			return err
 		}
 		if _, err := tx.Exec(ctx, `INSERT INTO outbox (id, type, source, subject, version, event_time, actor, traceparent, data)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
-			e.ID, e.Type, e.Source, e.Subject, e.Version, storage.Micros(e.Time), id.Account, carrier["traceparent"], e.Data); err != nil {
+			VALUES ($1, $2, $3, $4, (SELECT COALESCE(MAX(version), 0) + 1 FROM outbox WHERE source = $3 AND subject = $4), $5, $6, $7, $8)`,
+			e.ID, e.Type, e.Source, e.Subject, storage.Micros(e.Time), id.Account, carrier["traceparent"], e.Data); err != nil {
 			return fmt.Errorf("writing fact %s: %w", e.Type, err)
 		}
 	}
 	return nil
 }
 
-// nextVersion is the number of the next fact about a subject. On PostgreSQL, where many write at once, it waits for
-// whoever is writing about the same subject.
-func nextVersion(ctx context.Context, tx *storage.Tx, source, subject string) (version int64, err error) {
-	if tx.Engine() == storage.Postgres {
-		if _, err := tx.Exec(ctx, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))", source+"\n"+subject); err != nil {
-			return 0, err
-		}
+// waitForTurn waits on PostgreSQL, where many write at once, for whoever is writing about the same subject, so that the number
+// of the next fact is read after theirs.
+func waitForTurn(ctx context.Context, tx *storage.Tx, source, subject string) error {
+	if tx.Engine() != storage.Postgres {
+		return nil
 	}
-	err = tx.QueryRow(ctx, "SELECT COALESCE(MAX(version), 0) + 1 FROM outbox WHERE source = $1 AND subject = $2", source, subject).
-		Scan(&version)
-	return version, err
+	_, err := tx.Exec(ctx, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))", source+"\n"+subject)
+	return err
 }
 
 // Waiting counts the facts that the stream does not have yet.

@@ -11,6 +11,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -33,6 +34,8 @@ type Table[T proto.Message] struct {
 	order   string
 	owned   []string // the columns that name whose a resource is
 	shared  bool     // everybody's
+	insert  string   // adds a row: name, version, body and the columns
+	update  string   // changes one: version, body, the columns, name and the version before
 }
 
 type column struct {
@@ -55,7 +58,21 @@ func NewTable[T proto.Message](name, order string, fields ...string) *Table[T] {
 		t.columns = append(t.columns, c)
 		t.fields[f] = listing.Field{Column: f, Kind: c.kind, Values: enumNames(fd)}
 	}
+	t.insert, t.update = statements(name, fields)
 	return t
+}
+
+// statements are the texts that add and change a row.
+func statements(table string, fields []string) (insert, update string) {
+	marks, sets := "$1, $2, $3", "version = $1, body = $2"
+	for i, f := range fields {
+		marks += fmt.Sprintf(", $%d", i+4)
+		sets += fmt.Sprintf(", %s = $%d", f, i+3)
+	}
+	columns := strings.Join(append([]string{"name", "version", "body"}, fields...), ", ")
+	n := len(fields) + 3
+	return fmt.Sprintf("INSERT INTO %s (%s) VALUES (%s) ON CONFLICT (name) DO NOTHING", table, columns, marks),
+		fmt.Sprintf("UPDATE %s SET %s WHERE name = $%d AND version = $%d", table, sets, n, n+1)
 }
 
 // OwnedBy says which columns name the aircraft or engine that a resource is about; "name" stands for the first two segments
@@ -188,7 +205,7 @@ func stamp(m proto.Message, version int64, now time.Time, created bool) {
 			r.Set(fd, v)
 		}
 	}
-	set("etag", protoreflect.ValueOfString(fmt.Sprintf("v%d", version)))
+	set("etag", protoreflect.ValueOfString("v"+strconv.FormatInt(version, 10)))
 	at := protoreflect.ValueOfMessage(timestamppb.New(now).ProtoReflect())
 	if created {
 		set("create_time", at)
@@ -203,13 +220,11 @@ func (t *Table[T]) Insert(ctx context.Context, tx *storage.Tx, m T, now time.Tim
 	if err != nil {
 		return err
 	}
-	names, marks, args := []string{"name", "version", "body"}, []string{"$1", "$2", "$3"}, []any{Name(m), int64(1), body}
+	args := append(make([]any, 0, 3+len(t.columns)), Name(m), int64(1), body)
 	for _, c := range t.columns {
-		names, args = append(names, string(c.field.Name())), append(args, c.value(m.ProtoReflect()))
-		marks = append(marks, fmt.Sprintf("$%d", len(args)))
+		args = append(args, c.value(m.ProtoReflect()))
 	}
-	n, err := tx.Exec(ctx, fmt.Sprintf("INSERT INTO %s (%s) VALUES (%s) ON CONFLICT (name) DO NOTHING", t.name,
-		strings.Join(names, ", "), strings.Join(marks, ", ")), args...)
+	n, err := tx.Exec(ctx, t.insert, args...)
 	if err == nil && n == 0 {
 		return fault.Exists(Name(m))
 	}
@@ -218,8 +233,8 @@ func (t *Table[T]) Insert(ctx context.Context, tx *storage.Tx, m T, now time.Tim
 
 // Save writes a changed resource back; it must have been read with Lock in the same transaction.
 func (t *Table[T]) Save(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
-	var version int64
-	if _, err := fmt.Sscanf(Etag(m), "v%d", &version); err != nil {
+	version, err := strconv.ParseInt(strings.TrimPrefix(Etag(m), "v"), 10, 64)
+	if err != nil {
 		if err := tx.QueryRow(ctx, "SELECT version FROM "+t.name+" WHERE name = $1", Name(m)).Scan(&version); err != nil {
 			return err
 		}
@@ -229,14 +244,11 @@ func (t *Table[T]) Save(ctx context.Context, tx *storage.Tx, m T, now time.Time)
 	if err != nil {
 		return err
 	}
-	sets, args := []string{"version = $1", "body = $2"}, []any{version + 1, body}
+	args := append(make([]any, 0, 4+len(t.columns)), version+1, body)
 	for _, c := range t.columns {
 		args = append(args, c.value(m.ProtoReflect()))
-		sets = append(sets, fmt.Sprintf("%s = $%d", c.field.Name(), len(args)))
 	}
-	args = append(args, Name(m), version)
-	n, err := tx.Exec(ctx, fmt.Sprintf("UPDATE %s SET %s WHERE name = $%d AND version = $%d", t.name, strings.Join(sets, ", "),
-		len(args)-1, len(args)), args...)
+	n, err := tx.Exec(ctx, t.update, append(args, Name(m), version)...)
 	if err == nil && n == 0 {
 		return fault.StaleEtag(Name(m))
 	}

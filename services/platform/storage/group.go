@@ -15,7 +15,7 @@ const maxGroup = 128
 // groupWriter is SQLite's one writer. Requests queue up while a commit is on its way to the disk; the next group takes
 // them all, each in a savepoint so that one refusal does not sink the rest.
 type groupWriter struct {
-	conn  *sql.Conn
+	conn  *prepared
 	queue chan *request
 	quit  chan struct{}
 	done  chan struct{}
@@ -32,7 +32,7 @@ type request struct {
 var errClosed = errors.New("the database is closed")
 
 func startGroupWriter(conn *sql.Conn) *groupWriter {
-	w := &groupWriter{conn: conn, queue: make(chan *request), quit: make(chan struct{}), done: make(chan struct{})}
+	w := &groupWriter{conn: newPrepared(conn), queue: make(chan *request), quit: make(chan struct{}), done: make(chan struct{})}
 	go w.run()
 	return w
 }
@@ -58,7 +58,7 @@ func (w *groupWriter) do(ctx context.Context, fn Func) error {
 
 func (w *groupWriter) run() {
 	defer close(w.done)
-	defer func() { _ = w.conn.Close() }()
+	defer func() { _ = w.conn.close() }()
 	for {
 		select {
 		case r := <-w.queue:
@@ -114,6 +114,8 @@ func answer(group []*request, err error) {
 	}
 }
 
+// savepoint runs one request. Its context can't end any more: SQLite answers an interrupted write by rolling back the whole
+// transaction, and with it the neighbours in the group.
 func (w *groupWriter) savepoint(ctx context.Context, r *request) error {
 	if err := r.ctx.Err(); err != nil {
 		return err
@@ -122,7 +124,7 @@ func (w *groupWriter) savepoint(ctx context.Context, r *request) error {
 		return unavailable(err)
 	}
 	r.tx = Tx{q: w.conn, engine: SQLite}
-	err := guarded(r.ctx, r.fn, &r.tx)
+	err := guarded(context.WithoutCancel(r.ctx), r.fn, &r.tx)
 	if err != nil {
 		if _, back := w.conn.ExecContext(ctx, "ROLLBACK TO one"); back != nil {
 			return errors.Join(err, back)
