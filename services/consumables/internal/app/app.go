@@ -119,33 +119,53 @@ func (u unit) movement(kind consumablesv1.StockMovement_Kind, lot *consumablesv1
 	}
 }
 
-// post writes a movement, refreshes the lots that it touched and publishes the fact.
-func (u unit) post(ctx context.Context, m *consumablesv1.StockMovement, item *consumablesv1.Item, postings []stock.Posting) error {
+// post moves the balances, refreshes the lots that were touched, writes the movement and publishes the fact. Of lots which the
+// caller holds, as they were last saved but for what it wants saved with them, none is read again; they are all of m's item.
+func (u unit) post(
+	ctx context.Context, m *consumablesv1.StockMovement, item *consumablesv1.Item, postings []stock.Posting, held ...*consumablesv1.Lot,
+) error {
 	for _, p := range postings {
 		m.Postings = append(m.Postings, &consumablesv1.Posting{Lot: p.Lot, Location: p.Location, Quantity: store.Quantity(p.Amount, item.GetBaseUnitCode())})
 	}
-	if err := store.Post(ctx, u.Tx, m, postings, u.now); err != nil {
+	if err := store.Move(ctx, u.Tx, m, postings); err != nil {
 		return err
 	}
 	for _, name := range lotsOf(postings) {
-		lot, err := store.Lots.Lock(ctx, u.Tx, name)
+		lot, of, err := u.touched(ctx, name, item, held)
 		if err != nil {
 			return err
 		}
-		if err := u.refresh(ctx, lot); err != nil {
+		if err := u.refresh(ctx, lot, of); err != nil {
 			return err
 		}
 		if name == m.GetLot() {
 			m.Remaining = lot.GetOnHand()
 		}
 	}
-	if err := store.Movements.Save(ctx, u.Tx, m, u.now); err != nil {
+	if err := store.Record(ctx, u.Tx, m, postings, u.now); err != nil {
 		return err
 	}
 	return u.publish(ctx, "coldsection.stock."+strings.ToLower(m.GetKind().String())+".v1", m.GetName(), &consumablesv1.StockMoved{
 		Movement: m.GetName(), Kind: m.GetKind().String(), Lot: m.GetLot(), Item: m.GetItem(), ItemKind: item.GetKind().String(), Quantity: m.GetQuantity(),
 		WorkOrder: m.GetWorkOrder(), Engine: m.GetEngine(), ReversesMovement: m.GetReversesMovement(), EffectiveTime: m.GetEffectiveTime(),
 	})
+}
+
+// touched is a lot that a movement touched, with its item: the caller's, or read.
+func (u unit) touched(
+	ctx context.Context, name string, item *consumablesv1.Item, held []*consumablesv1.Lot,
+) (*consumablesv1.Lot, *consumablesv1.Item, error) {
+	for _, lot := range held {
+		if lot.GetName() == name {
+			return lot, item, nil
+		}
+	}
+	lot, err := store.Lots.Lock(ctx, u.Tx, name)
+	if err != nil || lot.GetItem() == item.GetName() {
+		return lot, item, err
+	}
+	item, err = u.itemOf(ctx, lot)
+	return lot, item, err
 }
 
 func lotsOf(postings []stock.Posting) []string {
@@ -161,11 +181,7 @@ func lotsOf(postings []stock.Posting) []string {
 }
 
 // refresh recomputes what a lot shows from the ledger, and saves it.
-func (u unit) refresh(ctx context.Context, lot *consumablesv1.Lot) error {
-	item, err := u.itemOf(ctx, lot)
-	if err != nil {
-		return err
-	}
+func (u unit) refresh(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) error {
 	balances, err := store.Balances(ctx, u.Tx, lot.GetName())
 	if err != nil {
 		return err

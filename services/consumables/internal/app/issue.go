@@ -132,7 +132,7 @@ func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockReque
 		if len(demands) == 0 {
 			return nil, fault.Precondition("WORK_ORDER_UNKNOWN", "Stores know of no demand of %s. Schedule the order first.", req.GetWorkOrder())
 		}
-		from, err := u.mayIssue(ctx, lot, item, req, amount, needTime(demands, lot.GetItem(), u.now))
+		from, others, err := u.mayIssue(ctx, lot, item, req, amount, needTime(demands, lot.GetItem(), u.now))
 		if err != nil {
 			return nil, err
 		}
@@ -144,10 +144,17 @@ func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockReque
 		if err := u.openToIssue(ctx, lot, item, req, amount, from, m.GetEffectiveTime().AsTime(), needTime(demands, lot.GetItem(), u.now)); err != nil {
 			return nil, err
 		}
-		if err := u.post(ctx, m, item, transfer(lot.GetName(), from, req.GetWorkOrder(), amount)); err != nil {
+		own, met, err := u.settle(ctx, demands, lot, amount)
+		if err != nil {
 			return nil, err
 		}
-		return m, u.settle(ctx, demands, lot, amount)
+		lot.Reserved = store.Quantity(others+own, item.GetBaseUnitCode())
+		if err := u.post(ctx, m, item, transfer(lot.GetName(), from, req.GetWorkOrder(), amount), lot); err != nil || !met {
+			return m, err
+		}
+		return m, u.publish(ctx, "coldsection.stock.demand.met.v1", req.GetWorkOrder(), &consumablesv1.DemandsMet{
+			WorkOrder: req.GetWorkOrder(), Lines: demandLines(demands, nil),
+		})
 	})
 }
 
@@ -161,35 +168,38 @@ func needTime(demands []store.Demand, item string, now time.Time) time.Time {
 	return now
 }
 
-// mayIssue checks the lot for the time of need, that stock is there and unclaimed, and that no lot expires before it.
-func (u unit) mayIssue(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time) (string, error) {
+// mayIssue checks the lot for the time of need, that stock is there and unclaimed, and that no lot expires before it. It
+// returns the place to take from, and what other orders have claimed of the lot.
+func (u unit) mayIssue(
+	ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time,
+) (string, stock.Micro, error) {
 	c, err := u.candidate(ctx, lot, item, at)
 	if err != nil {
-		return "", err
+		return "", 0, err
 	}
 	if reason, why := stock.Refuse(c, at); reason != "" {
 		f := fault.Precondition(reason, "%s", why).With("lot", lot.GetName())
 		if picks, _, _, err := u.choose(ctx, item, req.GetWorkOrder(), amount, at); err == nil && len(picks) > 0 {
 			f = f.With("suggested_lot", picks[0].Lot)
 		}
-		return "", f
+		return "", 0, f
 	}
 	claimed, err := u.claimedByOthers(ctx, lot.GetName(), req.GetWorkOrder(), item.GetBaseUnitCode())
 	if err != nil {
-		return "", err
+		return "", 0, err
 	}
 	if free := max(0, c.Available-claimed); amount > free {
-		return "", fault.Precondition("INSUFFICIENT_STOCK", "Lot %s has %s %s that is not claimed by other orders; %s was asked for. Take less, or another lot.",
+		return "", 0, fault.Precondition("INSUFFICIENT_STOCK", "Lot %s has %s %s that is not claimed by other orders; %s was asked for. Take less, or another lot.",
 			lot.GetName(), free.Text(), item.GetBaseUnitCode(), amount.Text()).With("available", free.Text()).With("lot", lot.GetName())
 	}
 	if err := u.firstToExpire(ctx, c, item, req, amount, at); err != nil {
-		return "", err
+		return "", 0, err
 	}
 	if req.GetLocation() != "" {
 		place, err := store.Locations.Get(ctx, u.Tx, req.GetLocation())
-		return place.GetName(), err
+		return place.GetName(), claimed, err
 	}
-	return c.Location, nil
+	return c.Location, claimed, nil
 }
 
 // firstToExpire refuses a lot while another one that ends earlier could be taken, unless a reason is given. Reason:
@@ -212,59 +222,66 @@ func (u unit) firstToExpire(
 		With("suggested_lot", picks[0].Lot)
 }
 
-// settle books an issue against the order's demand and claims, and tells when it was the one that met the last of them.
-func (u unit) settle(ctx context.Context, demands []store.Demand, lot *consumablesv1.Lot, amount stock.Micro) error {
-	before, met := true, true
+// settle books an issue against the order's demand and claims. It returns what the order still claims of the lot, which the
+// caller saves with the lot, and whether the issue was the one that met the last of the demands.
+func (u unit) settle(ctx context.Context, demands []store.Demand, lot *consumablesv1.Lot, amount stock.Micro) (own stock.Micro, met bool, err error) {
+	before, after := true, true
 	for i, d := range demands {
 		before = before && d.Issued >= d.Needed
 		if d.Item == lot.GetItem() {
-			freed, err := u.fill(ctx, d, lot.GetName(), amount)
-			if err != nil {
-				return err
+			var freed stock.Micro
+			if freed, own, err = u.fill(ctx, d, lot.GetName(), amount); err != nil {
+				return 0, false, err
 			}
 			d.Issued += amount
 			d.Reserved -= freed
 			if err := store.SaveDemand(ctx, u.Tx, d); err != nil {
-				return err
+				return 0, false, err
 			}
 			demands[i] = d
 		}
-		met = met && demands[i].Issued >= demands[i].Needed
+		after = after && demands[i].Issued >= demands[i].Needed
 	}
-	if before || !met {
-		return nil
-	}
-	return u.publish(ctx, "coldsection.stock.demand.met.v1", demands[0].WorkOrder, &consumablesv1.DemandsMet{
-		WorkOrder: demands[0].WorkOrder, Lines: demandLines(demands, nil),
-	})
+	return own, after && !before, nil
 }
 
-// fill takes an issue off the order's claims, those on the same lot first, and returns how much claim it used up.
-func (u unit) fill(ctx context.Context, d store.Demand, lot string, amount stock.Micro) (stock.Micro, error) {
+// fill takes an issue off the order's claims, those on the same lot first. It returns how much claim it used up, and what the
+// order still claims of the lot.
+func (u unit) fill(ctx context.Context, d store.Demand, lot string, amount stock.Micro) (used, own stock.Micro, err error) {
 	claims, err := store.Reservations.Where(ctx, u.Tx,
 		"work_order = $1 AND item = $2 AND state = 'CLAIMED' ORDER BY CASE WHEN lot = $3 THEN 0 ELSE 1 END, name", d.WorkOrder, d.Item, lot)
 	if err != nil {
-		return 0, err
+		return 0, 0, err
 	}
-	var used stock.Micro
 	for _, c := range claims {
-		if used == amount {
-			break
-		}
 		held, err := stock.FromQuantity(c.GetQuantity().GetValue(), c.GetQuantity().GetUnitCode(), d.Unit)
 		if err != nil {
-			return 0, err
+			return 0, 0, err
 		}
 		take := min(held, amount-used)
 		used += take
-		if c.State = consumablesv1.Reservation_FILLED; take < held {
-			c.State, c.Quantity = consumablesv1.Reservation_CLAIMED, store.Quantity(held-take, d.Unit)
+		if c.GetLot() == lot && !c.GetExpireTime().AsTime().Before(u.now) {
+			own += held - take
 		}
-		if err := u.saveClaim(ctx, c); err != nil {
-			return 0, err
+		if err := u.takeOff(ctx, c, held, take, d.Unit, lot); err != nil {
+			return 0, 0, err
 		}
 	}
-	return used, nil
+	return used, own, nil
+}
+
+// takeOff takes so much off a claim that holds so much, and refreshes its lot unless that is the one which the caller saves.
+func (u unit) takeOff(ctx context.Context, c *consumablesv1.Reservation, held, take stock.Micro, unitCode, saved string) error {
+	if take == 0 {
+		return nil
+	}
+	if c.State = consumablesv1.Reservation_FILLED; take < held {
+		c.State, c.Quantity = consumablesv1.Reservation_CLAIMED, store.Quantity(held-take, unitCode)
+	}
+	if c.GetLot() == saved {
+		return store.Reservations.Save(ctx, u.Tx, c, u.now)
+	}
+	return u.saveClaim(ctx, c)
 }
 
 // saveClaim writes a claim and what its lot then has claimed.

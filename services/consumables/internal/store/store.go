@@ -55,20 +55,18 @@ func Physical(location string) bool {
 		!slices.Contains([]string{Supplier, Production, MixingLoss, Waste, CountDifference}, location)
 }
 
-// Post writes a movement with its postings and moves the balances, all in the caller's transaction. Reasons:
-// INSUFFICIENT_STOCK.
+// Post moves the balances and writes the movement, all in the caller's transaction. Reasons: INSUFFICIENT_STOCK.
 func Post(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement, postings []stock.Posting, now time.Time) error {
-	if !stock.Balanced(postings) {
-		return fmt.Errorf("the postings of %s do not sum to zero", m.GetName())
-	}
-	if err := Movements.Insert(ctx, tx, m, now); err != nil {
+	if err := Move(ctx, tx, m, postings); err != nil {
 		return err
 	}
-	for i, p := range postings {
-		if _, err := tx.Exec(ctx, "INSERT INTO postings (movement, line, lot, location, amount) VALUES ($1, $2, $3, $4, $5)",
-			m.GetName(), int64(i+1), p.Lot, p.Location, int64(p.Amount)); err != nil {
-			return err
-		}
+	return Record(ctx, tx, m, postings, now)
+}
+
+// Move changes the balances by a movement that Record writes in the same transaction. Reasons: INSUFFICIENT_STOCK.
+func Move(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement, postings []stock.Posting) error {
+	if !stock.Balanced(postings) {
+		return fmt.Errorf("the postings of %s do not sum to zero", m.GetName())
 	}
 	for _, p := range net(postings) {
 		if err := move(ctx, tx, p); err != nil {
@@ -76,6 +74,22 @@ func Post(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement, p
 		}
 	}
 	return nil
+}
+
+// Record writes a movement with its postings, once and for ever.
+func Record(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement, postings []stock.Posting, now time.Time) error {
+	if err := Movements.Insert(ctx, tx, m, now); err != nil {
+		return err
+	}
+	var rows strings.Builder
+	args := make([]any, 0, 5*len(postings))
+	for i, p := range postings {
+		n := len(args)
+		fmt.Fprintf(&rows, ", ($%d, $%d, $%d, $%d, $%d)", n+1, n+2, n+3, n+4, n+5)
+		args = append(args, m.GetName(), int64(i+1), p.Lot, p.Location, int64(p.Amount))
+	}
+	_, err := tx.Exec(ctx, "INSERT INTO postings (movement, line, lot, location, amount) VALUES "+rows.String()[2:], args...)
+	return err
 }
 
 // net sums postings place by place, so that only what a movement leaves behind can be refused, in one order, so that two
