@@ -45,6 +45,7 @@ func walk(t *testing.T, fn func(name string, d fs.DirEntry)) {
 			return err
 		case d.IsDir() && skipped[d.Name()]:
 			return fs.SkipDir
+		case d.Name() == ".git": // a worktree has a file that says where the repository is
 		case d.Type().IsRegular():
 			fn(name, d)
 		}
