@@ -114,7 +114,7 @@ func (g *Gateway) register() error {
 	if g.reflection {
 		reflection.Register(registrar{g.server})
 	}
-	g.self, err = rpc.Caller{Keys: d.Keys, Clock: d.Clock}.DialMemory(g.server)
+	g.self, err = rpc.Caller{Keys: d.Keys, Clock: d.Clock, Patience: rpc.DefaultDeadline}.DialMemory(g.server)
 	return err
 }
 

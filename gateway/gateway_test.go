@@ -48,6 +48,13 @@ func (shelf) GetItem(ctx context.Context, req *consumablesv1.GetItemRequest) (*c
 	if req.GetName() == "items/none" {
 		return nil, fault.Missing(req.GetName())
 	}
+	switch until, _ := ctx.Deadline(); req.GetName() {
+	case "items/slow":
+		<-ctx.Done()
+		return nil, ctx.Err()
+	case "items/timed":
+		return &consumablesv1.Item{Name: req.GetName(), DisplayName: until.Sub(clock.System().Now()).String()}, nil
+	}
 	id, _ := auth.FromContext(ctx)
 	return &consumablesv1.Item{Name: req.GetName(), DisplayName: id.Account, Etag: "v1"}, nil
 }

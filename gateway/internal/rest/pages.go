@@ -29,9 +29,11 @@ var nextMoves = map[string]string{
 	"ABORTED":           "Read the resource again and repeat the change on its new version.",
 	"PERMISSION_DENIED": "Ask somebody who has the role, or an administrator for it. The refusal is in the audit.",
 	"UNAUTHENTICATED":   "Sign in, or send a valid API key.", "RESOURCE_EXHAUSTED": "Send less, or wait as long as Retry-After says.",
-	"UNAVAILABLE":   "Nothing was changed. Send the same request again, with the same idempotency key, a little later.",
-	"OUT_OF_RANGE":  "Go on from where the detail says.",
-	"UNIMPLEMENTED": "This is not served. See the API's description.",
+	"UNAVAILABLE":       "Nothing was changed. Send the same request again, with the same idempotency key, a little later.",
+	"DEADLINE_EXCEEDED": "What was asked for may have happened. Send the same request again, with the same idempotency key and more time.",
+	"CANCELED":          "What was asked for may have happened. Send the same request again, with the same idempotency key.",
+	"OUT_OF_RANGE":      "Go on from where the detail says.",
+	"UNIMPLEMENTED":     "This is not served. See the API's description.",
 }
 
 var pageTemplate = template.Must(template.New("page").Parse(`<!doctype html>

@@ -32,6 +32,9 @@ type Violation struct {
 	Reason      string `json:"reason"`
 }
 
+// callerLeft is the status of an answer that nobody reads any more; HTTP has none, and this one is common practice, no source.
+const callerLeft = 499
+
 // httpStatus is the HTTP status of a category.
 var httpStatus = map[fault.Category]int{
 	fault.Internal: http.StatusInternalServerError, fault.InvalidArgument: http.StatusBadRequest,
@@ -39,6 +42,7 @@ var httpStatus = map[fault.Category]int{
 	fault.Aborted: http.StatusConflict, fault.PermissionDenied: http.StatusForbidden, fault.Unauthenticated: http.StatusUnauthorized,
 	fault.ResourceExhausted: http.StatusTooManyRequests, fault.Unavailable: http.StatusServiceUnavailable,
 	fault.OutOfRange: http.StatusBadRequest, fault.Unimplemented: http.StatusNotImplemented,
+	fault.DeadlineExceeded: http.StatusGatewayTimeout, fault.Canceled: callerLeft,
 }
 
 // ownStatus has the reasons for which HTTP has a status of its own.
@@ -53,6 +57,7 @@ var codeNames = map[fault.Category]string{
 	fault.NotFound: "NOT_FOUND", fault.AlreadyExists: "ALREADY_EXISTS", fault.Aborted: "ABORTED",
 	fault.PermissionDenied: "PERMISSION_DENIED", fault.Unauthenticated: "UNAUTHENTICATED", fault.ResourceExhausted: "RESOURCE_EXHAUSTED",
 	fault.Unavailable: "UNAVAILABLE", fault.OutOfRange: "OUT_OF_RANGE", fault.Unimplemented: "UNIMPLEMENTED",
+	fault.DeadlineExceeded: "DEADLINE_EXCEEDED", fault.Canceled: "CANCELED",
 }
 
 // ProblemOf describes an error for the wire.

@@ -27,6 +27,8 @@ const (
 	ResourceExhausted
 	Unavailable
 	OutOfRange
+	DeadlineExceeded
+	Canceled
 	Unimplemented
 )
 
@@ -114,6 +116,12 @@ func As(err error) (*Error, bool) {
 	var e *Error
 	ok := errors.As(err, &e)
 	return e, ok
+}
+
+// Undecided says that an answer, although no success, is no judgement of the request: the same one may succeed later.
+func Undecided(err error) bool {
+	e, ok := As(err)
+	return err != nil && (!ok || e.Category == Internal || e.Category == Unavailable || e.Category == DeadlineExceeded || e.Category == Canceled)
 }
 
 // HasReason reports whether err carries this reason.

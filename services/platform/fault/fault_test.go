@@ -30,6 +30,22 @@ func TestReasonIsFoundThroughWrapping(t *testing.T) {
 	}
 }
 
+func TestARefusalIsDecidedAndAFailureIsNot(t *testing.T) {
+	for _, err := range []error{
+		errors.New("disk full"), fault.New(fault.Unavailable, "A_B", "x"), fault.New(fault.DeadlineExceeded, "A_B", "x"),
+		fault.New(fault.Canceled, "A_B", "x"), fmt.Errorf("asking: %w", fault.New(fault.Internal, "A_B", "x")),
+	} {
+		if !fault.Undecided(err) {
+			t.Errorf("%v judges the request", err)
+		}
+	}
+	for _, err := range []error{nil, fault.Missing("lots/x"), fmt.Errorf("asking: %w", fault.Precondition("A_B", "x"))} {
+		if fault.Undecided(err) {
+			t.Errorf("%v does not judge the request", err)
+		}
+	}
+}
+
 func TestInvalidNamesTheField(t *testing.T) {
 	err := fault.Invalid("quantity.value", "QUANTITY_NOT_POSITIVE", "The quantity is %s. Give more than zero.", "-5 L")
 	if len(err.Violations) != 1 || err.Violations[0].Field != "quantity.value" || err.Violations[0].Description != err.Message {

@@ -56,7 +56,7 @@ func (s *Server) recover(ctx context.Context, req any, info *grpc.UnaryServerInf
 func (s *Server) deadline(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 	if _, ok := ctx.Deadline(); !ok {
 		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, defaultDeadline)
+		ctx, cancel = context.WithTimeout(ctx, DefaultDeadline)
 		defer cancel()
 	}
 	return next(ctx, req)
@@ -71,6 +71,7 @@ func (s *Server) log(ctx context.Context, req any, info *grpc.UnaryServerInfo, n
 	if err == nil {
 		return resp, nil
 	}
+	err = ended(ctx, err)
 	level, reason := slog.LevelError, "INTERNAL"
 	if f, ok := fault.As(err); ok {
 		level, reason = slog.LevelInfo, f.Reason

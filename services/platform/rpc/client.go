@@ -1,6 +1,7 @@
 package rpc
 
 import (
+	"cmp"
 	"context"
 	"net"
 	"strings"
@@ -26,6 +27,8 @@ type Caller struct {
 	Clock clock.Clock
 	// As is who calls when the context has no caller: a service, on its own account.
 	As string
+	// Patience is how long a call without a deadline may take; 0 means 10 s.
+	Patience time.Duration
 }
 
 // Dial connects to a server over TCP, or to several instances of it, with commas between their addresses, by turns.
@@ -69,7 +72,7 @@ func (c Caller) unary(
 	}
 	if _, ok := ctx.Deadline(); !ok {
 		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, callDeadline)
+		ctx, cancel = context.WithTimeout(ctx, cmp.Or(c.Patience, callDeadline))
 		defer cancel()
 	}
 	return FromStatus(invoke(ctx, method, req, reply, conn, opts...))

@@ -28,6 +28,8 @@ var categories = map[fault.Category]codes.Code{
 	fault.ResourceExhausted:  codes.ResourceExhausted,
 	fault.Unavailable:        codes.Unavailable,
 	fault.OutOfRange:         codes.OutOfRange,
+	fault.DeadlineExceeded:   codes.DeadlineExceeded,
+	fault.Canceled:           codes.Canceled,
 	fault.Unimplemented:      codes.Unimplemented,
 }
 
@@ -40,17 +42,46 @@ func ToStatus(err error) error {
 		return withDetails(f)
 	}
 	if s, ok := status.FromError(err); ok {
+		if f, ended := fault.As(FromStatus(err)); ended && ownReasons[s.Code()] == f.Reason {
+			return withDetails(f)
+		}
 		return s.Err()
 	}
 	switch {
 	case errors.Is(err, context.Canceled):
-		return status.Error(codes.Canceled, "The caller ended the call.")
+		return withDetails(called("CALL_CANCELED"))
 	case errors.Is(err, context.DeadlineExceeded):
-		return withDetails(fault.New(fault.Unavailable, "DEADLINE_EXCEEDED", "The call took too long and was ended. Try again."))
+		return withDetails(called("DEADLINE_EXCEEDED"))
 	default:
 		return withDetails(fault.New(fault.Internal, "INTERNAL",
 			"Something went wrong inside. Nothing half done was kept; try again, and report the request id if it stays."))
 	}
+}
+
+// ownReasons are the reasons of what gRPC itself answers, which gives none.
+var ownReasons = map[codes.Code]string{
+	codes.Unavailable: "SERVICE_UNREACHABLE", codes.DeadlineExceeded: "DEADLINE_EXCEEDED", codes.Canceled: "CALL_CANCELED",
+}
+
+// called is the refusal of a call that was ended before its answer.
+func called(reason string) *fault.Error {
+	if reason == "CALL_CANCELED" {
+		return fault.New(fault.Canceled, "CALL_CANCELED",
+			"The caller ended the call. What it asked for may have happened; send it again with the same idempotency key to find out.")
+	}
+	return fault.New(fault.DeadlineExceeded, "DEADLINE_EXCEEDED",
+		"The call was not done in its time and was ended. What it asked for may have happened; send it again with the same idempotency key.")
+}
+
+// ended is what a call failed of whose time ran out, or whose caller left: whatever went wrong then went wrong because of that.
+func ended(ctx context.Context, err error) error {
+	if _, refused := fault.As(err); refused || ctx.Err() == nil {
+		return err
+	}
+	if errors.Is(ctx.Err(), context.Canceled) {
+		return called("CALL_CANCELED").Because(err)
+	}
+	return called("DEADLINE_EXCEEDED").Because(err)
 }
 
 func withDetails(f *fault.Error) error {
@@ -94,8 +125,11 @@ func FromStatus(err error) error {
 			}
 		}
 	}
-	if s.Code() == codes.Unavailable && f.Reason == "UNKNOWN" {
-		f.Reason = "SERVICE_UNREACHABLE"
+	if own := ownReasons[s.Code()]; own != "" && f.Reason == "UNKNOWN" {
+		f.Reason = own
+		if f.Category != fault.Unavailable {
+			f.Message = called(own).Message
+		}
 	}
 	return f
 }

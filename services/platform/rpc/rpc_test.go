@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -160,6 +161,44 @@ func TestErrorsReachTheCallerAsRefusalsOnly(t *testing.T) {
 			t.Errorf("%s: the log does not know why: %s", name, f.log)
 		}
 	}
+}
+
+// A call that ends at its deadline says so with its reason, whoever notices it first and whatever broke off because of it; so
+// does one whose caller left.
+func TestACallOutOfTimeSaysSo(t *testing.T) {
+	broken := errors.New("interrupted (9)")
+	f := serve(t, func(ctx context.Context) (*consumablesv1.Item, error) {
+		<-ctx.Done()
+		return nil, broken // as a database says of a statement that was broken off
+	})
+	f.caller.Patience = 100 * time.Millisecond
+	ctx, items := f.items(t, "stores")
+	if _, err := items.GetItem(ctx, &consumablesv1.GetItemRequest{Name: "items/a"}); !says(err, fault.DeadlineExceeded, "DEADLINE_EXCEEDED") {
+		t.Errorf("got %v", err)
+	}
+	left, leave := context.WithCancel(ctx)
+	leave()
+	if _, err := items.GetItem(left, &consumablesv1.GetItemRequest{Name: "items/a"}); !says(err, fault.Canceled, "CALL_CANCELED") {
+		t.Errorf("a caller that left: %v", err)
+	}
+	f.server.Stop(t.Context()) // waits for the handlers, and so for their lines in the log
+	// Whether the server's own clock or the caller's leaving ends it first is luck.
+	if log := f.log.String(); !strings.Contains(log, broken.Error()) || strings.Contains(log, "level=ERROR") {
+		t.Errorf("the log says %s", log)
+	}
+	for code, reason := range map[codes.Code]string{
+		codes.DeadlineExceeded: "DEADLINE_EXCEEDED", codes.Canceled: "CALL_CANCELED", codes.Unavailable: "SERVICE_UNREACHABLE",
+	} {
+		sent := rpc.ToStatus(status.Error(code, "as gRPC itself answers"))
+		if status.Code(sent) != code || !fault.HasReason(rpc.FromStatus(sent), reason) || len(status.Convert(sent).Details()) != 1 {
+			t.Errorf("%v goes on as %v", code, sent)
+		}
+	}
+}
+
+func says(err error, category fault.Category, reason string) bool {
+	f, ok := fault.As(err)
+	return ok && f.Category == category && f.Reason == reason && strings.Contains(f.Message, "idempotency key")
 }
 
 func TestEveryCallHasADeadline(t *testing.T) {

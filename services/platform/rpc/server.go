@@ -27,11 +27,13 @@ import (
 
 // Limits of every server.
 const (
-	maxMessage      = 20 << 20 // bytes; an import carries up to 16 MiB of text
-	maxStreams      = 1000     // per connection
-	defaultDeadline = 30 * time.Second
-	memoryBuffer    = 1 << 20
+	maxMessage   = 20 << 20 // bytes; an import carries up to 16 MiB of text
+	maxStreams   = 1000     // per connection
+	memoryBuffer = 1 << 20
 )
+
+// DefaultDeadline is the time that a call gets whose caller gave none; more than the longest wait for facts.
+const DefaultDeadline = 40 * time.Second
 
 // Registrar takes a gRPC service together with the roles that may call each of its methods.
 type Registrar interface {

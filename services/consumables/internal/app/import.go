@@ -75,7 +75,7 @@ func (u unit) importRows(
 		name, err := take(u, ctx, record)
 		refusal, ok := errors.AsType[*fault.Error](err)
 		switch {
-		case ok && refusal.Category != fault.Internal && refusal.Category != fault.Unavailable:
+		case ok && !fault.Undecided(err):
 			resp.Faults = append(resp.Faults, rowFault(record.Line, "", refusal.Reason, refusal.Message))
 		case err != nil:
 			return nil, err

@@ -126,7 +126,7 @@ func (a *App) usableLot(ctx context.Context, lot, order string, at time.Time) er
 		Code: lot, WorkOrder: order, NeedTime: timestamppb.New(at),
 	})
 	if err != nil {
-		if f, ok := fault.As(err); ok && f.Category != fault.Unavailable {
+		if !fault.Undecided(err) {
 			return err
 		}
 		return fault.New(fault.Unavailable, "STORES_UNREACHABLE", "Stores can't be asked about %s now, so the step stays open. Try again in a moment.", lot).Because(err)
