@@ -8,7 +8,7 @@
 // regime. The work pack says the record as PDF/A and as JSON.
 //
 // It serves WorkOrdersService and WorkOrdersQueryService. It publishes coldsection.workorder.* facts and reacts to
-// coldsection.performance.wash.recommended and coldsection.compliance.due.approached (drafts an order) and
-// coldsection.stock.demand.met (kits one). Its tables are in internal/store/migrations. It never changes stock or a
+// coldsection.performance.wash.recommended, coldsection.performance.recovery.computed of a wash that did not recover the engine and
+// coldsection.compliance.due.approached (each drafts an order) and coldsection.stock.demand.met (kits one). Its tables are in internal/store/migrations. It never changes stock or a
 // requirement's status.
 package workorders

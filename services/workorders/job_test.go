@@ -23,20 +23,23 @@ const station = "stations/ramp"
 // hear tells the service that stores met an order's demands, as its consumer would.
 func (s *stage) hear(id string, fact proto.Message) {
 	s.t.Helper()
+	if err := s.heard(id, "coldsection.stock.demand.met.v1", fact); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// heard tells the service a fact of a type.
+func (s *stage) heard(id, typ string, fact proto.Message) error {
+	s.t.Helper()
 	data, err := protojson.Marshal(fact)
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	effect, err := s.service.Consumers()[0].Handle(s.t.Context(), eventbus.Message{Event: outbox.Event{ID: id, Type: "coldsection.stock.demand.met.v1", Time: s.clock.Now(), Data: data}})
-	if err != nil {
-		s.t.Fatal(err)
+	effect, err := s.service.Consumers()[0].Handle(s.t.Context(), eventbus.Message{Event: outbox.Event{ID: id, Type: typ, Time: s.clock.Now(), Data: data}})
+	if err != nil || effect == nil {
+		return err
 	}
-	if effect == nil {
-		return
-	}
-	if err := s.service.DB().Update(s.t.Context(), func(ctx context.Context, tx *storage.Tx) error { return effect(ctx, tx) }); err != nil {
-		s.t.Fatal(err)
-	}
+	return s.service.DB().Update(s.t.Context(), func(ctx context.Context, tx *storage.Tx) error { return effect(ctx, tx) })
 }
 
 // drafted is a new order of a shipped card.

@@ -32,6 +32,7 @@ type neighbours struct {
 	last   map[string]int32     // "people/ann perform" → last day of the authorization
 	items  map[string]string    // lot → item
 	model  *performancev1.EngineModel
+	causes []*performancev1.Cause // what may be behind a loss that a wash did not cure
 
 	nameless, uncertified, quarantined bool
 }
@@ -148,6 +149,19 @@ func (n *neighbours) GetEngineModel(context.Context, *performancev1.GetEngineMod
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return n.model, nil
+}
+
+// GetAssessment knows the causes that a test ranked.
+func (n *neighbours) GetAssessment(context.Context, *performancev1.GetAssessmentRequest) (*performancev1.Assessment, error) {
+	if err := n.answering("performance"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if n.causes == nil {
+		return nil, fault.Missing(engine + "/assessment")
+	}
+	return &performancev1.Assessment{Name: engine + "/assessment", Causes: n.causes}, nil
 }
 
 // LookUpLot answers for the time of need.

@@ -2,12 +2,14 @@ package app
 
 import (
 	"context"
+	"fmt"
 	"strings"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/workorders/internal/store"
 )
@@ -42,6 +44,59 @@ func (a *App) Approached(ctx context.Context, eventID string, fact *compliancev1
 	}, eventID)
 }
 
+// nextCards are the cards that answer a cause which a wash did not cure; what has no card of its own begins with readings on the
+// ground. When dirt still speaks for itself, the ring may not have brought the water to the blades.
+var nextCards = map[string]string{"itt_indication": "taskCards/temperature-trim-check", "fouling": "taskCards/ring-flow-check"}
+
+// firstLook is the card for a cause without a card of its own.
+const firstLook = "taskCards/ground-run"
+
+// Measured drafts the next check after a wash that did not recover the engine, once per wash: its reasons say what else may be
+// behind it and which check would tell, as performance ranks the causes.
+func (a *App) Measured(ctx context.Context, eventID string, fact *performancev1.RecoveryComputed) (eventbus.Effect, error) {
+	if fact.GetVerdict() != performancev1.Recovery_NOT_RECOVERED {
+		return nil, nil
+	}
+	causes, err := a.causesOf(ctx, fact)
+	if err != nil {
+		return nil, err
+	}
+	card, reasons := firstLook, []string{fact.GetExplanation()}
+	for i, c := range causes[:min(len(causes), mostCauses)] {
+		if own := nextCards[c.GetCause()]; i == 0 && own != "" {
+			card = own
+		}
+		reasons = append(reasons, fmt.Sprintf("%s, %.0f %%. Next check: %s", strings.ReplaceAll(c.GetCause(), "_", " "), 100*c.GetProbability(), c.GetNextCheck()))
+	}
+	return a.draftFrom(ctx, &workordersv1.WorkOrder{
+		Engine: fact.GetEngine(), TaskCard: card,
+		Origin: &workordersv1.Origin{Cause: workordersv1.Origin_NOT_RECOVERED, Reference: fact.GetRecovery(), Reasons: reasons, EventId: eventID},
+	}, eventID)
+}
+
+// mostCauses is how many causes an order names.
+const mostCauses = 3
+
+// causesOf are what else may be behind it, most probable first: as the fact says, or as performance ranks them now.
+func (a *App) causesOf(ctx context.Context, fact *performancev1.RecoveryComputed) ([]*performancev1.Cause, error) {
+	if len(fact.GetOtherCauses()) > 0 {
+		return fact.GetOtherCauses(), nil
+	}
+	now, err := performancev1.NewPerformanceQueryServiceClient(a.Performance).GetAssessment(asService(ctx), &performancev1.GetAssessmentRequest{Name: fact.GetEngine() + "/assessment"})
+	if err != nil && !fault.HasReason(err, "NOT_FOUND") {
+		return nil, fault.New(fault.Unavailable, "PERFORMANCE_UNREACHABLE", "The causes for %s can't be read now. Try again in a moment.", fact.GetEngine()).Because(err)
+	}
+	return now.GetCauses(), nil
+}
+
+// answered says whether an order makes another one for the same origin needless: one of its card is under way, or one answered the
+// same wash before.
+func answered(o, by *workordersv1.WorkOrder) bool {
+	ended := o.GetState() == workordersv1.WorkOrder_RELEASED || o.GetState() == workordersv1.WorkOrder_VOIDED
+	again := by.GetOrigin().GetCause() == workordersv1.Origin_NOT_RECOVERED && o.GetOrigin().GetReference() == by.GetOrigin().GetReference()
+	return again || !ended && o.GetTaskCard() == by.GetTaskCard()
+}
+
 // draftFrom asks what a draft needs, and drafts unless an order of this card is under way on the engine.
 func (a *App) draftFrom(ctx context.Context, order *workordersv1.WorkOrder, eventID string) (eventbus.Effect, error) {
 	d, err := a.prepare(ctx, order, "from-"+eventID)
@@ -49,12 +104,12 @@ func (a *App) draftFrom(ctx context.Context, order *workordersv1.WorkOrder, even
 		return nil, err
 	}
 	return func(ctx context.Context, tx *storage.Tx) error {
-		open, err := store.Orders.Where(ctx, tx, "engine = $1 AND state NOT IN ('RELEASED', 'VOIDED')", order.GetEngine())
+		others, err := store.Orders.Where(ctx, tx, "engine = $1", order.GetEngine())
 		if err != nil {
 			return err
 		}
-		for _, o := range open {
-			if o.GetTaskCard() == order.GetTaskCard() {
+		for _, o := range others {
+			if answered(o, order) {
 				return nil
 			}
 		}

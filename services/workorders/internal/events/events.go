@@ -1,5 +1,5 @@
-// Package events reacts to facts of the other services: a recommended wash or a requirement that comes due drafts an order,
-// and stock that was all issued kits one.
+// Package events reacts to facts of the other services: a recommended wash, a requirement that comes due or a wash that did not
+// recover the engine drafts an order, and stock that was all issued kits one.
 package events
 
 import (
@@ -17,7 +17,10 @@ import (
 func Consumer(a *app.App) eventbus.Consumer {
 	return eventbus.Consumer{
 		Durable: "workorders",
-		Types:   []string{"coldsection.performance.wash.recommended.v1", "coldsection.compliance.due.approached.v1", "coldsection.stock.demand.met.v1"},
+		Types: []string{
+			"coldsection.performance.wash.recommended.v1", "coldsection.performance.recovery.computed.v1", "coldsection.compliance.due.approached.v1",
+			"coldsection.stock.demand.met.v1",
+		},
 		Handle: func(ctx context.Context, m eventbus.Message) (eventbus.Effect, error) {
 			switch m.Type {
 			case "coldsection.performance.wash.recommended.v1":
@@ -26,6 +29,12 @@ func Consumer(a *app.App) eventbus.Consumer {
 					return nil, err
 				}
 				return a.Recommended(ctx, m.ID, &fact)
+			case "coldsection.performance.recovery.computed.v1":
+				var fact performancev1.RecoveryComputed
+				if err := m.Decode(&fact); err != nil {
+					return nil, err
+				}
+				return a.Measured(ctx, m.ID, &fact)
 			case "coldsection.compliance.due.approached.v1":
 				var fact compliancev1.DueChanged
 				if err := m.Decode(&fact); err != nil {
