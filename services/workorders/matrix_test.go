@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
@@ -134,6 +135,43 @@ func TestTheTwoPersonMatrixHasNoBypass(t *testing.T) {
 func (s *stage) inspection(o *workordersv1.WorkOrder, who string) *workordersv1.InspectWorkOrderRequest {
 	shown := s.preview(o, commonv1.Signature_INSPECTED)
 	return &workordersv1.InspectWorkOrderRequest{Name: o.GetName(), Etag: shown.GetEtag(), ReauthenticationToken: s.proof(who), ContentHash: shown.GetContentHash()}
+}
+
+// A step of inspection is refused to whoever took part, in whatever way; and who looked takes no part afterwards: no reading of what
+// was looked at, no correction, no run of the starter, no signature for the work.
+func TestALookStaysTheLookOfAnotherPerson(t *testing.T) {
+	engines(t, func(_ *testing.T, s *stage) {
+		for _, part := range slices.Sorted(maps.Keys(parts)) {
+			o := s.started("recovery-wash")
+			parts[part](s, o, "sam")
+			steps := s.steps(o)
+			look := steps[len(steps)-1]
+			for _, step := range steps[:len(steps)-1] {
+				if step.GetState() == workordersv1.Step_OPEN {
+					s.prepare(step, "bob")
+					must[*workordersv1.Step](s)(s.do.CompleteStep(s.as("bob"), completion(step)))
+				}
+			}
+			s.acknowledge(look, "sam")
+			_, err := s.do.CompleteStep(s.as("sam"), completion(look))
+			if part != "signature" {
+				s.refused(err, "SAME_PERSON", "people/sam", "Another person")
+				s.clock.Advance(seriesGap)
+				continue
+			}
+			must[*workordersv1.Step](s)(nil, err) // sam took no part yet
+			taken := must[*workordersv1.ListMeasurementsResponse](s)(s.look.ListMeasurements(s.as("ann"), &workordersv1.ListMeasurementsRequest{Parent: o.GetName()})).GetMeasurements()[0]
+			_, err = s.do.CreateMeasurement(s.as("sam"), reading(steps[3], "container_pressure", "262", "kPa"))
+			s.refused(err, "SAME_PERSON", "looked")
+			_, err = s.do.SupersedeMeasurement(s.as("sam"), &workordersv1.SupersedeMeasurementRequest{Name: taken.GetName(), Entered: taken.GetEntered(), Reason: "misread"})
+			s.refused(err, "SAME_PERSON", "looked")
+			_, err = s.ranBy(o, "sam", 0, 20)
+			s.refused(err, "SAME_PERSON", "looked")
+			_, err = s.finish(o, "sam")
+			s.refused(err, "SAME_PERSON", "looked")
+			must[*workordersv1.WorkOrder](s)(s.finish(o, "bob"))
+		}
+	})
 }
 
 // Every step of every shipped card that another person looks at is refused to whoever did any of the steps before, and to whoever is

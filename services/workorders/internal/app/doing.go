@@ -179,7 +179,10 @@ func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *
 	if err != nil {
 		return err
 	}
-	if err := inOrder(all, step, me); err != nil {
+	if err := inOrder(all, step); err != nil {
+		return err
+	}
+	if err := u.looks(ctx, o, step, me); err != nil {
 		return err
 	}
 	if err := counted(all, step, req); err != nil {
@@ -199,14 +202,11 @@ func mustBeDone(step *workordersv1.Step) bool {
 	}
 }
 
-// inOrder refuses a step before an earlier one, and a look by who did any of the work. Reasons: STEP_ORDER, SAME_PERSON.
-func inOrder(all []*workordersv1.Step, step *workordersv1.Step, me string) error {
+// inOrder refuses a step before an earlier one. Reason: STEP_ORDER.
+func inOrder(all []*workordersv1.Step, step *workordersv1.Step) error {
 	for _, other := range all {
 		if other.GetPosition() < step.GetPosition() && other.GetState() == workordersv1.Step_OPEN {
 			return fault.Precondition("STEP_ORDER", "Step %d, %q, comes first and is open.", other.GetPosition(), other.GetTitle()).With("step", other.GetName())
-		}
-		if slices.Contains(byAnother, step.GetKind()) && other.GetPerformer() == me && !slices.Contains(byAnother, other.GetKind()) {
-			return fault.Precondition("SAME_PERSON", "%s did step %d and can't inspect the work. Another person must.", me, other.GetPosition())
 		}
 	}
 	return nil

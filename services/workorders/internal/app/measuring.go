@@ -67,6 +67,9 @@ func (u unit) measure(ctx context.Context, m *workordersv1.Measurement) error {
 	if i < 0 || orderOf(step.GetName()) != o.GetName() {
 		return fault.Invalid("measurement.key", "MEASUREMENT_UNKNOWN", "Step %q has no reading %q.", m.GetStep(), m.GetKey())
 	}
+	if err := u.apart(ctx, o, me, step.GetPosition()); err != nil {
+		return err
+	}
 	if err := judge(m, step.GetMeasurements()[i]); err != nil {
 		return err
 	}

@@ -76,6 +76,9 @@ func (u unit) motor(ctx context.Context, req *workordersv1.CreateMotoringRunRequ
 	if err != nil {
 		return nil, err
 	}
+	if err := u.apart(ctx, o, me, 0); err != nil {
+		return nil, err
+	}
 	r := req.GetMotoringRun()
 	resource.ClearOutputOnly(r)
 	run := motoring.Run{Start: r.GetStartTime().AsTime(), End: r.GetEndTime().AsTime()}

@@ -225,10 +225,15 @@ func (u unit) maySign(ctx context.Context, o *workordersv1.WorkOrder, s signing,
 	if err != nil {
 		return err
 	}
-	if s.meaning == commonv1.Signature_INSPECTED {
-		if err := flow.Inspects(c.people, me, s.exception, o.GetName()); err != nil {
-			return err
-		}
+	switch s.meaning {
+	case commonv1.Signature_INSPECTED:
+		err = flow.Inspects(c.people, me, s.exception, o.GetName())
+	case commonv1.Signature_PERFORMED:
+		err = u.apart(ctx, o, me, 0)
+	default:
+	}
+	if err != nil {
+		return err
 	}
 	if _, _, err := flow.Next(flowOf(o), signingRules[s.meaning].verb, o.GetName()); err != nil {
 		return err

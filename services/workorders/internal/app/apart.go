@@ -1,0 +1,35 @@
+package app
+
+import (
+	"context"
+	"slices"
+
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/fault"
+)
+
+// looks refuses a step of inspection to whoever took part in the work so far, however that was: a step, a reading, a run of the
+// starter or a signature for it. Reason: SAME_PERSON.
+func (u unit) looks(ctx context.Context, o *workordersv1.WorkOrder, step *workordersv1.Step, me string) error {
+	if !slices.Contains(byAnother, step.GetKind()) {
+		return nil
+	}
+	c, err := u.contentOf(ctx, o, u.now)
+	if err == nil && slices.Contains(c.people, me) {
+		return fault.Precondition("SAME_PERSON", "%s did work of %s and can't inspect it in step %d. Another person must.", me, o.GetName(), step.GetPosition()).With("person", me)
+	}
+	return err
+}
+
+// apart refuses work to whoever looked at it before, so that nobody makes a look at the work of somebody else a look at the own
+// work afterwards. Place is that of the step which is worked on, 0 for the work as a whole. Reason: SAME_PERSON.
+func (u unit) apart(ctx context.Context, o *workordersv1.WorkOrder, me string, place int32) error {
+	steps, err := u.stepsOf(ctx, o)
+	for _, s := range steps {
+		if s.GetPosition() > place && s.GetPerformer() == me && slices.Contains(byAnother, s.GetKind()) {
+			return fault.Precondition("SAME_PERSON", "%s looked at the work of %s in step %d and takes no part in it. Who did the work does that.", me, o.GetName(), s.GetPosition()).
+				With("person", me)
+		}
+	}
+	return err
+}
