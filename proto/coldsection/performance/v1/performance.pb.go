@@ -518,7 +518,7 @@ func (x WashAdvice_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WashAdvice_State.Descriptor instead.
 func (WashAdvice_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34, 0}
 }
 
 // What it says.
@@ -575,7 +575,7 @@ func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Recovery_Verdict.Descriptor instead.
 func (Recovery_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38, 0}
 }
 
 // A model of engine as data: limits, correction exponents, baseline, wash data. Operator data with a document and revision; never the suite's own.
@@ -2507,8 +2507,11 @@ type AdviceRules struct {
 	CostCurrencyCode string `protobuf:"bytes,6,opt,name=cost_currency_code,json=costCurrencyCode,proto3" json:"cost_currency_code,omitempty"`
 	// How many days on average between false advices on a healthy engine; thresholds follow from it; 0 means 2,700.
 	FalseAdviceDays float64 `protobuf:"fixed64,7,opt,name=false_advice_days,json=falseAdviceDays,proto3" json:"false_advice_days,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// The rise of ITT since the reference that is worth a wash, in degrees Celsius; 0 means the 6.6 that goes with 3 % of power
+	// lost on the demonstration engine.
+	WorthIttC     float64 `protobuf:"fixed64,8,opt,name=worth_itt_c,json=worthIttC,proto3" json:"worth_itt_c,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AdviceRules) Reset() {
@@ -2586,6 +2589,13 @@ func (x *AdviceRules) GetCostCurrencyCode() string {
 func (x *AdviceRules) GetFalseAdviceDays() float64 {
 	if x != nil {
 		return x.FalseAdviceDays
+	}
+	return 0
+}
+
+func (x *AdviceRules) GetWorthIttC() float64 {
+	if x != nil {
+		return x.WorthIttC
 	}
 	return 0
 }
@@ -3533,7 +3543,9 @@ type Assessment struct {
 	// When it was computed.
 	ComputeTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=compute_time,json=computeTime,proto3" json:"compute_time,omitempty"`
 	// Changes that dirt does not explain, in the order of their detection.
-	Shifts        []*Shift `protobuf:"bytes,21,rep,name=shifts,proto3" json:"shifts,omitempty"`
+	Shifts []*Shift `protobuf:"bytes,21,rep,name=shifts,proto3" json:"shifts,omitempty"`
+	// What the analysis rested on besides the readings: whose signatures and whose threshold, with their revisions.
+	Sources       []string `protobuf:"bytes,22,rep,name=sources,proto3" json:"sources,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3715,6 +3727,13 @@ func (x *Assessment) GetShifts() []*Shift {
 	return nil
 }
 
+func (x *Assessment) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
 // A change of an engine or of its indication that dirt does not explain.
 type Shift struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3729,7 +3748,9 @@ type Shift struct {
 	// "named" or "cannot_tell".
 	Verdict string `protobuf:"bytes,5,opt,name=verdict,proto3" json:"verdict,omitempty"`
 	// What may be behind it, most probable first.
-	Causes        []*Cause `protobuf:"bytes,6,rep,name=causes,proto3" json:"causes,omitempty"`
+	Causes []*Cause `protobuf:"bytes,6,rep,name=causes,proto3" json:"causes,omitempty"`
+	// How the causes were weighed over time, oldest first: once at its detection, and again with everything that was learned.
+	Steps         []*CauseStep `protobuf:"bytes,7,rep,name=steps,proto3" json:"steps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3806,6 +3827,86 @@ func (x *Shift) GetCauses() []*Cause {
 	return nil
 }
 
+func (x *Shift) GetSteps() []*CauseStep {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+// The causes of a change as they were weighed at one time.
+type CauseStep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When: the time of the newest reading that was needed.
+	StepTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=step_time,json=stepTime,proto3" json:"step_time,omitempty"`
+	// What was learned.
+	Evidence string `protobuf:"bytes,2,opt,name=evidence,proto3" json:"evidence,omitempty"`
+	// "named" or "cannot_tell".
+	Verdict string `protobuf:"bytes,3,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	// The causes with their probabilities, most probable first.
+	Causes        []*Cause `protobuf:"bytes,4,rep,name=causes,proto3" json:"causes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CauseStep) Reset() {
+	*x = CauseStep{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CauseStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CauseStep) ProtoMessage() {}
+
+func (x *CauseStep) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CauseStep.ProtoReflect.Descriptor instead.
+func (*CauseStep) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *CauseStep) GetStepTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StepTime
+	}
+	return nil
+}
+
+func (x *CauseStep) GetEvidence() string {
+	if x != nil {
+		return x.Evidence
+	}
+	return ""
+}
+
+func (x *CauseStep) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *CauseStep) GetCauses() []*Cause {
+	if x != nil {
+		return x.Causes
+	}
+	return nil
+}
+
 // A possible cause.
 type Cause struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3826,7 +3927,7 @@ type Cause struct {
 
 func (x *Cause) Reset() {
 	*x = Cause{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3838,7 +3939,7 @@ func (x *Cause) String() string {
 func (*Cause) ProtoMessage() {}
 
 func (x *Cause) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3851,7 +3952,7 @@ func (x *Cause) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Cause.ProtoReflect.Descriptor instead.
 func (*Cause) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Cause) GetCause() string {
@@ -3908,7 +4009,7 @@ type Margin struct {
 
 func (x *Margin) Reset() {
 	*x = Margin{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3920,7 +4021,7 @@ func (x *Margin) String() string {
 func (*Margin) ProtoMessage() {}
 
 func (x *Margin) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3933,7 +4034,7 @@ func (x *Margin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Margin.ProtoReflect.Descriptor instead.
 func (*Margin) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Margin) GetIttMarginC() *Interval {
@@ -4000,7 +4101,7 @@ type WashAdvice struct {
 
 func (x *WashAdvice) Reset() {
 	*x = WashAdvice{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4012,7 +4113,7 @@ func (x *WashAdvice) String() string {
 func (*WashAdvice) ProtoMessage() {}
 
 func (x *WashAdvice) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4025,7 +4126,7 @@ func (x *WashAdvice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashAdvice.ProtoReflect.Descriptor instead.
 func (*WashAdvice) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *WashAdvice) GetName() string {
@@ -4121,7 +4222,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4133,7 +4234,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4146,7 +4247,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Trend) GetName() string {
@@ -4221,7 +4322,7 @@ type TrendPoint struct {
 
 func (x *TrendPoint) Reset() {
 	*x = TrendPoint{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4233,7 +4334,7 @@ func (x *TrendPoint) String() string {
 func (*TrendPoint) ProtoMessage() {}
 
 func (x *TrendPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4246,7 +4347,7 @@ func (x *TrendPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrendPoint.ProtoReflect.Descriptor instead.
 func (*TrendPoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *TrendPoint) GetReading() string {
@@ -4315,7 +4416,7 @@ type RenderTrendResponse struct {
 
 func (x *RenderTrendResponse) Reset() {
 	*x = RenderTrendResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4327,7 +4428,7 @@ func (x *RenderTrendResponse) String() string {
 func (*RenderTrendResponse) ProtoMessage() {}
 
 func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4340,7 +4441,7 @@ func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendResponse.ProtoReflect.Descriptor instead.
 func (*RenderTrendResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *RenderTrendResponse) GetContent() []byte {
@@ -4408,7 +4509,7 @@ type Recovery struct {
 
 func (x *Recovery) Reset() {
 	*x = Recovery{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4420,7 +4521,7 @@ func (x *Recovery) String() string {
 func (*Recovery) ProtoMessage() {}
 
 func (x *Recovery) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4433,7 +4534,7 @@ func (x *Recovery) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Recovery.ProtoReflect.Descriptor instead.
 func (*Recovery) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *Recovery) GetName() string {
@@ -4551,7 +4652,7 @@ type ExplainReadingResponse struct {
 
 func (x *ExplainReadingResponse) Reset() {
 	*x = ExplainReadingResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4563,7 +4664,7 @@ func (x *ExplainReadingResponse) String() string {
 func (*ExplainReadingResponse) ProtoMessage() {}
 
 func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4576,7 +4677,7 @@ func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingResponse.ProtoReflect.Descriptor instead.
 func (*ExplainReadingResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ExplainReadingResponse) GetReading() *Reading {
@@ -4624,7 +4725,7 @@ type CreateEngineModelRequest struct {
 
 func (x *CreateEngineModelRequest) Reset() {
 	*x = CreateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4636,7 +4737,7 @@ func (x *CreateEngineModelRequest) String() string {
 func (*CreateEngineModelRequest) ProtoMessage() {}
 
 func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4649,7 +4750,7 @@ func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *CreateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -4697,7 +4798,7 @@ type UpdateEngineModelRequest struct {
 
 func (x *UpdateEngineModelRequest) Reset() {
 	*x = UpdateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4709,7 +4810,7 @@ func (x *UpdateEngineModelRequest) String() string {
 func (*UpdateEngineModelRequest) ProtoMessage() {}
 
 func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4722,7 +4823,7 @@ func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *UpdateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -4766,7 +4867,7 @@ type GetEngineModelRequest struct {
 
 func (x *GetEngineModelRequest) Reset() {
 	*x = GetEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4778,7 +4879,7 @@ func (x *GetEngineModelRequest) String() string {
 func (*GetEngineModelRequest) ProtoMessage() {}
 
 func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4791,7 +4892,7 @@ func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *GetEngineModelRequest) GetName() string {
@@ -4825,7 +4926,7 @@ type ListEngineModelsRequest struct {
 
 func (x *ListEngineModelsRequest) Reset() {
 	*x = ListEngineModelsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4837,7 +4938,7 @@ func (x *ListEngineModelsRequest) String() string {
 func (*ListEngineModelsRequest) ProtoMessage() {}
 
 func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4850,7 +4951,7 @@ func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListEngineModelsRequest) GetPageSize() int32 {
@@ -4894,7 +4995,7 @@ type ListEngineModelsResponse struct {
 
 func (x *ListEngineModelsResponse) Reset() {
 	*x = ListEngineModelsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4906,7 +5007,7 @@ func (x *ListEngineModelsResponse) String() string {
 func (*ListEngineModelsResponse) ProtoMessage() {}
 
 func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4919,7 +5020,7 @@ func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListEngineModelsResponse) GetEngineModels() []*EngineModel {
@@ -4962,7 +5063,7 @@ type ImportReadingsRequest struct {
 
 func (x *ImportReadingsRequest) Reset() {
 	*x = ImportReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4974,7 +5075,7 @@ func (x *ImportReadingsRequest) String() string {
 func (*ImportReadingsRequest) ProtoMessage() {}
 
 func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4987,7 +5088,7 @@ func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ImportReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ImportReadingsRequest) GetCsv() string {
@@ -5059,7 +5160,7 @@ type ColumnMapping struct {
 
 func (x *ColumnMapping) Reset() {
 	*x = ColumnMapping{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5071,7 +5172,7 @@ func (x *ColumnMapping) String() string {
 func (*ColumnMapping) ProtoMessage() {}
 
 func (x *ColumnMapping) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5084,7 +5185,7 @@ func (x *ColumnMapping) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ColumnMapping.ProtoReflect.Descriptor instead.
 func (*ColumnMapping) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ColumnMapping) GetHeading() string {
@@ -5116,7 +5217,7 @@ type ColumnRead struct {
 
 func (x *ColumnRead) Reset() {
 	*x = ColumnRead{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5128,7 +5229,7 @@ func (x *ColumnRead) String() string {
 func (*ColumnRead) ProtoMessage() {}
 
 func (x *ColumnRead) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5141,7 +5242,7 @@ func (x *ColumnRead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ColumnRead.ProtoReflect.Descriptor instead.
 func (*ColumnRead) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ColumnRead) GetHeading() string {
@@ -5192,7 +5293,7 @@ type ImportReadingsResponse struct {
 
 func (x *ImportReadingsResponse) Reset() {
 	*x = ImportReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5204,7 +5305,7 @@ func (x *ImportReadingsResponse) String() string {
 func (*ImportReadingsResponse) ProtoMessage() {}
 
 func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5217,7 +5318,7 @@ func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ImportReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ImportReadingsResponse) GetRowsTotal() int32 {
@@ -5302,7 +5403,7 @@ type RowProblem struct {
 
 func (x *RowProblem) Reset() {
 	*x = RowProblem{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5314,7 +5415,7 @@ func (x *RowProblem) String() string {
 func (*RowProblem) ProtoMessage() {}
 
 func (x *RowProblem) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5327,7 +5428,7 @@ func (x *RowProblem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowProblem.ProtoReflect.Descriptor instead.
 func (*RowProblem) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *RowProblem) GetLine() int32 {
@@ -5384,7 +5485,7 @@ type CreateReadingRequest struct {
 
 func (x *CreateReadingRequest) Reset() {
 	*x = CreateReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5396,7 +5497,7 @@ func (x *CreateReadingRequest) String() string {
 func (*CreateReadingRequest) ProtoMessage() {}
 
 func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5409,7 +5510,7 @@ func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateReadingRequest.ProtoReflect.Descriptor instead.
 func (*CreateReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *CreateReadingRequest) GetParent() string {
@@ -5460,7 +5561,7 @@ type StreamReadingsRequest struct {
 
 func (x *StreamReadingsRequest) Reset() {
 	*x = StreamReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5472,7 +5573,7 @@ func (x *StreamReadingsRequest) String() string {
 func (*StreamReadingsRequest) ProtoMessage() {}
 
 func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5485,7 +5586,7 @@ func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsRequest.ProtoReflect.Descriptor instead.
 func (*StreamReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *StreamReadingsRequest) GetParent() string {
@@ -5525,7 +5626,7 @@ type StreamReadingsResponse struct {
 
 func (x *StreamReadingsResponse) Reset() {
 	*x = StreamReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5537,7 +5638,7 @@ func (x *StreamReadingsResponse) String() string {
 func (*StreamReadingsResponse) ProtoMessage() {}
 
 func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5550,7 +5651,7 @@ func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsResponse.ProtoReflect.Descriptor instead.
 func (*StreamReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *StreamReadingsResponse) GetTakenCount() int64 {
@@ -5619,7 +5720,7 @@ type ExcludeReadingRequest struct {
 
 func (x *ExcludeReadingRequest) Reset() {
 	*x = ExcludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5631,7 +5732,7 @@ func (x *ExcludeReadingRequest) String() string {
 func (*ExcludeReadingRequest) ProtoMessage() {}
 
 func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5644,7 +5745,7 @@ func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExcludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExcludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ExcludeReadingRequest) GetName() string {
@@ -5692,7 +5793,7 @@ type IncludeReadingRequest struct {
 
 func (x *IncludeReadingRequest) Reset() {
 	*x = IncludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5704,7 +5805,7 @@ func (x *IncludeReadingRequest) String() string {
 func (*IncludeReadingRequest) ProtoMessage() {}
 
 func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5717,7 +5818,7 @@ func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IncludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*IncludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *IncludeReadingRequest) GetName() string {
@@ -5767,7 +5868,7 @@ type CreateEngineEventRequest struct {
 
 func (x *CreateEngineEventRequest) Reset() {
 	*x = CreateEngineEventRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5779,7 +5880,7 @@ func (x *CreateEngineEventRequest) String() string {
 func (*CreateEngineEventRequest) ProtoMessage() {}
 
 func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5792,7 +5893,7 @@ func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineEventRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineEventRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *CreateEngineEventRequest) GetParent() string {
@@ -5841,7 +5942,7 @@ type GetReadingRequest struct {
 
 func (x *GetReadingRequest) Reset() {
 	*x = GetReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5853,7 +5954,7 @@ func (x *GetReadingRequest) String() string {
 func (*GetReadingRequest) ProtoMessage() {}
 
 func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5866,7 +5967,7 @@ func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetReadingRequest.ProtoReflect.Descriptor instead.
 func (*GetReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *GetReadingRequest) GetName() string {
@@ -5895,7 +5996,7 @@ type ListReadingsRequest struct {
 
 func (x *ListReadingsRequest) Reset() {
 	*x = ListReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5907,7 +6008,7 @@ func (x *ListReadingsRequest) String() string {
 func (*ListReadingsRequest) ProtoMessage() {}
 
 func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5920,7 +6021,7 @@ func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListReadingsRequest) GetParent() string {
@@ -5971,7 +6072,7 @@ type ListReadingsResponse struct {
 
 func (x *ListReadingsResponse) Reset() {
 	*x = ListReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5983,7 +6084,7 @@ func (x *ListReadingsResponse) String() string {
 func (*ListReadingsResponse) ProtoMessage() {}
 
 func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5996,7 +6097,7 @@ func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListReadingsResponse) GetReadings() []*Reading {
@@ -6024,7 +6125,7 @@ type ExplainReadingRequest struct {
 
 func (x *ExplainReadingRequest) Reset() {
 	*x = ExplainReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6036,7 +6137,7 @@ func (x *ExplainReadingRequest) String() string {
 func (*ExplainReadingRequest) ProtoMessage() {}
 
 func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6049,7 +6150,7 @@ func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExplainReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ExplainReadingRequest) GetName() string {
@@ -6078,7 +6179,7 @@ type ListEngineEventsRequest struct {
 
 func (x *ListEngineEventsRequest) Reset() {
 	*x = ListEngineEventsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6090,7 +6191,7 @@ func (x *ListEngineEventsRequest) String() string {
 func (*ListEngineEventsRequest) ProtoMessage() {}
 
 func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6103,7 +6204,7 @@ func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListEngineEventsRequest) GetParent() string {
@@ -6154,7 +6255,7 @@ type ListEngineEventsResponse struct {
 
 func (x *ListEngineEventsResponse) Reset() {
 	*x = ListEngineEventsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6166,7 +6267,7 @@ func (x *ListEngineEventsResponse) String() string {
 func (*ListEngineEventsResponse) ProtoMessage() {}
 
 func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6179,7 +6280,7 @@ func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListEngineEventsResponse) GetEngineEvents() []*EngineEvent {
@@ -6207,7 +6308,7 @@ type GetAssessmentRequest struct {
 
 func (x *GetAssessmentRequest) Reset() {
 	*x = GetAssessmentRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6219,7 +6320,7 @@ func (x *GetAssessmentRequest) String() string {
 func (*GetAssessmentRequest) ProtoMessage() {}
 
 func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6232,7 +6333,7 @@ func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAssessmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAssessmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *GetAssessmentRequest) GetName() string {
@@ -6259,7 +6360,7 @@ type ListAssessmentsRequest struct {
 
 func (x *ListAssessmentsRequest) Reset() {
 	*x = ListAssessmentsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6271,7 +6372,7 @@ func (x *ListAssessmentsRequest) String() string {
 func (*ListAssessmentsRequest) ProtoMessage() {}
 
 func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6284,7 +6385,7 @@ func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListAssessmentsRequest) GetPageSize() int32 {
@@ -6328,7 +6429,7 @@ type ListAssessmentsResponse struct {
 
 func (x *ListAssessmentsResponse) Reset() {
 	*x = ListAssessmentsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6340,7 +6441,7 @@ func (x *ListAssessmentsResponse) String() string {
 func (*ListAssessmentsResponse) ProtoMessage() {}
 
 func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6353,7 +6454,7 @@ func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListAssessmentsResponse) GetAssessments() []*Assessment {
@@ -6389,7 +6490,7 @@ type ListWashAdvicesRequest struct {
 
 func (x *ListWashAdvicesRequest) Reset() {
 	*x = ListWashAdvicesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6401,7 +6502,7 @@ func (x *ListWashAdvicesRequest) String() string {
 func (*ListWashAdvicesRequest) ProtoMessage() {}
 
 func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6414,7 +6515,7 @@ func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesRequest.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListWashAdvicesRequest) GetParent() string {
@@ -6465,7 +6566,7 @@ type ListWashAdvicesResponse struct {
 
 func (x *ListWashAdvicesResponse) Reset() {
 	*x = ListWashAdvicesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6477,7 +6578,7 @@ func (x *ListWashAdvicesResponse) String() string {
 func (*ListWashAdvicesResponse) ProtoMessage() {}
 
 func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6490,7 +6591,7 @@ func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesResponse.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ListWashAdvicesResponse) GetWashAdvices() []*WashAdvice {
@@ -6524,7 +6625,7 @@ type GetTrendRequest struct {
 
 func (x *GetTrendRequest) Reset() {
 	*x = GetTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6536,7 +6637,7 @@ func (x *GetTrendRequest) String() string {
 func (*GetTrendRequest) ProtoMessage() {}
 
 func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6549,7 +6650,7 @@ func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTrendRequest.ProtoReflect.Descriptor instead.
 func (*GetTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *GetTrendRequest) GetName() string {
@@ -6599,7 +6700,7 @@ type RenderTrendRequest struct {
 
 func (x *RenderTrendRequest) Reset() {
 	*x = RenderTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6611,7 +6712,7 @@ func (x *RenderTrendRequest) String() string {
 func (*RenderTrendRequest) ProtoMessage() {}
 
 func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6624,7 +6725,7 @@ func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendRequest.ProtoReflect.Descriptor instead.
 func (*RenderTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *RenderTrendRequest) GetName() string {
@@ -6673,7 +6774,7 @@ type GetRecoveryRequest struct {
 
 func (x *GetRecoveryRequest) Reset() {
 	*x = GetRecoveryRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6685,7 +6786,7 @@ func (x *GetRecoveryRequest) String() string {
 func (*GetRecoveryRequest) ProtoMessage() {}
 
 func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6698,7 +6799,7 @@ func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecoveryRequest.ProtoReflect.Descriptor instead.
 func (*GetRecoveryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *GetRecoveryRequest) GetName() string {
@@ -6727,7 +6828,7 @@ type ListRecoveriesRequest struct {
 
 func (x *ListRecoveriesRequest) Reset() {
 	*x = ListRecoveriesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6739,7 +6840,7 @@ func (x *ListRecoveriesRequest) String() string {
 func (*ListRecoveriesRequest) ProtoMessage() {}
 
 func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6752,7 +6853,7 @@ func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListRecoveriesRequest) GetParent() string {
@@ -6803,7 +6904,7 @@ type ListRecoveriesResponse struct {
 
 func (x *ListRecoveriesResponse) Reset() {
 	*x = ListRecoveriesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6815,7 +6916,7 @@ func (x *ListRecoveriesResponse) String() string {
 func (*ListRecoveriesResponse) ProtoMessage() {}
 
 func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6828,7 +6929,7 @@ func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListRecoveriesResponse) GetRecoveries() []*Recovery {
@@ -7031,7 +7132,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x0evolume_percent\x18\x01 \x01(\x01B\x1d\xe2A\x01\x02\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00R\rvolumePercent\x125\n" +
 	"\x10freezing_point_c\x18\x02 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\x0efreezingPointC\x12@\n" +
 	"\fmass_percent\x18\x03 \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00\x00\x00R\vmassPercent\x12?\n" +
-	"\x10specific_gravity\x18\x04 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0fspecificGravity\"\xa1\x03\n" +
+	"\x10specific_gravity\x18\x04 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0fspecificGravity\"\xe0\x03\n" +
 	"\vAdviceRules\x124\n" +
 	"\x0fprogramme_hours\x18\x01 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x0eprogrammeHours\x122\n" +
 	"\x0eprogramme_days\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\rprogrammeDays\x12*\n" +
@@ -7040,7 +7141,8 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x11fuel_price_per_kg\x18\x04 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0efuelPricePerKg\x121\n" +
 	"\twash_cost\x18\x05 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\bwashCost\x12F\n" +
 	"\x12cost_currency_code\x18\x06 \x01(\tB\x18\xe2A\x01\x01\xbaH\x11r\x0f2\r^([A-Z]{3})?$R\x10costCurrencyCode\x12@\n" +
-	"\x11false_advice_days\x18\a \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0ffalseAdviceDays\"\xb3\x04\n" +
+	"\x11false_advice_days\x18\a \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0ffalseAdviceDays\x12=\n" +
+	"\vworth_itt_c\x18\b \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00N@)\x00\x00\x00\x00\x00\x00\x00\x00R\tworthIttC\"\xb3\x04\n" +
 	"\bTrimData\x12L\n" +
 	"\x17junction_resistance_ohm\x18\x01 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x15junctionResistanceOhm\x12)\n" +
 	"\tjunctions\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\tjunctions\x12M\n" +
@@ -7158,7 +7260,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\bestimate\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\bestimate\x12\x1a\n" +
 	"\x05lower\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05lower\x12\x1a\n" +
 	"\x05upper\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\x05upper\x12'\n" +
-	"\fcoverage_pct\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\vcoveragePct\"\xbf\n" +
+	"\fcoverage_pct\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\vcoveragePct\"\xdf\n" +
 	"\n" +
 	"\n" +
 	"Assessment\x12\x18\n" +
@@ -7183,9 +7285,10 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x10latest_wash_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0elatestWashTime\x12*\n" +
 	"\x0ewash_age_hours\x18\x13 \x01(\x01B\x04\xe2A\x01\x03R\fwashAgeHours\x12C\n" +
 	"\fcompute_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcomputeTime\x12?\n" +
-	"\x06shifts\x18\x15 \x03(\v2!.coldsection.performance.v1.ShiftB\x04\xe2A\x01\x03R\x06shifts:Y\xeaAV\n" +
+	"\x06shifts\x18\x15 \x03(\v2!.coldsection.performance.v1.ShiftB\x04\xe2A\x01\x03R\x06shifts\x12\x1e\n" +
+	"\asources\x18\x16 \x03(\tB\x04\xe2A\x01\x03R\asources:Y\xeaAV\n" +
 	"\x1ecoldsection.example/Assessment\x12\x1bengines/{engine}/assessment*\vassessments2\n" +
-	"assessment\"\xd1\x02\n" +
+	"assessment\"\x94\x03\n" +
 	"\x05Shift\x12A\n" +
 	"\vdetect_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"detectTime\x12?\n" +
@@ -7194,7 +7297,13 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\agradual\x18\x03 \x01(\bB\x04\xe2A\x01\x03R\agradual\x12C\n" +
 	"\x06change\x18\x04 \x01(\v2%.coldsection.performance.v1.DeviationB\x04\xe2A\x01\x03R\x06change\x12\x1e\n" +
 	"\averdict\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\averdict\x12?\n" +
-	"\x06causes\x18\x06 \x03(\v2!.coldsection.performance.v1.CauseB\x04\xe2A\x01\x03R\x06causes\"\xda\x01\n" +
+	"\x06causes\x18\x06 \x03(\v2!.coldsection.performance.v1.CauseB\x04\xe2A\x01\x03R\x06causes\x12A\n" +
+	"\x05steps\x18\a \x03(\v2%.coldsection.performance.v1.CauseStepB\x04\xe2A\x01\x03R\x05steps\"\xcd\x01\n" +
+	"\tCauseStep\x12=\n" +
+	"\tstep_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bstepTime\x12 \n" +
+	"\bevidence\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\bevidence\x12\x1e\n" +
+	"\averdict\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\averdict\x12?\n" +
+	"\x06causes\x18\x04 \x03(\v2!.coldsection.performance.v1.CauseB\x04\xe2A\x01\x03R\x06causes\"\xda\x01\n" +
 	"\x05Cause\x12\x1a\n" +
 	"\x05cause\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x05cause\x12&\n" +
 	"\vprobability\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\vprobability\x125\n" +
@@ -7541,7 +7650,7 @@ func file_coldsection_performance_v1_performance_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
-var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 71)
+var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 72)
 var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(Parameter)(0),                   // 0: coldsection.performance.v1.Parameter
 	(ConditionLevel)(0),              // 1: coldsection.performance.v1.ConditionLevel
@@ -7583,56 +7692,57 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(*Interval)(nil),                 // 37: coldsection.performance.v1.Interval
 	(*Assessment)(nil),               // 38: coldsection.performance.v1.Assessment
 	(*Shift)(nil),                    // 39: coldsection.performance.v1.Shift
-	(*Cause)(nil),                    // 40: coldsection.performance.v1.Cause
-	(*Margin)(nil),                   // 41: coldsection.performance.v1.Margin
-	(*WashAdvice)(nil),               // 42: coldsection.performance.v1.WashAdvice
-	(*Trend)(nil),                    // 43: coldsection.performance.v1.Trend
-	(*TrendPoint)(nil),               // 44: coldsection.performance.v1.TrendPoint
-	(*RenderTrendResponse)(nil),      // 45: coldsection.performance.v1.RenderTrendResponse
-	(*Recovery)(nil),                 // 46: coldsection.performance.v1.Recovery
-	(*ExplainReadingResponse)(nil),   // 47: coldsection.performance.v1.ExplainReadingResponse
-	(*CreateEngineModelRequest)(nil), // 48: coldsection.performance.v1.CreateEngineModelRequest
-	(*UpdateEngineModelRequest)(nil), // 49: coldsection.performance.v1.UpdateEngineModelRequest
-	(*GetEngineModelRequest)(nil),    // 50: coldsection.performance.v1.GetEngineModelRequest
-	(*ListEngineModelsRequest)(nil),  // 51: coldsection.performance.v1.ListEngineModelsRequest
-	(*ListEngineModelsResponse)(nil), // 52: coldsection.performance.v1.ListEngineModelsResponse
-	(*ImportReadingsRequest)(nil),    // 53: coldsection.performance.v1.ImportReadingsRequest
-	(*ColumnMapping)(nil),            // 54: coldsection.performance.v1.ColumnMapping
-	(*ColumnRead)(nil),               // 55: coldsection.performance.v1.ColumnRead
-	(*ImportReadingsResponse)(nil),   // 56: coldsection.performance.v1.ImportReadingsResponse
-	(*RowProblem)(nil),               // 57: coldsection.performance.v1.RowProblem
-	(*CreateReadingRequest)(nil),     // 58: coldsection.performance.v1.CreateReadingRequest
-	(*StreamReadingsRequest)(nil),    // 59: coldsection.performance.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil),   // 60: coldsection.performance.v1.StreamReadingsResponse
-	(*ExcludeReadingRequest)(nil),    // 61: coldsection.performance.v1.ExcludeReadingRequest
-	(*IncludeReadingRequest)(nil),    // 62: coldsection.performance.v1.IncludeReadingRequest
-	(*CreateEngineEventRequest)(nil), // 63: coldsection.performance.v1.CreateEngineEventRequest
-	(*GetReadingRequest)(nil),        // 64: coldsection.performance.v1.GetReadingRequest
-	(*ListReadingsRequest)(nil),      // 65: coldsection.performance.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),     // 66: coldsection.performance.v1.ListReadingsResponse
-	(*ExplainReadingRequest)(nil),    // 67: coldsection.performance.v1.ExplainReadingRequest
-	(*ListEngineEventsRequest)(nil),  // 68: coldsection.performance.v1.ListEngineEventsRequest
-	(*ListEngineEventsResponse)(nil), // 69: coldsection.performance.v1.ListEngineEventsResponse
-	(*GetAssessmentRequest)(nil),     // 70: coldsection.performance.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),   // 71: coldsection.performance.v1.ListAssessmentsRequest
-	(*ListAssessmentsResponse)(nil),  // 72: coldsection.performance.v1.ListAssessmentsResponse
-	(*ListWashAdvicesRequest)(nil),   // 73: coldsection.performance.v1.ListWashAdvicesRequest
-	(*ListWashAdvicesResponse)(nil),  // 74: coldsection.performance.v1.ListWashAdvicesResponse
-	(*GetTrendRequest)(nil),          // 75: coldsection.performance.v1.GetTrendRequest
-	(*RenderTrendRequest)(nil),       // 76: coldsection.performance.v1.RenderTrendRequest
-	(*GetRecoveryRequest)(nil),       // 77: coldsection.performance.v1.GetRecoveryRequest
-	(*ListRecoveriesRequest)(nil),    // 78: coldsection.performance.v1.ListRecoveriesRequest
-	(*ListRecoveriesResponse)(nil),   // 79: coldsection.performance.v1.ListRecoveriesResponse
-	(*v1.DocumentReference)(nil),     // 80: coldsection.common.v1.DocumentReference
-	(*timestamppb.Timestamp)(nil),    // 81: google.protobuf.Timestamp
-	(*v1.Quantity)(nil),              // 82: coldsection.common.v1.Quantity
-	(*date.Date)(nil),                // 83: google.type.Date
-	(*v1.Entered)(nil),               // 84: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),             // 85: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),    // 86: google.protobuf.FieldMask
+	(*CauseStep)(nil),                // 40: coldsection.performance.v1.CauseStep
+	(*Cause)(nil),                    // 41: coldsection.performance.v1.Cause
+	(*Margin)(nil),                   // 42: coldsection.performance.v1.Margin
+	(*WashAdvice)(nil),               // 43: coldsection.performance.v1.WashAdvice
+	(*Trend)(nil),                    // 44: coldsection.performance.v1.Trend
+	(*TrendPoint)(nil),               // 45: coldsection.performance.v1.TrendPoint
+	(*RenderTrendResponse)(nil),      // 46: coldsection.performance.v1.RenderTrendResponse
+	(*Recovery)(nil),                 // 47: coldsection.performance.v1.Recovery
+	(*ExplainReadingResponse)(nil),   // 48: coldsection.performance.v1.ExplainReadingResponse
+	(*CreateEngineModelRequest)(nil), // 49: coldsection.performance.v1.CreateEngineModelRequest
+	(*UpdateEngineModelRequest)(nil), // 50: coldsection.performance.v1.UpdateEngineModelRequest
+	(*GetEngineModelRequest)(nil),    // 51: coldsection.performance.v1.GetEngineModelRequest
+	(*ListEngineModelsRequest)(nil),  // 52: coldsection.performance.v1.ListEngineModelsRequest
+	(*ListEngineModelsResponse)(nil), // 53: coldsection.performance.v1.ListEngineModelsResponse
+	(*ImportReadingsRequest)(nil),    // 54: coldsection.performance.v1.ImportReadingsRequest
+	(*ColumnMapping)(nil),            // 55: coldsection.performance.v1.ColumnMapping
+	(*ColumnRead)(nil),               // 56: coldsection.performance.v1.ColumnRead
+	(*ImportReadingsResponse)(nil),   // 57: coldsection.performance.v1.ImportReadingsResponse
+	(*RowProblem)(nil),               // 58: coldsection.performance.v1.RowProblem
+	(*CreateReadingRequest)(nil),     // 59: coldsection.performance.v1.CreateReadingRequest
+	(*StreamReadingsRequest)(nil),    // 60: coldsection.performance.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil),   // 61: coldsection.performance.v1.StreamReadingsResponse
+	(*ExcludeReadingRequest)(nil),    // 62: coldsection.performance.v1.ExcludeReadingRequest
+	(*IncludeReadingRequest)(nil),    // 63: coldsection.performance.v1.IncludeReadingRequest
+	(*CreateEngineEventRequest)(nil), // 64: coldsection.performance.v1.CreateEngineEventRequest
+	(*GetReadingRequest)(nil),        // 65: coldsection.performance.v1.GetReadingRequest
+	(*ListReadingsRequest)(nil),      // 66: coldsection.performance.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),     // 67: coldsection.performance.v1.ListReadingsResponse
+	(*ExplainReadingRequest)(nil),    // 68: coldsection.performance.v1.ExplainReadingRequest
+	(*ListEngineEventsRequest)(nil),  // 69: coldsection.performance.v1.ListEngineEventsRequest
+	(*ListEngineEventsResponse)(nil), // 70: coldsection.performance.v1.ListEngineEventsResponse
+	(*GetAssessmentRequest)(nil),     // 71: coldsection.performance.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),   // 72: coldsection.performance.v1.ListAssessmentsRequest
+	(*ListAssessmentsResponse)(nil),  // 73: coldsection.performance.v1.ListAssessmentsResponse
+	(*ListWashAdvicesRequest)(nil),   // 74: coldsection.performance.v1.ListWashAdvicesRequest
+	(*ListWashAdvicesResponse)(nil),  // 75: coldsection.performance.v1.ListWashAdvicesResponse
+	(*GetTrendRequest)(nil),          // 76: coldsection.performance.v1.GetTrendRequest
+	(*RenderTrendRequest)(nil),       // 77: coldsection.performance.v1.RenderTrendRequest
+	(*GetRecoveryRequest)(nil),       // 78: coldsection.performance.v1.GetRecoveryRequest
+	(*ListRecoveriesRequest)(nil),    // 79: coldsection.performance.v1.ListRecoveriesRequest
+	(*ListRecoveriesResponse)(nil),   // 80: coldsection.performance.v1.ListRecoveriesResponse
+	(*v1.DocumentReference)(nil),     // 81: coldsection.common.v1.DocumentReference
+	(*timestamppb.Timestamp)(nil),    // 82: google.protobuf.Timestamp
+	(*v1.Quantity)(nil),              // 83: coldsection.common.v1.Quantity
+	(*date.Date)(nil),                // 84: google.type.Date
+	(*v1.Entered)(nil),               // 85: coldsection.common.v1.Entered
+	(*v1.Explained)(nil),             // 86: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),    // 87: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
-	80,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
+	81,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
 	10,  // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
 	11,  // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
 	17,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
@@ -7641,167 +7751,170 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	29,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
 	30,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
 	32,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
-	81,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
-	81,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
+	82,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
+	82,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
 	12,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
 	15,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
 	16,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
 	0,   // 14: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
-	80,  // 15: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
+	81,  // 15: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
 	0,   // 16: coldsection.performance.v1.ExceedanceChart.parameter:type_name -> coldsection.performance.v1.Parameter
 	13,  // 17: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
-	80,  // 18: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
+	81,  // 18: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
 	14,  // 19: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
-	80,  // 20: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
-	80,  // 21: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
+	81,  // 20: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
+	81,  // 21: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
 	20,  // 22: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
 	18,  // 23: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
 	19,  // 24: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
-	80,  // 25: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
-	82,  // 26: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	82,  // 27: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	82,  // 28: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	83,  // 29: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	81,  // 25: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
+	83,  // 26: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	83,  // 27: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	83,  // 28: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	84,  // 29: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
 	25,  // 30: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
 	27,  // 31: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
 	23,  // 32: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
 	24,  // 33: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
-	83,  // 34: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
-	83,  // 35: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
-	83,  // 36: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
+	84,  // 34: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
+	84,  // 35: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
+	84,  // 36: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
 	26,  // 37: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	80,  // 38: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	81,  // 38: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
 	28,  // 39: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	80,  // 40: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	81,  // 40: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
 	31,  // 41: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
 	4,   // 42: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
-	80,  // 43: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
-	80,  // 44: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
-	81,  // 45: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	84,  // 46: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	84,  // 47: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	84,  // 48: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	84,  // 49: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	84,  // 50: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	84,  // 51: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	84,  // 52: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	84,  // 53: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	84,  // 54: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	81,  // 43: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
+	81,  // 44: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
+	82,  // 45: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	85,  // 46: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	85,  // 47: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	85,  // 48: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	85,  // 49: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	85,  // 50: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	85,  // 51: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	85,  // 52: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	85,  // 53: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	85,  // 54: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
 	5,   // 55: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
 	34,  // 56: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
 	35,  // 57: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	81,  // 58: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	82,  // 58: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
 	6,   // 59: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	81,  // 60: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	81,  // 61: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	82,  // 60: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	82,  // 61: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
 	1,   // 62: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
 	37,  // 63: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
 	37,  // 64: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
 	37,  // 65: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
 	37,  // 66: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	40,  // 67: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	41,  // 68: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	81,  // 69: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	81,  // 70: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	81,  // 71: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	41,  // 67: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	42,  // 68: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	82,  // 69: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	82,  // 70: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	82,  // 71: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
 	39,  // 72: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	81,  // 73: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	81,  // 74: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	82,  // 73: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	82,  // 74: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
 	35,  // 75: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
-	40,  // 76: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
-	37,  // 77: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	81,  // 78: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	81,  // 79: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	81,  // 80: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	7,   // 81: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	81,  // 82: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	44,  // 83: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	36,  // 84: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	81,  // 85: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	5,   // 86: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	35,  // 87: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	35,  // 88: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	35,  // 89: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	81,  // 90: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	37,  // 91: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	37,  // 92: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	37,  // 93: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	8,   // 94: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	40,  // 95: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	81,  // 96: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	33,  // 97: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	85,  // 98: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	9,   // 99: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	9,   // 100: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	86,  // 101: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	9,   // 102: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	3,   // 103: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
-	54,  // 104: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
-	57,  // 105: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	55,  // 106: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
-	57,  // 107: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
-	33,  // 108: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	33,  // 109: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	33,  // 110: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	57,  // 111: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	36,  // 112: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	33,  // 113: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	36,  // 114: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	38,  // 115: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	42,  // 116: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	81,  // 117: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	81,  // 118: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	81,  // 119: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	81,  // 120: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	2,   // 121: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
-	46,  // 122: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	48,  // 123: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	49,  // 124: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	53,  // 125: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	58,  // 126: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	59,  // 127: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	61,  // 128: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	62,  // 129: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	63,  // 130: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	50,  // 131: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	51,  // 132: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	64,  // 133: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	65,  // 134: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	67,  // 135: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	68,  // 136: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	70,  // 137: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	71,  // 138: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	73,  // 139: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	75,  // 140: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	76,  // 141: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	77,  // 142: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	78,  // 143: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	9,   // 144: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	9,   // 145: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	56,  // 146: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	33,  // 147: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	60,  // 148: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	33,  // 149: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	33,  // 150: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	36,  // 151: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	9,   // 152: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	52,  // 153: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	33,  // 154: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	66,  // 155: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	47,  // 156: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	69,  // 157: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	38,  // 158: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	72,  // 159: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	74,  // 160: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	43,  // 161: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	45,  // 162: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	46,  // 163: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	79,  // 164: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	144, // [144:165] is the sub-list for method output_type
-	123, // [123:144] is the sub-list for method input_type
-	123, // [123:123] is the sub-list for extension type_name
-	123, // [123:123] is the sub-list for extension extendee
-	0,   // [0:123] is the sub-list for field type_name
+	41,  // 76: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	40,  // 77: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
+	82,  // 78: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
+	41,  // 79: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
+	37,  // 80: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	82,  // 81: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	82,  // 82: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	82,  // 83: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	7,   // 84: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	82,  // 85: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	45,  // 86: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	36,  // 87: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	82,  // 88: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	5,   // 89: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	35,  // 90: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	35,  // 91: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	35,  // 92: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	82,  // 93: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	37,  // 94: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	37,  // 95: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	37,  // 96: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	8,   // 97: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	41,  // 98: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	82,  // 99: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	33,  // 100: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	86,  // 101: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	9,   // 102: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	9,   // 103: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	87,  // 104: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	9,   // 105: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	3,   // 106: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
+	55,  // 107: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
+	58,  // 108: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	56,  // 109: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
+	58,  // 110: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
+	33,  // 111: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	33,  // 112: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	33,  // 113: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	58,  // 114: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	36,  // 115: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	33,  // 116: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	36,  // 117: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	38,  // 118: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	43,  // 119: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	82,  // 120: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	82,  // 121: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	82,  // 122: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	82,  // 123: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	2,   // 124: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	47,  // 125: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	49,  // 126: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	50,  // 127: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	54,  // 128: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	59,  // 129: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	60,  // 130: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	62,  // 131: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	63,  // 132: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	64,  // 133: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	51,  // 134: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	52,  // 135: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	65,  // 136: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	66,  // 137: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	68,  // 138: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	69,  // 139: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	71,  // 140: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	72,  // 141: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	74,  // 142: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	76,  // 143: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	77,  // 144: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	78,  // 145: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	79,  // 146: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	9,   // 147: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	9,   // 148: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	57,  // 149: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	33,  // 150: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	61,  // 151: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	33,  // 152: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	33,  // 153: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	36,  // 154: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	9,   // 155: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	53,  // 156: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	33,  // 157: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	67,  // 158: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	48,  // 159: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	70,  // 160: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	38,  // 161: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	73,  // 162: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	75,  // 163: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	44,  // 164: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	46,  // 165: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	47,  // 166: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	80,  // 167: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	147, // [147:168] is the sub-list for method output_type
+	126, // [126:147] is the sub-list for method input_type
+	126, // [126:126] is the sub-list for extension type_name
+	126, // [126:126] is the sub-list for extension extendee
+	0,   // [0:126] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -7816,7 +7929,7 @@ func file_coldsection_performance_v1_performance_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_performance_proto_rawDesc), len(file_coldsection_performance_v1_performance_proto_rawDesc)),
 			NumEnums:      9,
-			NumMessages:   71,
+			NumMessages:   72,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

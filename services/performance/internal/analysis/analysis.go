@@ -57,9 +57,10 @@ type Event struct {
 // Rules are the operator's rules and the stated false-alarm rate.
 type Rules struct {
 	ProgrammeHours, ProgrammeDays int
-	FalseAdviceDays               float64 // average days between false advices, and between false changes, on a healthy engine; 0 means 2,700
-	NoiseITT                      float64 // standard deviation of single readings [°C]; 0 is learned from the engine
-	WorthITT                      float64 // rise of ITT [°C] since the last wash that is worth another; 0 means that of 3 % of power
+	FalseAdviceDays               float64                    // average days between false advices, and between false changes, on a healthy engine; 0 means 2,700
+	NoiseITT                      float64                    // standard deviation of single readings [°C]; 0 is learned from the engine
+	WorthITT                      float64                    // rise of ITT [°C] since the reference that is worth a wash; 0 means that of 3 % of power
+	Signatures                    map[string]baseline.Values // what causes do to this engine, any amount of each; what is missing is that of the demonstration engine
 }
 
 // Advice is a recommended wash.

@@ -14,48 +14,6 @@ type Cause struct {
 	Against     []string
 }
 
-// dirt is the direction in which fouling and washes move a free-turbine engine at constant corrected power: a flow capacity
-// of −3 % with an efficiency of −1 %. Other dirt takes another share of flow; ratio is what one more per cent of it does, and
-// ratioSpread the standard deviation of the share (ratios of 1 to 5 alike). These and the signatures below are those of the
-// demonstration engine of the project's performance handbook (its table of signatures, computed with its cycle model); an
-// operator's engine may differ.
-var (
-	dirt  = vector{10.42, 0.585, 0.849}
-	ratio = vector{0.65, 0.269, 0.053}
-)
-
-const ratioSpread = 1.41
-
-// dirtSpread is the covariance that one unit of dirt of unknown sign and kind gives a change.
-var dirtSpread = matrix{}.outer(1, dirt).outer(ratioSpread*ratioSpread, ratio)
-
-const fouling = "fouling"
-
-// hypothesis is a cause with its signature for one unit, the scale of its size, whether it goes one way only, its prior
-// probability relative to the others, and the prior probability that it comes slowly. Scales and priors are common practice,
-// no source; they are equal where nothing is known, but that dirt is the usual cause.
-type hypothesis struct {
-	name      string
-	signature vector
-	scale     float64
-	oneWay    bool
-	prior     float64
-	slow      float64
-}
-
-var hypotheses = []hypothesis{
-	{fouling, dirt, 1, true, 6, 0.95}, // more than the usual, which is a part of every hypothesis
-	{"hot_section", vector{24.5, -0.89, 1.97}, 1, true, 1, 0.9},
-	{"bleed_leak", vector{8.9, 0.02, 1.11}, 1.5, true, 1, 0.2},
-	{"itt_indication", vector{10, 0, 0}, 1.2, false, 1, 0.05},
-	{"torque_indication", vector{-3.9, -0.35, -1.36}, 1.5, false, 1, 0.05},
-	{"fuel_flow_indication", vector{0, 0, 1}, 2, false, 1, 0.05},
-	{"ng_indication", vector{0, 1, 0}, 0.5, false, 1, 0.05},
-	{"power_turbine", vector{2.1, 0.18, 0.71}, 2, true, 1, 0.9},
-	{"combustion", vector{-0.1, 0, 1.02}, 1, true, 1, 0.8},
-	{"inlet", vector{5.6, 0.29, 0.46}, 2, true, 1, 0.5},
-}
-
 const (
 	namedAbove = 0.80 // probability of a cause that is named
 	guard      = 3.0  // of log probability, χ² 6: any other cause nearer than that means "cannot tell"
@@ -76,25 +34,25 @@ func around(noise *matrix, c change, precision float64) matrix {
 }
 
 // beyond is the χ² that no amount of dirt explains, allowing for the error of its direction.
-func beyond(noise *matrix, c change, precision float64) float64 {
+func (g *signatures) beyond(noise *matrix, c change, precision float64) float64 {
 	v := around(noise, c, precision)
 	l, ok := v.cholesky()
 	if !ok {
 		return 0
 	}
-	amount := l.whiten(c.size).dot(l.whiten(dirt)) / l.chi2(dirt)
-	v = v.outer(amount*amount*ratioSpread*ratioSpread, ratio)
+	amount := l.whiten(c.size).dot(l.whiten(g.dirt)) / l.chi2(g.dirt)
+	v = v.outer(amount*amount*ratioSpread*ratioSpread, g.ratio)
 	if l, ok = v.cholesky(); !ok {
 		return 0
 	}
-	z, g := l.whiten(c.size), l.whiten(dirt)
-	along := z.dot(g)
-	return z.dot(z) - along*along/g.dot(g)
+	z, d := l.whiten(c.size), l.whiten(g.dirt)
+	along := z.dot(d)
+	return z.dot(z) - along*along/d.dot(d)
 }
 
 // isolate weighs every cause in both shapes. A change is a normal vector about zero whose covariance is that of the
 // estimate, plus the dirt that may have come or gone, plus the cause's own signature times its scale.
-func isolate(step, rise change, s *scatter) (causes []Cause, named bool) {
+func (g *signatures) isolate(step, rise change, s *scatter) (causes []Cause, named bool) {
 	mean := s.mean()
 	total := 0.0
 	top := math.Max(step.gain, rise.gain)
@@ -102,11 +60,11 @@ func isolate(step, rise change, s *scatter) (causes []Cause, named bool) {
 	if rise.gain > step.gain {
 		better = rise
 	}
-	for _, h := range hypotheses {
-		p, explained := h.weigh(step, &mean, (step.gain-top)/2, 1-h.slow)
-		q, also := h.weigh(rise, &mean, (rise.gain-top)/2, h.slow)
+	for _, h := range g.hypotheses {
+		p, explained := h.weigh(g, step, &mean, (step.gain-top)/2, 1-h.slow)
+		q, also := h.weigh(g, rise, &mean, (rise.gain-top)/2, h.slow)
 		fits = fits || explained || also
-		pro, contra := h.evidence(better, &mean)
+		pro, contra := h.evidence(g, better, &mean)
 		causes = append(causes, Cause{h.name, p + q, pro, contra})
 		total += p + q
 	}
@@ -135,12 +93,12 @@ func airSide(causes []Cause) bool {
 const leastDirt = 0.1
 
 // weigh is the marginal likelihood of a shape under a cause, up to a common factor, and whether the cause explains the size.
-func (h hypothesis) weigh(c change, mean *matrix, shape, shapePrior float64) (likelihood float64, explained bool) {
+func (h hypothesis) weigh(s *signatures, c change, mean *matrix, shape, shapePrior float64) (likelihood float64, explained bool) {
 	if c.gain <= 0 {
 		return 0, false
 	}
-	expected, moved := dirtMoved(c.days, c.washes)
-	v := around(mean, c, c.precision).plus(leastDirt*leastDirt+moved, &dirtSpread)
+	expected, moved := s.dirtMoved(c.days, c.washes)
+	v := around(mean, c, c.precision).plus(leastDirt*leastDirt+moved, &s.spread)
 	l, ok := v.cholesky()
 	if !ok {
 		return 0, false

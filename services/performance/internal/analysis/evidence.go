@@ -10,7 +10,7 @@ var shown = [3]struct{ name, unit, format string }{{"ITT", "°C", "%+.1f"}, {"Ng
 
 // evidence says what speaks for a cause and against it: how the change came, and each deviation beside what the cause at its
 // most likely size would do. A deviation within two standard deviations of that fits.
-func (h hypothesis) evidence(c change, mean *matrix) (pro, contra []string) {
+func (h hypothesis) evidence(s *signatures, c change, mean *matrix) (pro, contra []string) {
 	usually, came := h.slow >= 0.5, "at once"
 	if c.gradual {
 		came = "slowly"
@@ -20,7 +20,7 @@ func (h hypothesis) evidence(c change, mean *matrix) (pro, contra []string) {
 	} else {
 		contra = append(contra, "It came "+came+", as this cause seldom does.")
 	}
-	v := around(mean, c, c.precision).plus(leastDirt*leastDirt, &dirtSpread)
+	v := around(mean, c, c.precision).plus(leastDirt*leastDirt, &s.spread)
 	l, ok := v.cholesky()
 	if !ok {
 		return pro, contra

@@ -9,7 +9,7 @@ import (
 )
 
 // Form names the form that Freeze writes; another program that writes another form has another name.
-const Form = "1"
+const Form = "2"
 
 // Freeze writes a tracker down, some 20 kB.
 func (t *Tracker) Freeze() ([]byte, error) {
@@ -21,7 +21,11 @@ func (t *Tracker) Freeze() ([]byte, error) {
 // Thaw reads a tracker that was written down in this form.
 func Thaw(text []byte) (*Tracker, error) {
 	t := &Tracker{}
-	return t, gob.NewDecoder(bytes.NewReader(text)).Decode(t)
+	if err := gob.NewDecoder(bytes.NewReader(text)).Decode(t); err != nil {
+		return nil, err
+	}
+	t.signatures = signaturesOf(t.Rules.Signatures)
+	return t, nil
 }
 
 // Follows says whether a time is after everything that the tracker saw, so that it can take a reading of it in.

@@ -105,7 +105,7 @@ func coverage(t *testing.T, rho, white, slow float64) (covered, recovered, found
 			}
 			steps := stepOf(all, 40, begin.AddDate(0, 0, 39).Add(12*time.Hour), &noise)
 			r := Recovery{ITT: steps[0], Ng: steps[1], Fuel: steps[2]}
-			r.verdict(noise.Sigma[0])
+			r.verdict(noise.Sigma[0], worthWash)
 			return r
 		}
 		none := outcome(0)

@@ -116,7 +116,7 @@ func (t *Tracker) recovery(p *pending) Recovery {
 		out.Text = "Cannot tell: " + why + " changed the indication or the engine inside the window, which can fake or hide a recovery."
 		return out
 	}
-	out.verdict(t.noise())
+	out.verdict(t.noise(), t.Rules.WorthITT)
 	return out
 }
 
@@ -130,10 +130,12 @@ func (t *Tracker) within(all []raw, from, to time.Time) (out []sample) {
 	return out
 }
 
-// leastGain is the fall of ITT [°C] that is no gain yet: a tenth of what is worth a wash.
-const leastGain = worthWash / 10
+// leastShare of the rise that is worth a wash is the fall of ITT that is no gain yet.
+const leastShare = 0.1
 
-func (out *Recovery) verdict(noise float64) {
+// verdict says what an estimate means, worthITT [°C] being worth a wash.
+func (out *Recovery) verdict(noise, worthITT float64) {
+	leastGain := leastShare * worthITT
 	lower, upper := out.ITT.Value-out.ITT.Half, out.ITT.Value+out.ITT.Half
 	worth := -noise / 2 // a gain below half the noise of a single reading is not worth a wash
 	switch {

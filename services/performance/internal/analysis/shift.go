@@ -48,9 +48,9 @@ const (
 )
 
 // dirtMoved is what dirt is expected to have changed between two windows, and the variance of its amount.
-func dirtMoved(days float64, washes int) (expected vector, variance float64) {
+func (g *signatures) dirtMoved(days float64, washes int) (expected vector, variance float64) {
 	w, spread := float64(washes), dirtRateSpread*days
-	return dirt.times(dirtRate*days - washBack*w), spread*spread + washBackSpread*washBackSpread*w
+	return g.dirt.times(dirtRate*days - washBack*w), spread*spread + washBackSpread*washBackSpread*w
 }
 
 // limitFor is the χ² with three degrees of freedom that contrasts without a change pass once in so many readings.
@@ -60,7 +60,7 @@ func limitFor(readings float64) float64 {
 
 // suspicious is where the contrast begins that passes the limit by most; it reports false when none does. Contrasts of many
 // readings are looked at every few readings only, as little is new in between.
-func (h *history) suspicious(mean *matrix, limit float64) (from int, ok bool) {
+func (h *history) suspicious(g *signatures, mean *matrix, limit float64) (from int, ok bool) {
 	for _, c := range contrasts {
 		split := h.N - c.after
 		end := split - c.gap
@@ -69,12 +69,12 @@ func (h *history) suspicious(mean *matrix, limit float64) (from int, ok bool) {
 		}
 		start := max(h.oldest(), end-c.before)
 		if end-start >= shiftBefore {
-			if chi2 := h.contrast(start, end, split, mean); chi2 > limit {
+			if chi2 := h.contrast(g, start, end, split, mean); chi2 > limit {
 				from, limit, ok = start, chi2, true
 			}
 		}
 		if h.Washed > start && end-h.Washed >= shiftSince {
-			if chi2 := h.contrast(h.Washed, end, split, mean); chi2 > limit {
+			if chi2 := h.contrast(g, h.Washed, end, split, mean); chi2 > limit {
 				from, limit, ok = h.Washed, chi2, true
 			}
 		}
@@ -83,14 +83,14 @@ func (h *history) suspicious(mean *matrix, limit float64) (from int, ok bool) {
 }
 
 // contrast is the χ² of the readings after split against those after start up to end, less what dirt is expected to do.
-func (h *history) contrast(start, end, split int, mean *matrix) float64 {
+func (h *history) contrast(g *signatures, start, end, split int, mean *matrix) float64 {
 	after, day := h.window(split, h.N)
 	before, day0 := h.window(start, end)
-	expected, moved := dirtMoved(day-day0, h.at(h.N).Washes-h.at(start).Washes)
+	expected, moved := g.dirtMoved(day-day0, h.at(h.N).Washes-h.at(start).Washes)
 	noise := 1/float64(h.N-split) + 1/float64(end-start)
 	var v matrix
 	for i := range v {
-		v[i] = moved*dirtSpread[i] + mean[i]*noise
+		v[i] = moved*g.spread[i] + mean[i]*noise
 	}
 	l, ok := v.cholesky()
 	if !ok {
@@ -100,7 +100,7 @@ func (h *history) contrast(start, end, split int, mean *matrix) float64 {
 }
 
 // best is the change of a shape that takes most of χ² away, dirt's part apart, in the readings after start.
-func (h *history) best(start int, gradual bool, mean *matrix) change {
+func (h *history) best(g *signatures, start int, gradual bool, mean *matrix) change {
 	var found change
 	for k := start + shiftSince - 1; k <= h.N-3; k++ {
 		if gradual && h.day(h.N)-h.day(k) < slowDays {
@@ -110,8 +110,8 @@ func (h *history) best(start int, gradual bool, mean *matrix) change {
 		if c.precision <= 0 {
 			continue
 		}
-		expected, moved := dirtMoved(c.days, c.washes)
-		v := matrix{}.plus(1/c.precision, mean).plus(moved, &dirtSpread)
+		expected, moved := g.dirtMoved(c.days, c.washes)
+		v := matrix{}.plus(1/c.precision, mean).plus(moved, &g.spread)
 		if l, ok := v.cholesky(); ok {
 			c.gain = l.chi2(c.size.plus(-1, expected))
 		}
@@ -123,24 +123,24 @@ func (h *history) best(start int, gradual bool, mean *matrix) change {
 }
 
 // find looks for a change in what was seen so far, the scatter and the limit being those of now.
-func (h *history) find(s *scatter, mean *matrix, limit float64) (found, step, rise change, ok bool) {
-	start, ok := h.suspicious(mean, limit)
+func (h *history) find(g *signatures, s *scatter, mean *matrix, limit float64) (found, step, rise change, ok bool) {
+	start, ok := h.suspicious(g, mean, limit)
 	if !ok {
 		return found, step, rise, false
 	}
-	step, rise = h.best(start, false, mean), h.best(start, true, mean)
+	step, rise = h.best(g, start, false, mean), h.best(g, start, true, mean)
 	found = step
 	if rise.gain > step.gain {
 		found = rise
 	}
-	return found, step, rise, worth(s, found, limit)
+	return found, step, rise, g.worth(s, found, limit)
 }
 
 // worth says whether a change is big enough to be told and no other dirt than the usual.
-func worth(s *scatter, c change, limit float64) bool {
+func (g *signatures) worth(s *scatter, c change, limit float64) bool {
 	mean := s.mean()
 	if c.gradual || c.washes > 0 {
-		return beyond(&mean, c, c.precision) >= limit && beyond(&s.Noise, c, 1) >= worthShift*worthShift
+		return g.beyond(&mean, c, c.precision) >= limit && g.beyond(&s.Noise, c, 1) >= worthShift*worthShift
 	}
 	l, ok := s.Noise.cholesky()
 	return ok && l.chi2(c.size) >= worthShift*worthShift

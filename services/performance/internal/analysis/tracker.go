@@ -58,6 +58,8 @@ type Tracker struct {
 	Advices             []Advice
 	HeldBack            []Advice
 	Shifts              []Shift
+
+	signatures *signatures // those of Rules
 }
 
 // NewTracker begins with an engine of which nothing is known.
@@ -66,14 +68,12 @@ func NewTracker(rules Rules) *Tracker {
 	if !(rules.FalseAdviceDays > 0) {
 		t.Rules.FalseAdviceDays = defaultDays
 	}
-	if !(rules.WorthITT > 0) {
-		t.Rules.WorthITT = worthWash
-	}
 	t.Rules.FalseAdviceDays = math.Max(1, math.Min(longest, t.Rules.FalseAdviceDays))
-	t.Rules.WorthITT = math.Min(farITT, t.Rules.WorthITT)
+	t.Rules.WorthITT = Worth(rules)
 	if !(rules.NoiseITT > 0 && rules.NoiseITT <= farITT) {
 		t.Rules.NoiseITT = 0
 	}
+	t.signatures = signaturesOf(rules.Signatures)
 	t.learn()
 	return t
 }
@@ -181,12 +181,12 @@ func (t *Tracker) shift(at time.Time) {
 	if t.Used < shiftNoise {
 		return
 	}
-	found, step, rise, ok := t.History.find(&t.Scatter, &t.Mean, t.Limit)
+	found, step, rise, ok := t.History.find(t.signatures, &t.Scatter, &t.Mean, t.Limit)
 	if !ok {
 		return
 	}
 	s := Shift{DetectedAt: at, Onset: t.dayAfter(found.from), Gradual: found.gradual, Change: found.size.values()}
-	s.Causes, s.Named = isolate(step, rise, &t.Scatter)
+	s.Causes, s.Named = t.signatures.isolate(step, rise, &t.Scatter)
 	t.History.Begin = found.from
 	if found.gradual {
 		t.History.Begin = t.History.N

@@ -15,6 +15,14 @@ const allowance = 0.25
 // demonstration engine 4.7 % raises its ITT by 10.4 °C. An operator's own figure replaces it.
 const worthWash = 3.0 / 4.7 * 10.4
 
+// Worth is the rise of ITT [°C] that is worth a wash by these rules.
+func Worth(rules Rules) float64 {
+	if !(rules.WorthITT > 0) {
+		return worthWash
+	}
+	return math.Min(farITT, rules.WorthITT)
+}
+
 // notDirt is the χ² with two degrees of freedom that only one change in a hundred by dirt passes.
 const notDirt = 9.21
 
@@ -77,9 +85,9 @@ func (t *Tracker) risen(at time.Time) {
 		return
 	}
 	mean := t.Scatter.mean()
-	dirty := beyond(&mean, rise, rise.precision) < notDirt
+	dirty := t.signatures.beyond(&mean, rise, rise.precision) < notDirt
 	s := Shift{DetectedAt: at, Onset: t.SinceAt, Gradual: true, Dirt: true, Change: rise.size.values()}
-	s.Causes, s.Named = isolate(change{}, rise, &t.Scatter)
+	s.Causes, s.Named = t.signatures.isolate(change{}, rise, &t.Scatter)
 	t.dirty(s)
 	if !dirty {
 		t.withhold(at, level.Value, reasons, "the speed and the fuel flow did not move as dirt moves them: look for another cause first")

@@ -89,13 +89,6 @@ func (u unit) save(ctx context.Context, p store.Profile, model *performancev1.En
 	return store.SaveTracker(ctx, u.Tx, p.Name, basisOf(model), body)
 }
 
-func rulesOf(m *performancev1.EngineModel) analysis.Rules {
-	return analysis.Rules{
-		ProgrammeHours: int(m.GetAdvice().GetProgrammeHours()), ProgrammeDays: int(m.GetAdvice().GetProgrammeDays()),
-		FalseAdviceDays: m.GetAdvice().GetFalseAdviceDays(), NoiseITT: m.GetNoise().GetIttC(),
-	}
-}
-
 func (u unit) eventsOf(ctx context.Context, engine string) ([]analysis.Event, error) {
 	condition, args := store.Under(engine + "/engineEvents")
 	stored, err := store.Events.Where(ctx, u.Tx, condition, args...)
@@ -219,7 +212,7 @@ func (u unit) saveAssessment(ctx context.Context, p store.Profile, model *perfor
 		Name: p.Name + "/assessment", Engine: p.Name, EngineSerial: p.Serial, EngineModel: p.Model, ModelRevision: model.GetRevision(),
 		IttDeviationC: interval(result.Level), NgDeviationPct: interval(result.Ng), FuelFlowDeviationPct: interval(result.Fuel),
 		IttSlopeCPer_100H: interval(result.Slope), ReadingsUsed: int32(result.Used), ReadingsHeld: int32(result.Kept), ComputeTime: timestamppb.New(u.now),
-		Shifts: shiftsOf(result),
+		Shifts: shiftsOf(result), Sources: sourcesOf(model),
 	}
 	if n := len(fresh.GetShifts()); n > 0 {
 		fresh.Causes, fresh.CauseVerdict = fresh.GetShifts()[n-1].GetCauses(), fresh.GetShifts()[n-1].GetVerdict()

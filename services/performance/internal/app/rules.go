@@ -1,0 +1,43 @@
+package app
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/performance/internal/analysis"
+	"coldsection.example/services/performance/internal/baseline"
+)
+
+// rulesOf are the rules and signatures of a model as the analysis takes them.
+func rulesOf(m *performancev1.EngineModel) analysis.Rules {
+	rules := analysis.Rules{
+		ProgrammeHours: int(m.GetAdvice().GetProgrammeHours()), ProgrammeDays: int(m.GetAdvice().GetProgrammeDays()),
+		FalseAdviceDays: m.GetAdvice().GetFalseAdviceDays(), NoiseITT: m.GetNoise().GetIttC(), WorthITT: m.GetAdvice().GetWorthIttC(),
+		Signatures: map[string]baseline.Values{},
+	}
+	for _, s := range m.GetSignatures() {
+		rules.Signatures[s.GetCause()] = baseline.Values{ITT: s.GetIttC(), Ng: s.GetNgPct(), Fuel: s.GetFuelFlowPct()}
+	}
+	return rules
+}
+
+// sourcesOf says in words what an analysis with the rules of a model rests on.
+func sourcesOf(m *performancev1.EngineModel) []string {
+	var out []string
+	var own []string
+	for _, s := range m.GetSignatures() {
+		own = append(own, s.GetCause())
+		out = append(out, fmt.Sprintf("Signature of %s: %s", s.GetCause(), cite(s.GetDocument(), m)))
+	}
+	others := slices.DeleteFunc(analysis.Causes(), func(cause string) bool { return slices.Contains(own, cause) })
+	if len(others) > 0 {
+		out = append(out, fmt.Sprintf("Signatures of %s: the demonstration engine's, as %s revision %d has none; an operator's engine differs", strings.Join(others, ", "), m.GetName(), m.GetRevision()))
+	}
+	worth := fmt.Sprintf("Rise of ITT that is worth a wash: %.1f °C", analysis.Worth(rulesOf(m)))
+	if m.GetAdvice().GetWorthIttC() > 0 {
+		return append(out, fmt.Sprintf("%s, of %s revision %d", worth, m.GetName(), m.GetRevision()))
+	}
+	return append(out, worth+", which goes with 3 % of power lost on the demonstration engine, as the model states none")
+}
