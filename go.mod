@@ -7,6 +7,7 @@ require (
 	buf.build/go/protovalidate v1.4.0
 	codeberg.org/go-pdf/fpdf v0.12.0
 	github.com/alecthomas/kong v1.17.0
+	github.com/arran4/golang-ical v0.3.4
 	github.com/boombuler/barcode v1.1.0
 	github.com/bufbuild/protocompile v0.14.1
 	github.com/chromedp/chromedp v0.23.0

@@ -6,7 +6,7 @@
 #   bash integration/test.sh -run Recovery -v             any go test arguments
 #
 # Needs PostgreSQL's server programs, Chromium, readers of printed documents (qpdf, poppler, dmtxread, zbarimg), hledger,
-# which checks the journal of stock, and the statistics software that estimators are compared with (Python's numpy, scipy
+# which checks the journal of stock, Python's icalendar, which reads calendars, and the statistics software that estimators are compared with (Python's numpy, scipy
 # and statsmodels; R's strucchange, sandwich). As
 # root on a Debian machine it installs them when they are missing; otherwise it says what to install and fails, because a
 # test left out proves nothing. It starts a PostgreSQL of its own (a scratch folder, a free port of 127.0.0.1, data
@@ -38,6 +38,7 @@ chromium_path() {
 
 # Whether the statistics software of integration/reference is there. Debian's Python is meant, not another one on the path.
 python_answers() { /usr/bin/python3 -c 'import numpy, scipy, statsmodels.api' >/dev/null 2>&1; }
+calendar_answers() { /usr/bin/python3 -c 'import icalendar' >/dev/null 2>&1; }
 r_answers() { Rscript --vanilla -e 'library(strucchange); library(sandwich)' >/dev/null 2>&1; }
 
 install_missing() {
@@ -45,6 +46,7 @@ install_missing() {
   [ -n "${COLDSECTION_TEST_POSTGRES:-}" ] || [ -n "$(postgres_bin)" ] || packages+=(postgresql)
   [ -n "$(chromium_path)" ] || packages+=(chromium fonts-dejavu-core)
   python_answers || packages+=(python3-numpy python3-scipy python3-statsmodels)
+  calendar_answers || packages+=(python3-icalendar)
   r_answers || packages+=(r-base-core r-cran-strucchange r-cran-sandwich)
   local need program package
   for need in qpdf:qpdf pdftoppm:poppler-utils dmtxread:dmtx-utils zbarimg:zbar-tools hledger:hledger; do

@@ -23,7 +23,11 @@ import (
 )
 
 // aboutNobody are methods that a limited account may call and that show no aircraft, engine or what was done to one.
-var aboutNobody = []string{"SignIn", "AcceptInvitation", "GetCurrentSession", "ChangePassword", "Reauthenticate"}
+// What a calendar shows is limited as its account is; that is tested where it is served.
+var aboutNobody = []string{
+	"SignIn", "AcceptInvitation", "GetCurrentSession", "ChangePassword", "Reauthenticate",
+	"CreateCalendarFeed", "ListCalendarFeeds", "RevokeCalendarFeed", "GetCalendar",
+}
 
 // For every method that lets limited accounts in, what another owner has is answered as what does not exist is. A method
 // that lets them in and has no case here fails.
@@ -123,7 +127,7 @@ func realNames(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, out s
 	return map[string]string{
 		"GetAircraft": plane, "ListUtilizations": plane, "GetEngine": out.Engine, "GetDueItem": item, "ExplainDueItem": item, "ListAccomplishments": requirement,
 		"GetWorkOrder": order, "GetWashPlan": order + "/washPlan", "ListSteps": order, "ListMeasurements": order, "ListMotoringRuns": order,
-		"ListSignatures": order,
+		"ListSignatures": order, "GetFlyingPlan": plane + "/flyingPlan",
 		"GetReading":     readings.GetReadings()[0].GetName(), "ListReadings": out.Engine, "ListEngineEvents": out.Engine, "GetAssessment": out.Engine + "/assessment",
 		"ListWashAdvices": out.Engine, "GetRecovery": recoveries.GetRecoveries()[0].GetName(), "ListRecoveries": out.Engine,
 	}

@@ -48,7 +48,7 @@ var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn)
 	performancev1.RegisterPerformanceServiceHandler, performancev1.RegisterPerformanceQueryServiceHandler,
 	performancev1.RegisterPerformanceCalculationServiceHandler, performancev1.RegisterReadingsServiceHandler,
 	compliancev1.RegisterComplianceServiceHandler, compliancev1.RegisterComplianceQueryServiceHandler,
-	compliancev1.RegisterGateServiceHandler,
+	compliancev1.RegisterGateServiceHandler, compliancev1.RegisterPlanningServiceHandler, compliancev1.RegisterCalendarServiceHandler,
 }
 
 // Refused is told of requests whose token is not valid, for the audit.

@@ -21,7 +21,11 @@ const planSuffix = "/flyingPlan"
 // GetFlyingPlan reads what is going to be flown by an aircraft; one that nobody planned is empty.
 func (a *App) GetFlyingPlan(ctx context.Context, req *compliancev1.GetFlyingPlanRequest) (plan *compliancev1.FlyingPlan, err error) {
 	plane := strings.TrimSuffix(req.GetName(), planSuffix)
-	if _, err := store.Aircraft.Read(ctx, a.DB, plane); err != nil {
+	_, err = store.Aircraft.Read(ctx, a.DB, plane)
+	if fault.HasReason(err, "NOT_FOUND") {
+		return nil, fault.Missing(req.GetName())
+	}
+	if err != nil {
 		return nil, err
 	}
 	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {

@@ -39,6 +39,8 @@ type world struct {
 	gates    compliancev1.GateServiceClient
 	planning compliancev1.PlanningServiceClient
 
+	calendars compliancev1.CalendarServiceClient
+
 	restarted func() *app.App // the use cases on the same database, as after a restart
 }
 
@@ -71,6 +73,7 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock})
 	w.commands, w.queries = compliancev1.NewComplianceServiceClient(conn), compliancev1.NewComplianceQueryServiceClient(conn)
 	w.gates, w.planning = compliancev1.NewGateServiceClient(conn), compliancev1.NewPlanningServiceClient(conn)
+	w.calendars = compliancev1.NewCalendarServiceClient(conn)
 	w.settle()
 	return w
 }

@@ -49,6 +49,7 @@ func Register(r rpc.Registrar, a *app.App) {
 	r.Register(&compliancev1.GateService_ServiceDesc, &gates{app: a},
 		auth.Policy{}.For("coldsection.compliance.v1.GateService", []string{auth.RoleService, "quality"}, "CheckGates"))
 	registerPlanning(r, a)
+	registerCalendars(r, a)
 }
 
 func commandPolicy() auth.Policy {
