@@ -45,8 +45,8 @@ func Execute[Resp proto.Message](
 			len(key))
 	}
 	dry := isDry(req)
+	r := row{caller: callerOf(ctx), method: methodOf(ctx, req), key: key, fingerprint: fingerprint(req)}
 	err := db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		r := row{caller: callerOf(ctx), method: methodOf(ctx, req), key: key, fingerprint: fingerprint(req)}
 		if key != "" && !dry {
 			if first, err := r.reserve(ctx, tx, clk.Now()); err != nil {
 				return err

@@ -146,6 +146,9 @@ func (q Quantity) ConvertRounded(to Unit, scale int) (Quantity, error) {
 
 // Canonical is the amount in the base unit of its dimension as a float64, for measurements; see Dimension for the base.
 func (q Quantity) Canonical() float64 {
+	if f, ok := q.quick(); ok {
+		return f
+	}
 	f, _ := q.base().Float64()
 	return f
 }
@@ -156,8 +159,11 @@ func (q Quantity) Rat() *big.Rat { return q.base() }
 func (q Quantity) base() *big.Rat { return q.unit.toBase(ratOf(q.value)) }
 
 func ratOf(d decimal.Decimal) *big.Rat {
-	r, _ := new(big.Rat).SetString(d.String())
-	return r
+	num := new(big.Int).SetUint64(d.Coef())
+	if d.IsNeg() {
+		num.Neg(num)
+	}
+	return new(big.Rat).SetFrac(num, new(big.Int).SetUint64(powers[d.Scale()]))
 }
 
 func decimalOf(r *big.Rat, scale int, unit Unit) (Quantity, error) {

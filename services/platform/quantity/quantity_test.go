@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"github.com/govalues/decimal"
 	"pgregory.net/rapid"
 
 	"coldsection.example/services/platform/fault"
@@ -99,5 +100,31 @@ func TestConvertRoundedIsWithinHalfAStep(t *testing.T) {
 	got, err := quantity.MustParse("1", "L").ConvertRounded(quantity.MustLookup("[gal_us]"), 3)
 	if err != nil || got.String() != "0.264 [gal_us]" {
 		t.Errorf("got %s, %v", got, err)
+	}
+}
+
+// Canonical takes a short way in whole numbers where it can; for every unit it must give the very float64 that the exact
+// rational gives.
+func TestCanonicalIsTheNearestOfTheExactAmount(t *testing.T) {
+	units := quantity.Units()
+	rapid.Check(t, func(t *rapid.T) {
+		unit := units[rapid.IntRange(0, len(units)-1).Draw(t, "unit")]
+		value, err := decimal.New(rapid.Int64().Draw(t, "coefficient")>>rapid.IntRange(0, 62).Draw(t, "shift"), rapid.IntRange(0, decimal.MaxScale).Draw(t, "scale"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		q := quantity.Of(value, unit)
+		if want, _ := q.Rat().Float64(); q.Canonical() != want {
+			t.Fatalf("%s is %v, want %v", q, q.Canonical(), want)
+		}
+	})
+}
+
+func BenchmarkCanonical(b *testing.B) {
+	torque := quantity.MustParse("812.5", "[ft_i].[lbf_av]")
+	temperature := quantity.MustParse("741.2", "[degF]")
+	for b.Loop() {
+		torque.Canonical()
+		temperature.Canonical()
 	}
 }

@@ -41,6 +41,7 @@ type Unit struct {
 	Label     string    // as print and screens show it
 	factor    *big.Rat  // base units in one of this unit
 	offset    *big.Rat  // added before the factor, for temperatures; nil is zero
+	small     small     // both again, for quick
 }
 
 func (u Unit) toBase(v *big.Rat) *big.Rat {
@@ -84,7 +85,9 @@ var byCode = index(table)
 
 func index(units []Unit) map[string]Unit {
 	m := make(map[string]Unit, 2*len(units))
-	for _, u := range units {
+	for i := range units {
+		units[i].small = smallOf(units[i].factor, units[i].offset)
+		u := units[i]
 		for _, code := range []string{u.Code, u.Rec20} {
 			if code == "" {
 				continue

@@ -2,6 +2,7 @@ package resource
 
 import (
 	"slices"
+	"sync"
 
 	"google.golang.org/genproto/googleapis/api/annotations"
 	"google.golang.org/protobuf/proto"
@@ -19,15 +20,41 @@ func behaves(fd protoreflect.FieldDescriptor, b annotations.FieldBehavior) bool 
 // ClearOutputOnly removes what a caller may not set; AIP-203 says that such fields are ignored on input.
 func ClearOutputOnly(m proto.Message) {
 	r := m.ProtoReflect()
-	r.Range(func(fd protoreflect.FieldDescriptor, v protoreflect.Value) bool {
-		switch {
-		case behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY):
-			r.Clear(fd)
-		case fd.Kind() == protoreflect.MessageKind && !fd.IsMap() && !fd.IsList():
-			ClearOutputOnly(v.Message().Interface())
+	shown := outputsOf(r.Descriptor())
+	for _, fd := range shown.outputs {
+		r.Clear(fd)
+	}
+	for _, fd := range shown.messages {
+		if r.Has(fd) {
+			ClearOutputOnly(r.Get(fd).Message().Interface())
 		}
-		return true
-	})
+	}
+}
+
+// outputs are the fields of a message that callers may not set, and those of the others that hold one message.
+type outputs struct {
+	outputs, messages []protoreflect.FieldDescriptor
+}
+
+// outputFields keeps outputs by the full name of the message: the options of a field are slow to read.
+var outputFields sync.Map
+
+func outputsOf(d protoreflect.MessageDescriptor) outputs {
+	if found, ok := outputFields.Load(d.FullName()); ok {
+		o, _ := found.(outputs)
+		return o
+	}
+	var o outputs
+	for i := range d.Fields().Len() {
+		switch fd := d.Fields().Get(i); {
+		case behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY):
+			o.outputs = append(o.outputs, fd)
+		case fd.Kind() == protoreflect.MessageKind && !fd.IsMap() && !fd.IsList():
+			o.messages = append(o.messages, fd)
+		}
+	}
+	outputFields.Store(d.FullName(), o)
+	return o
 }
 
 // Apply changes current by the fields of update that the mask names: without a mask every field that is set, with "*" all.

@@ -35,6 +35,9 @@ func FromQuantity(value, unitCode, baseUnit string) (Micro, error) {
 	if q.Sign() <= 0 {
 		return 0, fault.Invalid("quantity.value", "QUANTITY_NOT_POSITIVE", "The quantity is %s. Give more than zero.", q)
 	}
+	if m, ok := whole(q); ok && baseUnit == unitCode {
+		return m, nil
+	}
 	in, err := q.ConvertRounded(base, 12)
 	if err != nil {
 		return 0, err
@@ -54,6 +57,23 @@ func FromQuantity(value, unitCode, baseUnit string) (Micro, error) {
 	}
 	return Micro(micro.Num().Int64()), nil
 }
+
+// whole is a positive amount of the base unit in ledger units, where it has no more digits than these and is shorter than the
+// long way allows.
+func whole(q quantity.Quantity) (Micro, bool) {
+	coef, scale := q.Value().Coef(), q.Value().Scale()
+	if coef >= 1<<32 || scale > 6 {
+		return 0, false
+	}
+	m := Micro(coef)
+	for range 6 - scale {
+		m *= 10
+	}
+	return m, m > 0 && m < longest
+}
+
+// longest bounds what the long way takes: with twelve digits after the point seven are left before it.
+const longest = 10_000_000 * Scale
 
 func ratOf(q quantity.Quantity) *big.Rat {
 	r, _ := new(big.Rat).SetString(q.Value().String())

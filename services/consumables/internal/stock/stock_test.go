@@ -152,3 +152,18 @@ func TestBalanced(t *testing.T) {
 		}
 	})
 }
+
+// An amount of the base unit takes a short way; the same amount written with more zeros takes the long one, and both agree.
+func TestAnAmountIsTheSameHoweverManyZerosItHas(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		text := stock.Micro(rapid.Int64Range(1, 10_000_000*stock.Scale-1).Draw(t, "micro")).Text()
+		short, err := stock.FromQuantity(text, "L", "L")
+		if !strings.Contains(text, ".") {
+			text += "."
+		}
+		long, longErr := stock.FromQuantity(text+"0000000"[:7-min(6, len(text)-strings.Index(text, ".")-1)], "L", "L")
+		if err != nil || longErr != nil || short != long || short.Text() != strings.TrimSuffix(text, ".") {
+			t.Fatalf("%s: %d (%v) and %d (%v)", text, short, err, long, longErr)
+		}
+	})
+}
