@@ -95,8 +95,15 @@ func scanOnShelf(t *testing.T, b *harness.Browser, lots []any) {
 		}
 	}
 	b.Picture("shelf-scanned")
-	b.Do(chromedp.Click(chromedp.CSS("td button")))
-	harness.Value(b, chromedp.Poll[bool](`performance.getEntriesByType("resource").some((r) => r.name.includes(":renderLabel") && r.responseStatus === 200)`))
+	followed := harness.Value(b, chromedp.Evaluate[string](`(() => {
+		const asked = new XMLHttpRequest();
+		asked.open("GET", document.querySelector("td a[download]").href, false);
+		asked.send();
+		return [asked.status, asked.getResponseHeader("Content-Type"), asked.getResponseHeader("Content-Disposition"), asked.responseText.slice(0, 5)].join(" ");
+	})()`))
+	if !strings.HasPrefix(followed, "200 application/pdf inline; filename=label-") || !strings.HasSuffix(followed, ".pdf %PDF-") {
+		t.Errorf("the link of a label leads to %q", followed)
+	}
 	b.Do(chromedp.Focus(chromedp.CSS("#scan")))
 	b.Do(chromedp.KeyEvent("nonsense\r"))
 	harness.Value(b, chromedp.Poll[bool](`document.getElementById("message").textContent.includes("nonsense")`))

@@ -712,7 +712,7 @@ func (x *RenderLabelRequest) GetLabelCount() int32 {
 // A drawn label.
 type RenderLabelResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The document, application/pdf.
+	// The document, as content holds it; for callers from before content was there.
 	Pdf []byte `protobuf:"bytes,1,opt,name=pdf,proto3" json:"pdf,omitempty"`
 	// The medium that its pages have the size of.
 	Medium *LabelMedium `protobuf:"bytes,2,opt,name=medium,proto3" json:"medium,omitempty"`
@@ -721,7 +721,13 @@ type RenderLabelResponse struct {
 	// What the QR says.
 	QrText string `protobuf:"bytes,4,opt,name=qr_text,json=qrText,proto3" json:"qr_text,omitempty"`
 	// What the label says, line by line.
-	Lines         []string `protobuf:"bytes,5,rep,name=lines,proto3" json:"lines,omitempty"`
+	Lines []string `protobuf:"bytes,5,rep,name=lines,proto3" json:"lines,omitempty"`
+	// The document. Over HTTP the answer is the document itself, unless the caller accepts application/json and nothing before it.
+	Content []byte `protobuf:"bytes,6,opt,name=content,proto3" json:"content,omitempty"`
+	// "application/pdf".
+	MediaType string `protobuf:"bytes,7,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// A name for the file, such as label-7K2M-62x29.pdf.
+	FileName      string `protobuf:"bytes,8,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -789,6 +795,27 @@ func (x *RenderLabelResponse) GetLines() []string {
 		return x.Lines
 	}
 	return nil
+}
+
+func (x *RenderLabelResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *RenderLabelResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *RenderLabelResponse) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
 }
 
 // A size that labels come in.
@@ -1064,13 +1091,17 @@ const file_coldsection_consumables_v1_scanning_proto_rawDesc = "" +
 	"\x1fcoldsection.example/LabelMediumR\vlabelMedium\x12M\n" +
 	"\tlink_base\x18\x03 \x01(\tB0\xe2A\x01\x01\xbaH)r'2%^(https?://[A-Za-z0-9.:/_-]{1,100})?$R\blinkBase\x12/\n" +
 	"\vlabel_count\x18\x04 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\xc8\x01(\x00R\n" +
-	"labelCount\"\xd8\x01\n" +
+	"labelCount\"\xc0\x02\n" +
 	"\x13RenderLabelResponse\x12\x16\n" +
 	"\x03pdf\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\x03pdf\x12E\n" +
 	"\x06medium\x18\x02 \x01(\v2'.coldsection.consumables.v1.LabelMediumB\x04\xe2A\x01\x03R\x06medium\x12'\n" +
 	"\felement_text\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\velementText\x12\x1d\n" +
 	"\aqr_text\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06qrText\x12\x1a\n" +
-	"\x05lines\x18\x05 \x03(\tB\x04\xe2A\x01\x03R\x05lines\"\xee\x01\n" +
+	"\x05lines\x18\x05 \x03(\tB\x04\xe2A\x01\x03R\x05lines\x12\x1e\n" +
+	"\acontent\x18\x06 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12#\n" +
+	"\n" +
+	"media_type\x18\a \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
+	"\tfile_name\x18\b \x01(\tB\x04\xe2A\x01\x03R\bfileName\"\xee\x01\n" +
 	"\vLabelMedium\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12'\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\vdisplayName\x12\x1f\n" +

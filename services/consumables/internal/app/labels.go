@@ -79,7 +79,8 @@ func (a *App) drawLabel(req *consumablesv1.RenderLabelRequest, media []label.Med
 		if err != nil {
 			return nil, err
 		}
-		resp.Pdf, resp.Medium = pdf, LabelMedium(m)
+		resp.Pdf, resp.Content, resp.MediaType, resp.Medium = pdf, pdf, "application/pdf", LabelMedium(m)
+		resp.FileName = fmt.Sprintf("label-%s-%s.pdf", content.Code, m.ID)
 		resp.Lines = []string{content.Headline, content.Code}
 		for _, line := range content.Lines {
 			resp.Lines = append(resp.Lines, line.Text)

@@ -66,7 +66,11 @@ func TestLabelsOfEveryMediumAreReadByOthers(t *testing.T) {
 
 func (d desk) checkLabel(resp *consumablesv1.RenderLabelResponse, m *consumablesv1.LabelMedium, lot *consumablesv1.Lot) {
 	d.t.Helper()
-	printingtest.CheckArchive(d.t, resp.GetPdf())
+	printingtest.CheckArchive(d.t, resp.GetContent())
+	if want := "label-" + lot.GetShortCode() + "-" + strings.TrimPrefix(m.GetName(), "labelMedia/") + ".pdf"; resp.GetFileName() != want ||
+		resp.GetMediaType() != "application/pdf" || !bytes.Equal(resp.GetPdf(), resp.GetContent()) {
+		d.t.Errorf("%s: %s %s", m.GetName(), resp.GetFileName(), resp.GetMediaType())
+	}
 	for _, size := range printingtest.PageSizes(d.t, resp.GetPdf()) {
 		if math.Abs(size[0]-m.GetWidthMm()) > 0.5 || math.Abs(size[1]-m.GetHeightMm()) > 0.5 {
 			d.t.Errorf("%s: the page measures %.2f mm by %.2f mm", m.GetName(), size[0], size[1])
