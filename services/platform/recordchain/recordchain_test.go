@@ -2,6 +2,8 @@ package recordchain_test
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"testing"
 	"testing/fstest"
 	"time"
@@ -152,5 +154,35 @@ func TestCanonicalFormIsFixed(t *testing.T) {
 	want := "\x00\x00\x00\x14coldsection-record/1\x00\x00\x00\x09statement\x00\x00\x00\x04done"
 	if got := string(recordchain.Canonical([]recordchain.Field{{Name: "statement", Value: "done"}})); got != want {
 		t.Errorf("canonical form %q, want %q", got, want)
+	}
+}
+
+// Rows INT-01 to INT-04 of the cases of compliance: SHA-256 (FIPS 180-4) over the hash before and the payload, from 32 zero bytes.
+// The hashes were computed by another program. Where the second payload was changed, the second hash is the first that does not fit.
+func TestLinksHaveThePublishedHashes(t *testing.T) {
+	chain := func(payloads ...string) (hashes []string) {
+		previous := make([]byte, sha256.Size)
+		for _, p := range payloads {
+			previous = recordchain.Link(previous, []byte(p))
+			hashes = append(hashes, hex.EncodeToString(previous))
+		}
+		return hashes
+	}
+	stored := []string{
+		"98d713bc4f854d52f4509656520f6d6505c73b76d08cca557431573d7803a4a7", // INT-01
+		"cecff1ca89897afdbd82b637d451d099655c6dade29fc593042cfe40044813f6", // INT-02
+		"3634819e3d5b77bd0b1252369da994b0bccaf8fec74c23305a7f6105cd926f4e", // INT-03
+	}
+	good, bad := chain("entry-1", "entry-2", "entry-3"), chain("entry-1", "entry-X", "entry-3")
+	for i, want := range stored {
+		if good[i] != want {
+			t.Errorf("hash %d is %s, want %s", i+1, good[i], want)
+		}
+		if fits := bad[i] == want; fits != (i == 0) {
+			t.Errorf("after a change of the second payload, hash %d fits: %t", i+1, fits)
+		}
+	}
+	if want := "3a737ab1ea7b562f478ea666fa1d07e1262e68b20a7855fce8d08be649401586"; bad[2] != want { // INT-04
+		t.Errorf("the changed chain ends in %s, want %s", bad[2], want)
 	}
 }

@@ -289,6 +289,64 @@ func (Requirement_StartEvent) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{6, 2}
 }
 
+// What a requirement is held against.
+type Applicability_SubjectKind int32
+
+const (
+	// Means ENGINES.
+	Applicability_SUBJECT_KIND_UNSPECIFIED Applicability_SubjectKind = 0
+	// Engines.
+	Applicability_ENGINES Applicability_SubjectKind = 1
+	// Components: modules, parts and accessories, each by its own serial number and counters. Conditions on models and engines are held
+	// against the engine that it is in; without one that can't be told.
+	Applicability_COMPONENTS Applicability_SubjectKind = 2
+	// Aircraft, each by its own serial number and counters.
+	Applicability_AIRCRAFT Applicability_SubjectKind = 3
+)
+
+// Enum value maps for Applicability_SubjectKind.
+var (
+	Applicability_SubjectKind_name = map[int32]string{
+		0: "SUBJECT_KIND_UNSPECIFIED",
+		1: "ENGINES",
+		2: "COMPONENTS",
+		3: "AIRCRAFT",
+	}
+	Applicability_SubjectKind_value = map[string]int32{
+		"SUBJECT_KIND_UNSPECIFIED": 0,
+		"ENGINES":                  1,
+		"COMPONENTS":               2,
+		"AIRCRAFT":                 3,
+	}
+)
+
+func (x Applicability_SubjectKind) Enum() *Applicability_SubjectKind {
+	p := new(Applicability_SubjectKind)
+	*p = x
+	return p
+}
+
+func (x Applicability_SubjectKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Applicability_SubjectKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[4].Descriptor()
+}
+
+func (Applicability_SubjectKind) Type() protoreflect.EnumType {
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[4]
+}
+
+func (x Applicability_SubjectKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Applicability_SubjectKind.Descriptor instead.
+func (Applicability_SubjectKind) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{7, 0}
+}
+
 // How the limits combine.
 type LimitTree_Combine int32
 
@@ -326,11 +384,11 @@ func (x LimitTree_Combine) String() string {
 }
 
 func (LimitTree_Combine) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[4].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[5].Descriptor()
 }
 
 func (LimitTree_Combine) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[4]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[5]
 }
 
 func (x LimitTree_Combine) Number() protoreflect.EnumNumber {
@@ -399,11 +457,11 @@ func (x IntervalLimit_Unit) String() string {
 }
 
 func (IntervalLimit_Unit) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[5].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[6].Descriptor()
 }
 
 func (IntervalLimit_Unit) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[5]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[6]
 }
 
 func (x IntervalLimit_Unit) Number() protoreflect.EnumNumber {
@@ -435,6 +493,8 @@ const (
 	DueItem_NO_DATA DueItem_Band = 6
 	// Past, within an extension that was granted.
 	DueItem_IN_TOLERANCE DueItem_Band = 7
+	// Past a soft life: to be done at the next shop visit.
+	DueItem_ATTENTION DueItem_Band = 8
 )
 
 // Enum value maps for DueItem_Band.
@@ -448,6 +508,7 @@ var (
 		5: "EXEMPT",
 		6: "NO_DATA",
 		7: "IN_TOLERANCE",
+		8: "ATTENTION",
 	}
 	DueItem_Band_value = map[string]int32{
 		"BAND_UNSPECIFIED": 0,
@@ -458,6 +519,7 @@ var (
 		"EXEMPT":           5,
 		"NO_DATA":          6,
 		"IN_TOLERANCE":     7,
+		"ATTENTION":        8,
 	}
 )
 
@@ -472,11 +534,11 @@ func (x DueItem_Band) String() string {
 }
 
 func (DueItem_Band) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[6].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[7].Descriptor()
 }
 
 func (DueItem_Band) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[6]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[7]
 }
 
 func (x DueItem_Band) Number() protoreflect.EnumNumber {
@@ -485,7 +547,7 @@ func (x DueItem_Band) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DueItem_Band.Descriptor instead.
 func (DueItem_Band) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{13, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{14, 0}
 }
 
 // Where it is in its life.
@@ -549,11 +611,11 @@ func (x RequirementStatus_Standing) String() string {
 }
 
 func (RequirementStatus_Standing) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[7].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[8].Descriptor()
 }
 
 func (RequirementStatus_Standing) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[7]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[8]
 }
 
 func (x RequirementStatus_Standing) Number() protoreflect.EnumNumber {
@@ -562,7 +624,7 @@ func (x RequirementStatus_Standing) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RequirementStatus_Standing.Descriptor instead.
 func (RequirementStatus_Standing) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21, 0}
 }
 
 // Whether it may be used.
@@ -610,11 +672,11 @@ func (x Tool_State) String() string {
 }
 
 func (Tool_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[8].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[9].Descriptor()
 }
 
 func (Tool_State) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[8]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[9]
 }
 
 func (x Tool_State) Number() protoreflect.EnumNumber {
@@ -623,7 +685,7 @@ func (x Tool_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Tool_State.Descriptor instead.
 func (Tool_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24, 0}
 }
 
 // How cycles are counted.
@@ -663,11 +725,11 @@ func (x LifeLimit_Formula) String() string {
 }
 
 func (LifeLimit_Formula) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[9].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[10].Descriptor()
 }
 
 func (LifeLimit_Formula) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[9]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[10]
 }
 
 func (x LifeLimit_Formula) Number() protoreflect.EnumNumber {
@@ -676,7 +738,7 @@ func (x LifeLimit_Formula) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use LifeLimit_Formula.Descriptor instead.
 func (LifeLimit_Formula) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28, 0}
 }
 
 // Whether it is in force.
@@ -724,11 +786,11 @@ func (x Authorization_State) String() string {
 }
 
 func (Authorization_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[10].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[11].Descriptor()
 }
 
 func (Authorization_State) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[10]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[11]
 }
 
 func (x Authorization_State) Number() protoreflect.EnumNumber {
@@ -737,7 +799,7 @@ func (x Authorization_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Authorization_State.Descriptor instead.
 func (Authorization_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32, 0}
 }
 
 // An aircraft.
@@ -1573,7 +1635,9 @@ type Requirement struct {
 	// When it was first added.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,19,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When this revision was made.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// A soft life: past it, it is done at the next shop visit, and until then it needs attention. Never of a directive or a life limit.
+	Soft          bool `protobuf:"varint,21,opt,name=soft,proto3" json:"soft,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1748,6 +1812,13 @@ func (x *Requirement) GetUpdateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Requirement) GetSoft() bool {
+	if x != nil {
+		return x.Soft
+	}
+	return false
+}
+
 // To what a requirement applies: all conditions must hold.
 type Applicability struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1762,9 +1833,15 @@ type Applicability struct {
 	// Applies when any of these is embodied.
 	EmbodiedAny []string `protobuf:"bytes,5,rep,name=embodied_any,json=embodiedAny,proto3" json:"embodied_any,omitempty"`
 	// Does not apply when any of these is embodied.
-	EmbodiedNone  []string `protobuf:"bytes,6,rep,name=embodied_none,json=embodiedNone,proto3" json:"embodied_none,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	EmbodiedNone []string `protobuf:"bytes,6,rep,name=embodied_none,json=embodiedNone,proto3" json:"embodied_none,omitempty"`
+	// What it is held against: the serial ranges are of these, and each counts by its own counters.
+	SubjectKind Applicability_SubjectKind `protobuf:"varint,7,opt,name=subject_kind,json=subjectKind,proto3,enum=coldsection.compliance.v1.Applicability_SubjectKind" json:"subject_kind,omitempty"`
+	// Part numbers, for components; empty means not limited by part number.
+	PartNumbers []string `protobuf:"bytes,8,rep,name=part_numbers,json=partNumbers,proto3" json:"part_numbers,omitempty"`
+	// Models of aircraft, for aircraft; empty means not limited by model.
+	AircraftModels []string `protobuf:"bytes,9,rep,name=aircraft_models,json=aircraftModels,proto3" json:"aircraft_models,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Applicability) Reset() {
@@ -1835,6 +1912,27 @@ func (x *Applicability) GetEmbodiedAny() []string {
 func (x *Applicability) GetEmbodiedNone() []string {
 	if x != nil {
 		return x.EmbodiedNone
+	}
+	return nil
+}
+
+func (x *Applicability) GetSubjectKind() Applicability_SubjectKind {
+	if x != nil {
+		return x.SubjectKind
+	}
+	return Applicability_SUBJECT_KIND_UNSPECIFIED
+}
+
+func (x *Applicability) GetPartNumbers() []string {
+	if x != nil {
+		return x.PartNumbers
+	}
+	return nil
+}
+
+func (x *Applicability) GetAircraftModels() []string {
+	if x != nil {
+		return x.AircraftModels
 	}
 	return nil
 }
@@ -2050,7 +2148,10 @@ type Tolerance struct {
 	// Days.
 	Days int32 `protobuf:"varint,3,opt,name=days,proto3" json:"days,omitempty"`
 	// Where it is permitted.
-	Document      *v1.DocumentReference `protobuf:"bytes,4,opt,name=document,proto3" json:"document,omitempty"`
+	Document *v1.DocumentReference `protobuf:"bytes,4,opt,name=document,proto3" json:"document,omitempty"`
+	// A table of permitted variations by the length of the interval: where one has a step for a unit, that holds for the unit instead of
+	// the fixed amount above.
+	Steps         []*VariationStep `protobuf:"bytes,5,rep,name=steps,proto3" json:"steps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2113,6 +2214,86 @@ func (x *Tolerance) GetDocument() *v1.DocumentReference {
 	return nil
 }
 
+func (x *Tolerance) GetSteps() []*VariationStep {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+// By how much an interval may vary: a share of it, and never more than an amount. Fractions are dropped.
+type VariationStep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the interval counts: HOURS or CYCLES.
+	Unit IntervalLimit_Unit `protobuf:"varint,1,opt,name=unit,proto3,enum=coldsection.compliance.v1.IntervalLimit_Unit" json:"unit,omitempty"`
+	// The longest interval that the step is for, hours in seconds; 0 means every longer one. The shortest step that fits holds.
+	LongestInterval int64 `protobuf:"varint,2,opt,name=longest_interval,json=longestInterval,proto3" json:"longest_interval,omitempty"`
+	// The share of the interval.
+	Percent int32 `protobuf:"varint,3,opt,name=percent,proto3" json:"percent,omitempty"`
+	// The most, hours in seconds; 0 means no other bound than the share.
+	Most          int64 `protobuf:"varint,4,opt,name=most,proto3" json:"most,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VariationStep) Reset() {
+	*x = VariationStep{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VariationStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VariationStep) ProtoMessage() {}
+
+func (x *VariationStep) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VariationStep.ProtoReflect.Descriptor instead.
+func (*VariationStep) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *VariationStep) GetUnit() IntervalLimit_Unit {
+	if x != nil {
+		return x.Unit
+	}
+	return IntervalLimit_UNIT_UNSPECIFIED
+}
+
+func (x *VariationStep) GetLongestInterval() int64 {
+	if x != nil {
+		return x.LongestInterval
+	}
+	return 0
+}
+
+func (x *VariationStep) GetPercent() int32 {
+	if x != nil {
+		return x.Percent
+	}
+	return 0
+}
+
+func (x *VariationStep) GetMost() int64 {
+	if x != nil {
+		return x.Most
+	}
+	return 0
+}
+
 // When something counts as near.
 type NearThreshold struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2128,7 +2309,7 @@ type NearThreshold struct {
 
 func (x *NearThreshold) Reset() {
 	*x = NearThreshold{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[12]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2140,7 +2321,7 @@ func (x *NearThreshold) String() string {
 func (*NearThreshold) ProtoMessage() {}
 
 func (x *NearThreshold) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[12]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2153,7 +2334,7 @@ func (x *NearThreshold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NearThreshold.ProtoReflect.Descriptor instead.
 func (*NearThreshold) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *NearThreshold) GetDays() int32 {
@@ -2177,7 +2358,7 @@ func (x *NearThreshold) GetCycles() int64 {
 	return 0
 }
 
-// A requirement on one aircraft or engine: what is left, and when it is due.
+// A requirement on one engine, component or aircraft: what is left, and when it is due.
 type DueItem struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The resource name, dueItems/{due_item}.
@@ -2190,7 +2371,7 @@ type DueItem struct {
 	RequirementTitle string `protobuf:"bytes,4,opt,name=requirement_title,json=requirementTitle,proto3" json:"requirement_title,omitempty"`
 	// Its kind.
 	Kind Requirement_Kind `protobuf:"varint,5,opt,name=kind,proto3,enum=coldsection.compliance.v1.Requirement_Kind" json:"kind,omitempty"`
-	// The engine or aircraft.
+	// The engine, component or aircraft.
 	Subject string `protobuf:"bytes,6,opt,name=subject,proto3" json:"subject,omitempty"`
 	// Its serial number or registration.
 	SubjectLabel string `protobuf:"bytes,7,opt,name=subject_label,json=subjectLabel,proto3" json:"subject_label,omitempty"`
@@ -2226,7 +2407,7 @@ type DueItem struct {
 
 func (x *DueItem) Reset() {
 	*x = DueItem{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[13]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2238,7 +2419,7 @@ func (x *DueItem) String() string {
 func (*DueItem) ProtoMessage() {}
 
 func (x *DueItem) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[13]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2251,7 +2432,7 @@ func (x *DueItem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueItem.ProtoReflect.Descriptor instead.
 func (*DueItem) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *DueItem) GetName() string {
@@ -2415,7 +2596,7 @@ type Remaining struct {
 
 func (x *Remaining) Reset() {
 	*x = Remaining{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[14]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2427,7 +2608,7 @@ func (x *Remaining) String() string {
 func (*Remaining) ProtoMessage() {}
 
 func (x *Remaining) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[14]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2440,7 +2621,7 @@ func (x *Remaining) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Remaining.ProtoReflect.Descriptor instead.
 func (*Remaining) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Remaining) GetUnit() IntervalLimit_Unit {
@@ -2510,7 +2691,7 @@ type Extension struct {
 
 func (x *Extension) Reset() {
 	*x = Extension{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[15]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2522,7 +2703,7 @@ func (x *Extension) String() string {
 func (*Extension) ProtoMessage() {}
 
 func (x *Extension) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[15]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2535,7 +2716,7 @@ func (x *Extension) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Extension.ProtoReflect.Descriptor instead.
 func (*Extension) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Extension) GetOperatingSeconds() int64 {
@@ -2611,7 +2792,7 @@ type ExplainDueItemResponse struct {
 
 func (x *ExplainDueItemResponse) Reset() {
 	*x = ExplainDueItemResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[16]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2623,7 +2804,7 @@ func (x *ExplainDueItemResponse) String() string {
 func (*ExplainDueItemResponse) ProtoMessage() {}
 
 func (x *ExplainDueItemResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[16]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2636,7 +2817,7 @@ func (x *ExplainDueItemResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainDueItemResponse.ProtoReflect.Descriptor instead.
 func (*ExplainDueItemResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ExplainDueItemResponse) GetDueItem() *DueItem {
@@ -2672,7 +2853,7 @@ type Accomplishment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The resource name, requirements/{requirement}/accomplishments/{accomplishment}.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// The engine or aircraft.
+	// The engine, component or aircraft.
 	Subject string `protobuf:"bytes,2,opt,name=subject,proto3" json:"subject,omitempty"`
 	// The day that counts by the regime.
 	DoneDate *date.Date `protobuf:"bytes,3,opt,name=done_date,json=doneDate,proto3" json:"done_date,omitempty"`
@@ -2706,7 +2887,7 @@ type Accomplishment struct {
 
 func (x *Accomplishment) Reset() {
 	*x = Accomplishment{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[17]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2718,7 +2899,7 @@ func (x *Accomplishment) String() string {
 func (*Accomplishment) ProtoMessage() {}
 
 func (x *Accomplishment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[17]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2731,7 +2912,7 @@ func (x *Accomplishment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Accomplishment.ProtoReflect.Descriptor instead.
 func (*Accomplishment) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Accomplishment) GetName() string {
@@ -2859,14 +3040,16 @@ type ComplianceStatus struct {
 	// Every requirement with where it stood: the directive status list and the list of what was done last and is due next.
 	RequirementStatuses []*RequirementStatus `protobuf:"bytes,8,rep,name=requirement_statuses,json=requirementStatuses,proto3" json:"requirement_statuses,omitempty"`
 	// The life-limited parts that were fitted.
-	LifeStatuses  []*LifeStatus `protobuf:"bytes,9,rep,name=life_statuses,json=lifeStatuses,proto3" json:"life_statuses,omitempty"`
+	LifeStatuses []*LifeStatus `protobuf:"bytes,9,rep,name=life_statuses,json=lifeStatuses,proto3" json:"life_statuses,omitempty"`
+	// The findings that were open then, put off or not.
+	OpenFindings  []*OpenFinding `protobuf:"bytes,10,rep,name=open_findings,json=openFindings,proto3" json:"open_findings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ComplianceStatus) Reset() {
 	*x = ComplianceStatus{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[18]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2878,7 +3061,7 @@ func (x *ComplianceStatus) String() string {
 func (*ComplianceStatus) ProtoMessage() {}
 
 func (x *ComplianceStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[18]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2891,7 +3074,7 @@ func (x *ComplianceStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComplianceStatus.ProtoReflect.Descriptor instead.
 func (*ComplianceStatus) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ComplianceStatus) GetSubject() string {
@@ -2957,6 +3140,257 @@ func (x *ComplianceStatus) GetLifeStatuses() []*LifeStatus {
 	return nil
 }
 
+func (x *ComplianceStatus) GetOpenFindings() []*OpenFinding {
+	if x != nil {
+		return x.OpenFindings
+	}
+	return nil
+}
+
+// A finding of a work order as compliance knows it, until it is closed: what is put off has a last day, which is never extended here.
+type OpenFinding struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource name, openFindings/{open_finding}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The finding, workOrders/{work_order}/findings/{finding}.
+	Finding string `protobuf:"bytes,2,opt,name=finding,proto3" json:"finding,omitempty"`
+	// The work order.
+	WorkOrder string `protobuf:"bytes,3,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
+	// The engine.
+	Engine string `protobuf:"bytes,4,opt,name=engine,proto3" json:"engine,omitempty"`
+	// The aircraft, if any.
+	Aircraft string `protobuf:"bytes,5,opt,name=aircraft,proto3" json:"aircraft,omitempty"`
+	// What was found.
+	Description string `protobuf:"bytes,6,opt,name=description,proto3" json:"description,omitempty"`
+	// It endangers flight.
+	FlightSafety bool `protobuf:"varint,7,opt,name=flight_safety,json=flightSafety,proto3" json:"flight_safety,omitempty"`
+	// The day that it was first found; kept when it is carried over.
+	OriginalDate *date.Date `protobuf:"bytes,8,opt,name=original_date,json=originalDate,proto3" json:"original_date,omitempty"`
+	// Put off, within the limit.
+	Deferred bool `protobuf:"varint,9,opt,name=deferred,proto3" json:"deferred,omitempty"`
+	// For a deferral: the last day.
+	LimitDate *date.Date `protobuf:"bytes,10,opt,name=limit_date,json=limitDate,proto3" json:"limit_date,omitempty"`
+	// For a deferral: the data that allow it.
+	Basis string `protobuf:"bytes,11,opt,name=basis,proto3" json:"basis,omitempty"`
+	// For a deferral: the category of the regime.
+	DeferralCategory string `protobuf:"bytes,12,opt,name=deferral_category,json=deferralCategory,proto3" json:"deferral_category,omitempty"`
+	// For a deferral: the text of the placard.
+	Placard string `protobuf:"bytes,13,opt,name=placard,proto3" json:"placard,omitempty"`
+	// The finding that carries this one on in a later order, or nothing.
+	Successor string `protobuf:"bytes,14,opt,name=successor,proto3" json:"successor,omitempty"`
+	// Nothing is left to do, or a later finding carries it on.
+	Closed bool `protobuf:"varint,15,opt,name=closed,proto3" json:"closed,omitempty"`
+	// When it was closed; unset while it is open.
+	CloseTime *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=close_time,json=closeTime,proto3" json:"close_time,omitempty"`
+	// How near the last day is: NO_DATA for what is not put off, as it has none.
+	Band DueItem_Band `protobuf:"varint,17,opt,name=band,proto3,enum=coldsection.compliance.v1.DueItem_Band" json:"band,omitempty"`
+	// The arithmetic in one line.
+	Explanation string `protobuf:"bytes,18,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// The zone that its days are counted in.
+	TimeZone string `protobuf:"bytes,19,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
+	// When it was reported.
+	RaiseTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=raise_time,json=raiseTime,proto3" json:"raise_time,omitempty"`
+	// When it became known here.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,21,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// When it last changed.
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// Changes with every change.
+	Etag          string `protobuf:"bytes,23,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OpenFinding) Reset() {
+	*x = OpenFinding{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OpenFinding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OpenFinding) ProtoMessage() {}
+
+func (x *OpenFinding) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OpenFinding.ProtoReflect.Descriptor instead.
+func (*OpenFinding) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *OpenFinding) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetFinding() string {
+	if x != nil {
+		return x.Finding
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetWorkOrder() string {
+	if x != nil {
+		return x.WorkOrder
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetEngine() string {
+	if x != nil {
+		return x.Engine
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetAircraft() string {
+	if x != nil {
+		return x.Aircraft
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetDescription() string {
+	if x != nil {
+		return x.Description
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetFlightSafety() bool {
+	if x != nil {
+		return x.FlightSafety
+	}
+	return false
+}
+
+func (x *OpenFinding) GetOriginalDate() *date.Date {
+	if x != nil {
+		return x.OriginalDate
+	}
+	return nil
+}
+
+func (x *OpenFinding) GetDeferred() bool {
+	if x != nil {
+		return x.Deferred
+	}
+	return false
+}
+
+func (x *OpenFinding) GetLimitDate() *date.Date {
+	if x != nil {
+		return x.LimitDate
+	}
+	return nil
+}
+
+func (x *OpenFinding) GetBasis() string {
+	if x != nil {
+		return x.Basis
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetDeferralCategory() string {
+	if x != nil {
+		return x.DeferralCategory
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetPlacard() string {
+	if x != nil {
+		return x.Placard
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetSuccessor() string {
+	if x != nil {
+		return x.Successor
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetClosed() bool {
+	if x != nil {
+		return x.Closed
+	}
+	return false
+}
+
+func (x *OpenFinding) GetCloseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CloseTime
+	}
+	return nil
+}
+
+func (x *OpenFinding) GetBand() DueItem_Band {
+	if x != nil {
+		return x.Band
+	}
+	return DueItem_BAND_UNSPECIFIED
+}
+
+func (x *OpenFinding) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetTimeZone() string {
+	if x != nil {
+		return x.TimeZone
+	}
+	return ""
+}
+
+func (x *OpenFinding) GetRaiseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RaiseTime
+	}
+	return nil
+}
+
+func (x *OpenFinding) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *OpenFinding) GetUpdateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UpdateTime
+	}
+	return nil
+}
+
+func (x *OpenFinding) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 // Where a requirement stood on an engine, with what shows it.
 type RequirementStatus struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3000,7 +3434,7 @@ type RequirementStatus struct {
 
 func (x *RequirementStatus) Reset() {
 	*x = RequirementStatus{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3012,7 +3446,7 @@ func (x *RequirementStatus) String() string {
 func (*RequirementStatus) ProtoMessage() {}
 
 func (x *RequirementStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3025,7 +3459,7 @@ func (x *RequirementStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RequirementStatus.ProtoReflect.Descriptor instead.
 func (*RequirementStatus) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RequirementStatus) GetRequirement() string {
@@ -3166,7 +3600,7 @@ type ApplicabilityDecision struct {
 
 func (x *ApplicabilityDecision) Reset() {
 	*x = ApplicabilityDecision{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3178,7 +3612,7 @@ func (x *ApplicabilityDecision) String() string {
 func (*ApplicabilityDecision) ProtoMessage() {}
 
 func (x *ApplicabilityDecision) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3191,7 +3625,7 @@ func (x *ApplicabilityDecision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApplicabilityDecision.ProtoReflect.Descriptor instead.
 func (*ApplicabilityDecision) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ApplicabilityDecision) GetApplicable() bool {
@@ -3248,7 +3682,7 @@ type RetentionFloor struct {
 
 func (x *RetentionFloor) Reset() {
 	*x = RetentionFloor{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3260,7 +3694,7 @@ func (x *RetentionFloor) String() string {
 func (*RetentionFloor) ProtoMessage() {}
 
 func (x *RetentionFloor) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3273,7 +3707,7 @@ func (x *RetentionFloor) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetentionFloor.ProtoReflect.Descriptor instead.
 func (*RetentionFloor) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *RetentionFloor) GetName() string {
@@ -3350,7 +3784,7 @@ type Tool struct {
 
 func (x *Tool) Reset() {
 	*x = Tool{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3362,7 +3796,7 @@ func (x *Tool) String() string {
 func (*Tool) ProtoMessage() {}
 
 func (x *Tool) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3375,7 +3809,7 @@ func (x *Tool) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tool.ProtoReflect.Descriptor instead.
 func (*Tool) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Tool) GetName() string {
@@ -3510,7 +3944,7 @@ type ToolUse struct {
 
 func (x *ToolUse) Reset() {
 	*x = ToolUse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3522,7 +3956,7 @@ func (x *ToolUse) String() string {
 func (*ToolUse) ProtoMessage() {}
 
 func (x *ToolUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3535,7 +3969,7 @@ func (x *ToolUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ToolUse.ProtoReflect.Descriptor instead.
 func (*ToolUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ToolUse) GetName() string {
@@ -3633,14 +4067,18 @@ type Component struct {
 	// When it was added.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// When it was made.
+	ManufactureDate *date.Date `protobuf:"bytes,16,opt,name=manufacture_date,json=manufactureDate,proto3" json:"manufacture_date,omitempty"`
+	// The modifications embodied in it; empty means that none is recorded.
+	Embodied      []string `protobuf:"bytes,17,rep,name=embodied,proto3" json:"embodied,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Component) Reset() {
 	*x = Component{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3652,7 +4090,7 @@ func (x *Component) String() string {
 func (*Component) ProtoMessage() {}
 
 func (x *Component) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3665,7 +4103,7 @@ func (x *Component) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Component.ProtoReflect.Descriptor instead.
 func (*Component) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Component) GetName() string {
@@ -3773,6 +4211,20 @@ func (x *Component) GetUpdateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Component) GetManufactureDate() *date.Date {
+	if x != nil {
+		return x.ManufactureDate
+	}
+	return nil
+}
+
+func (x *Component) GetEmbodied() []string {
+	if x != nil {
+		return x.Embodied
+	}
+	return nil
+}
+
 // Where a component was fitted before it was added here.
 type PastFitting struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3800,7 +4252,7 @@ type PastFitting struct {
 
 func (x *PastFitting) Reset() {
 	*x = PastFitting{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3812,7 +4264,7 @@ func (x *PastFitting) String() string {
 func (*PastFitting) ProtoMessage() {}
 
 func (x *PastFitting) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3825,7 +4277,7 @@ func (x *PastFitting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PastFitting.ProtoReflect.Descriptor instead.
 func (*PastFitting) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *PastFitting) GetEngineSerial() string {
@@ -3927,7 +4379,7 @@ type LifeLimit struct {
 
 func (x *LifeLimit) Reset() {
 	*x = LifeLimit{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3939,7 +4391,7 @@ func (x *LifeLimit) String() string {
 func (*LifeLimit) ProtoMessage() {}
 
 func (x *LifeLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3952,7 +4404,7 @@ func (x *LifeLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LifeLimit.ProtoReflect.Descriptor instead.
 func (*LifeLimit) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *LifeLimit) GetName() string {
@@ -4092,7 +4544,7 @@ type LifeStatus struct {
 
 func (x *LifeStatus) Reset() {
 	*x = LifeStatus{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4104,7 +4556,7 @@ func (x *LifeStatus) String() string {
 func (*LifeStatus) ProtoMessage() {}
 
 func (x *LifeStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4117,7 +4569,7 @@ func (x *LifeStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LifeStatus.ProtoReflect.Descriptor instead.
 func (*LifeStatus) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *LifeStatus) GetName() string {
@@ -4267,7 +4719,7 @@ type Calibration struct {
 
 func (x *Calibration) Reset() {
 	*x = Calibration{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4279,7 +4731,7 @@ func (x *Calibration) String() string {
 func (*Calibration) ProtoMessage() {}
 
 func (x *Calibration) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4292,7 +4744,7 @@ func (x *Calibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
 func (*Calibration) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Calibration) GetCalibrationDate() *date.Date {
@@ -4358,7 +4810,7 @@ type Person struct {
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4370,7 +4822,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4383,7 +4835,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Person) GetName() string {
@@ -4471,7 +4923,7 @@ type Authorization struct {
 
 func (x *Authorization) Reset() {
 	*x = Authorization{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4483,7 +4935,7 @@ func (x *Authorization) String() string {
 func (*Authorization) ProtoMessage() {}
 
 func (x *Authorization) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4496,7 +4948,7 @@ func (x *Authorization) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Authorization.ProtoReflect.Descriptor instead.
 func (*Authorization) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Authorization) GetName() string {
@@ -4626,7 +5078,7 @@ type ExperiencePeriod struct {
 
 func (x *ExperiencePeriod) Reset() {
 	*x = ExperiencePeriod{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4638,7 +5090,7 @@ func (x *ExperiencePeriod) String() string {
 func (*ExperiencePeriod) ProtoMessage() {}
 
 func (x *ExperiencePeriod) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4651,7 +5103,7 @@ func (x *ExperiencePeriod) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExperiencePeriod.ProtoReflect.Descriptor instead.
 func (*ExperiencePeriod) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ExperiencePeriod) GetStartDate() *date.Date {
@@ -4694,7 +5146,7 @@ type CheckGatesRequest struct {
 
 func (x *CheckGatesRequest) Reset() {
 	*x = CheckGatesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4706,7 +5158,7 @@ func (x *CheckGatesRequest) String() string {
 func (*CheckGatesRequest) ProtoMessage() {}
 
 func (x *CheckGatesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4719,7 +5171,7 @@ func (x *CheckGatesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckGatesRequest.ProtoReflect.Descriptor instead.
 func (*CheckGatesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *CheckGatesRequest) GetCivilDate() *date.Date {
@@ -4774,7 +5226,7 @@ type CheckGatesResponse struct {
 
 func (x *CheckGatesResponse) Reset() {
 	*x = CheckGatesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4786,7 +5238,7 @@ func (x *CheckGatesResponse) String() string {
 func (*CheckGatesResponse) ProtoMessage() {}
 
 func (x *CheckGatesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4799,7 +5251,7 @@ func (x *CheckGatesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckGatesResponse.ProtoReflect.Descriptor instead.
 func (*CheckGatesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *CheckGatesResponse) GetOpen() bool {
@@ -4850,7 +5302,7 @@ type GateResult struct {
 
 func (x *GateResult) Reset() {
 	*x = GateResult{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4862,7 +5314,7 @@ func (x *GateResult) String() string {
 func (*GateResult) ProtoMessage() {}
 
 func (x *GateResult) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4875,7 +5327,7 @@ func (x *GateResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GateResult.ProtoReflect.Descriptor instead.
 func (*GateResult) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *GateResult) GetAsked() string {
@@ -4930,7 +5382,7 @@ type CreateAircraftRequest struct {
 
 func (x *CreateAircraftRequest) Reset() {
 	*x = CreateAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4942,7 +5394,7 @@ func (x *CreateAircraftRequest) String() string {
 func (*CreateAircraftRequest) ProtoMessage() {}
 
 func (x *CreateAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4955,7 +5407,7 @@ func (x *CreateAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAircraftRequest.ProtoReflect.Descriptor instead.
 func (*CreateAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *CreateAircraftRequest) GetAircraft() *Aircraft {
@@ -5003,7 +5455,7 @@ type UpdateAircraftRequest struct {
 
 func (x *UpdateAircraftRequest) Reset() {
 	*x = UpdateAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5015,7 +5467,7 @@ func (x *UpdateAircraftRequest) String() string {
 func (*UpdateAircraftRequest) ProtoMessage() {}
 
 func (x *UpdateAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5028,7 +5480,7 @@ func (x *UpdateAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateAircraftRequest.ProtoReflect.Descriptor instead.
 func (*UpdateAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *UpdateAircraftRequest) GetAircraft() *Aircraft {
@@ -5070,7 +5522,7 @@ type GetAircraftRequest struct {
 
 func (x *GetAircraftRequest) Reset() {
 	*x = GetAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5082,7 +5534,7 @@ func (x *GetAircraftRequest) String() string {
 func (*GetAircraftRequest) ProtoMessage() {}
 
 func (x *GetAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5095,7 +5547,7 @@ func (x *GetAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAircraftRequest.ProtoReflect.Descriptor instead.
 func (*GetAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *GetAircraftRequest) GetName() string {
@@ -5122,7 +5574,7 @@ type ListAircraftRequest struct {
 
 func (x *ListAircraftRequest) Reset() {
 	*x = ListAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5134,7 +5586,7 @@ func (x *ListAircraftRequest) String() string {
 func (*ListAircraftRequest) ProtoMessage() {}
 
 func (x *ListAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5147,7 +5599,7 @@ func (x *ListAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAircraftRequest.ProtoReflect.Descriptor instead.
 func (*ListAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ListAircraftRequest) GetPageSize() int32 {
@@ -5191,7 +5643,7 @@ type ListAircraftResponse struct {
 
 func (x *ListAircraftResponse) Reset() {
 	*x = ListAircraftResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5203,7 +5655,7 @@ func (x *ListAircraftResponse) String() string {
 func (*ListAircraftResponse) ProtoMessage() {}
 
 func (x *ListAircraftResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5216,7 +5668,7 @@ func (x *ListAircraftResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAircraftResponse.ProtoReflect.Descriptor instead.
 func (*ListAircraftResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ListAircraftResponse) GetAircraft() []*Aircraft {
@@ -5250,7 +5702,7 @@ type CreateEngineRequest struct {
 
 func (x *CreateEngineRequest) Reset() {
 	*x = CreateEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5262,7 +5714,7 @@ func (x *CreateEngineRequest) String() string {
 func (*CreateEngineRequest) ProtoMessage() {}
 
 func (x *CreateEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5275,7 +5727,7 @@ func (x *CreateEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *CreateEngineRequest) GetEngine() *Engine {
@@ -5323,7 +5775,7 @@ type UpdateEngineRequest struct {
 
 func (x *UpdateEngineRequest) Reset() {
 	*x = UpdateEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5335,7 +5787,7 @@ func (x *UpdateEngineRequest) String() string {
 func (*UpdateEngineRequest) ProtoMessage() {}
 
 func (x *UpdateEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5348,7 +5800,7 @@ func (x *UpdateEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *UpdateEngineRequest) GetEngine() *Engine {
@@ -5390,7 +5842,7 @@ type GetEngineRequest struct {
 
 func (x *GetEngineRequest) Reset() {
 	*x = GetEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5402,7 +5854,7 @@ func (x *GetEngineRequest) String() string {
 func (*GetEngineRequest) ProtoMessage() {}
 
 func (x *GetEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5415,7 +5867,7 @@ func (x *GetEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *GetEngineRequest) GetName() string {
@@ -5442,7 +5894,7 @@ type ListEnginesRequest struct {
 
 func (x *ListEnginesRequest) Reset() {
 	*x = ListEnginesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5454,7 +5906,7 @@ func (x *ListEnginesRequest) String() string {
 func (*ListEnginesRequest) ProtoMessage() {}
 
 func (x *ListEnginesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5467,7 +5919,7 @@ func (x *ListEnginesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEnginesRequest.ProtoReflect.Descriptor instead.
 func (*ListEnginesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListEnginesRequest) GetPageSize() int32 {
@@ -5511,7 +5963,7 @@ type ListEnginesResponse struct {
 
 func (x *ListEnginesResponse) Reset() {
 	*x = ListEnginesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5523,7 +5975,7 @@ func (x *ListEnginesResponse) String() string {
 func (*ListEnginesResponse) ProtoMessage() {}
 
 func (x *ListEnginesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5536,7 +5988,7 @@ func (x *ListEnginesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEnginesResponse.ProtoReflect.Descriptor instead.
 func (*ListEnginesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ListEnginesResponse) GetEngines() []*Engine {
@@ -5570,7 +6022,7 @@ type ListFittingsRequest struct {
 
 func (x *ListFittingsRequest) Reset() {
 	*x = ListFittingsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5582,7 +6034,7 @@ func (x *ListFittingsRequest) String() string {
 func (*ListFittingsRequest) ProtoMessage() {}
 
 func (x *ListFittingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5595,7 +6047,7 @@ func (x *ListFittingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFittingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFittingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ListFittingsRequest) GetPageSize() int32 {
@@ -5639,7 +6091,7 @@ type ListFittingsResponse struct {
 
 func (x *ListFittingsResponse) Reset() {
 	*x = ListFittingsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5651,7 +6103,7 @@ func (x *ListFittingsResponse) String() string {
 func (*ListFittingsResponse) ProtoMessage() {}
 
 func (x *ListFittingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5664,7 +6116,7 @@ func (x *ListFittingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFittingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFittingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListFittingsResponse) GetFittings() []*Fitting {
@@ -5702,7 +6154,7 @@ type InstallEngineRequest struct {
 
 func (x *InstallEngineRequest) Reset() {
 	*x = InstallEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5714,7 +6166,7 @@ func (x *InstallEngineRequest) String() string {
 func (*InstallEngineRequest) ProtoMessage() {}
 
 func (x *InstallEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5727,7 +6179,7 @@ func (x *InstallEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstallEngineRequest.ProtoReflect.Descriptor instead.
 func (*InstallEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *InstallEngineRequest) GetName() string {
@@ -5791,7 +6243,7 @@ type RemoveEngineRequest struct {
 
 func (x *RemoveEngineRequest) Reset() {
 	*x = RemoveEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5803,7 +6255,7 @@ func (x *RemoveEngineRequest) String() string {
 func (*RemoveEngineRequest) ProtoMessage() {}
 
 func (x *RemoveEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5816,7 +6268,7 @@ func (x *RemoveEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveEngineRequest.ProtoReflect.Descriptor instead.
 func (*RemoveEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *RemoveEngineRequest) GetName() string {
@@ -5875,7 +6327,7 @@ type CreateUtilizationRequest struct {
 
 func (x *CreateUtilizationRequest) Reset() {
 	*x = CreateUtilizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5887,7 +6339,7 @@ func (x *CreateUtilizationRequest) String() string {
 func (*CreateUtilizationRequest) ProtoMessage() {}
 
 func (x *CreateUtilizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5900,7 +6352,7 @@ func (x *CreateUtilizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateUtilizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateUtilizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *CreateUtilizationRequest) GetParent() string {
@@ -5960,7 +6412,7 @@ type BatchCreateUtilizationsRequest struct {
 
 func (x *BatchCreateUtilizationsRequest) Reset() {
 	*x = BatchCreateUtilizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5972,7 +6424,7 @@ func (x *BatchCreateUtilizationsRequest) String() string {
 func (*BatchCreateUtilizationsRequest) ProtoMessage() {}
 
 func (x *BatchCreateUtilizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5985,7 +6437,7 @@ func (x *BatchCreateUtilizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchCreateUtilizationsRequest.ProtoReflect.Descriptor instead.
 func (*BatchCreateUtilizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *BatchCreateUtilizationsRequest) GetParent() string {
@@ -6020,7 +6472,7 @@ type BatchCreateUtilizationsResponse struct {
 
 func (x *BatchCreateUtilizationsResponse) Reset() {
 	*x = BatchCreateUtilizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6032,7 +6484,7 @@ func (x *BatchCreateUtilizationsResponse) String() string {
 func (*BatchCreateUtilizationsResponse) ProtoMessage() {}
 
 func (x *BatchCreateUtilizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6045,7 +6497,7 @@ func (x *BatchCreateUtilizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchCreateUtilizationsResponse.ProtoReflect.Descriptor instead.
 func (*BatchCreateUtilizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *BatchCreateUtilizationsResponse) GetUtilizations() []*Utilization {
@@ -6074,7 +6526,7 @@ type ListUtilizationsRequest struct {
 
 func (x *ListUtilizationsRequest) Reset() {
 	*x = ListUtilizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6086,7 +6538,7 @@ func (x *ListUtilizationsRequest) String() string {
 func (*ListUtilizationsRequest) ProtoMessage() {}
 
 func (x *ListUtilizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6099,7 +6551,7 @@ func (x *ListUtilizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUtilizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListUtilizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListUtilizationsRequest) GetParent() string {
@@ -6150,7 +6602,7 @@ type ListUtilizationsResponse struct {
 
 func (x *ListUtilizationsResponse) Reset() {
 	*x = ListUtilizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6162,7 +6614,7 @@ func (x *ListUtilizationsResponse) String() string {
 func (*ListUtilizationsResponse) ProtoMessage() {}
 
 func (x *ListUtilizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6175,7 +6627,7 @@ func (x *ListUtilizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUtilizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListUtilizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListUtilizationsResponse) GetUtilizations() []*Utilization {
@@ -6209,7 +6661,7 @@ type CreateRequirementRequest struct {
 
 func (x *CreateRequirementRequest) Reset() {
 	*x = CreateRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6221,7 +6673,7 @@ func (x *CreateRequirementRequest) String() string {
 func (*CreateRequirementRequest) ProtoMessage() {}
 
 func (x *CreateRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6234,7 +6686,7 @@ func (x *CreateRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRequirementRequest.ProtoReflect.Descriptor instead.
 func (*CreateRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *CreateRequirementRequest) GetRequirement() *Requirement {
@@ -6282,7 +6734,7 @@ type UpdateRequirementRequest struct {
 
 func (x *UpdateRequirementRequest) Reset() {
 	*x = UpdateRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6294,7 +6746,7 @@ func (x *UpdateRequirementRequest) String() string {
 func (*UpdateRequirementRequest) ProtoMessage() {}
 
 func (x *UpdateRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6307,7 +6759,7 @@ func (x *UpdateRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateRequirementRequest.ProtoReflect.Descriptor instead.
 func (*UpdateRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *UpdateRequirementRequest) GetRequirement() *Requirement {
@@ -6349,7 +6801,7 @@ type GetRequirementRequest struct {
 
 func (x *GetRequirementRequest) Reset() {
 	*x = GetRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6361,7 +6813,7 @@ func (x *GetRequirementRequest) String() string {
 func (*GetRequirementRequest) ProtoMessage() {}
 
 func (x *GetRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6374,7 +6826,7 @@ func (x *GetRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRequirementRequest.ProtoReflect.Descriptor instead.
 func (*GetRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *GetRequirementRequest) GetName() string {
@@ -6401,7 +6853,7 @@ type ListRequirementsRequest struct {
 
 func (x *ListRequirementsRequest) Reset() {
 	*x = ListRequirementsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6413,7 +6865,7 @@ func (x *ListRequirementsRequest) String() string {
 func (*ListRequirementsRequest) ProtoMessage() {}
 
 func (x *ListRequirementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6426,7 +6878,7 @@ func (x *ListRequirementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRequirementsRequest.ProtoReflect.Descriptor instead.
 func (*ListRequirementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListRequirementsRequest) GetPageSize() int32 {
@@ -6470,7 +6922,7 @@ type ListRequirementsResponse struct {
 
 func (x *ListRequirementsResponse) Reset() {
 	*x = ListRequirementsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6482,7 +6934,7 @@ func (x *ListRequirementsResponse) String() string {
 func (*ListRequirementsResponse) ProtoMessage() {}
 
 func (x *ListRequirementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6495,7 +6947,7 @@ func (x *ListRequirementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRequirementsResponse.ProtoReflect.Descriptor instead.
 func (*ListRequirementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListRequirementsResponse) GetRequirements() []*Requirement {
@@ -6523,7 +6975,7 @@ type GetDueItemRequest struct {
 
 func (x *GetDueItemRequest) Reset() {
 	*x = GetDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6535,7 +6987,7 @@ func (x *GetDueItemRequest) String() string {
 func (*GetDueItemRequest) ProtoMessage() {}
 
 func (x *GetDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6548,7 +7000,7 @@ func (x *GetDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDueItemRequest.ProtoReflect.Descriptor instead.
 func (*GetDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *GetDueItemRequest) GetName() string {
@@ -6577,7 +7029,7 @@ type ListDueItemsRequest struct {
 
 func (x *ListDueItemsRequest) Reset() {
 	*x = ListDueItemsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6589,7 +7041,7 @@ func (x *ListDueItemsRequest) String() string {
 func (*ListDueItemsRequest) ProtoMessage() {}
 
 func (x *ListDueItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6602,7 +7054,7 @@ func (x *ListDueItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueItemsRequest.ProtoReflect.Descriptor instead.
 func (*ListDueItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListDueItemsRequest) GetPageSize() int32 {
@@ -6653,7 +7105,7 @@ type ListDueItemsResponse struct {
 
 func (x *ListDueItemsResponse) Reset() {
 	*x = ListDueItemsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6665,7 +7117,7 @@ func (x *ListDueItemsResponse) String() string {
 func (*ListDueItemsResponse) ProtoMessage() {}
 
 func (x *ListDueItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6678,7 +7130,7 @@ func (x *ListDueItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueItemsResponse.ProtoReflect.Descriptor instead.
 func (*ListDueItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListDueItemsResponse) GetDueItems() []*DueItem {
@@ -6706,7 +7158,7 @@ type ExplainDueItemRequest struct {
 
 func (x *ExplainDueItemRequest) Reset() {
 	*x = ExplainDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6718,7 +7170,7 @@ func (x *ExplainDueItemRequest) String() string {
 func (*ExplainDueItemRequest) ProtoMessage() {}
 
 func (x *ExplainDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6731,7 +7183,7 @@ func (x *ExplainDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainDueItemRequest.ProtoReflect.Descriptor instead.
 func (*ExplainDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ExplainDueItemRequest) GetName() string {
@@ -6758,7 +7210,7 @@ type ExtendDueItemRequest struct {
 
 func (x *ExtendDueItemRequest) Reset() {
 	*x = ExtendDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6770,7 +7222,7 @@ func (x *ExtendDueItemRequest) String() string {
 func (*ExtendDueItemRequest) ProtoMessage() {}
 
 func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6783,7 +7235,7 @@ func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExtendDueItemRequest.ProtoReflect.Descriptor instead.
 func (*ExtendDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ExtendDueItemRequest) GetName() string {
@@ -6837,7 +7289,7 @@ type CreateAccomplishmentRequest struct {
 
 func (x *CreateAccomplishmentRequest) Reset() {
 	*x = CreateAccomplishmentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6849,7 +7301,7 @@ func (x *CreateAccomplishmentRequest) String() string {
 func (*CreateAccomplishmentRequest) ProtoMessage() {}
 
 func (x *CreateAccomplishmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6862,7 +7314,7 @@ func (x *CreateAccomplishmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAccomplishmentRequest.ProtoReflect.Descriptor instead.
 func (*CreateAccomplishmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *CreateAccomplishmentRequest) GetParent() string {
@@ -6923,7 +7375,7 @@ type DecideApplicabilityRequest struct {
 	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
 	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
-	// The engine.
+	// The engine, or the component or aircraft.
 	Engine string `protobuf:"bytes,4,opt,name=engine,proto3" json:"engine,omitempty"`
 	// Whether it applies.
 	Applicable bool `protobuf:"varint,5,opt,name=applicable,proto3" json:"applicable,omitempty"`
@@ -6935,7 +7387,7 @@ type DecideApplicabilityRequest struct {
 
 func (x *DecideApplicabilityRequest) Reset() {
 	*x = DecideApplicabilityRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6947,7 +7399,7 @@ func (x *DecideApplicabilityRequest) String() string {
 func (*DecideApplicabilityRequest) ProtoMessage() {}
 
 func (x *DecideApplicabilityRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6960,7 +7412,7 @@ func (x *DecideApplicabilityRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideApplicabilityRequest.ProtoReflect.Descriptor instead.
 func (*DecideApplicabilityRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *DecideApplicabilityRequest) GetName() string {
@@ -7016,7 +7468,7 @@ type GetRetentionFloorRequest struct {
 
 func (x *GetRetentionFloorRequest) Reset() {
 	*x = GetRetentionFloorRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7028,7 +7480,7 @@ func (x *GetRetentionFloorRequest) String() string {
 func (*GetRetentionFloorRequest) ProtoMessage() {}
 
 func (x *GetRetentionFloorRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7041,7 +7493,7 @@ func (x *GetRetentionFloorRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRetentionFloorRequest.ProtoReflect.Descriptor instead.
 func (*GetRetentionFloorRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *GetRetentionFloorRequest) GetName() string {
@@ -7070,7 +7522,7 @@ type ListAccomplishmentsRequest struct {
 
 func (x *ListAccomplishmentsRequest) Reset() {
 	*x = ListAccomplishmentsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7082,7 +7534,7 @@ func (x *ListAccomplishmentsRequest) String() string {
 func (*ListAccomplishmentsRequest) ProtoMessage() {}
 
 func (x *ListAccomplishmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7095,7 +7547,7 @@ func (x *ListAccomplishmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccomplishmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAccomplishmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ListAccomplishmentsRequest) GetParent() string {
@@ -7146,7 +7598,7 @@ type ListAccomplishmentsResponse struct {
 
 func (x *ListAccomplishmentsResponse) Reset() {
 	*x = ListAccomplishmentsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7158,7 +7610,7 @@ func (x *ListAccomplishmentsResponse) String() string {
 func (*ListAccomplishmentsResponse) ProtoMessage() {}
 
 func (x *ListAccomplishmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7171,7 +7623,7 @@ func (x *ListAccomplishmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccomplishmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAccomplishmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListAccomplishmentsResponse) GetAccomplishments() []*Accomplishment {
@@ -7203,7 +7655,7 @@ type GetComplianceStatusRequest struct {
 
 func (x *GetComplianceStatusRequest) Reset() {
 	*x = GetComplianceStatusRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7215,7 +7667,7 @@ func (x *GetComplianceStatusRequest) String() string {
 func (*GetComplianceStatusRequest) ProtoMessage() {}
 
 func (x *GetComplianceStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7228,7 +7680,7 @@ func (x *GetComplianceStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetComplianceStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetComplianceStatusRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *GetComplianceStatusRequest) GetSubject() string {
@@ -7269,7 +7721,7 @@ type CreateToolRequest struct {
 
 func (x *CreateToolRequest) Reset() {
 	*x = CreateToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7281,7 +7733,7 @@ func (x *CreateToolRequest) String() string {
 func (*CreateToolRequest) ProtoMessage() {}
 
 func (x *CreateToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7294,7 +7746,7 @@ func (x *CreateToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateToolRequest.ProtoReflect.Descriptor instead.
 func (*CreateToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *CreateToolRequest) GetTool() *Tool {
@@ -7342,7 +7794,7 @@ type CalibrateToolRequest struct {
 
 func (x *CalibrateToolRequest) Reset() {
 	*x = CalibrateToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7354,7 +7806,7 @@ func (x *CalibrateToolRequest) String() string {
 func (*CalibrateToolRequest) ProtoMessage() {}
 
 func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7367,7 +7819,7 @@ func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrateToolRequest.ProtoReflect.Descriptor instead.
 func (*CalibrateToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *CalibrateToolRequest) GetName() string {
@@ -7415,7 +7867,7 @@ type WithdrawToolRequest struct {
 
 func (x *WithdrawToolRequest) Reset() {
 	*x = WithdrawToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7427,7 +7879,7 @@ func (x *WithdrawToolRequest) String() string {
 func (*WithdrawToolRequest) ProtoMessage() {}
 
 func (x *WithdrawToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7440,7 +7892,7 @@ func (x *WithdrawToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawToolRequest.ProtoReflect.Descriptor instead.
 func (*WithdrawToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *WithdrawToolRequest) GetName() string {
@@ -7482,7 +7934,7 @@ type GetToolRequest struct {
 
 func (x *GetToolRequest) Reset() {
 	*x = GetToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7494,7 +7946,7 @@ func (x *GetToolRequest) String() string {
 func (*GetToolRequest) ProtoMessage() {}
 
 func (x *GetToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7507,7 +7959,7 @@ func (x *GetToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetToolRequest.ProtoReflect.Descriptor instead.
 func (*GetToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *GetToolRequest) GetName() string {
@@ -7534,7 +7986,7 @@ type ListToolsRequest struct {
 
 func (x *ListToolsRequest) Reset() {
 	*x = ListToolsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7546,7 +7998,7 @@ func (x *ListToolsRequest) String() string {
 func (*ListToolsRequest) ProtoMessage() {}
 
 func (x *ListToolsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7559,7 +8011,7 @@ func (x *ListToolsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolsRequest.ProtoReflect.Descriptor instead.
 func (*ListToolsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ListToolsRequest) GetPageSize() int32 {
@@ -7603,7 +8055,7 @@ type ListToolsResponse struct {
 
 func (x *ListToolsResponse) Reset() {
 	*x = ListToolsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7615,7 +8067,7 @@ func (x *ListToolsResponse) String() string {
 func (*ListToolsResponse) ProtoMessage() {}
 
 func (x *ListToolsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7628,7 +8080,7 @@ func (x *ListToolsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolsResponse.ProtoReflect.Descriptor instead.
 func (*ListToolsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *ListToolsResponse) GetTools() []*Tool {
@@ -7662,7 +8114,7 @@ type CreatePersonRequest struct {
 
 func (x *CreatePersonRequest) Reset() {
 	*x = CreatePersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7674,7 +8126,7 @@ func (x *CreatePersonRequest) String() string {
 func (*CreatePersonRequest) ProtoMessage() {}
 
 func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7687,7 +8139,7 @@ func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreatePersonRequest.ProtoReflect.Descriptor instead.
 func (*CreatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *CreatePersonRequest) GetPerson() *Person {
@@ -7735,7 +8187,7 @@ type UpdatePersonRequest struct {
 
 func (x *UpdatePersonRequest) Reset() {
 	*x = UpdatePersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7747,7 +8199,7 @@ func (x *UpdatePersonRequest) String() string {
 func (*UpdatePersonRequest) ProtoMessage() {}
 
 func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7760,7 +8212,7 @@ func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdatePersonRequest.ProtoReflect.Descriptor instead.
 func (*UpdatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *UpdatePersonRequest) GetPerson() *Person {
@@ -7802,7 +8254,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7814,7 +8266,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7827,7 +8279,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *GetPersonRequest) GetName() string {
@@ -7854,7 +8306,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7866,7 +8318,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7879,7 +8331,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ListPeopleRequest) GetPageSize() int32 {
@@ -7923,7 +8375,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7935,7 +8387,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7948,7 +8400,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*Person {
@@ -7984,7 +8436,7 @@ type ListToolUsesRequest struct {
 
 func (x *ListToolUsesRequest) Reset() {
 	*x = ListToolUsesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7996,7 +8448,7 @@ func (x *ListToolUsesRequest) String() string {
 func (*ListToolUsesRequest) ProtoMessage() {}
 
 func (x *ListToolUsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8009,7 +8461,7 @@ func (x *ListToolUsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolUsesRequest.ProtoReflect.Descriptor instead.
 func (*ListToolUsesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ListToolUsesRequest) GetParent() string {
@@ -8060,7 +8512,7 @@ type ListToolUsesResponse struct {
 
 func (x *ListToolUsesResponse) Reset() {
 	*x = ListToolUsesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8072,7 +8524,7 @@ func (x *ListToolUsesResponse) String() string {
 func (*ListToolUsesResponse) ProtoMessage() {}
 
 func (x *ListToolUsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8085,7 +8537,7 @@ func (x *ListToolUsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolUsesResponse.ProtoReflect.Descriptor instead.
 func (*ListToolUsesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *ListToolUsesResponse) GetToolUses() []*ToolUse {
@@ -8113,7 +8565,7 @@ type FindSuspectToolUsesRequest struct {
 
 func (x *FindSuspectToolUsesRequest) Reset() {
 	*x = FindSuspectToolUsesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8125,7 +8577,7 @@ func (x *FindSuspectToolUsesRequest) String() string {
 func (*FindSuspectToolUsesRequest) ProtoMessage() {}
 
 func (x *FindSuspectToolUsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8138,7 +8590,7 @@ func (x *FindSuspectToolUsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindSuspectToolUsesRequest.ProtoReflect.Descriptor instead.
 func (*FindSuspectToolUsesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *FindSuspectToolUsesRequest) GetName() string {
@@ -8161,7 +8613,7 @@ type FindSuspectToolUsesResponse struct {
 
 func (x *FindSuspectToolUsesResponse) Reset() {
 	*x = FindSuspectToolUsesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8173,7 +8625,7 @@ func (x *FindSuspectToolUsesResponse) String() string {
 func (*FindSuspectToolUsesResponse) ProtoMessage() {}
 
 func (x *FindSuspectToolUsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8186,7 +8638,7 @@ func (x *FindSuspectToolUsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindSuspectToolUsesResponse.ProtoReflect.Descriptor instead.
 func (*FindSuspectToolUsesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{84}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *FindSuspectToolUsesResponse) GetToolUses() []*ToolUse {
@@ -8220,7 +8672,7 @@ type CreateComponentRequest struct {
 
 func (x *CreateComponentRequest) Reset() {
 	*x = CreateComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8232,7 +8684,7 @@ func (x *CreateComponentRequest) String() string {
 func (*CreateComponentRequest) ProtoMessage() {}
 
 func (x *CreateComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8245,7 +8697,7 @@ func (x *CreateComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateComponentRequest.ProtoReflect.Descriptor instead.
 func (*CreateComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{85}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *CreateComponentRequest) GetComponent() *Component {
@@ -8297,7 +8749,7 @@ type InstallComponentRequest struct {
 
 func (x *InstallComponentRequest) Reset() {
 	*x = InstallComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8309,7 +8761,7 @@ func (x *InstallComponentRequest) String() string {
 func (*InstallComponentRequest) ProtoMessage() {}
 
 func (x *InstallComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8322,7 +8774,7 @@ func (x *InstallComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstallComponentRequest.ProtoReflect.Descriptor instead.
 func (*InstallComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{86}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *InstallComponentRequest) GetName() string {
@@ -8386,7 +8838,7 @@ type RemoveComponentRequest struct {
 
 func (x *RemoveComponentRequest) Reset() {
 	*x = RemoveComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8398,7 +8850,7 @@ func (x *RemoveComponentRequest) String() string {
 func (*RemoveComponentRequest) ProtoMessage() {}
 
 func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8411,7 +8863,7 @@ func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveComponentRequest.ProtoReflect.Descriptor instead.
 func (*RemoveComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{87}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *RemoveComponentRequest) GetName() string {
@@ -8460,7 +8912,7 @@ type GetComponentRequest struct {
 
 func (x *GetComponentRequest) Reset() {
 	*x = GetComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8472,7 +8924,7 @@ func (x *GetComponentRequest) String() string {
 func (*GetComponentRequest) ProtoMessage() {}
 
 func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8485,7 +8937,7 @@ func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetComponentRequest.ProtoReflect.Descriptor instead.
 func (*GetComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{88}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *GetComponentRequest) GetName() string {
@@ -8512,7 +8964,7 @@ type ListComponentsRequest struct {
 
 func (x *ListComponentsRequest) Reset() {
 	*x = ListComponentsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8524,7 +8976,7 @@ func (x *ListComponentsRequest) String() string {
 func (*ListComponentsRequest) ProtoMessage() {}
 
 func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8537,7 +8989,7 @@ func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListComponentsRequest.ProtoReflect.Descriptor instead.
 func (*ListComponentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{89}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ListComponentsRequest) GetPageSize() int32 {
@@ -8581,7 +9033,7 @@ type ListComponentsResponse struct {
 
 func (x *ListComponentsResponse) Reset() {
 	*x = ListComponentsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8593,7 +9045,7 @@ func (x *ListComponentsResponse) String() string {
 func (*ListComponentsResponse) ProtoMessage() {}
 
 func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8606,7 +9058,7 @@ func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListComponentsResponse.ProtoReflect.Descriptor instead.
 func (*ListComponentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{90}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListComponentsResponse) GetComponents() []*Component {
@@ -8617,6 +9069,134 @@ func (x *ListComponentsResponse) GetComponents() []*Component {
 }
 
 func (x *ListComponentsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// The request to list resources, page by page.
+type ListOpenFindingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The most resources to return; 0 means 50, more than 1,000 is read as 1,000, a negative number is refused.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before; every other field must be as in that request.
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which resources to return (AIP-160), over the fields that the method's comment names.
+	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	// How to sort: field names, each optionally followed by " desc", separated by commas.
+	OrderBy       string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListOpenFindingsRequest) Reset() {
+	*x = ListOpenFindingsRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListOpenFindingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListOpenFindingsRequest) ProtoMessage() {}
+
+func (x *ListOpenFindingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListOpenFindingsRequest.ProtoReflect.Descriptor instead.
+func (*ListOpenFindingsRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{93}
+}
+
+func (x *ListOpenFindingsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListOpenFindingsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListOpenFindingsRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListOpenFindingsRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+// One page of resources.
+type ListOpenFindingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resources of this page; empty when nothing matches.
+	OpenFindings []*OpenFinding `protobuf:"bytes,1,rep,name=open_findings,json=openFindings,proto3" json:"open_findings,omitempty"`
+	// Give it as page_token to read the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListOpenFindingsResponse) Reset() {
+	*x = ListOpenFindingsResponse{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListOpenFindingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListOpenFindingsResponse) ProtoMessage() {}
+
+func (x *ListOpenFindingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListOpenFindingsResponse.ProtoReflect.Descriptor instead.
+func (*ListOpenFindingsResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
+}
+
+func (x *ListOpenFindingsResponse) GetOpenFindings() []*OpenFinding {
+	if x != nil {
+		return x.OpenFindings
+	}
+	return nil
+}
+
+func (x *ListOpenFindingsResponse) GetNextPageToken() string {
 	if x != nil {
 		return x.NextPageToken
 	}
@@ -8640,7 +9220,7 @@ type CreateLifeLimitRequest struct {
 
 func (x *CreateLifeLimitRequest) Reset() {
 	*x = CreateLifeLimitRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8652,7 +9232,7 @@ func (x *CreateLifeLimitRequest) String() string {
 func (*CreateLifeLimitRequest) ProtoMessage() {}
 
 func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8665,7 +9245,7 @@ func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLifeLimitRequest.ProtoReflect.Descriptor instead.
 func (*CreateLifeLimitRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{91}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *CreateLifeLimitRequest) GetLifeLimit() *LifeLimit {
@@ -8707,7 +9287,7 @@ type GetLifeLimitRequest struct {
 
 func (x *GetLifeLimitRequest) Reset() {
 	*x = GetLifeLimitRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8719,7 +9299,7 @@ func (x *GetLifeLimitRequest) String() string {
 func (*GetLifeLimitRequest) ProtoMessage() {}
 
 func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8732,7 +9312,7 @@ func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLifeLimitRequest.ProtoReflect.Descriptor instead.
 func (*GetLifeLimitRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{92}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *GetLifeLimitRequest) GetName() string {
@@ -8759,7 +9339,7 @@ type ListLifeLimitsRequest struct {
 
 func (x *ListLifeLimitsRequest) Reset() {
 	*x = ListLifeLimitsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8771,7 +9351,7 @@ func (x *ListLifeLimitsRequest) String() string {
 func (*ListLifeLimitsRequest) ProtoMessage() {}
 
 func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8784,7 +9364,7 @@ func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeLimitsRequest.ProtoReflect.Descriptor instead.
 func (*ListLifeLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{93}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *ListLifeLimitsRequest) GetPageSize() int32 {
@@ -8828,7 +9408,7 @@ type ListLifeLimitsResponse struct {
 
 func (x *ListLifeLimitsResponse) Reset() {
 	*x = ListLifeLimitsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8840,7 +9420,7 @@ func (x *ListLifeLimitsResponse) String() string {
 func (*ListLifeLimitsResponse) ProtoMessage() {}
 
 func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8853,7 +9433,7 @@ func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeLimitsResponse.ProtoReflect.Descriptor instead.
 func (*ListLifeLimitsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ListLifeLimitsResponse) GetLifeLimits() []*LifeLimit {
@@ -8881,7 +9461,7 @@ type GetLifeStatusRequest struct {
 
 func (x *GetLifeStatusRequest) Reset() {
 	*x = GetLifeStatusRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8893,7 +9473,7 @@ func (x *GetLifeStatusRequest) String() string {
 func (*GetLifeStatusRequest) ProtoMessage() {}
 
 func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8906,7 +9486,7 @@ func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLifeStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetLifeStatusRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *GetLifeStatusRequest) GetName() string {
@@ -8935,7 +9515,7 @@ type ListLifeStatusesRequest struct {
 
 func (x *ListLifeStatusesRequest) Reset() {
 	*x = ListLifeStatusesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8947,7 +9527,7 @@ func (x *ListLifeStatusesRequest) String() string {
 func (*ListLifeStatusesRequest) ProtoMessage() {}
 
 func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8960,7 +9540,7 @@ func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeStatusesRequest.ProtoReflect.Descriptor instead.
 func (*ListLifeStatusesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListLifeStatusesRequest) GetParent() string {
@@ -9011,7 +9591,7 @@ type ListLifeStatusesResponse struct {
 
 func (x *ListLifeStatusesResponse) Reset() {
 	*x = ListLifeStatusesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9023,7 +9603,7 @@ func (x *ListLifeStatusesResponse) String() string {
 func (*ListLifeStatusesResponse) ProtoMessage() {}
 
 func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9036,7 +9616,7 @@ func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeStatusesResponse.ProtoReflect.Descriptor instead.
 func (*ListLifeStatusesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ListLifeStatusesResponse) GetLifeStatuses() []*LifeStatus {
@@ -9070,7 +9650,7 @@ type RecordExperienceRequest struct {
 
 func (x *RecordExperienceRequest) Reset() {
 	*x = RecordExperienceRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9082,7 +9662,7 @@ func (x *RecordExperienceRequest) String() string {
 func (*RecordExperienceRequest) ProtoMessage() {}
 
 func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9095,7 +9675,7 @@ func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordExperienceRequest.ProtoReflect.Descriptor instead.
 func (*RecordExperienceRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{98}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *RecordExperienceRequest) GetName() string {
@@ -9143,7 +9723,7 @@ type CreateAuthorizationRequest struct {
 
 func (x *CreateAuthorizationRequest) Reset() {
 	*x = CreateAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9155,7 +9735,7 @@ func (x *CreateAuthorizationRequest) String() string {
 func (*CreateAuthorizationRequest) ProtoMessage() {}
 
 func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9168,7 +9748,7 @@ func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{99}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *CreateAuthorizationRequest) GetParent() string {
@@ -9216,7 +9796,7 @@ type SuspendAuthorizationRequest struct {
 
 func (x *SuspendAuthorizationRequest) Reset() {
 	*x = SuspendAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9228,7 +9808,7 @@ func (x *SuspendAuthorizationRequest) String() string {
 func (*SuspendAuthorizationRequest) ProtoMessage() {}
 
 func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9241,7 +9821,7 @@ func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuspendAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*SuspendAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{100}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *SuspendAuthorizationRequest) GetName() string {
@@ -9291,7 +9871,7 @@ type ListAuthorizationsRequest struct {
 
 func (x *ListAuthorizationsRequest) Reset() {
 	*x = ListAuthorizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9303,7 +9883,7 @@ func (x *ListAuthorizationsRequest) String() string {
 func (*ListAuthorizationsRequest) ProtoMessage() {}
 
 func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9316,7 +9896,7 @@ func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{101}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *ListAuthorizationsRequest) GetParent() string {
@@ -9367,7 +9947,7 @@ type ListAuthorizationsResponse struct {
 
 func (x *ListAuthorizationsResponse) Reset() {
 	*x = ListAuthorizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9379,7 +9959,7 @@ func (x *ListAuthorizationsResponse) String() string {
 func (*ListAuthorizationsResponse) ProtoMessage() {}
 
 func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9392,7 +9972,7 @@ func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{102}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *ListAuthorizationsResponse) GetAuthorizations() []*Authorization {
@@ -9518,7 +10098,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12/\n" +
 	"\ffitted_items\x18\f \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\vfittedItems:o\xeaAl\n" +
-	"\x1fcoldsection.example/Utilization\x12.aircraft/{aircraft}/utilizations/{utilization}*\futilizations2\vutilization\"\x8f\r\n" +
+	"\x1fcoldsection.example/Utilization\x12.aircraft/{aircraft}/utilizations/{utilization}*\futilizations2\vutilization\"\xa9\r\n" +
 	"\vRequirement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12!\n" +
 	"\x04code\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18PR\x04code\x121\n" +
@@ -9546,7 +10126,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\vcreate_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\"\xa1\x01\n" +
+	"updateTime\x12\x18\n" +
+	"\x04soft\x18\x15 \x01(\bB\x04\xe2A\x01\x01R\x04soft\"\xa1\x01\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\x0e\n" +
 	"\n" +
@@ -9573,14 +10154,23 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\rOVERHAUL_DONE\x10\x03\x12\x12\n" +
 	"\x0eEFFECTIVE_DATE\x10\x04\x12\r\n" +
 	"\tLAST_DONE\x10\x05:[\xeaAX\n" +
-	"\x1fcoldsection.example/Requirement\x12\x1arequirements/{requirement}*\frequirements2\vrequirement\"\xd5\x02\n" +
+	"\x1fcoldsection.example/Requirement\x12\x1arequirements/{requirement}*\frequirements2\vrequirement\"\xfc\x04\n" +
 	"\rApplicability\x121\n" +
 	"\rengine_models\x18\x01 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\fengineModels\x12'\n" +
 	"\aengines\x18\x02 \x03(\tB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xe8\aR\aengines\x12)\n" +
 	"\baircraft\x18\x03 \x03(\tB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xe8\aR\baircraft\x12Y\n" +
 	"\rserial_ranges\x18\x04 \x03(\v2&.coldsection.compliance.v1.SerialRangeB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\fserialRanges\x12/\n" +
 	"\fembodied_any\x18\x05 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\vembodiedAny\x121\n" +
-	"\rembodied_none\x18\x06 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\fembodiedNone\"\x91\x01\n" +
+	"\rembodied_none\x18\x06 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\fembodiedNone\x12e\n" +
+	"\fsubject_kind\x18\a \x01(\x0e24.coldsection.compliance.v1.Applicability.SubjectKindB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vsubjectKind\x12/\n" +
+	"\fpart_numbers\x18\b \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\vpartNumbers\x125\n" +
+	"\x0faircraft_models\x18\t \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\x0eaircraftModels\"V\n" +
+	"\vSubjectKind\x12\x1c\n" +
+	"\x18SUBJECT_KIND_UNSPECIFIED\x10\x00\x12\v\n" +
+	"\aENGINES\x10\x01\x12\x0e\n" +
+	"\n" +
+	"COMPONENTS\x10\x02\x12\f\n" +
+	"\bAIRCRAFT\x10\x03\"\x91\x01\n" +
 	"\vSerialRange\x120\n" +
 	"\ffirst_serial\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\vfirstSerial\x12.\n" +
 	"\vlast_serial\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\n" +
@@ -9612,17 +10202,23 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
 	"FIXED_DATE\x10\x06\x12\n" +
 	"\n" +
-	"\x06STARTS\x10\a\"\xdd\x01\n" +
+	"\x06STARTS\x10\a\"\xab\x02\n" +
 	"\tTolerance\x128\n" +
 	"\x11operating_seconds\x18\x01 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x10operatingSeconds\x12#\n" +
 	"\x06cycles\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\x12\x1f\n" +
 	"\x04days\x18\x03 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x04days\x12P\n" +
 	"\bdocument\x18\x04 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"\x8f\x01\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\x12L\n" +
+	"\x05steps\x18\x05 \x03(\v2(.coldsection.compliance.v1.VariationStepB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\x05steps\"\xe2\x01\n" +
+	"\rVariationStep\x12O\n" +
+	"\x04unit\x18\x01 \x01(\x0e2-.coldsection.compliance.v1.IntervalLimit.UnitB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x04unit\x126\n" +
+	"\x10longest_interval\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x0flongestInterval\x12'\n" +
+	"\apercent\x18\x03 \x01(\x05B\r\xe2A\x01\x02\xbaH\x06\x1a\x04\x18d(\x01R\apercent\x12\x1f\n" +
+	"\x04most\x18\x04 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x04most\"\x8f\x01\n" +
 	"\rNearThreshold\x12\x1f\n" +
 	"\x04days\x18\x01 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x04days\x128\n" +
 	"\x11operating_seconds\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x10operatingSeconds\x12#\n" +
-	"\x06cycles\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\"\xe7\t\n" +
+	"\x06cycles\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\"\xf7\t\n" +
 	"\aDueItem\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12&\n" +
 	"\vrequirement\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\vrequirement\x12/\n" +
@@ -9647,7 +10243,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"as_of_date\x18\x12 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\basOfDate\x12\x18\n" +
 	"\x04etag\x18\x13 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vupdate_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\"t\n" +
+	"updateTime\"\x83\x01\n" +
 	"\x04Band\x12\x14\n" +
 	"\x10BAND_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aCURRENT\x10\x01\x12\b\n" +
@@ -9657,7 +10253,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
 	"\x06EXEMPT\x10\x05\x12\v\n" +
 	"\aNO_DATA\x10\x06\x12\x10\n" +
-	"\fIN_TOLERANCE\x10\a:H\xeaAE\n" +
+	"\fIN_TOLERANCE\x10\a\x12\r\n" +
+	"\tATTENTION\x10\b:H\xeaAE\n" +
 	"\x1bcoldsection.example/DueItem\x12\x13dueItems/{due_item}*\bdueItems2\adueItem\"\xad\x02\n" +
 	"\tRemaining\x12G\n" +
 	"\x04unit\x18\x01 \x01(\x0e2-.coldsection.compliance.v1.IntervalLimit.UnitB\x04\xe2A\x01\x03R\x04unit\x12%\n" +
@@ -9707,7 +10304,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"createTime\x12)\n" +
 	"\rsecond_person\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\fsecondPerson\x12\x18\n" +
 	"\x04void\x18\x0f \x01(\bB\x04\xe2A\x01\x01R\x04void:\x86\x01\xeaA\x82\x01\n" +
-	"\"coldsection.example/Accomplishment\x12;requirements/{requirement}/accomplishments/{accomplishment}*\x0faccomplishments2\x0eaccomplishment\"\xc9\x04\n" +
+	"\"coldsection.example/Accomplishment\x12;requirements/{requirement}/accomplishments/{accomplishment}*\x0faccomplishments2\x0eaccomplishment\"\x9c\x05\n" +
 	"\x10ComplianceStatus\x12\x1e\n" +
 	"\asubject\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\asubject\x12>\n" +
 	"\n" +
@@ -9720,7 +10317,41 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"exceptions\x18\a \x03(\tB\x04\xe2A\x01\x03R\n" +
 	"exceptions\x12e\n" +
 	"\x14requirement_statuses\x18\b \x03(\v2,.coldsection.compliance.v1.RequirementStatusB\x04\xe2A\x01\x03R\x13requirementStatuses\x12P\n" +
-	"\rlife_statuses\x18\t \x03(\v2%.coldsection.compliance.v1.LifeStatusB\x04\xe2A\x01\x03R\flifeStatuses\"\x89\t\n" +
+	"\rlife_statuses\x18\t \x03(\v2%.coldsection.compliance.v1.LifeStatusB\x04\xe2A\x01\x03R\flifeStatuses\x12Q\n" +
+	"\ropen_findings\x18\n" +
+	" \x03(\v2&.coldsection.compliance.v1.OpenFindingB\x04\xe2A\x01\x03R\fopenFindings\"\xd6\b\n" +
+	"\vOpenFinding\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1e\n" +
+	"\afinding\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\afinding\x12#\n" +
+	"\n" +
+	"work_order\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\tworkOrder\x12\x1c\n" +
+	"\x06engine\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06engine\x12 \n" +
+	"\baircraft\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\baircraft\x12&\n" +
+	"\vdescription\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\vdescription\x12)\n" +
+	"\rflight_safety\x18\a \x01(\bB\x04\xe2A\x01\x03R\fflightSafety\x12<\n" +
+	"\roriginal_date\x18\b \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\foriginalDate\x12 \n" +
+	"\bdeferred\x18\t \x01(\bB\x04\xe2A\x01\x03R\bdeferred\x126\n" +
+	"\n" +
+	"limit_date\x18\n" +
+	" \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\tlimitDate\x12\x1a\n" +
+	"\x05basis\x18\v \x01(\tB\x04\xe2A\x01\x03R\x05basis\x121\n" +
+	"\x11deferral_category\x18\f \x01(\tB\x04\xe2A\x01\x03R\x10deferralCategory\x12\x1e\n" +
+	"\aplacard\x18\r \x01(\tB\x04\xe2A\x01\x03R\aplacard\x12\"\n" +
+	"\tsuccessor\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\tsuccessor\x12\x1c\n" +
+	"\x06closed\x18\x0f \x01(\bB\x04\xe2A\x01\x03R\x06closed\x12?\n" +
+	"\n" +
+	"close_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tcloseTime\x12A\n" +
+	"\x04band\x18\x11 \x01(\x0e2'.coldsection.compliance.v1.DueItem.BandB\x04\xe2A\x01\x03R\x04band\x12&\n" +
+	"\vexplanation\x18\x12 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12!\n" +
+	"\ttime_zone\x18\x13 \x01(\tB\x04\xe2A\x01\x03R\btimeZone\x12?\n" +
+	"\n" +
+	"raise_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\traiseTime\x12A\n" +
+	"\vcreate_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\x12A\n" +
+	"\vupdate_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"updateTime\x12\x18\n" +
+	"\x04etag\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\x04etag:\\\xeaAY\n" +
+	"\x1fcoldsection.example/OpenFinding\x12\x1bopenFindings/{open_finding}*\fopenFindings2\vopenFinding\"\x89\t\n" +
 	"\x11RequirementStatus\x12&\n" +
 	"\vrequirement\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\vrequirement\x12\x18\n" +
 	"\x04code\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04code\x121\n" +
@@ -9809,7 +10440,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\vcalibration\x18\t \x01(\tB\x04\xe2A\x01\x03R\vcalibration\x12\"\n" +
 	"\tsuspicion\x18\a \x01(\tB\x04\xe2A\x01\x03R\tsuspicion\x12&\n" +
 	"\vexplanation\x18\b \x01(\tB\x04\xe2A\x01\x03R\vexplanation:U\xeaAR\n" +
-	"\x1bcoldsection.example/ToolUse\x12 tools/{tool}/toolUses/{tool_use}*\btoolUses2\atoolUse\"\xe6\x06\n" +
+	"\x1bcoldsection.example/ToolUse\x12 tools/{tool}/toolUses/{tool_use}*\btoolUses2\atoolUse\"\xd5\a\n" +
 	"\tComponent\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12.\n" +
 	"\vpart_number\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18<R\n" +
@@ -9830,7 +10461,9 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\vcreate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime:Q\xeaAN\n" +
+	"updateTime\x12B\n" +
+	"\x10manufacture_date\x18\x10 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\x0fmanufactureDate\x12)\n" +
+	"\bembodied\x18\x11 \x03(\tB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xc8\x01R\bembodied:Q\xeaAN\n" +
 	"\x1dcoldsection.example/Component\x12\x16components/{component}*\n" +
 	"components2\tcomponent\"\xd4\x03\n" +
 	"\vPastFitting\x120\n" +
@@ -10298,6 +10931,15 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
 	"components\x18\x01 \x03(\v2$.coldsection.compliance.v1.ComponentB\x04\xe2A\x01\x03R\n" +
 	"components\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xa0\x01\n" +
+	"\x17ListOpenFindingsRequest\x12!\n" +
+	"\tpage_size\x18\x01 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\x12\x1c\n" +
+	"\x06filter\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12\x1f\n" +
+	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x9b\x01\n" +
+	"\x18ListOpenFindingsResponse\x12Q\n" +
+	"\ropen_findings\x18\x01 \x03(\v2&.coldsection.compliance.v1.OpenFindingB\x04\xe2A\x01\x03R\fopenFindings\x12,\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x9e\x02\n" +
 	"\x16CreateLifeLimitRequest\x12O\n" +
 	"\n" +
@@ -10393,7 +11035,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\fUpdatePerson\x12..coldsection.compliance.v1.UpdatePersonRequest\x1a!.coldsection.compliance.v1.Person\"*\x82\xd3\xe4\x93\x02$:\x06person2\x1a/v1/{person.name=people/*}\x12\xb3\x01\n" +
 	"\x13CreateAuthorization\x125.coldsection.compliance.v1.CreateAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\";\x82\xd3\xe4\x93\x025:\rauthorization\"$/v1/{parent=people/*}/authorizations\x12\xb2\x01\n" +
 	"\x10RecordExperience\x122.coldsection.compliance.v1.RecordExperienceRequest\x1a(.coldsection.compliance.v1.Authorization\"@\x82\xd3\xe4\x93\x02::\x01*\"5/v1/{name=people/*/authorizations/*}:recordExperience\x12\xb1\x01\n" +
-	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xe4\x1f\n" +
+	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xff \n" +
 	"\x16ComplianceQueryService\x12\x83\x01\n" +
 	"\vGetAircraft\x12-.coldsection.compliance.v1.GetAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=aircraft/*}\x90\x02\x01\x12\x88\x01\n" +
 	"\fListAircraft\x12..coldsection.compliance.v1.ListAircraftRequest\x1a/.coldsection.compliance.v1.ListAircraftResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/aircraft\x90\x02\x01\x12|\n" +
@@ -10419,7 +11061,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\fGetLifeLimit\x12..coldsection.compliance.v1.GetLifeLimitRequest\x1a$.coldsection.compliance.v1.LifeLimit\"\"\x82\xd3\xe4\x93\x02\x19\x12\x17/v1/{name=lifeLimits/*}\x90\x02\x01\x12\x90\x01\n" +
 	"\x0eListLifeLimits\x120.coldsection.compliance.v1.ListLifeLimitsRequest\x1a1.coldsection.compliance.v1.ListLifeLimitsResponse\"\x19\x82\xd3\xe4\x93\x02\x10\x12\x0e/v1/lifeLimits\x90\x02\x01\x12\x96\x01\n" +
 	"\rGetLifeStatus\x12/.coldsection.compliance.v1.GetLifeStatusRequest\x1a%.coldsection.compliance.v1.LifeStatus\"-\x82\xd3\xe4\x93\x02$\x12\"/v1/{name=components/*/lifeStatus}\x90\x02\x01\x12\xae\x01\n" +
-	"\x10ListLifeStatuses\x122.coldsection.compliance.v1.ListLifeStatusesRequest\x1a3.coldsection.compliance.v1.ListLifeStatusesResponse\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{parent=components/*}/lifeStatuses\x90\x02\x01\x12{\n" +
+	"\x10ListLifeStatuses\x122.coldsection.compliance.v1.ListLifeStatusesRequest\x1a3.coldsection.compliance.v1.ListLifeStatusesResponse\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{parent=components/*}/lifeStatuses\x90\x02\x01\x12\x98\x01\n" +
+	"\x10ListOpenFindings\x122.coldsection.compliance.v1.ListOpenFindingsRequest\x1a3.coldsection.compliance.v1.ListOpenFindingsResponse\"\x1b\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/openFindings\x90\x02\x01\x12{\n" +
 	"\tGetPerson\x12+.coldsection.compliance.v1.GetPersonRequest\x1a!.coldsection.compliance.v1.Person\"\x1e\x82\xd3\xe4\x93\x02\x15\x12\x13/v1/{name=people/*}\x90\x02\x01\x12\x80\x01\n" +
 	"\n" +
 	"ListPeople\x12,.coldsection.compliance.v1.ListPeopleRequest\x1a-.coldsection.compliance.v1.ListPeopleResponse\"\x15\x82\xd3\xe4\x93\x02\f\x12\n" +
@@ -10441,402 +11084,422 @@ func file_coldsection_compliance_v1_compliance_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
-var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 105)
+var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
+var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 109)
 var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(Aircraft_Regime)(0),                    // 0: coldsection.compliance.v1.Aircraft.Regime
 	(Requirement_Kind)(0),                   // 1: coldsection.compliance.v1.Requirement.Kind
 	(Requirement_Rebase)(0),                 // 2: coldsection.compliance.v1.Requirement.Rebase
 	(Requirement_StartEvent)(0),             // 3: coldsection.compliance.v1.Requirement.StartEvent
-	(LimitTree_Combine)(0),                  // 4: coldsection.compliance.v1.LimitTree.Combine
-	(IntervalLimit_Unit)(0),                 // 5: coldsection.compliance.v1.IntervalLimit.Unit
-	(DueItem_Band)(0),                       // 6: coldsection.compliance.v1.DueItem.Band
-	(RequirementStatus_Standing)(0),         // 7: coldsection.compliance.v1.RequirementStatus.Standing
-	(Tool_State)(0),                         // 8: coldsection.compliance.v1.Tool.State
-	(LifeLimit_Formula)(0),                  // 9: coldsection.compliance.v1.LifeLimit.Formula
-	(Authorization_State)(0),                // 10: coldsection.compliance.v1.Authorization.State
-	(*Aircraft)(nil),                        // 11: coldsection.compliance.v1.Aircraft
-	(*Counters)(nil),                        // 12: coldsection.compliance.v1.Counters
-	(*FlyingRate)(nil),                      // 13: coldsection.compliance.v1.FlyingRate
-	(*Engine)(nil),                          // 14: coldsection.compliance.v1.Engine
-	(*Fitting)(nil),                         // 15: coldsection.compliance.v1.Fitting
-	(*Utilization)(nil),                     // 16: coldsection.compliance.v1.Utilization
-	(*Requirement)(nil),                     // 17: coldsection.compliance.v1.Requirement
-	(*Applicability)(nil),                   // 18: coldsection.compliance.v1.Applicability
-	(*SerialRange)(nil),                     // 19: coldsection.compliance.v1.SerialRange
-	(*LimitTree)(nil),                       // 20: coldsection.compliance.v1.LimitTree
-	(*IntervalLimit)(nil),                   // 21: coldsection.compliance.v1.IntervalLimit
-	(*Tolerance)(nil),                       // 22: coldsection.compliance.v1.Tolerance
-	(*NearThreshold)(nil),                   // 23: coldsection.compliance.v1.NearThreshold
-	(*DueItem)(nil),                         // 24: coldsection.compliance.v1.DueItem
-	(*Remaining)(nil),                       // 25: coldsection.compliance.v1.Remaining
-	(*Extension)(nil),                       // 26: coldsection.compliance.v1.Extension
-	(*ExplainDueItemResponse)(nil),          // 27: coldsection.compliance.v1.ExplainDueItemResponse
-	(*Accomplishment)(nil),                  // 28: coldsection.compliance.v1.Accomplishment
-	(*ComplianceStatus)(nil),                // 29: coldsection.compliance.v1.ComplianceStatus
-	(*RequirementStatus)(nil),               // 30: coldsection.compliance.v1.RequirementStatus
-	(*ApplicabilityDecision)(nil),           // 31: coldsection.compliance.v1.ApplicabilityDecision
-	(*RetentionFloor)(nil),                  // 32: coldsection.compliance.v1.RetentionFloor
-	(*Tool)(nil),                            // 33: coldsection.compliance.v1.Tool
-	(*ToolUse)(nil),                         // 34: coldsection.compliance.v1.ToolUse
-	(*Component)(nil),                       // 35: coldsection.compliance.v1.Component
-	(*PastFitting)(nil),                     // 36: coldsection.compliance.v1.PastFitting
-	(*LifeLimit)(nil),                       // 37: coldsection.compliance.v1.LifeLimit
-	(*LifeStatus)(nil),                      // 38: coldsection.compliance.v1.LifeStatus
-	(*Calibration)(nil),                     // 39: coldsection.compliance.v1.Calibration
-	(*Person)(nil),                          // 40: coldsection.compliance.v1.Person
-	(*Authorization)(nil),                   // 41: coldsection.compliance.v1.Authorization
-	(*ExperiencePeriod)(nil),                // 42: coldsection.compliance.v1.ExperiencePeriod
-	(*CheckGatesRequest)(nil),               // 43: coldsection.compliance.v1.CheckGatesRequest
-	(*CheckGatesResponse)(nil),              // 44: coldsection.compliance.v1.CheckGatesResponse
-	(*GateResult)(nil),                      // 45: coldsection.compliance.v1.GateResult
-	(*CreateAircraftRequest)(nil),           // 46: coldsection.compliance.v1.CreateAircraftRequest
-	(*UpdateAircraftRequest)(nil),           // 47: coldsection.compliance.v1.UpdateAircraftRequest
-	(*GetAircraftRequest)(nil),              // 48: coldsection.compliance.v1.GetAircraftRequest
-	(*ListAircraftRequest)(nil),             // 49: coldsection.compliance.v1.ListAircraftRequest
-	(*ListAircraftResponse)(nil),            // 50: coldsection.compliance.v1.ListAircraftResponse
-	(*CreateEngineRequest)(nil),             // 51: coldsection.compliance.v1.CreateEngineRequest
-	(*UpdateEngineRequest)(nil),             // 52: coldsection.compliance.v1.UpdateEngineRequest
-	(*GetEngineRequest)(nil),                // 53: coldsection.compliance.v1.GetEngineRequest
-	(*ListEnginesRequest)(nil),              // 54: coldsection.compliance.v1.ListEnginesRequest
-	(*ListEnginesResponse)(nil),             // 55: coldsection.compliance.v1.ListEnginesResponse
-	(*ListFittingsRequest)(nil),             // 56: coldsection.compliance.v1.ListFittingsRequest
-	(*ListFittingsResponse)(nil),            // 57: coldsection.compliance.v1.ListFittingsResponse
-	(*InstallEngineRequest)(nil),            // 58: coldsection.compliance.v1.InstallEngineRequest
-	(*RemoveEngineRequest)(nil),             // 59: coldsection.compliance.v1.RemoveEngineRequest
-	(*CreateUtilizationRequest)(nil),        // 60: coldsection.compliance.v1.CreateUtilizationRequest
-	(*BatchCreateUtilizationsRequest)(nil),  // 61: coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	(*BatchCreateUtilizationsResponse)(nil), // 62: coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	(*ListUtilizationsRequest)(nil),         // 63: coldsection.compliance.v1.ListUtilizationsRequest
-	(*ListUtilizationsResponse)(nil),        // 64: coldsection.compliance.v1.ListUtilizationsResponse
-	(*CreateRequirementRequest)(nil),        // 65: coldsection.compliance.v1.CreateRequirementRequest
-	(*UpdateRequirementRequest)(nil),        // 66: coldsection.compliance.v1.UpdateRequirementRequest
-	(*GetRequirementRequest)(nil),           // 67: coldsection.compliance.v1.GetRequirementRequest
-	(*ListRequirementsRequest)(nil),         // 68: coldsection.compliance.v1.ListRequirementsRequest
-	(*ListRequirementsResponse)(nil),        // 69: coldsection.compliance.v1.ListRequirementsResponse
-	(*GetDueItemRequest)(nil),               // 70: coldsection.compliance.v1.GetDueItemRequest
-	(*ListDueItemsRequest)(nil),             // 71: coldsection.compliance.v1.ListDueItemsRequest
-	(*ListDueItemsResponse)(nil),            // 72: coldsection.compliance.v1.ListDueItemsResponse
-	(*ExplainDueItemRequest)(nil),           // 73: coldsection.compliance.v1.ExplainDueItemRequest
-	(*ExtendDueItemRequest)(nil),            // 74: coldsection.compliance.v1.ExtendDueItemRequest
-	(*CreateAccomplishmentRequest)(nil),     // 75: coldsection.compliance.v1.CreateAccomplishmentRequest
-	(*DecideApplicabilityRequest)(nil),      // 76: coldsection.compliance.v1.DecideApplicabilityRequest
-	(*GetRetentionFloorRequest)(nil),        // 77: coldsection.compliance.v1.GetRetentionFloorRequest
-	(*ListAccomplishmentsRequest)(nil),      // 78: coldsection.compliance.v1.ListAccomplishmentsRequest
-	(*ListAccomplishmentsResponse)(nil),     // 79: coldsection.compliance.v1.ListAccomplishmentsResponse
-	(*GetComplianceStatusRequest)(nil),      // 80: coldsection.compliance.v1.GetComplianceStatusRequest
-	(*CreateToolRequest)(nil),               // 81: coldsection.compliance.v1.CreateToolRequest
-	(*CalibrateToolRequest)(nil),            // 82: coldsection.compliance.v1.CalibrateToolRequest
-	(*WithdrawToolRequest)(nil),             // 83: coldsection.compliance.v1.WithdrawToolRequest
-	(*GetToolRequest)(nil),                  // 84: coldsection.compliance.v1.GetToolRequest
-	(*ListToolsRequest)(nil),                // 85: coldsection.compliance.v1.ListToolsRequest
-	(*ListToolsResponse)(nil),               // 86: coldsection.compliance.v1.ListToolsResponse
-	(*CreatePersonRequest)(nil),             // 87: coldsection.compliance.v1.CreatePersonRequest
-	(*UpdatePersonRequest)(nil),             // 88: coldsection.compliance.v1.UpdatePersonRequest
-	(*GetPersonRequest)(nil),                // 89: coldsection.compliance.v1.GetPersonRequest
-	(*ListPeopleRequest)(nil),               // 90: coldsection.compliance.v1.ListPeopleRequest
-	(*ListPeopleResponse)(nil),              // 91: coldsection.compliance.v1.ListPeopleResponse
-	(*ListToolUsesRequest)(nil),             // 92: coldsection.compliance.v1.ListToolUsesRequest
-	(*ListToolUsesResponse)(nil),            // 93: coldsection.compliance.v1.ListToolUsesResponse
-	(*FindSuspectToolUsesRequest)(nil),      // 94: coldsection.compliance.v1.FindSuspectToolUsesRequest
-	(*FindSuspectToolUsesResponse)(nil),     // 95: coldsection.compliance.v1.FindSuspectToolUsesResponse
-	(*CreateComponentRequest)(nil),          // 96: coldsection.compliance.v1.CreateComponentRequest
-	(*InstallComponentRequest)(nil),         // 97: coldsection.compliance.v1.InstallComponentRequest
-	(*RemoveComponentRequest)(nil),          // 98: coldsection.compliance.v1.RemoveComponentRequest
-	(*GetComponentRequest)(nil),             // 99: coldsection.compliance.v1.GetComponentRequest
-	(*ListComponentsRequest)(nil),           // 100: coldsection.compliance.v1.ListComponentsRequest
-	(*ListComponentsResponse)(nil),          // 101: coldsection.compliance.v1.ListComponentsResponse
-	(*CreateLifeLimitRequest)(nil),          // 102: coldsection.compliance.v1.CreateLifeLimitRequest
-	(*GetLifeLimitRequest)(nil),             // 103: coldsection.compliance.v1.GetLifeLimitRequest
-	(*ListLifeLimitsRequest)(nil),           // 104: coldsection.compliance.v1.ListLifeLimitsRequest
-	(*ListLifeLimitsResponse)(nil),          // 105: coldsection.compliance.v1.ListLifeLimitsResponse
-	(*GetLifeStatusRequest)(nil),            // 106: coldsection.compliance.v1.GetLifeStatusRequest
-	(*ListLifeStatusesRequest)(nil),         // 107: coldsection.compliance.v1.ListLifeStatusesRequest
-	(*ListLifeStatusesResponse)(nil),        // 108: coldsection.compliance.v1.ListLifeStatusesResponse
-	(*RecordExperienceRequest)(nil),         // 109: coldsection.compliance.v1.RecordExperienceRequest
-	(*CreateAuthorizationRequest)(nil),      // 110: coldsection.compliance.v1.CreateAuthorizationRequest
-	(*SuspendAuthorizationRequest)(nil),     // 111: coldsection.compliance.v1.SuspendAuthorizationRequest
-	(*ListAuthorizationsRequest)(nil),       // 112: coldsection.compliance.v1.ListAuthorizationsRequest
-	(*ListAuthorizationsResponse)(nil),      // 113: coldsection.compliance.v1.ListAuthorizationsResponse
-	nil,                                     // 114: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	nil,                                     // 115: coldsection.compliance.v1.Engine.ExternalIdsEntry
-	(*date.Date)(nil),                       // 116: google.type.Date
-	(*timestamppb.Timestamp)(nil),           // 117: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),            // 118: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),           // 119: google.protobuf.FieldMask
+	(Applicability_SubjectKind)(0),          // 4: coldsection.compliance.v1.Applicability.SubjectKind
+	(LimitTree_Combine)(0),                  // 5: coldsection.compliance.v1.LimitTree.Combine
+	(IntervalLimit_Unit)(0),                 // 6: coldsection.compliance.v1.IntervalLimit.Unit
+	(DueItem_Band)(0),                       // 7: coldsection.compliance.v1.DueItem.Band
+	(RequirementStatus_Standing)(0),         // 8: coldsection.compliance.v1.RequirementStatus.Standing
+	(Tool_State)(0),                         // 9: coldsection.compliance.v1.Tool.State
+	(LifeLimit_Formula)(0),                  // 10: coldsection.compliance.v1.LifeLimit.Formula
+	(Authorization_State)(0),                // 11: coldsection.compliance.v1.Authorization.State
+	(*Aircraft)(nil),                        // 12: coldsection.compliance.v1.Aircraft
+	(*Counters)(nil),                        // 13: coldsection.compliance.v1.Counters
+	(*FlyingRate)(nil),                      // 14: coldsection.compliance.v1.FlyingRate
+	(*Engine)(nil),                          // 15: coldsection.compliance.v1.Engine
+	(*Fitting)(nil),                         // 16: coldsection.compliance.v1.Fitting
+	(*Utilization)(nil),                     // 17: coldsection.compliance.v1.Utilization
+	(*Requirement)(nil),                     // 18: coldsection.compliance.v1.Requirement
+	(*Applicability)(nil),                   // 19: coldsection.compliance.v1.Applicability
+	(*SerialRange)(nil),                     // 20: coldsection.compliance.v1.SerialRange
+	(*LimitTree)(nil),                       // 21: coldsection.compliance.v1.LimitTree
+	(*IntervalLimit)(nil),                   // 22: coldsection.compliance.v1.IntervalLimit
+	(*Tolerance)(nil),                       // 23: coldsection.compliance.v1.Tolerance
+	(*VariationStep)(nil),                   // 24: coldsection.compliance.v1.VariationStep
+	(*NearThreshold)(nil),                   // 25: coldsection.compliance.v1.NearThreshold
+	(*DueItem)(nil),                         // 26: coldsection.compliance.v1.DueItem
+	(*Remaining)(nil),                       // 27: coldsection.compliance.v1.Remaining
+	(*Extension)(nil),                       // 28: coldsection.compliance.v1.Extension
+	(*ExplainDueItemResponse)(nil),          // 29: coldsection.compliance.v1.ExplainDueItemResponse
+	(*Accomplishment)(nil),                  // 30: coldsection.compliance.v1.Accomplishment
+	(*ComplianceStatus)(nil),                // 31: coldsection.compliance.v1.ComplianceStatus
+	(*OpenFinding)(nil),                     // 32: coldsection.compliance.v1.OpenFinding
+	(*RequirementStatus)(nil),               // 33: coldsection.compliance.v1.RequirementStatus
+	(*ApplicabilityDecision)(nil),           // 34: coldsection.compliance.v1.ApplicabilityDecision
+	(*RetentionFloor)(nil),                  // 35: coldsection.compliance.v1.RetentionFloor
+	(*Tool)(nil),                            // 36: coldsection.compliance.v1.Tool
+	(*ToolUse)(nil),                         // 37: coldsection.compliance.v1.ToolUse
+	(*Component)(nil),                       // 38: coldsection.compliance.v1.Component
+	(*PastFitting)(nil),                     // 39: coldsection.compliance.v1.PastFitting
+	(*LifeLimit)(nil),                       // 40: coldsection.compliance.v1.LifeLimit
+	(*LifeStatus)(nil),                      // 41: coldsection.compliance.v1.LifeStatus
+	(*Calibration)(nil),                     // 42: coldsection.compliance.v1.Calibration
+	(*Person)(nil),                          // 43: coldsection.compliance.v1.Person
+	(*Authorization)(nil),                   // 44: coldsection.compliance.v1.Authorization
+	(*ExperiencePeriod)(nil),                // 45: coldsection.compliance.v1.ExperiencePeriod
+	(*CheckGatesRequest)(nil),               // 46: coldsection.compliance.v1.CheckGatesRequest
+	(*CheckGatesResponse)(nil),              // 47: coldsection.compliance.v1.CheckGatesResponse
+	(*GateResult)(nil),                      // 48: coldsection.compliance.v1.GateResult
+	(*CreateAircraftRequest)(nil),           // 49: coldsection.compliance.v1.CreateAircraftRequest
+	(*UpdateAircraftRequest)(nil),           // 50: coldsection.compliance.v1.UpdateAircraftRequest
+	(*GetAircraftRequest)(nil),              // 51: coldsection.compliance.v1.GetAircraftRequest
+	(*ListAircraftRequest)(nil),             // 52: coldsection.compliance.v1.ListAircraftRequest
+	(*ListAircraftResponse)(nil),            // 53: coldsection.compliance.v1.ListAircraftResponse
+	(*CreateEngineRequest)(nil),             // 54: coldsection.compliance.v1.CreateEngineRequest
+	(*UpdateEngineRequest)(nil),             // 55: coldsection.compliance.v1.UpdateEngineRequest
+	(*GetEngineRequest)(nil),                // 56: coldsection.compliance.v1.GetEngineRequest
+	(*ListEnginesRequest)(nil),              // 57: coldsection.compliance.v1.ListEnginesRequest
+	(*ListEnginesResponse)(nil),             // 58: coldsection.compliance.v1.ListEnginesResponse
+	(*ListFittingsRequest)(nil),             // 59: coldsection.compliance.v1.ListFittingsRequest
+	(*ListFittingsResponse)(nil),            // 60: coldsection.compliance.v1.ListFittingsResponse
+	(*InstallEngineRequest)(nil),            // 61: coldsection.compliance.v1.InstallEngineRequest
+	(*RemoveEngineRequest)(nil),             // 62: coldsection.compliance.v1.RemoveEngineRequest
+	(*CreateUtilizationRequest)(nil),        // 63: coldsection.compliance.v1.CreateUtilizationRequest
+	(*BatchCreateUtilizationsRequest)(nil),  // 64: coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	(*BatchCreateUtilizationsResponse)(nil), // 65: coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	(*ListUtilizationsRequest)(nil),         // 66: coldsection.compliance.v1.ListUtilizationsRequest
+	(*ListUtilizationsResponse)(nil),        // 67: coldsection.compliance.v1.ListUtilizationsResponse
+	(*CreateRequirementRequest)(nil),        // 68: coldsection.compliance.v1.CreateRequirementRequest
+	(*UpdateRequirementRequest)(nil),        // 69: coldsection.compliance.v1.UpdateRequirementRequest
+	(*GetRequirementRequest)(nil),           // 70: coldsection.compliance.v1.GetRequirementRequest
+	(*ListRequirementsRequest)(nil),         // 71: coldsection.compliance.v1.ListRequirementsRequest
+	(*ListRequirementsResponse)(nil),        // 72: coldsection.compliance.v1.ListRequirementsResponse
+	(*GetDueItemRequest)(nil),               // 73: coldsection.compliance.v1.GetDueItemRequest
+	(*ListDueItemsRequest)(nil),             // 74: coldsection.compliance.v1.ListDueItemsRequest
+	(*ListDueItemsResponse)(nil),            // 75: coldsection.compliance.v1.ListDueItemsResponse
+	(*ExplainDueItemRequest)(nil),           // 76: coldsection.compliance.v1.ExplainDueItemRequest
+	(*ExtendDueItemRequest)(nil),            // 77: coldsection.compliance.v1.ExtendDueItemRequest
+	(*CreateAccomplishmentRequest)(nil),     // 78: coldsection.compliance.v1.CreateAccomplishmentRequest
+	(*DecideApplicabilityRequest)(nil),      // 79: coldsection.compliance.v1.DecideApplicabilityRequest
+	(*GetRetentionFloorRequest)(nil),        // 80: coldsection.compliance.v1.GetRetentionFloorRequest
+	(*ListAccomplishmentsRequest)(nil),      // 81: coldsection.compliance.v1.ListAccomplishmentsRequest
+	(*ListAccomplishmentsResponse)(nil),     // 82: coldsection.compliance.v1.ListAccomplishmentsResponse
+	(*GetComplianceStatusRequest)(nil),      // 83: coldsection.compliance.v1.GetComplianceStatusRequest
+	(*CreateToolRequest)(nil),               // 84: coldsection.compliance.v1.CreateToolRequest
+	(*CalibrateToolRequest)(nil),            // 85: coldsection.compliance.v1.CalibrateToolRequest
+	(*WithdrawToolRequest)(nil),             // 86: coldsection.compliance.v1.WithdrawToolRequest
+	(*GetToolRequest)(nil),                  // 87: coldsection.compliance.v1.GetToolRequest
+	(*ListToolsRequest)(nil),                // 88: coldsection.compliance.v1.ListToolsRequest
+	(*ListToolsResponse)(nil),               // 89: coldsection.compliance.v1.ListToolsResponse
+	(*CreatePersonRequest)(nil),             // 90: coldsection.compliance.v1.CreatePersonRequest
+	(*UpdatePersonRequest)(nil),             // 91: coldsection.compliance.v1.UpdatePersonRequest
+	(*GetPersonRequest)(nil),                // 92: coldsection.compliance.v1.GetPersonRequest
+	(*ListPeopleRequest)(nil),               // 93: coldsection.compliance.v1.ListPeopleRequest
+	(*ListPeopleResponse)(nil),              // 94: coldsection.compliance.v1.ListPeopleResponse
+	(*ListToolUsesRequest)(nil),             // 95: coldsection.compliance.v1.ListToolUsesRequest
+	(*ListToolUsesResponse)(nil),            // 96: coldsection.compliance.v1.ListToolUsesResponse
+	(*FindSuspectToolUsesRequest)(nil),      // 97: coldsection.compliance.v1.FindSuspectToolUsesRequest
+	(*FindSuspectToolUsesResponse)(nil),     // 98: coldsection.compliance.v1.FindSuspectToolUsesResponse
+	(*CreateComponentRequest)(nil),          // 99: coldsection.compliance.v1.CreateComponentRequest
+	(*InstallComponentRequest)(nil),         // 100: coldsection.compliance.v1.InstallComponentRequest
+	(*RemoveComponentRequest)(nil),          // 101: coldsection.compliance.v1.RemoveComponentRequest
+	(*GetComponentRequest)(nil),             // 102: coldsection.compliance.v1.GetComponentRequest
+	(*ListComponentsRequest)(nil),           // 103: coldsection.compliance.v1.ListComponentsRequest
+	(*ListComponentsResponse)(nil),          // 104: coldsection.compliance.v1.ListComponentsResponse
+	(*ListOpenFindingsRequest)(nil),         // 105: coldsection.compliance.v1.ListOpenFindingsRequest
+	(*ListOpenFindingsResponse)(nil),        // 106: coldsection.compliance.v1.ListOpenFindingsResponse
+	(*CreateLifeLimitRequest)(nil),          // 107: coldsection.compliance.v1.CreateLifeLimitRequest
+	(*GetLifeLimitRequest)(nil),             // 108: coldsection.compliance.v1.GetLifeLimitRequest
+	(*ListLifeLimitsRequest)(nil),           // 109: coldsection.compliance.v1.ListLifeLimitsRequest
+	(*ListLifeLimitsResponse)(nil),          // 110: coldsection.compliance.v1.ListLifeLimitsResponse
+	(*GetLifeStatusRequest)(nil),            // 111: coldsection.compliance.v1.GetLifeStatusRequest
+	(*ListLifeStatusesRequest)(nil),         // 112: coldsection.compliance.v1.ListLifeStatusesRequest
+	(*ListLifeStatusesResponse)(nil),        // 113: coldsection.compliance.v1.ListLifeStatusesResponse
+	(*RecordExperienceRequest)(nil),         // 114: coldsection.compliance.v1.RecordExperienceRequest
+	(*CreateAuthorizationRequest)(nil),      // 115: coldsection.compliance.v1.CreateAuthorizationRequest
+	(*SuspendAuthorizationRequest)(nil),     // 116: coldsection.compliance.v1.SuspendAuthorizationRequest
+	(*ListAuthorizationsRequest)(nil),       // 117: coldsection.compliance.v1.ListAuthorizationsRequest
+	(*ListAuthorizationsResponse)(nil),      // 118: coldsection.compliance.v1.ListAuthorizationsResponse
+	nil,                                     // 119: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	nil,                                     // 120: coldsection.compliance.v1.Engine.ExternalIdsEntry
+	(*date.Date)(nil),                       // 121: google.type.Date
+	(*timestamppb.Timestamp)(nil),           // 122: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),            // 123: coldsection.common.v1.DocumentReference
+	(*fieldmaskpb.FieldMask)(nil),           // 124: google.protobuf.FieldMask
 }
 var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
-	12,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
-	116, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
+	13,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
+	121, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
 	0,   // 2: coldsection.compliance.v1.Aircraft.regime:type_name -> coldsection.compliance.v1.Aircraft.Regime
-	13,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	114, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	117, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
-	117, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
-	12,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	116, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
-	12,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
-	116, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
-	115, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
-	117, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
-	117, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
-	12,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	116, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
-	116, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
-	116, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
-	116, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
-	117, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
-	117, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
-	12,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
-	116, // 22: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
-	117, // 23: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
+	14,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	119, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	122, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
+	122, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
+	13,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	121, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
+	13,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
+	121, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
+	120, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
+	122, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
+	122, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
+	13,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	121, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
+	121, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
+	121, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
+	121, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
+	122, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
+	122, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
+	13,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
+	121, // 22: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
+	122, // 23: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
 	1,   // 24: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	118, // 25: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
-	18,  // 26: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
-	20,  // 27: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
-	20,  // 28: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
+	123, // 25: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
+	19,  // 26: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
+	21,  // 27: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
+	21,  // 28: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
 	2,   // 29: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
 	3,   // 30: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
-	116, // 31: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
-	22,  // 32: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
-	23,  // 33: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
-	117, // 34: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
-	117, // 35: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
-	19,  // 36: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
-	4,   // 37: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
-	21,  // 38: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
-	20,  // 39: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
-	5,   // 40: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	116, // 41: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
-	118, // 42: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
-	1,   // 43: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	6,   // 44: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	116, // 45: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
-	25,  // 46: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
-	116, // 47: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
-	12,  // 48: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	26,  // 49: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
-	116, // 50: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
-	117, // 51: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
-	5,   // 52: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	116, // 53: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
-	116, // 54: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
-	116, // 55: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
-	117, // 56: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
-	24,  // 57: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
-	13,  // 58: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	118, // 59: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	116, // 60: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
-	12,  // 61: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
-	117, // 62: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
-	117, // 63: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
-	117, // 64: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
-	12,  // 65: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
-	24,  // 66: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
-	30,  // 67: coldsection.compliance.v1.ComplianceStatus.requirement_statuses:type_name -> coldsection.compliance.v1.RequirementStatus
-	38,  // 68: coldsection.compliance.v1.ComplianceStatus.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
-	1,   // 69: coldsection.compliance.v1.RequirementStatus.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	118, // 70: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	116, // 71: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
-	7,   // 72: coldsection.compliance.v1.RequirementStatus.standing:type_name -> coldsection.compliance.v1.RequirementStatus.Standing
-	116, // 73: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
-	12,  // 74: coldsection.compliance.v1.RequirementStatus.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	25,  // 75: coldsection.compliance.v1.RequirementStatus.remaining:type_name -> coldsection.compliance.v1.Remaining
-	31,  // 76: coldsection.compliance.v1.RequirementStatus.applicability_decision:type_name -> coldsection.compliance.v1.ApplicabilityDecision
-	117, // 77: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
-	116, // 78: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
-	8,   // 79: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
-	116, // 80: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
-	116, // 81: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
-	117, // 82: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
-	117, // 83: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
-	117, // 84: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
-	12,  // 85: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
-	116, // 86: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
-	36,  // 87: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
-	12,  // 88: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	116, // 89: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
-	117, // 90: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
-	117, // 91: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
-	116, // 92: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
-	118, // 93: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
-	116, // 94: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
-	9,   // 95: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
-	117, // 96: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
-	6,   // 97: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	118, // 98: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	116, // 99: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
-	116, // 100: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
-	117, // 101: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	117, // 102: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	116, // 103: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
-	116, // 104: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
-	116, // 105: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
-	10,  // 106: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
-	117, // 107: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
-	117, // 108: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
-	42,  // 109: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	116, // 110: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
-	116, // 111: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
-	116, // 112: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
-	116, // 113: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
-	45,  // 114: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
-	11,  // 115: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	11,  // 116: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	119, // 117: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
-	11,  // 118: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	14,  // 119: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	14,  // 120: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	119, // 121: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
-	14,  // 122: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
-	15,  // 123: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
-	116, // 124: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
-	116, // 125: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
-	16,  // 126: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
-	60,  // 127: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
-	16,  // 128: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	16,  // 129: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	17,  // 130: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	17,  // 131: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	119, // 132: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
-	17,  // 133: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
-	116, // 134: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
-	24,  // 135: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
-	26,  // 136: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
-	28,  // 137: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
-	28,  // 138: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
-	117, // 139: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	117, // 140: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
-	33,  // 141: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
-	39,  // 142: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
-	33,  // 143: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
-	40,  // 144: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	40,  // 145: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	119, // 146: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	40,  // 147: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
-	34,  // 148: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	34,  // 149: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	35,  // 150: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
-	116, // 151: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
-	116, // 152: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
-	35,  // 153: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
-	37,  // 154: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
-	37,  // 155: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
-	38,  // 156: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
-	42,  // 157: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	41,  // 158: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
-	41,  // 159: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
-	46,  // 160: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
-	47,  // 161: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
-	51,  // 162: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
-	52,  // 163: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
-	58,  // 164: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
-	59,  // 165: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
-	60,  // 166: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
-	61,  // 167: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	65,  // 168: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
-	66,  // 169: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
-	75,  // 170: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
-	74,  // 171: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
-	76,  // 172: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
-	81,  // 173: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
-	82,  // 174: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
-	83,  // 175: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
-	96,  // 176: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
-	97,  // 177: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
-	98,  // 178: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
-	102, // 179: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
-	87,  // 180: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
-	88,  // 181: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
-	110, // 182: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
-	109, // 183: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
-	111, // 184: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
-	48,  // 185: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
-	49,  // 186: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
-	53,  // 187: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
-	54,  // 188: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
-	56,  // 189: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
-	63,  // 190: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
-	67,  // 191: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
-	68,  // 192: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
-	70,  // 193: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
-	71,  // 194: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
-	73,  // 195: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
-	78,  // 196: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
-	77,  // 197: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
-	80,  // 198: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
-	84,  // 199: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
-	85,  // 200: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
-	92,  // 201: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
-	94,  // 202: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
-	99,  // 203: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
-	100, // 204: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
-	103, // 205: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
-	104, // 206: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
-	106, // 207: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
-	107, // 208: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
-	89,  // 209: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
-	90,  // 210: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
-	112, // 211: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
-	43,  // 212: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
-	11,  // 213: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	11,  // 214: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	14,  // 215: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
-	14,  // 216: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
-	14,  // 217: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
-	14,  // 218: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
-	16,  // 219: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
-	62,  // 220: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	17,  // 221: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	17,  // 222: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	28,  // 223: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
-	24,  // 224: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
-	17,  // 225: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
-	33,  // 226: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
-	33,  // 227: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
-	33,  // 228: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
-	35,  // 229: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
-	35,  // 230: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
-	35,  // 231: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
-	37,  // 232: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	40,  // 233: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
-	40,  // 234: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
-	41,  // 235: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	41,  // 236: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
-	41,  // 237: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	11,  // 238: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	50,  // 239: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
-	14,  // 240: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
-	55,  // 241: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
-	57,  // 242: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
-	64,  // 243: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
-	17,  // 244: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
-	69,  // 245: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
-	24,  // 246: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
-	72,  // 247: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
-	27,  // 248: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
-	79,  // 249: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
-	32,  // 250: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
-	29,  // 251: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
-	33,  // 252: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
-	86,  // 253: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
-	93,  // 254: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
-	95,  // 255: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
-	35,  // 256: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
-	101, // 257: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
-	37,  // 258: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	105, // 259: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
-	38,  // 260: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
-	108, // 261: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
-	40,  // 262: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
-	91,  // 263: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
-	113, // 264: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
-	44,  // 265: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
-	213, // [213:266] is the sub-list for method output_type
-	160, // [160:213] is the sub-list for method input_type
-	160, // [160:160] is the sub-list for extension type_name
-	160, // [160:160] is the sub-list for extension extendee
-	0,   // [0:160] is the sub-list for field type_name
+	121, // 31: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
+	23,  // 32: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
+	25,  // 33: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
+	122, // 34: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
+	122, // 35: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
+	20,  // 36: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
+	4,   // 37: coldsection.compliance.v1.Applicability.subject_kind:type_name -> coldsection.compliance.v1.Applicability.SubjectKind
+	5,   // 38: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
+	22,  // 39: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
+	21,  // 40: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
+	6,   // 41: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	121, // 42: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
+	123, // 43: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
+	24,  // 44: coldsection.compliance.v1.Tolerance.steps:type_name -> coldsection.compliance.v1.VariationStep
+	6,   // 45: coldsection.compliance.v1.VariationStep.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	1,   // 46: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	7,   // 47: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	121, // 48: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
+	27,  // 49: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
+	121, // 50: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
+	13,  // 51: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	28,  // 52: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
+	121, // 53: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
+	122, // 54: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
+	6,   // 55: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	121, // 56: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
+	121, // 57: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
+	121, // 58: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
+	122, // 59: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
+	26,  // 60: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
+	14,  // 61: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	123, // 62: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	121, // 63: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
+	13,  // 64: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
+	122, // 65: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
+	122, // 66: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
+	122, // 67: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
+	13,  // 68: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
+	26,  // 69: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
+	33,  // 70: coldsection.compliance.v1.ComplianceStatus.requirement_statuses:type_name -> coldsection.compliance.v1.RequirementStatus
+	41,  // 71: coldsection.compliance.v1.ComplianceStatus.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	32,  // 72: coldsection.compliance.v1.ComplianceStatus.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
+	121, // 73: coldsection.compliance.v1.OpenFinding.original_date:type_name -> google.type.Date
+	121, // 74: coldsection.compliance.v1.OpenFinding.limit_date:type_name -> google.type.Date
+	122, // 75: coldsection.compliance.v1.OpenFinding.close_time:type_name -> google.protobuf.Timestamp
+	7,   // 76: coldsection.compliance.v1.OpenFinding.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	122, // 77: coldsection.compliance.v1.OpenFinding.raise_time:type_name -> google.protobuf.Timestamp
+	122, // 78: coldsection.compliance.v1.OpenFinding.create_time:type_name -> google.protobuf.Timestamp
+	122, // 79: coldsection.compliance.v1.OpenFinding.update_time:type_name -> google.protobuf.Timestamp
+	1,   // 80: coldsection.compliance.v1.RequirementStatus.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	123, // 81: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	121, // 82: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
+	8,   // 83: coldsection.compliance.v1.RequirementStatus.standing:type_name -> coldsection.compliance.v1.RequirementStatus.Standing
+	121, // 84: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
+	13,  // 85: coldsection.compliance.v1.RequirementStatus.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	27,  // 86: coldsection.compliance.v1.RequirementStatus.remaining:type_name -> coldsection.compliance.v1.Remaining
+	34,  // 87: coldsection.compliance.v1.RequirementStatus.applicability_decision:type_name -> coldsection.compliance.v1.ApplicabilityDecision
+	122, // 88: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
+	121, // 89: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
+	9,   // 90: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
+	121, // 91: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
+	121, // 92: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
+	122, // 93: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
+	122, // 94: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
+	122, // 95: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
+	13,  // 96: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
+	121, // 97: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
+	39,  // 98: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
+	13,  // 99: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	121, // 100: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
+	122, // 101: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
+	122, // 102: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
+	121, // 103: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
+	121, // 104: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
+	123, // 105: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
+	121, // 106: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
+	10,  // 107: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
+	122, // 108: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
+	7,   // 109: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	123, // 110: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	121, // 111: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
+	121, // 112: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
+	122, // 113: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	122, // 114: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
+	121, // 115: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
+	121, // 116: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
+	121, // 117: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
+	11,  // 118: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
+	122, // 119: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
+	122, // 120: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
+	45,  // 121: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	121, // 122: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
+	121, // 123: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
+	121, // 124: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
+	121, // 125: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
+	48,  // 126: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
+	12,  // 127: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	12,  // 128: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	124, // 129: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
+	12,  // 130: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	15,  // 131: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	15,  // 132: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	124, // 133: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
+	15,  // 134: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
+	16,  // 135: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
+	121, // 136: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
+	121, // 137: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
+	17,  // 138: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
+	63,  // 139: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
+	17,  // 140: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	17,  // 141: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	18,  // 142: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	18,  // 143: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	124, // 144: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
+	18,  // 145: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
+	121, // 146: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
+	26,  // 147: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
+	28,  // 148: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
+	30,  // 149: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
+	30,  // 150: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
+	122, // 151: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	122, // 152: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	36,  // 153: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
+	42,  // 154: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
+	36,  // 155: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
+	43,  // 156: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	43,  // 157: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	124, // 158: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	43,  // 159: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
+	37,  // 160: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	37,  // 161: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	38,  // 162: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
+	121, // 163: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
+	121, // 164: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
+	38,  // 165: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
+	32,  // 166: coldsection.compliance.v1.ListOpenFindingsResponse.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
+	40,  // 167: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
+	40,  // 168: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
+	41,  // 169: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	45,  // 170: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	44,  // 171: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
+	44,  // 172: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
+	49,  // 173: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
+	50,  // 174: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
+	54,  // 175: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
+	55,  // 176: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
+	61,  // 177: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
+	62,  // 178: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
+	63,  // 179: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
+	64,  // 180: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	68,  // 181: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
+	69,  // 182: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
+	78,  // 183: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
+	77,  // 184: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
+	79,  // 185: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
+	84,  // 186: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
+	85,  // 187: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
+	86,  // 188: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
+	99,  // 189: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
+	100, // 190: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
+	101, // 191: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
+	107, // 192: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
+	90,  // 193: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
+	91,  // 194: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
+	115, // 195: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
+	114, // 196: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
+	116, // 197: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
+	51,  // 198: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
+	52,  // 199: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
+	56,  // 200: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
+	57,  // 201: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
+	59,  // 202: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
+	66,  // 203: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
+	70,  // 204: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
+	71,  // 205: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
+	73,  // 206: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
+	74,  // 207: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
+	76,  // 208: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
+	81,  // 209: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
+	80,  // 210: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
+	83,  // 211: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
+	87,  // 212: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
+	88,  // 213: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
+	95,  // 214: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
+	97,  // 215: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
+	102, // 216: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
+	103, // 217: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
+	108, // 218: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
+	109, // 219: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
+	111, // 220: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
+	112, // 221: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
+	105, // 222: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
+	92,  // 223: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
+	93,  // 224: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
+	117, // 225: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
+	46,  // 226: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
+	12,  // 227: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	12,  // 228: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	15,  // 229: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
+	15,  // 230: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
+	15,  // 231: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
+	15,  // 232: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
+	17,  // 233: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
+	65,  // 234: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	18,  // 235: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	18,  // 236: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	30,  // 237: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
+	26,  // 238: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
+	18,  // 239: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
+	36,  // 240: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
+	36,  // 241: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
+	36,  // 242: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
+	38,  // 243: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
+	38,  // 244: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
+	38,  // 245: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
+	40,  // 246: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	43,  // 247: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
+	43,  // 248: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
+	44,  // 249: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	44,  // 250: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
+	44,  // 251: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	12,  // 252: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	53,  // 253: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
+	15,  // 254: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
+	58,  // 255: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
+	60,  // 256: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
+	67,  // 257: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
+	18,  // 258: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
+	72,  // 259: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
+	26,  // 260: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
+	75,  // 261: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
+	29,  // 262: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
+	82,  // 263: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
+	35,  // 264: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
+	31,  // 265: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
+	36,  // 266: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
+	89,  // 267: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
+	96,  // 268: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
+	98,  // 269: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
+	38,  // 270: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
+	104, // 271: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
+	40,  // 272: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	110, // 273: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
+	41,  // 274: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
+	113, // 275: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
+	106, // 276: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
+	43,  // 277: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
+	94,  // 278: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
+	118, // 279: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
+	47,  // 280: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
+	227, // [227:281] is the sub-list for method output_type
+	173, // [173:227] is the sub-list for method input_type
+	173, // [173:173] is the sub-list for extension type_name
+	173, // [173:173] is the sub-list for extension extendee
+	0,   // [0:173] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_compliance_proto_init() }
@@ -10849,8 +11512,8 @@ func file_coldsection_compliance_v1_compliance_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_compliance_proto_rawDesc), len(file_coldsection_compliance_v1_compliance_proto_rawDesc)),
-			NumEnums:      11,
-			NumMessages:   105,
+			NumEnums:      12,
+			NumMessages:   109,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

@@ -2274,6 +2274,41 @@ func local_request_ComplianceQueryService_ListLifeStatuses_0(ctx context.Context
 	return msg, metadata, err
 }
 
+var filter_ComplianceQueryService_ListOpenFindings_0 = &utilities.DoubleArray{Encoding: map[string]int{}, Base: []int(nil), Check: []int(nil)}
+
+func request_ComplianceQueryService_ListOpenFindings_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ListOpenFindingsRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ComplianceQueryService_ListOpenFindings_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.ListOpenFindings(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_ComplianceQueryService_ListOpenFindings_0(ctx context.Context, marshaler runtime.Marshaler, server ComplianceQueryServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ListOpenFindingsRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ComplianceQueryService_ListOpenFindings_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.ListOpenFindings(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 func request_ComplianceQueryService_GetPerson_0(ctx context.Context, marshaler runtime.Marshaler, client ComplianceQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
 		protoReq GetPersonRequest
@@ -3424,6 +3459,26 @@ func RegisterComplianceQueryServiceHandlerServer(ctx context.Context, mux *runti
 		}
 		forward_ComplianceQueryService_ListLifeStatuses_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_ListOpenFindings_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceQueryService/ListOpenFindings", runtime.WithHTTPPathPattern("/v1/openFindings"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_ComplianceQueryService_ListOpenFindings_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ComplianceQueryService_ListOpenFindings_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_GetPerson_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -4482,6 +4537,23 @@ func RegisterComplianceQueryServiceHandlerClient(ctx context.Context, mux *runti
 		}
 		forward_ComplianceQueryService_ListLifeStatuses_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_ListOpenFindings_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.ComplianceQueryService/ListOpenFindings", runtime.WithHTTPPathPattern("/v1/openFindings"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_ComplianceQueryService_ListOpenFindings_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ComplianceQueryService_ListOpenFindings_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ComplianceQueryService_GetPerson_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -4561,6 +4633,7 @@ var (
 	pattern_ComplianceQueryService_ListLifeLimits_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "lifeLimits"}, ""))
 	pattern_ComplianceQueryService_GetLifeStatus_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "components", "lifeStatus", "name"}, ""))
 	pattern_ComplianceQueryService_ListLifeStatuses_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "components", "parent", "lifeStatuses"}, ""))
+	pattern_ComplianceQueryService_ListOpenFindings_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "openFindings"}, ""))
 	pattern_ComplianceQueryService_GetPerson_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "people", "name"}, ""))
 	pattern_ComplianceQueryService_ListPeople_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "people"}, ""))
 	pattern_ComplianceQueryService_ListAuthorizations_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "people", "parent", "authorizations"}, ""))
@@ -4591,6 +4664,7 @@ var (
 	forward_ComplianceQueryService_ListLifeLimits_0      = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_GetLifeStatus_0       = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_ListLifeStatuses_0    = runtime.ForwardResponseMessage
+	forward_ComplianceQueryService_ListOpenFindings_0    = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_GetPerson_0           = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_ListPeople_0          = runtime.ForwardResponseMessage
 	forward_ComplianceQueryService_ListAuthorizations_0  = runtime.ForwardResponseMessage

@@ -1143,6 +1143,7 @@ const (
 	ComplianceQueryService_ListLifeLimits_FullMethodName      = "/coldsection.compliance.v1.ComplianceQueryService/ListLifeLimits"
 	ComplianceQueryService_GetLifeStatus_FullMethodName       = "/coldsection.compliance.v1.ComplianceQueryService/GetLifeStatus"
 	ComplianceQueryService_ListLifeStatuses_FullMethodName    = "/coldsection.compliance.v1.ComplianceQueryService/ListLifeStatuses"
+	ComplianceQueryService_ListOpenFindings_FullMethodName    = "/coldsection.compliance.v1.ComplianceQueryService/ListOpenFindings"
 	ComplianceQueryService_GetPerson_FullMethodName           = "/coldsection.compliance.v1.ComplianceQueryService/GetPerson"
 	ComplianceQueryService_ListPeople_FullMethodName          = "/coldsection.compliance.v1.ComplianceQueryService/ListPeople"
 	ComplianceQueryService_ListAuthorizations_FullMethodName  = "/coldsection.compliance.v1.ComplianceQueryService/ListAuthorizations"
@@ -1205,6 +1206,9 @@ type ComplianceQueryServiceClient interface {
 	GetLifeStatus(ctx context.Context, in *GetLifeStatusRequest, opts ...grpc.CallOption) (*LifeStatus, error)
 	// The life-limit list: how every life-limited component stands. Filter fields: part_number, serial, host.
 	ListLifeStatuses(ctx context.Context, in *ListLifeStatusesRequest, opts ...grpc.CallOption) (*ListLifeStatusesResponse, error)
+	// Lists open findings and deferrals, and those that were closed, each as of today. Filter fields: engine, aircraft, work_order, finding,
+	// deferred, closed, limit_date.
+	ListOpenFindings(ctx context.Context, in *ListOpenFindingsRequest, opts ...grpc.CallOption) (*ListOpenFindingsResponse, error)
 	// Reads one person.
 	GetPerson(ctx context.Context, in *GetPersonRequest, opts ...grpc.CallOption) (*Person, error)
 	// Lists people. Filter field: display_name.
@@ -1461,6 +1465,16 @@ func (c *complianceQueryServiceClient) ListLifeStatuses(ctx context.Context, in 
 	return out, nil
 }
 
+func (c *complianceQueryServiceClient) ListOpenFindings(ctx context.Context, in *ListOpenFindingsRequest, opts ...grpc.CallOption) (*ListOpenFindingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListOpenFindingsResponse)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_ListOpenFindings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *complianceQueryServiceClient) GetPerson(ctx context.Context, in *GetPersonRequest, opts ...grpc.CallOption) (*Person, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Person)
@@ -1548,6 +1562,9 @@ type ComplianceQueryServiceServer interface {
 	GetLifeStatus(context.Context, *GetLifeStatusRequest) (*LifeStatus, error)
 	// The life-limit list: how every life-limited component stands. Filter fields: part_number, serial, host.
 	ListLifeStatuses(context.Context, *ListLifeStatusesRequest) (*ListLifeStatusesResponse, error)
+	// Lists open findings and deferrals, and those that were closed, each as of today. Filter fields: engine, aircraft, work_order, finding,
+	// deferred, closed, limit_date.
+	ListOpenFindings(context.Context, *ListOpenFindingsRequest) (*ListOpenFindingsResponse, error)
 	// Reads one person.
 	GetPerson(context.Context, *GetPersonRequest) (*Person, error)
 	// Lists people. Filter field: display_name.
@@ -1635,6 +1652,9 @@ func (UnimplementedComplianceQueryServiceServer) GetLifeStatus(context.Context, 
 }
 func (UnimplementedComplianceQueryServiceServer) ListLifeStatuses(context.Context, *ListLifeStatusesRequest) (*ListLifeStatusesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListLifeStatuses not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) ListOpenFindings(context.Context, *ListOpenFindingsRequest) (*ListOpenFindingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListOpenFindings not implemented")
 }
 func (UnimplementedComplianceQueryServiceServer) GetPerson(context.Context, *GetPersonRequest) (*Person, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetPerson not implemented")
@@ -2099,6 +2119,24 @@ func _ComplianceQueryService_ListLifeStatuses_Handler(srv interface{}, ctx conte
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ComplianceQueryService_ListOpenFindings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListOpenFindingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).ListOpenFindings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_ListOpenFindings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).ListOpenFindings(ctx, req.(*ListOpenFindingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ComplianceQueryService_GetPerson_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetPersonRequest)
 	if err := dec(in); err != nil {
@@ -2255,6 +2293,10 @@ var ComplianceQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListLifeStatuses",
 			Handler:    _ComplianceQueryService_ListLifeStatuses_Handler,
+		},
+		{
+			MethodName: "ListOpenFindings",
+			Handler:    _ComplianceQueryService_ListOpenFindings_Handler,
 		},
 		{
 			MethodName: "GetPerson",

@@ -87,7 +87,7 @@ func (u unit) accomplish(ctx context.Context, requirement, id string, entry *com
 	if err != nil {
 		return nil, err
 	}
-	if _, err := store.Engines.Get(ctx, u.Tx, entry.GetSubject()); err != nil {
+	if _, err := u.read(ctx, entry.GetSubject()); err != nil {
 		return nil, err
 	}
 	entry.Name = u.app.newName(requirement+"/accomplishments", id)
@@ -128,7 +128,7 @@ func (u unit) correctRecord(ctx context.Context, requirement string, entry *comp
 	case old.GetSuccessor() != "":
 		return fault.Precondition("ALREADY_CORRECTED", "%s was corrected by %s. Correct that one.", old.GetName(), old.GetSuccessor()).With("successor", old.GetSuccessor())
 	case old.GetSubject() != entry.GetSubject() || !strings.HasPrefix(old.GetName(), requirement+"/"):
-		return fault.Invalid("accomplishment.supersedes", "CORRECTION_ELSEWHERE", "%s is of another requirement or engine. Name the entry that is wrong.", old.GetName())
+		return fault.Invalid("accomplishment.supersedes", "CORRECTION_ELSEWHERE", "%s is of another requirement or subject. Name the entry that is wrong.", old.GetName())
 	}
 	old.Successor = entry.GetName()
 	return store.Accomplishments.Save(ctx, u.Tx, old, u.now)

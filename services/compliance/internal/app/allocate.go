@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
@@ -160,7 +161,7 @@ func without(list, out []string) []string {
 	return slices.DeleteFunc(slices.Clone(list), func(s string) bool { return slices.Contains(out, s) })
 }
 
-// move moves the counters and works out anew what is due on the engines that moved.
+// move moves the counters and works out anew what is due on what moved.
 func (u unit) move(ctx context.Context, m moves) error {
 	for _, item := range slices.Sorted(maps.Keys(m)) {
 		t, err := u.thing(ctx, item)
@@ -175,12 +176,7 @@ func (u unit) move(ctx context.Context, m moves) error {
 			return err
 		}
 	}
-	for _, engine := range enginesAmong(slices.Sorted(maps.Keys(m))) {
-		if err := u.recompute(ctx, engine, "", ""); err != nil {
-			return err
-		}
-	}
-	return nil
+	return u.recomputeAll(ctx, slices.Sorted(maps.Keys(m)), "")
 }
 
 // engineOver is the engine that a component was in on a day, directly or within others that flew; empty for what is no component.
@@ -205,6 +201,8 @@ func (u unit) engineOver(ctx context.Context, item string, day civil.Date, all [
 
 // thing is what has counters: an aircraft, an engine or a component.
 type thing interface {
+	proto.Message
+
 	GetName() string
 	GetCounters() *compliancev1.Counters
 	GetCountersDate() *date.Date

@@ -38,6 +38,7 @@ type unit struct {
 	app    *App
 	now    time.Time
 	caller auth.Identity
+	rules  []*compliancev1.Requirement // what is required, once it was read
 }
 
 func (a *App) unit(ctx context.Context, tx *storage.Tx) unit {

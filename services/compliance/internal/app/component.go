@@ -32,7 +32,13 @@ func (a *App) CreateComponent(ctx context.Context, req *compliancev1.CreateCompo
 		if storage.IsUnique(err) {
 			return nil, fault.Exists(fmt.Sprintf("component %s of %s", part.GetSerial(), part.GetPartNumber()))
 		}
-		return part, err
+		if err != nil {
+			return nil, err
+		}
+		if err := store.AddVersion(ctx, tx, part, a.Clock.Now()); err != nil {
+			return nil, err
+		}
+		return part, a.unit(ctx, tx).recompute(ctx, part.GetName(), "", "")
 	})
 }
 
@@ -85,24 +91,33 @@ func (a *App) InstallComponent(ctx context.Context, req *compliancev1.InstallCom
 
 // hostModel is the engine model of what a component is to be fitted to; empty when that is itself in stores. Reason: HOST_INVALID.
 func (u unit) hostModel(ctx context.Context, part, host string) (string, error) {
+	engine, err := u.engineAbove(ctx, part, host)
+	return engine.GetEngineModel(), err
+}
+
+// hostEngine is the engine that something in a host is in, nil when the host is in stores.
+func (u unit) hostEngine(ctx context.Context, host string) (*compliancev1.Engine, error) {
+	return u.engineAbove(ctx, "", host)
+}
+
+func (u unit) engineAbove(ctx context.Context, part, host string) (*compliancev1.Engine, error) {
 	for strings.HasPrefix(host, "components/") {
 		if host == part {
-			return "", fault.Invalid("host", "HOST_INVALID", "%s would be fitted to itself. Name what it goes into.", part)
+			return nil, fault.Invalid("host", "HOST_INVALID", "%s would be fitted to itself. Name what it goes into.", part)
 		}
 		over, err := store.Components.Get(ctx, u.Tx, host)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
 		host = over.GetHost()
 	}
 	if host == "" {
-		return "", nil
+		return nil, nil //nolint:nilnil // in stores
 	}
 	if !strings.HasPrefix(host, "engines/") {
-		return "", fault.Invalid("host", "HOST_INVALID", "%s is neither an engine nor a component. Name what it goes into.", host)
+		return nil, fault.Invalid("host", "HOST_INVALID", "%s is neither an engine nor a component. Name what it goes into.", host)
 	}
-	engine, err := store.Engines.Get(ctx, u.Tx, host)
-	return engine.GetEngineModel(), err
+	return store.Engines.Get(ctx, u.Tx, host)
 }
 
 func (u unit) saveComponent(ctx context.Context, part *compliancev1.Component, host string, day civil.Date) (*compliancev1.Component, error) {
@@ -114,6 +129,9 @@ func (u unit) saveComponent(ctx context.Context, part *compliancev1.Component, h
 		return nil, err
 	}
 	if err := u.move(ctx, m); err != nil {
+		return nil, err
+	}
+	if err := u.recomputeWithin(ctx, part.GetName()); err != nil {
 		return nil, err
 	}
 	return store.Components.Get(ctx, u.Tx, part.GetName())

@@ -17,7 +17,7 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// DecideApplicability records that a person decided whether this revision of a requirement applies to an engine.
+// DecideApplicability records that a person decided whether this revision of a requirement applies to a subject.
 func (a *App) DecideApplicability(ctx context.Context, req *compliancev1.DecideApplicabilityRequest) (*compliancev1.Requirement, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Requirement, error) {
 		u := a.unit(ctx, tx)
@@ -31,29 +31,29 @@ func (a *App) DecideApplicability(ctx context.Context, req *compliancev1.DecideA
 		if strings.TrimSpace(req.GetReason()) == "" {
 			return nil, fault.Invalid("reason", "REASON_MISSING", "Whether %s applies is decided with a reason. Add it.", r.GetCode())
 		}
-		engine, err := store.Engines.Get(ctx, tx, req.GetEngine())
+		subject, err := u.read(ctx, req.GetEngine())
 		if err != nil {
 			return nil, err
 		}
 		d := &compliancev1.ApplicabilityDecision{
 			Applicable: req.GetApplicable(), Reason: req.GetReason(), Person: u.caller.Person, DecideTime: timestamppb.New(u.now), Revision: r.GetRevision(),
 		}
-		if err := store.AddDecision(ctx, tx, r.GetName(), engine.GetName(), d, u.now); err != nil {
+		if err := store.AddDecision(ctx, tx, r.GetName(), subject.GetName(), d, u.now); err != nil {
 			return nil, err
 		}
 		if _, _, err := recordchain.Append(ctx, tx, recordchain.Entry{
 			Stream: "applicability", Kind: "decided", Subject: r.GetName(), At: u.now, Actor: u.caller.Account, Fields: []recordchain.Field{
-				{Name: "engine", Value: engine.GetName()}, {Name: "revision", Value: fmt.Sprint(d.GetRevision())}, {Name: "applicable", Value: fmt.Sprint(d.GetApplicable())},
+				{Name: "engine", Value: subject.GetName()}, {Name: "revision", Value: fmt.Sprint(d.GetRevision())}, {Name: "applicable", Value: fmt.Sprint(d.GetApplicable())},
 				{Name: "reason", Value: d.GetReason()}, {Name: "person", Value: d.GetPerson()},
 			},
 		}); err != nil {
 			return nil, err
 		}
-		return r, u.recompute(ctx, engine.GetName(), r.GetName(), "")
+		return r, u.recompute(ctx, subject.GetName(), r.GetName(), "")
 	})
 }
 
-// verdict is whether a requirement applies to an engine, why, and the decision by hand, if there is one.
+// verdict is whether a requirement applies to a subject, why, and the decision by hand, if there is one.
 type verdict struct {
 	answer   apply.Answer
 	why      string
@@ -62,10 +62,10 @@ type verdict struct {
 
 // applies is what a person decided for this revision, else what the conditions say. A decision on an earlier revision is not carried
 // over: somebody must decide again.
-func (u unit) applies(ctx context.Context, r *compliancev1.Requirement, s seen) (v verdict, err error) {
-	v.answer, v.why = applicable(r, s.engine)
-	if v.decision, err = store.DecisionKnown(ctx, u.Tx, r.GetName(), s.engine.GetName(), s.known); err != nil || v.decision == nil {
-		return v, err
+func applies(r *compliancev1.Requirement, s seen) (v verdict) {
+	v.answer, v.why = applicable(r, s)
+	if v.decision = s.records.decisions[r.GetName()]; v.decision == nil {
+		return v
 	}
 	switch d := v.decision; {
 	case s.past && s.at.Before(d.GetDecideTime().AsTime()):
@@ -77,5 +77,5 @@ func (u unit) applies(ctx context.Context, r *compliancev1.Requirement, s seen) 
 	default:
 		v.answer, v.why = apply.No, "Decided by "+d.GetPerson()+": "+d.GetReason()
 	}
-	return v, nil
+	return v
 }

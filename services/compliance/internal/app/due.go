@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"fmt"
-	"strings"
 
 	"google.golang.org/protobuf/proto"
 
@@ -14,79 +13,75 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// recompute works out every requirement of an engine anew, saves what changed and publishes changes of band. requirement
-// narrows it to one; accomplishment, when set, is the record that moved it.
-func (u unit) recompute(ctx context.Context, engineName, requirement, accomplishment string) error {
-	engine, err := store.Engines.Get(ctx, u.Tx, engineName)
+// recompute works out every requirement of a subject anew, saves what changed and publishes changes of band. requirement narrows it
+// to one; accomplishment, when set, is the record that moved it.
+func (u unit) recompute(ctx context.Context, subject, requirement, accomplishment string) error {
+	t, err := u.read(ctx, subject)
 	if err != nil {
 		return err
 	}
-	condition, args := "name >= $1", []any{""}
-	if requirement != "" {
-		condition, args = "name = $1", []any{requirement}
-	}
-	all, err := store.Requirements.Where(ctx, u.Tx, condition+" ORDER BY name", args...)
+	s, err := u.see(ctx, t)
 	if err != nil {
 		return err
 	}
-	s, err := u.see(ctx, engine)
+	items, err := store.DueItems.Where(ctx, u.Tx, "subject = $1", subject)
 	if err != nil {
 		return err
 	}
-	for _, r := range all {
-		if err := u.recomputeOne(ctx, s, r, accomplishment); err != nil {
-			return fmt.Errorf("%s on %s: %w", r.GetName(), engineName, err)
+	have := map[string]*compliancev1.DueItem{}
+	for _, item := range items {
+		have[item.GetRequirement()] = item
+	}
+	for _, r := range s.rules {
+		old := have[r.GetName()]
+		if requirement != "" && r.GetName() != requirement || old == nil && heldAgainst(r) != kindOf(subject) && s.records.decisions[r.GetName()] == nil {
+			continue
+		}
+		if err := u.recomputeOne(ctx, s, r, old, accomplishment); err != nil {
+			return fmt.Errorf("%s on %s: %w", r.GetName(), subject, err)
 		}
 	}
 	return nil
 }
 
-// applicable decides by model, name, serial and configuration, and says why.
-func applicable(r *compliancev1.Requirement, e *compliancev1.Engine) (apply.Answer, string) {
-	a := r.GetApplicability()
-	if a == nil {
-		return apply.Decide(nil, apply.Engine{})
+// recomputeAll works out many subjects; what is required is read once.
+func (u unit) recomputeAll(ctx context.Context, subjects []string, requirement string) error {
+	u, err := u.withRules(ctx)
+	if err != nil {
+		return err
 	}
-	rule := &apply.Rule{
-		Models: a.GetEngineModels(), Engines: a.GetEngines(), Aircraft: a.GetAircraft(), EmbodiedAny: a.GetEmbodiedAny(), EmbodiedNone: a.GetEmbodiedNone(),
+	for _, subject := range subjects {
+		if err := u.recompute(ctx, subject, requirement, ""); err != nil {
+			return err
+		}
 	}
-	for _, s := range a.GetSerialRanges() {
-		rule.Serials = append(rule.Serials, apply.Range{First: s.GetFirstSerial(), Last: s.GetLastSerial(), Excluded: s.GetExcluded()})
-	}
-	return apply.Decide(rule, apply.Engine{Model: e.GetEngineModel(), Name: e.GetName(), Aircraft: e.GetAircraft(), Serial: e.GetSerial(), Embodied: e.GetEmbodied()})
-}
-
-func dueName(requirement, engine string) string {
-	return "dueItems/" + strings.TrimPrefix(requirement, "requirements/") + "." + strings.TrimPrefix(engine, "engines/")
+	return nil
 }
 
 // recomputeOne saves the item of a requirement that applies or may apply, and of one that once did.
-func (u unit) recomputeOne(ctx context.Context, s seen, r *compliancev1.Requirement, accomplishment string) error {
-	old, err := store.DueItems.Lock(ctx, u.Tx, dueName(r.GetName(), s.engine.GetName()))
-	isNew := fault.HasReason(err, "NOT_FOUND")
-	if err != nil && !isNew {
-		return err
-	}
+func (u unit) recomputeOne(ctx context.Context, s seen, r *compliancev1.Requirement, old *compliancev1.DueItem, accomplishment string) error {
 	w, err := u.weigh(ctx, s, r)
 	if err != nil {
 		return err
 	}
-	if isNew && (w.verdict.answer == apply.No || r.GetApplicability() == nil && w.verdict.decision == nil) {
-		return nil
-	}
 	fresh := w.item
-	if isNew {
+	if old == nil {
+		if w.verdict.answer == apply.No || r.GetApplicability() == nil && w.verdict.decision == nil {
+			return nil
+		}
 		if err := store.DueItems.Insert(ctx, u.Tx, fresh, u.now); err != nil {
 			return err
 		}
 		return u.dueFacts(ctx, r, &compliancev1.DueItem{}, fresh, accomplishment)
 	}
-	if sameButForTheDay(old, fresh) {
-		return u.dueFacts(ctx, r, old, fresh, accomplishment)
-	}
-	fresh.Etag = old.GetEtag()
-	if err := store.DueItems.Save(ctx, u.Tx, fresh, u.now); err != nil {
-		return err
+	if !sameButForTheDay(old, fresh) {
+		if old, err = store.DueItems.Lock(ctx, u.Tx, old.GetName()); err != nil {
+			return err
+		}
+		fresh.Etag = old.GetEtag()
+		if err := store.DueItems.Save(ctx, u.Tx, fresh, u.now); err != nil {
+			return err
+		}
 	}
 	return u.dueFacts(ctx, r, old, fresh, accomplishment)
 }
@@ -121,7 +116,7 @@ func (u unit) dueFacts(ctx context.Context, r *compliancev1.Requirement, old, fr
 		return nil
 	}
 	switch fresh.GetBand() {
-	case compliancev1.DueItem_NEAR, compliancev1.DueItem_DUE:
+	case compliancev1.DueItem_NEAR, compliancev1.DueItem_DUE, compliancev1.DueItem_ATTENTION:
 		if old.GetBand() == compliancev1.DueItem_DUE || old.GetBand() == compliancev1.DueItem_NEAR {
 			return nil
 		}
@@ -133,19 +128,33 @@ func (u unit) dueFacts(ctx context.Context, r *compliancev1.Requirement, old, fr
 	}
 }
 
-// refreshed is a due item computed for today, without saving it.
-func (u unit) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compliancev1.DueItem, error) {
-	engine, err := store.Engines.Get(ctx, u.Tx, item.GetSubject())
-	if err != nil {
-		return nil, err
+// refresher computes due items for today without saving them; each subject is looked at once.
+type refresher struct {
+	unit
+
+	subjects map[string]seen
+}
+
+func (u unit) refresher(ctx context.Context) (refresher, error) {
+	u, err := u.withRules(ctx)
+	return refresher{u, map[string]seen{}}, err
+}
+
+func (u refresher) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compliancev1.DueItem, error) {
+	s, known := u.subjects[item.GetSubject()]
+	if !known {
+		t, err := u.read(ctx, item.GetSubject())
+		if err != nil {
+			return nil, err
+		}
+		if s, err = u.see(ctx, t); err != nil {
+			return nil, err
+		}
+		u.subjects[item.GetSubject()] = s
 	}
-	r, err := store.Requirements.Get(ctx, u.Tx, item.GetRequirement())
-	if err != nil {
-		return nil, err
-	}
-	s, err := u.see(ctx, engine)
-	if err != nil {
-		return nil, err
+	r := s.requirement(item.GetRequirement())
+	if r == nil {
+		return nil, fault.Missing(item.GetRequirement())
 	}
 	fresh, err := u.work(ctx, s, r)
 	if err != nil {
@@ -153,6 +162,15 @@ func (u unit) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compl
 	}
 	fresh.Etag, fresh.UpdateTime = item.GetEtag(), item.GetUpdateTime()
 	return fresh, nil
+}
+
+// refreshed is one due item computed for today, without saving it.
+func (u unit) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compliancev1.DueItem, error) {
+	r, err := u.refresher(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return r.refreshed(ctx, item)
 }
 
 // GetDueItem reads a due item as of today.
@@ -178,8 +196,12 @@ func (a *App) ListDueItems(ctx context.Context, req *compliancev1.ListDueItemsRe
 		return nil, err
 	}
 	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		u, err := a.unit(ctx, tx).refresher(ctx)
+		if err != nil {
+			return err
+		}
 		for i, item := range items {
-			if items[i], err = a.unit(ctx, tx).refreshed(ctx, item); err != nil {
+			if items[i], err = u.refreshed(ctx, item); err != nil {
 				return err
 			}
 		}
@@ -190,17 +212,17 @@ func (a *App) ListDueItems(ctx context.Context, req *compliancev1.ListDueItemsRe
 
 // Sweep works everything out for a new day and tells what came near or passed.
 func (a *App) Sweep(ctx context.Context) error {
-	var engines []*compliancev1.Engine
+	var all []string
 	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-		engines, err = store.Engines.Where(ctx, tx, "name >= '' ORDER BY name")
+		all, err = a.unit(ctx, tx).everything(ctx)
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	for _, e := range engines {
+	for _, subject := range all {
 		if err := a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-			return a.unit(ctx, tx).recompute(ctx, e.GetName(), "", "")
+			return a.unit(ctx, tx).recompute(ctx, subject, "", "")
 		}); err != nil {
 			return err
 		}

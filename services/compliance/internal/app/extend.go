@@ -56,10 +56,10 @@ func (u unit) mayExtend(ctx context.Context, item *compliancev1.DueItem, extensi
 	if band := item.GetBand(); band == compliancev1.DueItem_EXEMPT || band == compliancev1.DueItem_NO_DATA {
 		return fault.Precondition("EXTENSION_NOT_ALLOWED", "%s has nothing to extend: %s.", r.GetCode(), item.GetBandReason())
 	}
-	if item.GetBand() == compliancev1.DueItem_OVERDUE {
+	if item.GetBand() == compliancev1.DueItem_OVERDUE || item.GetBand() == compliancev1.DueItem_ATTENTION {
 		return fault.Precondition("EXTENSION_NOT_ALLOWED", "%s is past already on %s. An extension is granted before that; do the work.", r.GetCode(), item.GetSubjectLabel())
 	}
-	if err := classOf(r).May(extensionOf(extension), toleranceOf(r.GetTolerance()), limitsNow(r, item)); err != nil {
+	if err := classOf(r).May(extensionOf(extension), permitted(r.GetTolerance(), limitsNow(r, item)), limitsNow(r, item)); err != nil {
 		return err
 	}
 	return mayStop(item, extension)
@@ -134,8 +134,13 @@ func classOf(r *compliancev1.Requirement) due.Class {
 	}
 }
 
-func toleranceOf(t *compliancev1.Tolerance) due.Extension {
-	return due.Extension{Seconds: t.GetOperatingSeconds(), Cycles: t.GetCycles(), Days: int64(t.GetDays())}
+// permitted is what the programme permits the limits to vary by.
+func permitted(t *compliancev1.Tolerance, limits due.Tree) due.Extension {
+	var table []due.Step
+	for _, s := range t.GetSteps() {
+		table = append(table, due.Step{Unit: due.Unit(s.GetUnit()), Longest: s.GetLongestInterval(), Percent: int64(s.GetPercent()), Most: s.GetMost()})
+	}
+	return due.Permitted(due.Extension{Seconds: t.GetOperatingSeconds(), Cycles: t.GetCycles(), Days: int64(t.GetDays())}, table, limits)
 }
 
 func extensionOf(e *compliancev1.Extension) due.Extension {
@@ -144,14 +149,14 @@ func extensionOf(e *compliancev1.Extension) due.Extension {
 
 // inForce puts an item's extension on it while it is in force, and returns what it gives. A requirement that has become a
 // directive or a life limit has none.
-func (u unit) inForce(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement, s seen) (due.Extension, error) {
-	e, err := store.ExtensionOf(ctx, u.Tx, item.GetName(), item.GetLastAccomplishment())
-	if err != nil || e == nil || classOf(r) != due.Programme {
-		return due.Extension{}, err
+func inForce(item *compliancev1.DueItem, r *compliancev1.Requirement, s seen) due.Extension {
+	e := s.records.extensions[store.Extended{Item: item.GetName(), After: item.GetLastAccomplishment()}]
+	if e == nil || classOf(r) != due.Programme {
+		return due.Extension{}
 	}
 	if granted := e.GetGrantTime().AsTime(); s.past && (s.at.Before(granted) || s.known.Before(granted)) || dateOf(e.GetHardStopDate()).Before(dateOf(item.GetAsOfDate())) {
-		return due.Extension{}, nil
+		return due.Extension{}
 	}
 	item.Extension = e
-	return extensionOf(e), nil
+	return extensionOf(e)
 }

@@ -98,6 +98,9 @@ func (u unit) saveFit(ctx context.Context, plane *compliancev1.Aircraft, engine 
 	if err := u.move(ctx, m); err != nil {
 		return nil, err
 	}
+	if err := u.recomputeWithin(ctx, engine.GetName()); err != nil {
+		return nil, err
+	}
 	engine, err := store.Engines.Get(ctx, u.Tx, engine.GetName())
 	if err != nil {
 		return nil, err

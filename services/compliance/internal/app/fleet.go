@@ -30,7 +30,11 @@ func (a *App) CreateAircraft(ctx context.Context, req *compliancev1.CreateAircra
 		if err := store.AddVersion(ctx, tx, plane, now); err != nil {
 			return nil, err
 		}
-		return plane, a.unit(ctx, tx).tellAircraft(ctx, "coldsection.aircraft.registered.v1", plane)
+		u := a.unit(ctx, tx)
+		if err := u.recompute(ctx, plane.GetName(), "", ""); err != nil {
+			return nil, err
+		}
+		return plane, u.tellAircraft(ctx, "coldsection.aircraft.registered.v1", plane)
 	})
 }
 
@@ -56,7 +60,11 @@ func (a *App) UpdateAircraft(ctx context.Context, req *compliancev1.UpdateAircra
 		if err := store.AddVersion(ctx, tx, plane, now); err != nil {
 			return nil, err
 		}
-		return plane, a.unit(ctx, tx).tellAircraft(ctx, "coldsection.aircraft.changed.v1", plane)
+		u := a.unit(ctx, tx)
+		if err := u.recompute(ctx, plane.GetName(), "", ""); err != nil {
+			return nil, err
+		}
+		return plane, u.tellAircraft(ctx, "coldsection.aircraft.changed.v1", plane)
 	})
 }
 
@@ -130,7 +138,7 @@ func (a *App) UpdateEngine(ctx context.Context, req *compliancev1.UpdateEngineRe
 		if err := store.AddVersion(ctx, tx, engine, u.now); err != nil {
 			return nil, err
 		}
-		if err := u.recompute(ctx, engine.GetName(), "", ""); err != nil {
+		if err := u.recomputeWithin(ctx, engine.GetName()); err != nil {
 			return nil, err
 		}
 		return engine, u.tellEngine(ctx, "coldsection.engine.changed.v1", engine)

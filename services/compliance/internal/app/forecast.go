@@ -56,7 +56,7 @@ type outlook struct {
 }
 
 func (f *forecaster) forecast(ctx context.Context, stored *compliancev1.DueItem) (*compliancev1.DueForecast, error) {
-	engine, err := store.Engines.Get(ctx, f.Tx, stored.GetSubject())
+	subject, err := f.read(ctx, stored.GetSubject())
 	if err != nil {
 		return nil, err
 	}
@@ -64,7 +64,7 @@ func (f *forecaster) forecast(ctx context.Context, stored *compliancev1.DueItem)
 	if err != nil {
 		return nil, err
 	}
-	s, err := f.see(ctx, engine)
+	s, err := f.see(ctx, subject)
 	if err != nil {
 		return nil, err
 	}
@@ -123,7 +123,7 @@ func (f *forecaster) at(ctx context.Context, s seen, r *compliancev1.Requirement
 
 // outlook is what the aircraft of an engine is going to fly, by its plan and a scenario, if any.
 func (f *forecaster) outlook(ctx context.Context, s seen, known map[string]outlook, what *compliancev1.FlyingScenario) (outlook, error) {
-	name := s.engine.GetAircraft()
+	name := s.plane.GetName()
 	if fly, ok := known[name]; ok {
 		return fly, nil
 	}
@@ -141,7 +141,7 @@ func (f *forecaster) outlook(ctx context.Context, s seen, known map[string]outlo
 }
 
 func (f *forecaster) ofAircraft(ctx context.Context, s seen, what *compliancev1.FlyingScenario) (fly outlook, err error) {
-	plane, err := store.Aircraft.Get(ctx, f.Tx, s.engine.GetAircraft())
+	plane, err := store.Aircraft.Get(ctx, f.Tx, s.plane.GetName())
 	if err != nil {
 		return fly, err
 	}

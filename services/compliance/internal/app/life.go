@@ -271,33 +271,17 @@ func (l lifeLimitedOnly) GetFilter() string {
 	return "life_limited = true"
 }
 
-// partsStand adds life-limited parts that an engine had then, and that must not fly, to the exceptions.
-func (u unit) partsStand(ctx context.Context, status *compliancev1.ComplianceStatus, s seen) error {
-	hosts := []string{s.engine.GetName()}
-	for i := 0; i < len(hosts); i++ {
-		kept, err := store.Fittings.Where(ctx, u.Tx, "host = $1 ORDER BY item", hosts[i])
-		if err != nil {
-			return err
-		}
-		for _, f := range kept {
-			if !strings.HasPrefix(f.GetItem(), "components/") || !thereThen(f, s.today, s.known) {
-				continue
-			}
-			hosts = append(hosts, f.GetItem())
-			if err := u.partStands(ctx, status, f, s); err != nil {
-				return err
-			}
-		}
+// partStands adds the life of a component to the status, and to the exceptions when it must not fly.
+func (u unit) partStands(ctx context.Context, status *compliancev1.ComplianceStatus, s seen) error {
+	part, ok := s.subject.(*compliancev1.Component)
+	if !ok {
+		return nil
 	}
-	return nil
-}
-
-func (u unit) partStands(ctx context.Context, status *compliancev1.ComplianceStatus, f *compliancev1.Fitting, s seen) error {
-	part, err := store.Components.Get(ctx, u.Tx, f.GetItem())
+	host, err := u.hostThen(ctx, part.GetName(), s)
 	if err != nil {
 		return err
 	}
-	part.Host, part.Position = f.GetHost(), f.GetPosition()
+	part.Host, part.Position = host.GetHost(), host.GetPosition()
 	l, err := u.lifeOf(ctx, lived{part: part, model: s.engine.GetEngineModel(), day: s.today, known: s.known})
 	if err != nil {
 		return err
@@ -306,7 +290,7 @@ func (u unit) partStands(ctx context.Context, status *compliancev1.ComplianceSta
 		status.LifeStatuses = append(status.LifeStatuses, l)
 	}
 	if band := l.GetBand(); band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_NO_DATA || band == compliancev1.DueItem_DUE {
-		status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s %s in %s: %s.", part.GetPartNumber(), part.GetSerial(), s.engine.GetSerial(), l.GetBandReason()))
+		status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s in %s: %s.", label(part), s.engine.GetSerial(), l.GetBandReason()))
 	}
 	return nil
 }

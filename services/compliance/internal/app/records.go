@@ -21,7 +21,7 @@ func (u unit) zone(name string) (*time.Location, error) {
 	return zone, nil
 }
 
-// CreateRequirement adds a requirement and works it out on every engine that it applies to.
+// CreateRequirement adds a requirement and works it out on everything that it applies to.
 func (a *App) CreateRequirement(ctx context.Context, req *compliancev1.CreateRequirementRequest) (*compliancev1.Requirement, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Requirement, error) {
 		r := req.GetRequirement()
@@ -93,19 +93,17 @@ func (u unit) checkLinks(ctx context.Context, r *compliancev1.Requirement) error
 	return nil
 }
 
+// adopt works a requirement out on everything that it is held against, or has an item of it from before, and what it ends with it.
 func (u unit) adopt(ctx context.Context, r *compliancev1.Requirement) error {
-	engines, err := store.Engines.Where(ctx, u.Tx, "name >= '' ORDER BY name")
+	all, err := u.everything(ctx)
 	if err != nil {
 		return err
 	}
-	for _, e := range engines {
-		if err := u.recompute(ctx, e.GetName(), r.GetName(), ""); err != nil {
-			return err
-		}
-		if r.GetTerminates() == "" {
+	for _, requirement := range []string{r.GetName(), r.GetTerminates()} {
+		if requirement == "" {
 			continue
 		}
-		if err := u.recompute(ctx, e.GetName(), r.GetTerminates(), ""); err != nil {
+		if err := u.recomputeAll(ctx, all, requirement); err != nil {
 			return err
 		}
 	}
@@ -117,6 +115,14 @@ func checkRequirement(r *compliancev1.Requirement) error {
 	strict := r.GetKind() == compliancev1.Requirement_DIRECTIVE || r.GetKind() == compliancev1.Requirement_LIFE_LIMIT
 	if strict && r.GetTolerance() != nil {
 		return fault.Invalid("requirement.tolerance", "TOLERANCE_NOT_ALLOWED", "A %s never has a tolerance. Remove it.", r.GetKind())
+	}
+	if strict && r.GetSoft() {
+		return fault.Invalid("requirement.soft", "LIMIT_INVALID", "A %s is never a soft life. Leave that out.", r.GetKind())
+	}
+	for _, s := range r.GetTolerance().GetSteps() {
+		if s.GetUnit() != compliancev1.IntervalLimit_HOURS && s.GetUnit() != compliancev1.IntervalLimit_CYCLES {
+			return fault.Invalid("requirement.tolerance.steps", "LIMIT_INVALID", "A step of the table is in hours or cycles, not in %s. State days as a fixed amount.", s.GetUnit())
+		}
 	}
 	if treeOf(r.GetInitial()).Empty() && treeOf(r.GetRepeat()).Empty() {
 		return fault.Invalid("requirement.repeat", "LIMIT_INVALID", "%s has no limit, so it would never be due. Give initial or repeat limits.", r.GetCode())

@@ -15,75 +15,153 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// seen is an engine as it was at one instant, as far as it was known at another. Now, everything that is recorded is known,
-// also when the clock was set back since.
+// seen is a subject of requirements as it was at one instant, as far as it was known at another. Now, everything that is recorded is
+// known, also when the clock was set back since.
 type seen struct {
-	engine    *compliancev1.Engine
+	subject   thing
+	engine    *compliancev1.Engine   // the subject, or the engine that a component is in; nil of an aircraft and of a part in stores
+	plane     *compliancev1.Aircraft // the subject, or the aircraft that it is on; nil when there is none
 	counters  *compliancev1.Counters // nil when they are not known
 	today     civil.Date             // the day at where the aircraft's days are counted
 	rate      due.Rate
 	plan      *due.Plan // what is going to be flown, for a forecast; else the rate every day
 	past      bool
 	at, known time.Time
-	rules     []*compliancev1.Requirement // what was required, for the past
+	rules     []*compliancev1.Requirement // what was required
+	records   records
 }
 
-// see is an engine as it is now, from all that is known.
-func (u unit) see(ctx context.Context, engine *compliancev1.Engine) (seen, error) {
-	s := seen{engine: engine, counters: engine.GetCounters(), today: civil.Of(u.now), at: u.now, known: allKnown}
-	if engine.GetAircraft() == "" {
-		return s, nil
+// records are what people signed about a subject, read at once.
+type records struct {
+	done       map[string][]*compliancev1.Accomplishment // by requirement, oldest first
+	decisions  map[string]*compliancev1.ApplicabilityDecision
+	extensions map[store.Extended]*compliancev1.Extension
+	lastEnded  time.Time // when flying was last taken back from it
+}
+
+// withRules reads what is required once, for all subjects that are looked at then.
+func (u unit) withRules(ctx context.Context) (_ unit, err error) {
+	if u.rules == nil {
+		u.rules, err = store.Requirements.Where(ctx, u.Tx, "name >= '' ORDER BY name")
 	}
-	plane, err := store.Aircraft.Get(ctx, u.Tx, engine.GetAircraft())
+	return u, err
+}
+
+// see is a subject as it is now, from all that is known.
+func (u unit) see(ctx context.Context, t thing) (seen, error) {
+	u, err := u.withRules(ctx)
 	if err != nil {
+		return seen{}, err
+	}
+	s := seen{subject: t, counters: t.GetCounters(), today: civil.Of(u.now), at: u.now, known: allKnown, rules: u.rules}
+	if err := u.surround(ctx, &s); err != nil {
 		return s, err
 	}
-	err = u.place(&s, plane)
+	s.records, err = u.recordsOf(ctx, s)
 	return s, err
 }
 
-// place counts the days where the aircraft does, and takes its flying rate.
-func (u unit) place(s *seen, plane *compliancev1.Aircraft) error {
-	zone, err := u.zone(plane.GetTimeZone())
+// surround finds the engine and the aircraft that a subject is on now.
+func (u unit) surround(ctx context.Context, s *seen) (err error) {
+	switch t := s.subject.(type) {
+	case *compliancev1.Aircraft:
+		s.plane = t
+	case *compliancev1.Engine:
+		s.engine = t
+	case *compliancev1.Component:
+		if s.engine, err = u.hostEngine(ctx, t.GetHost()); err != nil {
+			return err
+		}
+	}
+	if aircraft := s.engine.GetAircraft(); aircraft != "" {
+		if s.plane, err = store.Aircraft.Get(ctx, u.Tx, aircraft); err != nil {
+			return err
+		}
+	}
+	return u.place(s)
+}
+
+// recordsOf reads what people signed about a subject.
+func (u unit) recordsOf(ctx context.Context, s seen) (r records, err error) {
+	name := s.subject.GetName()
+	if r.done, err = u.doneOn(ctx, name, s); err != nil {
+		return r, err
+	}
+	if r.decisions, err = store.DecisionsKnown(ctx, u.Tx, name, s.known); err != nil {
+		return r, err
+	}
+	if r.extensions, err = store.ExtensionsOn(ctx, u.Tx, name); err != nil {
+		return r, err
+	}
+	r.lastEnded, err = store.LastEnded(ctx, u.Tx, name)
+	return r, err
+}
+
+// place counts the days where the aircraft does, if there is one, and takes its flying rate.
+func (u unit) place(s *seen) error {
+	if s.plane == nil {
+		return nil
+	}
+	zone, err := u.zone(s.plane.GetTimeZone())
 	if err != nil {
 		return err
 	}
 	s.today = civil.Of(s.at.In(zone))
-	s.rate = due.Rate{HoursPerDay: plane.GetFlyingRate().GetHoursPerDay(), CyclesPerDay: plane.GetFlyingRate().GetCyclesPerDay()}
+	s.rate = due.Rate{HoursPerDay: s.plane.GetFlyingRate().GetHoursPerDay(), CyclesPerDay: s.plane.GetFlyingRate().GetCyclesPerDay()}
 	return nil
 }
 
 // times are two instants of the past: what was true at one, as far as it was known at the other.
 type times struct{ at, known time.Time }
 
-// seeThen is an engine as it was then. Reason: NOT_KNOWN_THEN.
+// seeThen is a subject as it was then. Reason: NOT_KNOWN_THEN.
 func (u unit) seeThen(ctx context.Context, name string, t times, rules []*compliancev1.Requirement) (seen, error) {
-	s := seen{engine: &compliancev1.Engine{}, at: t.at, known: t.known, past: true, rules: rules, today: civil.Of(t.at)}
-	current, err := store.Engines.Get(ctx, u.Tx, name)
+	s := seen{at: t.at, known: t.known, past: true, rules: rules, today: civil.Of(t.at)}
+	current, err := u.read(ctx, name)
 	if err != nil {
 		return s, err
 	}
-	if err := u.asKnown(ctx, s.engine, name, t); err != nil {
+	s.subject = blank(current)
+	if err := u.asKnown(ctx, s.subject, name, t); err != nil {
 		return s, err
 	}
-	s.engine.Aircraft, s.engine.Position = "", ""
-	host, err := u.hostThen(ctx, name, s)
-	if err != nil {
+	if err := u.surroundThen(ctx, &s, t); err != nil {
 		return s, err
 	}
-	if host != nil {
-		s.engine.Aircraft, s.engine.Position = host.GetHost(), host.GetPosition()
-		plane := &compliancev1.Aircraft{}
-		if err := u.asKnown(ctx, plane, host.GetHost(), t); err != nil {
-			return s, err
-		}
-		if err := u.place(&s, plane); err != nil {
-			return s, err
-		}
+	if s.counters, err = u.countersAt(ctx, current, s.today, t.known); err != nil {
+		return s, err
 	}
-	s.counters, err = u.countersAt(ctx, current, s.today, t.known)
-	s.engine.Counters = s.counters
+	s.records, err = u.recordsOf(ctx, s)
 	return s, err
+}
+
+// surroundThen finds the engine and the aircraft that a subject was on then.
+func (u unit) surroundThen(ctx context.Context, s *seen, t times) error {
+	for name := s.subject.GetName(); ; {
+		switch kindOf(name) {
+		case compliancev1.Applicability_AIRCRAFT:
+			s.plane = &compliancev1.Aircraft{}
+			if err := u.asKnown(ctx, s.plane, name, t); err != nil {
+				return err
+			}
+			return u.place(s)
+		case compliancev1.Applicability_ENGINES:
+			s.engine = &compliancev1.Engine{}
+			if err := u.asKnown(ctx, s.engine, name, t); err != nil {
+				return err
+			}
+			s.engine.Aircraft, s.engine.Position = "", ""
+		case compliancev1.Applicability_COMPONENTS, compliancev1.Applicability_SUBJECT_KIND_UNSPECIFIED:
+		}
+		host, err := u.hostThen(ctx, name, *s)
+		if err != nil || host == nil {
+			return err
+		}
+		if s.engine.GetName() == name {
+			s.engine.Aircraft, s.engine.Position = host.GetHost(), host.GetPosition()
+		}
+		name = host.GetHost()
+	}
 }
 
 // asKnown reads what a resource said at the instant, as far as it was known; what was recorded only afterwards, but was known, says
@@ -147,28 +225,18 @@ func (u unit) required(ctx context.Context, known time.Time) ([]*compliancev1.Re
 }
 
 // requirement is a requirement by name, nil when it is not known.
-func (u unit) requirement(ctx context.Context, name string, s seen) (*compliancev1.Requirement, error) {
-	if s.past {
-		for _, r := range s.rules {
-			if r.GetName() == name {
-				return r, nil
-			}
+func (s seen) requirement(name string) *compliancev1.Requirement {
+	for _, r := range s.rules {
+		if r.GetName() == name {
+			return r
 		}
-		return nil, nil //nolint:nilnil // not known
 	}
-	r, err := store.Requirements.Get(ctx, u.Tx, name)
-	if fault.HasReason(err, "NOT_FOUND") {
-		return nil, nil //nolint:nilnil // not known
-	}
-	return r, err
+	return nil
 }
 
 // enders are the requirements that end one when they are done.
-func (u unit) enders(ctx context.Context, name string, s seen) ([]*compliancev1.Requirement, error) {
-	if s.past {
-		return slices.DeleteFunc(slices.Clone(s.rules), func(r *compliancev1.Requirement) bool { return r.GetTerminates() != name }), nil
-	}
-	return store.Requirements.Where(ctx, u.Tx, "terminates = $1 ORDER BY name", name)
+func (s seen) enders(name string) []*compliancev1.Requirement {
+	return slices.DeleteFunc(slices.Clone(s.rules), func(r *compliancev1.Requirement) bool { return r.GetTerminates() != name })
 }
 
 // past refuses instants that have not come yet.

@@ -5,7 +5,6 @@ import (
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/due"
-	"coldsection.example/services/compliance/internal/store"
 )
 
 // origin is what an interval counts from, with the limits that count from there; missing says what is not known of it.
@@ -40,7 +39,7 @@ func (u unit) start(ctx context.Context, r *compliancev1.Requirement, s seen, do
 		o.base.Date = dateOf(r.GetEffectiveDate())
 		err = u.countersFrom(ctx, s, &o, 0)
 	case compliancev1.Requirement_MANUFACTURE:
-		o.base.Date = dateOf(s.engine.GetManufactureDate())
+		o.base.Date = madeOn(s.subject)
 	case compliancev1.Requirement_START_EVENT_UNSPECIFIED, compliancev1.Requirement_LAST_DONE:
 		o.base.Date = dateOf(r.GetEffectiveDate())
 	}
@@ -61,7 +60,7 @@ func lastDone(r *compliancev1.Requirement, done []*compliancev1.Accomplishment) 
 }
 
 func (u unit) fromInstallation(ctx context.Context, s seen, o *origin) error {
-	host, err := u.hostThen(ctx, s.engine.GetName(), s)
+	host, err := u.hostThen(ctx, s.subject.GetName(), s)
 	if err != nil {
 		return err
 	}
@@ -78,14 +77,14 @@ func (u unit) countersFrom(ctx context.Context, s seen, o *origin, days int) err
 	if !o.tree.CountsUse() || o.base.Date.IsZero() {
 		return nil
 	}
-	engine, err := store.Engines.Get(ctx, u.Tx, s.engine.GetName())
+	current, err := u.read(ctx, s.subject.GetName())
 	if err != nil {
 		return err
 	}
 	day := o.base.Date.AddDays(days)
-	counters, err := u.countersAt(ctx, engine, day, s.known)
-	if entered := dateOf(engine.GetEntryDate()); counters == nil && entered == o.base.Date {
-		counters, err = engine.GetEntryCounters(), nil // entered on the day itself
+	counters, err := u.countersAt(ctx, current, day, s.known)
+	if entered := dateOf(current.GetEntryDate()); counters == nil && entered == o.base.Date {
+		counters, err = current.GetEntryCounters(), nil // entered on the day itself
 	}
 	if counters == nil {
 		o.missing = "It counts from the counters at the end of " + day.String() + ", which are not recorded here; enter when it was last done"
@@ -120,23 +119,13 @@ func (u unit) fromOverhaul(ctx context.Context, r *compliancev1.Requirement, s s
 	return o, nil
 }
 
-// lastOverhaul is the record of the last overhaul of an engine, nil when there is none.
+// lastOverhaul is the record of the last overhaul of a subject, nil when there is none.
 func (u unit) lastOverhaul(ctx context.Context, s seen) (last *compliancev1.Accomplishment, err error) {
-	rules := s.rules
-	if !s.past {
-		if rules, err = store.Requirements.Where(ctx, u.Tx, "kind = $1 ORDER BY name", compliancev1.Requirement_OVERHAUL.String()); err != nil {
-			return nil, err
-		}
-	}
-	for _, r := range rules {
+	for _, r := range s.rules {
 		if r.GetKind() != compliancev1.Requirement_OVERHAUL {
 			continue
 		}
-		signed, err := u.doneBy(ctx, r.GetName(), s)
-		if err != nil {
-			return nil, err
-		}
-		done, err := u.corrected(ctx, s, signed)
+		done, err := u.corrected(ctx, s, s.records.done[r.GetName()])
 		if err != nil {
 			return nil, err
 		}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"slices"
-	"strings"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -30,12 +29,10 @@ func (a *App) GetComplianceStatus(ctx context.Context, req *compliancev1.GetComp
 		if err != nil {
 			return err
 		}
+		u.rules = rules
 		applied := 0
 		for _, s := range all {
-			if err := u.stand(ctx, status, s, rules, &applied); err != nil {
-				return err
-			}
-			if err := u.partsStand(ctx, status, s); err != nil {
+			if err := u.stand(ctx, status, s, &applied); err != nil {
 				return err
 			}
 		}
@@ -60,103 +57,103 @@ func (u unit) timesOf(at, known *timestamppb.Timestamp) (t times, then bool, err
 	return t, at != nil || known != nil, u.past(t.at, t.known)
 }
 
-// subjects are the engine, or the engines of the aircraft, with what was required; the subject's counters go into the status.
+// subjects are what the status is about: the engine or component, or the aircraft with its engines, each with the components in it. The
+// subject's counters go into the status.
 func (u unit) subjects(ctx context.Context, status *compliancev1.ComplianceStatus, t times, then bool) (all []seen, rules []*compliancev1.Requirement, err error) {
+	look := func(name string) (seen, error) { return u.seeThen(ctx, name, t, rules) }
 	if then {
-		return u.subjectsThen(ctx, status, t)
+		rules, err = u.required(ctx, t.known)
+	} else if u, err = u.withRules(ctx); err == nil {
+		rules = u.rules
+		look = u.seeNow(ctx)
 	}
-	if rules, err = store.Requirements.Where(ctx, u.Tx, "name >= '' ORDER BY name"); err != nil {
+	if err != nil {
 		return nil, nil, err
 	}
-	var engines []*compliancev1.Engine
-	if strings.HasPrefix(status.GetSubject(), "aircraft/") {
-		plane, err := store.Aircraft.Get(ctx, u.Tx, status.GetSubject())
-		if err != nil {
-			return nil, nil, err
-		}
-		status.Counters = plane.GetCounters()
-		if engines, err = store.Engines.Where(ctx, u.Tx, "aircraft = $1 ORDER BY name", plane.GetName()); err != nil {
-			return nil, nil, err
-		}
-	} else {
-		engine, err := store.Engines.Get(ctx, u.Tx, status.GetSubject())
-		if err != nil {
-			return nil, nil, err
-		}
-		status.Counters, engines = engine.GetCounters(), append(engines, engine)
-	}
-	for _, e := range engines {
-		s, err := u.see(ctx, e)
-		if err != nil {
-			return nil, nil, err
-		}
-		all = append(all, s)
-	}
-	return all, rules, nil
-}
-
-func (u unit) subjectsThen(ctx context.Context, status *compliancev1.ComplianceStatus, t times) (all []seen, rules []*compliancev1.Requirement, err error) {
-	if rules, err = u.required(ctx, t.known); err != nil {
+	first, err := look(status.GetSubject())
+	if err != nil {
 		return nil, nil, err
 	}
-	names := []string{status.GetSubject()}
-	if strings.HasPrefix(status.GetSubject(), "aircraft/") {
-		if names, err = u.enginesThen(ctx, status, t); err != nil {
-			return nil, nil, err
-		}
+	status.Counters = first.counters
+	names, err := u.withinThen(ctx, first)
+	if err != nil {
+		return nil, nil, err
 	}
+	all = append(all, first)
 	for _, name := range names {
-		s, err := u.seeThen(ctx, name, t, rules)
+		s, err := look(name)
 		if err != nil {
 			return nil, nil, err
-		}
-		if name == status.GetSubject() {
-			status.Counters = s.counters
 		}
 		all = append(all, s)
 	}
 	return all, rules, nil
 }
 
-// enginesThen are the engines that an aircraft had then; its own counters go into the status.
-func (u unit) enginesThen(ctx context.Context, status *compliancev1.ComplianceStatus, t times) ([]string, error) {
-	current, err := store.Aircraft.Get(ctx, u.Tx, status.GetSubject())
-	if err != nil {
-		return nil, err
-	}
-	plane, s := &compliancev1.Aircraft{}, seen{at: t.at, known: t.known}
-	if err := u.asKnown(ctx, plane, current.GetName(), t); err != nil {
-		return nil, err
-	}
-	if err := u.place(&s, plane); err != nil {
-		return nil, err
-	}
-	if status.Counters, err = u.countersAt(ctx, current, s.today, t.known); err != nil {
-		return nil, err
-	}
-	kept, err := store.Fittings.Where(ctx, u.Tx, "host = $1 ORDER BY item", current.GetName())
-	if err != nil {
-		return nil, err
-	}
-	var names []string
-	for _, f := range kept {
-		if thereThen(f, s.today, t.known) && !slices.Contains(names, f.GetItem()) {
-			names = append(names, f.GetItem())
+// seeNow looks at subjects as they are now.
+func (u unit) seeNow(ctx context.Context) func(name string) (seen, error) {
+	return func(name string) (seen, error) {
+		t, err := u.read(ctx, name)
+		if err != nil {
+			return seen{}, err
 		}
+		return u.see(ctx, t)
 	}
-	return names, nil
 }
 
-// stand adds every requirement of an engine, also those that do not apply, and counts those that do.
-func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, s seen, rules []*compliancev1.Requirement, applied *int) error {
-	for _, r := range rules {
+// withinThen are the engines that an aircraft had then and the components that were in them, or in an engine or component.
+func (u unit) withinThen(ctx context.Context, s seen) (names []string, err error) {
+	hosts := []string{s.subject.GetName()}
+	for i := 0; i < len(hosts); i++ {
+		there, err := u.itemsOn(ctx, hosts[i], s)
+		if err != nil {
+			return nil, err
+		}
+		for _, item := range there {
+			if !slices.Contains(hosts, item) {
+				hosts = append(hosts, item)
+			}
+		}
+	}
+	return hosts[1:], nil
+}
+
+// itemsOn are the things that were fitted to one thing then. Now, that is also an engine that was fitted before fittings were kept.
+func (u unit) itemsOn(ctx context.Context, host string, s seen) (items []string, err error) {
+	kept, err := store.Fittings.Where(ctx, u.Tx, "host = $1 ORDER BY item", host)
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range kept {
+		if thereThen(f, s.today, s.known) {
+			items = append(items, f.GetItem())
+		}
+	}
+	if s.past || kindOf(host) != compliancev1.Applicability_AIRCRAFT {
+		return items, nil
+	}
+	engines, err := store.Engines.Where(ctx, u.Tx, "aircraft = $1 ORDER BY name", host)
+	for _, e := range engines {
+		if !slices.Contains(items, e.GetName()) {
+			items = append(items, e.GetName())
+		}
+	}
+	return items, err
+}
+
+// stand adds every requirement for things of a subject's kind, also those that do not apply, and counts those that do; and its life.
+func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, s seen, applied *int) error {
+	for _, r := range s.rules {
+		if heldAgainst(r) != kindOf(s.subject.GetName()) && s.records.decisions[r.GetName()] == nil {
+			continue
+		}
 		w, err := u.weigh(ctx, s, r)
 		if err != nil {
 			return err
 		}
 		status.RequirementStatuses = append(status.RequirementStatuses, statusOf(r, s, w))
 		if r.GetApplicability() == nil && w.verdict.decision == nil {
-			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: its applicability was not decided.", r.GetCode(), s.engine.GetSerial()))
+			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: its applicability was not decided.", r.GetCode(), label(s.subject)))
 			continue
 		}
 		if w.verdict.answer != apply.No {
@@ -164,17 +161,17 @@ func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, 
 		}
 		status.DueItems = append(status.DueItems, w.item)
 		if band := w.item.GetBand(); band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_NO_DATA {
-			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: %s. %s", r.GetCode(), s.engine.GetSerial(), words(band), w.item.GetExplanation()))
+			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: %s. %s", r.GetCode(), label(s.subject), words(band), w.item.GetExplanation()))
 		}
 	}
-	return nil
+	return u.partStands(ctx, status, s)
 }
 
 // statusOf is the line of a requirement in the status list.
 func statusOf(r *compliancev1.Requirement, s seen, w weighed) *compliancev1.RequirementStatus {
 	return &compliancev1.RequirementStatus{
 		Requirement: r.GetName(), Code: r.GetCode(), RequirementTitle: r.GetDisplayName(), Kind: r.GetKind(), Document: r.GetDocument(), Revision: r.GetRevision(),
-		EffectiveDate: r.GetEffectiveDate(), Subject: s.engine.GetName(), Standing: standingOf(w), Reason: w.item.GetBandReason(), Method: w.last.GetMethod(),
+		EffectiveDate: r.GetEffectiveDate(), Subject: s.subject.GetName(), Standing: standingOf(w), Reason: w.item.GetBandReason(), Method: w.last.GetMethod(),
 		LastDoneDate: w.last.GetDoneDate(), LastDoneCounters: w.last.GetCounters(), LastAccomplishment: w.last.GetName(), ContentHash: w.last.GetContentHash(),
 		Remaining: w.item.GetRemaining(), ApplicabilityDecision: w.verdict.decision,
 	}

@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"slices"
 
 	"google.golang.org/protobuf/proto"
 
@@ -16,8 +15,8 @@ import (
 // itemOf is a due item before anything is counted.
 func itemOf(r *compliancev1.Requirement, s seen) *compliancev1.DueItem {
 	return &compliancev1.DueItem{
-		Name: dueName(r.GetName(), s.engine.GetName()), Requirement: r.GetName(), RequirementCode: r.GetCode(), RequirementTitle: r.GetDisplayName(),
-		Kind: r.GetKind(), Subject: s.engine.GetName(), SubjectLabel: s.engine.GetSerial(), AsOfDate: protoDate(s.today),
+		Name: dueName(r.GetName(), s.subject.GetName()), Requirement: r.GetName(), RequirementCode: r.GetCode(), RequirementTitle: r.GetDisplayName(),
+		Kind: r.GetKind(), Subject: s.subject.GetName(), SubjectLabel: label(s.subject), AsOfDate: protoDate(s.today),
 	}
 }
 
@@ -43,17 +42,12 @@ type weighed struct {
 func (u unit) weigh(ctx context.Context, s seen, r *compliancev1.Requirement) (w weighed, err error) {
 	item := itemOf(r, s)
 	w.item = item
-	signed, err := u.doneBy(ctx, r.GetName(), s)
-	if err != nil {
-		return w, err
-	}
+	signed := s.records.done[r.GetName()]
 	if n := len(signed); n > 0 {
 		w.last = signed[n-1]
 		item.LastDoneDate, item.LastDoneCounters, item.LastAccomplishment = signed[n-1].GetDoneDate(), signed[n-1].GetCounters(), signed[n-1].GetName()
 	}
-	if w.verdict, err = u.applies(ctx, r, s); err != nil {
-		return w, err
-	}
+	w.verdict = applies(r, s)
 	switch w.verdict.answer {
 	case apply.No:
 		decided(item, compliancev1.DueItem_EXEMPT, "Does not apply: "+w.verdict.why)
@@ -63,8 +57,8 @@ func (u unit) weigh(ctx context.Context, s seen, r *compliancev1.Requirement) (w
 		return w, nil
 	case apply.Yes:
 	}
-	if w.standing, err = u.standing(ctx, item, r, s, len(signed) > 0); err != nil || item.GetBand() == compliancev1.DueItem_EXEMPT {
-		return w, err
+	if w.standing = standing(item, r, s, len(signed) > 0); item.GetBand() == compliancev1.DueItem_EXEMPT {
+		return w, nil
 	}
 	done, err := u.corrected(ctx, s, signed)
 	if err != nil {
@@ -86,50 +80,46 @@ func (u unit) count(ctx context.Context, item *compliancev1.DueItem, r *complian
 		decided(item, compliancev1.DueItem_NO_DATA, from.missing)
 		return nil
 	}
-	extension, err := u.inForce(ctx, item, r, s)
-	if err != nil {
-		return err
+	state := due.Now{Today: s.today, Counters: countersOf(s.counters), Rate: s.rate, Plan: s.plan, Extension: inForce(item, r, s)}
+	result := from.tree.Compute(from.base, state, thresholdOf(r.GetNear()))
+	if r.GetSoft() {
+		result = result.Softened()
 	}
-	state := due.Now{Today: s.today, Counters: countersOf(s.counters), Rate: s.rate, Plan: s.plan, Extension: extension}
-	fill(item, from.tree.Compute(from.base, state, thresholdOf(r.GetNear())))
+	fill(item, result)
 	if n := len(done); n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()) {
 		item.Explanation += " Corrected flying lowered the counters that the record of the work carries."
 	}
 	return nil
 }
 
-// doneBy are the records of when a requirement was done on an engine, oldest first: those of work done by then that were
-// recorded, and not taken back or corrected, as far as is known.
-func (u unit) doneBy(ctx context.Context, requirement string, s seen) ([]*compliancev1.Accomplishment, error) {
-	all, err := store.Accomplishments.Where(ctx, u.Tx, "subject = $1 AND name >= $2 AND name < $3 AND create_time <= $4 ORDER BY done_date, create_time, name",
-		s.engine.GetName(), requirement+"/", requirement+"0", storage.Micros(s.known))
+// doneOn are the records of when requirements were done on a subject, oldest first: those of work done by then that were recorded,
+// and not taken back or corrected, as far as is known.
+func (u unit) doneOn(ctx context.Context, subject string, s seen) (map[string][]*compliancev1.Accomplishment, error) {
+	all, err := store.Accomplishments.Where(ctx, u.Tx, "subject = $1 AND create_time <= $2 ORDER BY done_date, create_time, name", subject, storage.Micros(s.known))
 	if err != nil {
 		return nil, err
 	}
-	corrected := map[string]bool{}
+	corrected, out := map[string]bool{}, map[string][]*compliancev1.Accomplishment{}
 	for _, a := range all {
 		corrected[a.GetSupersedes()] = true
 	}
-	return slices.DeleteFunc(all, func(a *compliancev1.Accomplishment) bool {
-		return corrected[a.GetName()] || a.GetVoid() || s.past && s.today.Before(dateOf(a.GetDoneDate()))
-	}), nil
+	for _, a := range all {
+		if !corrected[a.GetName()] && !a.GetVoid() && (!s.past || !s.today.Before(dateOf(a.GetDoneDate()))) {
+			out[parentOf(a.GetName())] = append(out[parentOf(a.GetName())], a)
+		}
+	}
+	return out, nil
 }
 
 // standing is where a requirement is in its life. When nothing is due any more, the item is exempt and says why: another requirement
 // took its place, a terminating action was done, or it was done once and for all.
-func (u unit) standing(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done bool) (due.Standing, error) {
+func standing(item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done bool) due.Standing {
 	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: done, Repeats: !treeOf(r.GetRepeat()).Empty()}
 	if r.GetSuccessor() != "" {
-		next, err := u.requirement(ctx, r.GetSuccessor(), s)
-		if err != nil {
-			return "", err
-		}
+		next := s.requirement(r.GetSuccessor())
 		life.Replaced, life.ReplacedOn = next != nil, dateOf(next.GetEffectiveDate())
 	}
-	ended, err := u.endedBy(ctx, r.GetName(), s)
-	if err != nil {
-		return "", err
-	}
+	ended := endedBy(r.GetName(), s)
 	life.Terminated = ended != nil
 	standing := life.On(s.today)
 	switch standing {
@@ -141,25 +131,18 @@ func (u unit) standing(ctx context.Context, item *compliancev1.DueItem, r *compl
 		decided(item, compliancev1.DueItem_EXEMPT, "Done once and for all")
 	case due.Open, due.Recurring, due.NotYet:
 	}
-	return standing, nil
+	return standing
 }
 
-// endedBy is the record of the first terminating action that ended a requirement on an engine, nil when there is none.
-func (u unit) endedBy(ctx context.Context, requirement string, s seen) (first *compliancev1.Accomplishment, err error) {
-	enders, err := u.enders(ctx, requirement, s)
-	if err != nil {
-		return nil, err
-	}
-	for _, ender := range enders {
-		done, err := u.doneBy(ctx, ender.GetName(), s)
-		if err != nil {
-			return nil, err
-		}
+// endedBy is the record of the first terminating action that ended a requirement on a subject, nil when there is none.
+func endedBy(requirement string, s seen) (first *compliancev1.Accomplishment) {
+	for _, ender := range s.enders(requirement) {
+		done := s.records.done[ender.GetName()]
 		if len(done) > 0 && (first == nil || dateOf(done[0].GetDoneDate()).Before(dateOf(first.GetDoneDate()))) {
 			first = done[0]
 		}
 	}
-	return first, nil
+	return first
 }
 
 func fill(item *compliancev1.DueItem, result due.Result) {

@@ -1,4 +1,4 @@
-// Package apply decides whether a requirement applies to an engine: yes, no, or can't be told, always with the reason.
+// Package apply decides whether a requirement applies to an engine, a component or an aircraft: yes, no, or can't be told, always with the reason.
 //
 // Ranges of serial numbers include both ends. What can't be told is UNKNOWN and never counts as "does not apply".
 package apply
@@ -27,24 +27,27 @@ type Range struct {
 
 // Rule says to what a requirement applies; all conditions must hold, and an empty one does not limit.
 type Rule struct {
-	Models, Engines, Aircraft []string
-	Serials                   []Range
-	EmbodiedAny, EmbodiedNone []string
+	Models, Engines, Aircraft   []string
+	PartNumbers, AircraftModels []string
+	Serials                     []Range
+	EmbodiedAny, EmbodiedNone   []string
 }
 
-// Engine is what the rule is held against.
-type Engine struct {
+// Item is what the rule is held against. Name and model are those of the engine that a component is in.
+type Item struct {
 	Name, Model, Serial, Aircraft string
+	PartNumber, AircraftModel     string
 	Embodied                      []string
+	Loose                         bool // a component in no engine, so that conditions on the engine can't be told
 }
 
 // Decide answers with the reason. A nil rule was not decided yet. A sure No wins over what can't be told.
-func Decide(rule *Rule, e Engine) (Answer, string) {
+func Decide(rule *Rule, e Item) (Answer, string) {
 	if rule == nil {
 		return Unknown, "Nobody has decided to what it applies"
 	}
 	answer, reason := Yes, "Every condition holds"
-	for _, check := range []func(*Rule, Engine) (Answer, string){named, serial, configuration} {
+	for _, check := range []func(*Rule, Item) (Answer, string){named, serial, configuration} {
 		switch got, why := check(rule, e); got {
 		case No:
 			return No, why
@@ -56,19 +59,31 @@ func Decide(rule *Rule, e Engine) (Answer, string) {
 	return answer, reason
 }
 
-func named(r *Rule, e Engine) (Answer, string) {
+func named(r *Rule, e Item) (Answer, string) {
+	open := ""
 	for _, c := range []struct {
 		list      []string
 		have, say string
-	}{{r.Models, e.Model, "model"}, {r.Engines, e.Name, "engine"}, {r.Aircraft, e.Aircraft, "aircraft"}} {
-		if len(c.list) > 0 && !slices.Contains(c.list, c.have) {
+		around    bool // of what a component is in
+	}{
+		{r.PartNumbers, e.PartNumber, "part number", false}, {r.AircraftModels, e.AircraftModel, "aircraft model", false}, {r.Models, e.Model, "model", true},
+		{r.Engines, e.Name, "engine", true}, {r.Aircraft, e.Aircraft, "aircraft", true},
+	} {
+		switch {
+		case len(c.list) == 0 || slices.Contains(c.list, c.have):
+		case c.around && e.Loose:
+			open = "It depends on the " + c.say + " that it is in, and it is in none"
+		default:
 			return No, fmt.Sprintf("It is not for %s %q", c.say, c.have)
 		}
+	}
+	if open != "" {
+		return Unknown, open
 	}
 	return Yes, ""
 }
 
-func serial(r *Rule, e Engine) (Answer, string) {
+func serial(r *Rule, e Item) (Answer, string) {
 	limited, found, unclear := false, false, ""
 	for _, s := range r.Serials {
 		within := s.holds(e.Serial)
@@ -131,7 +146,7 @@ func less(a, b string) bool {
 	return a < b
 }
 
-func configuration(r *Rule, e Engine) (Answer, string) {
+func configuration(r *Rule, e Item) (Answer, string) {
 	for _, m := range r.EmbodiedNone {
 		if slices.Contains(e.Embodied, m) {
 			return No, fmt.Sprintf("Modification %s is embodied, which ends it", m)
@@ -141,7 +156,7 @@ func configuration(r *Rule, e Engine) (Answer, string) {
 		return Yes, ""
 	}
 	if len(e.Embodied) == 0 {
-		return Unknown, "No configuration of the engine is recorded, and it depends on one"
+		return Unknown, "No configuration is recorded, and it depends on one"
 	}
 	return No, "None of the modifications that it is for is embodied"
 }

@@ -6,6 +6,10 @@ import (
 	_ "embed"
 	"encoding/csv"
 	"maps"
+	"os"
+	"path/filepath"
+	"regexp"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -41,9 +45,13 @@ func (r *Row) Has(key string) bool {
 type Checks map[string]func(*testing.T, *Row)
 
 // Run checks every row of the areas and returns how many it checked. without names rows, and single values as row.key, that
-// nothing can answer, with the reason; a name that no row needs fails too.
+// another test checks, with the file of that test, under services, which must name the row; a name that no row needs fails too.
 func Run(t *testing.T, checks Checks, without map[string]string) (covered int) {
 	t.Helper()
+	for what, file := range without {
+		id, _, _ := strings.Cut(what, ".")
+		NamedIn(t, id, file)
+	}
 	rows, unused := read(t), maps.Clone(without)
 	if unused == nil {
 		unused = map[string]string{}
@@ -72,6 +80,46 @@ func Run(t *testing.T, checks Checks, without map[string]string) (covered int) {
 		t.Errorf("%s is said to have no answer (%s), but no row needs that", what, why)
 	}
 	return covered
+}
+
+// NamedIn fails unless a test's file, under services, names a row.
+func NamedIn(t *testing.T, id, file string) {
+	t.Helper()
+	_, here, _, _ := runtime.Caller(0)
+	text, err := os.ReadFile(filepath.Join(filepath.Dir(here), "..", "..", "..", filepath.FromSlash(file)))
+	if err != nil || !strings.HasSuffix(file, "_test.go") {
+		t.Errorf("%s is said to check %s, which is no test that can be read: %v", file, id, err)
+		return
+	}
+	if !names(string(text), id) {
+		t.Errorf("%s is said to check %s and does not name it", file, id)
+	}
+}
+
+// span is a span of rows as comments write it, such as "TOOL-01 to TOOL-03".
+var span = regexp.MustCompile(`([A-Z]+)-(\d+) to ([A-Z]+)-(\d+)`)
+
+func names(text, id string) bool {
+	if strings.Contains(text, id) {
+		return true
+	}
+	area, number, _ := strings.Cut(id, "-")
+	for _, s := range span.FindAllStringSubmatch(text, -1) {
+		if s[1] == area && s[3] == area && s[2] <= number && number <= s[4] {
+			return true
+		}
+	}
+	return false
+}
+
+// IDs are the ids of every row with its area.
+func IDs(t *testing.T) map[string]string {
+	t.Helper()
+	out := map[string]string{}
+	for _, row := range read(t) {
+		out[row.ID] = row.Area
+	}
+	return out
 }
 
 func read(t *testing.T) (out []*Row) {

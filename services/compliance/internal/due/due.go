@@ -211,6 +211,8 @@ const (
 	NoData  Band = "NO_DATA"
 	// InTolerance is past, within an extension.
 	InTolerance Band = "IN_TOLERANCE"
+	// Attention is past a soft life.
+	Attention Band = "ATTENTION"
 )
 
 // Threshold says when something counts as near.

@@ -25,19 +25,18 @@ func AddDecision(ctx context.Context, tx *storage.Tx, requirement, subject strin
 	return err
 }
 
-// DecisionKnown is the newest decision, as far as it was known at an instant; nil when there was none.
-func DecisionKnown(ctx context.Context, tx *storage.Tx, requirement, subject string, known time.Time) (*compliancev1.ApplicabilityDecision, error) {
-	found, err := storage.Collect(ctx, tx, func(row storage.Scanner) (*compliancev1.ApplicabilityDecision, error) {
+// DecisionsKnown are the newest decisions on a subject by requirement, as far as they were known at an instant.
+func DecisionsKnown(ctx context.Context, tx *storage.Tx, subject string, known time.Time) (map[string]*compliancev1.ApplicabilityDecision, error) {
+	out := map[string]*compliancev1.ApplicabilityDecision{}
+	_, err := storage.Collect(ctx, tx, func(row storage.Scanner) (string, error) {
+		var requirement string
 		var body []byte
-		if err := row.Scan(&body); err != nil {
-			return nil, err
+		if err := row.Scan(&requirement, &body); err != nil {
+			return "", err
 		}
 		d := &compliancev1.ApplicabilityDecision{}
-		return d, proto.Unmarshal(body, d)
-	}, "SELECT body FROM applicability_decisions WHERE requirement = $1 AND subject = $2 AND record_time <= $3 ORDER BY position DESC LIMIT 1",
-		requirement, subject, storage.Micros(known))
-	if err != nil || len(found) == 0 {
-		return nil, err
-	}
-	return found[0], nil
+		out[requirement] = d
+		return requirement, proto.Unmarshal(body, d)
+	}, "SELECT requirement, body FROM applicability_decisions WHERE subject = $1 AND record_time <= $2 ORDER BY requirement, position", subject, storage.Micros(known))
+	return out, err
 }

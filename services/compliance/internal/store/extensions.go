@@ -20,18 +20,19 @@ func AddExtension(ctx context.Context, tx *storage.Tx, item, record string, e *c
 	return n == 1, err
 }
 
-// ExtensionOf finds the extension of a due item for the interval that counts from a record, nil when there is none.
-func ExtensionOf(ctx context.Context, tx *storage.Tx, item, record string) (*compliancev1.Extension, error) {
-	found, err := storage.Collect(ctx, tx, func(row storage.Scanner) (*compliancev1.Extension, error) {
+// Extended is a due item in the interval that counts from a record.
+type Extended struct{ Item, After string }
+
+// ExtensionsOn are the extensions of a subject's due items.
+func ExtensionsOn(ctx context.Context, tx *storage.Tx, subject string) (map[Extended]*compliancev1.Extension, error) {
+	out := map[Extended]*compliancev1.Extension{}
+	_, err := storage.Collect(ctx, tx, func(row storage.Scanner) (of Extended, err error) {
 		var body []byte
-		if err := row.Scan(&body); err != nil {
-			return nil, err
+		if err := row.Scan(&of.Item, &of.After, &body); err != nil {
+			return of, err
 		}
-		e := &compliancev1.Extension{}
-		return e, proto.Unmarshal(body, e)
-	}, "SELECT body FROM extensions WHERE due_item = $1 AND after_record = $2", item, record)
-	if err != nil || len(found) == 0 {
-		return nil, err
-	}
-	return found[0], nil
+		out[of] = &compliancev1.Extension{}
+		return of, proto.Unmarshal(body, out[of])
+	}, "SELECT due_item, after_record, body FROM extensions WHERE due_item IN (SELECT name FROM due_items WHERE subject = $1)", subject)
+	return out, err
 }

@@ -50,3 +50,8 @@ func NamesKnown(ctx context.Context, tx *storage.Tx, collection string, known ti
 	return names(ctx, tx, "SELECT DISTINCT name FROM versions WHERE name >= $1 AND name < $2 AND record_time <= $3 ORDER BY name",
 		collection+"/", collection+"0", storage.Micros(known))
 }
+
+// NamesIn are the names in one of the tables here.
+func NamesIn(ctx context.Context, tx *storage.Tx, table string) ([]string, error) {
+	return names(ctx, tx, "SELECT name FROM "+table+" ORDER BY name")
+}
