@@ -56,7 +56,9 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// Plans, does, inspects and releases work. Each method names its roles.
+// Plans, does, inspects and releases work. Each method names its roles. Orders are drafted and never imported: whoever signs one here did
+// so under these rules, with a proof of that moment. Work that was recorded elsewhere is an accomplishment in compliance and an event
+// in performance.
 type WorkOrdersServiceClient interface {
 	// Adds a place of work. Roles: planner, admin.
 	CreateStation(ctx context.Context, in *CreateStationRequest, opts ...grpc.CallOption) (*Station, error)
@@ -103,13 +105,14 @@ type WorkOrdersServiceClient interface {
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(ctx context.Context, in *SignStepRequest, opts ...grpc.CallOption) (*Step, error)
 	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
-	// VALUE_NOT_A_NUMBER, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, COMPLIANCE_UNREACHABLE.
+	// VALUE_NOT_A_NUMBER, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
+	// it), COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(ctx context.Context, in *CreateMeasurementRequest, opts ...grpc.CallOption) (*Measurement, error)
-	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reason:
-	// NOT_HEAD_OF_LINE.
+	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reasons:
+	// NOT_HEAD_OF_LINE, SAME_PERSON.
 	SupersedeMeasurement(ctx context.Context, in *SupersedeMeasurementRequest, opts ...grpc.CallOption) (*Measurement, error)
 	// Records a run of the starter by its absolute times; one that broke the duty limits is recorded as an exceedance.
-	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP.
+	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP, SAME_PERSON.
 	CreateMotoringRun(ctx context.Context, in *CreateMotoringRunRequest, opts ...grpc.CallOption) (*MotoringRun, error)
 	// Keeps a photograph or a document by its hash; the same bytes again are the same attachment. Roles: technician, inspector,
 	// quality. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH, STATE_NOT_ALLOWED.
@@ -127,7 +130,7 @@ type WorkOrdersServiceClient interface {
 	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(ctx context.Context, in *CreateLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error)
-	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN,
+	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
 	// REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
 	FinishWorkOrder(ctx context.Context, in *FinishWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work. Roles: inspector, releaser.
@@ -445,7 +448,9 @@ func (c *workOrdersServiceClient) VoidWorkOrder(ctx context.Context, in *VoidWor
 // All implementations must embed UnimplementedWorkOrdersServiceServer
 // for forward compatibility.
 //
-// Plans, does, inspects and releases work. Each method names its roles.
+// Plans, does, inspects and releases work. Each method names its roles. Orders are drafted and never imported: whoever signs one here did
+// so under these rules, with a proof of that moment. Work that was recorded elsewhere is an accomplishment in compliance and an event
+// in performance.
 type WorkOrdersServiceServer interface {
 	// Adds a place of work. Roles: planner, admin.
 	CreateStation(context.Context, *CreateStationRequest) (*Station, error)
@@ -492,13 +497,14 @@ type WorkOrdersServiceServer interface {
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(context.Context, *SignStepRequest) (*Step, error)
 	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
-	// VALUE_NOT_A_NUMBER, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, COMPLIANCE_UNREACHABLE.
+	// VALUE_NOT_A_NUMBER, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
+	// it), COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(context.Context, *CreateMeasurementRequest) (*Measurement, error)
-	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reason:
-	// NOT_HEAD_OF_LINE.
+	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reasons:
+	// NOT_HEAD_OF_LINE, SAME_PERSON.
 	SupersedeMeasurement(context.Context, *SupersedeMeasurementRequest) (*Measurement, error)
 	// Records a run of the starter by its absolute times; one that broke the duty limits is recorded as an exceedance.
-	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP.
+	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP, SAME_PERSON.
 	CreateMotoringRun(context.Context, *CreateMotoringRunRequest) (*MotoringRun, error)
 	// Keeps a photograph or a document by its hash; the same bytes again are the same attachment. Roles: technician, inspector,
 	// quality. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH, STATE_NOT_ALLOWED.
@@ -516,7 +522,7 @@ type WorkOrdersServiceServer interface {
 	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(context.Context, *CreateLabourEntryRequest) (*LabourEntry, error)
-	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN,
+	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
 	// REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
 	FinishWorkOrder(context.Context, *FinishWorkOrderRequest) (*WorkOrder, error)
 	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work. Roles: inspector, releaser.
