@@ -34,13 +34,14 @@ type Tracker struct {
 	Newest     time.Time // of a reading or an event
 	Used, Kept int
 
-	Since     int // number of the last reading before the reference began
-	SinceAt   time.Time
-	Reference float64 // of ITT: mean of the first readings after Since
-	Base      vector
-	Cusum     float64
-	EWMA      float64
-	Slope     running
+	Since   int // number of the last reading before the reference began
+	SinceAt time.Time
+	Based   bool // there is a reference: Base is the level that the trend is counted from, BaseAt when it began
+	Base    vector
+	BaseAt  time.Time
+	Cusum   float64
+	EWMA    float64
+	Slope   running
 
 	Cycle    int // washes so far
 	Wash     Event
@@ -91,7 +92,7 @@ func (t *Tracker) Event(e Event) {
 	case "salt_rinse":
 		return
 	default: // an answer to what was open, or a change of the engine or of an indication
-		t.Open = nil
+		t.Open, t.Based = nil, false
 		t.History.Begin = t.History.N
 	}
 	t.Near, t.Withheld = neighbours{}, false
@@ -199,7 +200,7 @@ func (t *Tracker) shift(at time.Time) {
 		t.Shifts = append(t.Shifts, s)
 		t.Open = &s
 	}
-	t.Near, t.Withheld = neighbours{}, false
+	t.Near, t.Withheld, t.Based = neighbours{}, false, false
 	t.restart(at)
 }
 
@@ -238,10 +239,9 @@ func (t *Tracker) tell(r *Result) {
 	r.Last, r.LastHours, r.Cycle, r.Wash = t.Last, t.LastHours, t.Cycle, t.Wash
 	r.Slope = t.Slope.estimate(t.Scatter.Long[0])
 	r.Noise, r.Threshold, r.Used, r.Kept = t.noise(), t.Height, t.Used, t.Kept
-	if n := min(referenceCount, t.History.N-t.Since); n > 0 && t.Since+n > t.History.N-reach {
-		d, _ := t.History.window(t.Since, t.Since+n)
+	r.Reference = t.Base[0]
+	if n := t.History.N - t.Since; !t.Based && n > 0 {
+		d, _ := t.History.window(t.Since, t.History.N)
 		r.Reference = d[0]
-	} else {
-		r.Reference = t.Base[0]
 	}
 }

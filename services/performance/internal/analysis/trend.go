@@ -56,7 +56,7 @@ func (t *Tracker) trend(at time.Time, d vector) {
 		return
 	}
 	if n == referenceCount {
-		t.Base, _ = t.History.window(t.Since, t.History.N)
+		t.refer()
 		return
 	}
 	long := t.noise() * math.Sqrt(t.Scatter.Long[0])
@@ -67,13 +67,29 @@ func (t *Tracker) trend(at time.Time, d vector) {
 	}
 }
 
+// refer takes the first readings since the last change as the new reference. After a wash that did not certainly recover
+// anything a lower one stays, since a wash may still bring that level back.
+func (t *Tracker) refer() {
+	fresh, _ := t.History.window(t.Since, t.History.N)
+	if t.Based && fresh[0] > t.Base[0] && !t.recovered() {
+		return
+	}
+	t.Based, t.Base, t.BaseAt = true, fresh, t.SinceAt
+}
+
+// recovered says whether the wash at which the present readings begin has certainly recovered something by now.
+func (t *Tracker) recovered() bool {
+	p := len(t.Pending)
+	return p == 0 || t.recovery(&t.Pending[p-1]).Outcome == Recovered
+}
+
 // risen tells of a level that rose: an advice when a wash may answer it, or what must be answered first.
 func (t *Tracker) risen(at time.Time) {
 	level := t.level(0)
 	n := float64(min(levelWindow, t.History.N-t.Since-referenceCount))
 	rise := change{gradual: true, precision: 1 / (1/n + 1.0/referenceCount), gain: 1}
 	newest, day := t.History.window(t.History.N-int(n), t.History.N)
-	rise.size, rise.days = newest.plus(-1, t.Base), day-t.SinceAt.Sub(t.First).Hours()/hoursPerDay
+	rise.size, rise.days = newest.plus(-1, t.Base), day-t.BaseAt.Sub(t.First).Hours()/hoursPerDay
 	reasons := []string{
 		fmt.Sprintf("The ITT deviation rose from %+.1f to %+.1f °C (90 %% interval ±%.1f °C) since the last reference", t.Base[0], level.Value, level.Half),
 		fmt.Sprintf("the cumulative sum of what is above %.1f °C passed its threshold %.1f, which an engine that rose by just that passes once in %.0f days on average",

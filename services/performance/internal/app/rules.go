@@ -33,7 +33,8 @@ func sourcesOf(m *performancev1.EngineModel) []string {
 	}
 	others := slices.DeleteFunc(analysis.Causes(), func(cause string) bool { return slices.Contains(own, cause) })
 	if len(others) > 0 {
-		out = append(out, fmt.Sprintf("Signatures of %s: the demonstration engine's, as %s revision %d has none; an operator's engine differs", strings.Join(others, ", "), m.GetName(), m.GetRevision()))
+		out = append(out, fmt.Sprintf("Signatures of %s: the demonstration engine's, as %s revision %d has none; an operator's engine differs",
+			strings.Join(others, ", "), m.GetName(), m.GetRevision()))
 	}
 	worth := fmt.Sprintf("Rise of ITT that is worth a wash: %.1f °C", analysis.Worth(rulesOf(m)))
 	if m.GetAdvice().GetWorthIttC() > 0 {

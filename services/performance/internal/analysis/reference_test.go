@@ -1,0 +1,50 @@
+package analysis_test
+
+import (
+	"testing"
+
+	"coldsection.example/services/performance/internal/analysis"
+	"coldsection.example/services/performance/internal/baseline"
+)
+
+// Dirt of 5 °C stays through a wash that did nothing and 5 °C more come after it: together 10 °C, more than the 6.6 that are
+// worth a wash, though neither part is. The same rise after a wash that recovered the first part is not advised.
+func TestAWashThatDidNothingIsNoNewReference(t *testing.T) {
+	m := model(t)
+	risen := func(day int) float64 { return min(0.5, 0.01*float64(day)) + min(0.5, 0.01*max(0, float64(day-100))) }
+	washed := func(day int) float64 {
+		if day >= 100 {
+			return risen(day) - 0.5
+		}
+		return risen(day)
+	}
+	const engines = 20
+	stays, goes := 0, 0
+	for seed := range uint64(engines) {
+		stays += len(analysis.Analyse(m, live(500+seed, 250, 0, fouling, risen), wash(100), analysis.Rules{}).Advices)
+		goes += len(analysis.Analyse(m, live(500+seed, 250, 0, fouling, washed), wash(100), analysis.Rules{}).Advices)
+	}
+	if stays < engines*9/10 || goes > 1 {
+		t.Errorf("of %d engines %d are advised after a wash that did nothing, %d after one that recovered", engines, stays, goes)
+	}
+}
+
+// What changes the engine itself ends every reference: the level after it is the new one.
+func TestAnOverhaulIsANewReference(t *testing.T) {
+	m := model(t)
+	events := []analysis.Event{{At: start.AddDate(0, 0, 100), Kind: "overhaul"}}
+	r := analysis.Analyse(m, live(9, 250, 0, baseline.Values{ITT: 8}, from(100)), events, analysis.Rules{})
+	if len(r.Advices) > 0 || r.Reference < 5 {
+		t.Errorf("%d advices, reference %+.1f °C", len(r.Advices), r.Reference)
+	}
+}
+
+// from is one unit from a day on.
+func from(day int) func(int) float64 {
+	return func(d int) float64 {
+		if d < day {
+			return 0
+		}
+		return 1
+	}
+}
