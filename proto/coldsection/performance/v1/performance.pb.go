@@ -3545,7 +3545,10 @@ type Assessment struct {
 	// Changes that dirt does not explain, in the order of their detection.
 	Shifts []*Shift `protobuf:"bytes,21,rep,name=shifts,proto3" json:"shifts,omitempty"`
 	// What the analysis rested on besides the readings: whose signatures and whose threshold, with their revisions.
-	Sources       []string `protobuf:"bytes,22,rep,name=sources,proto3" json:"sources,omitempty"`
+	Sources []string `protobuf:"bytes,22,rep,name=sources,proto3" json:"sources,omitempty"`
+	// The ITT deviation from which on the trend rule finds a wash worth while, in degrees Celsius: the reference level and what is
+	// worth a wash; 0 before there is a reference.
+	IttAdviceC    float64 `protobuf:"fixed64,23,opt,name=itt_advice_c,json=ittAdviceC,proto3" json:"itt_advice_c,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3732,6 +3735,13 @@ func (x *Assessment) GetSources() []string {
 		return x.Sources
 	}
 	return nil
+}
+
+func (x *Assessment) GetIttAdviceC() float64 {
+	if x != nil {
+		return x.IttAdviceC
+	}
+	return 0
 }
 
 // A change of an engine or of its indication that dirt does not explain.
@@ -7260,8 +7270,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\bestimate\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\bestimate\x12\x1a\n" +
 	"\x05lower\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05lower\x12\x1a\n" +
 	"\x05upper\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\x05upper\x12'\n" +
-	"\fcoverage_pct\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\vcoveragePct\"\xdf\n" +
-	"\n" +
+	"\fcoverage_pct\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\vcoveragePct\"\x87\v\n" +
 	"\n" +
 	"Assessment\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
@@ -7286,7 +7295,9 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x0ewash_age_hours\x18\x13 \x01(\x01B\x04\xe2A\x01\x03R\fwashAgeHours\x12C\n" +
 	"\fcompute_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcomputeTime\x12?\n" +
 	"\x06shifts\x18\x15 \x03(\v2!.coldsection.performance.v1.ShiftB\x04\xe2A\x01\x03R\x06shifts\x12\x1e\n" +
-	"\asources\x18\x16 \x03(\tB\x04\xe2A\x01\x03R\asources:Y\xeaAV\n" +
+	"\asources\x18\x16 \x03(\tB\x04\xe2A\x01\x03R\asources\x12&\n" +
+	"\fitt_advice_c\x18\x17 \x01(\x01B\x04\xe2A\x01\x03R\n" +
+	"ittAdviceC:Y\xeaAV\n" +
 	"\x1ecoldsection.example/Assessment\x12\x1bengines/{engine}/assessment*\vassessments2\n" +
 	"assessment\"\x94\x03\n" +
 	"\x05Shift\x12A\n" +

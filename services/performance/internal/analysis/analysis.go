@@ -44,6 +44,7 @@ type Verdict struct {
 	Deviation baseline.Values
 	Level     float64 // smoothed ITT deviation [°C] after this reading
 	Analysed  bool    // a deviation was computed
+	theta     float64 // of the air
 }
 
 // Event is something done to the engine.
@@ -84,6 +85,9 @@ type Result struct {
 	Ng, Fuel   Estimate
 	Slope      Estimate // °C per 100 h
 	Reference  float64  // level after the last wash, which the trend rule compares with
+	Based      bool     // there is a reference
+	Theta      float64  // mean of the readings behind Level; 0 when there are none
+	Behind     int      // how many those are
 	Noise      float64  // standard deviation of single ITT readings [°C]
 	Threshold  float64  // cumulative sum at which the trend rule advises, in long-run standard deviations
 	Debug      any

@@ -45,7 +45,7 @@ func (t *taken) judge(model *baseline.Model, r *Reading) Verdict {
 	if !within(d, wildest) {
 		return Verdict{State: Held, Reason: "IMPLAUSIBLE", Text: "ITT, Ng or fuel flow is no number that an indication shows. Correct it."}
 	}
-	v := Verdict{State: Accepted, Deviation: d, Analysed: true}
+	v := Verdict{State: Accepted, Deviation: d, Analysed: true, theta: x.Condition.Theta}
 	if r.Included || within(d, 1) {
 		return v
 	}

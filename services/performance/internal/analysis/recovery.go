@@ -51,6 +51,7 @@ type raw struct {
 	At    time.Time
 	Speed float64 // of the propeller
 	D     vector
+	Theta float64
 }
 
 // pending is a wash that is being measured.

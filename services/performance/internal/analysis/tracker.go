@@ -158,7 +158,7 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 	v.Level = t.EWMA
 	t.Slope.add(r.Hours, d[0])
 	t.shift(r.At)
-	t.measure(raw{r.At, speed, vectorOf(v.Deviation)})
+	t.measure(raw{r.At, speed, vectorOf(v.Deviation), v.theta})
 	t.trend(r.At, d)
 	t.programme(r, v.Level)
 }
@@ -239,7 +239,11 @@ func (t *Tracker) tell(r *Result) {
 	r.Last, r.LastHours, r.Cycle, r.Wash = t.Last, t.LastHours, t.Cycle, t.Wash
 	r.Slope = t.Slope.estimate(t.Scatter.Long[0])
 	r.Noise, r.Threshold, r.Used, r.Kept = t.noise(), t.Height, t.Used, t.Kept
-	r.Reference = t.Base[0]
+	r.Reference, r.Based = t.Base[0], t.Based
+	r.Behind = min(levelWindow, t.History.N-t.Since, len(t.Lately))
+	for _, x := range t.Lately[len(t.Lately)-r.Behind:] {
+		r.Theta += x.Theta / float64(r.Behind)
+	}
 	if n := t.History.N - t.Since; !t.Based && n > 0 {
 		d, _ := t.History.window(t.Since, t.History.N)
 		r.Reference = d[0]

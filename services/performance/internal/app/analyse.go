@@ -10,6 +10,7 @@ import (
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/analysis"
+	"coldsection.example/services/performance/internal/baseline"
 	"coldsection.example/services/performance/internal/store"
 	"coldsection.example/services/platform/fault"
 )
@@ -51,7 +52,7 @@ func (u unit) analyse(ctx context.Context, engine string) error {
 	}
 	byID, readings := readingsOf(stored)
 	result, tracker := analysis.AnalyseFrom(fitted, readings, events, rulesOf(model))
-	return u.save(ctx, profile, model, result, tracker, byID)
+	return u.save(ctx, profile, engineData{model, fitted}, result, tracker, byID)
 }
 
 // readingsOf are stored readings as the analysis takes them, and the stored ones by name.
@@ -67,10 +68,16 @@ func readingsOf(stored []*performancev1.Reading) (byID map[string]*performancev1
 	return byID, readings
 }
 
+// engineData are an engine's model and the baseline fitted to it.
+type engineData struct {
+	model  *performancev1.EngineModel
+	fitted *baseline.Model
+}
+
 // save keeps what an analysis said, and the tracker that goes on from it.
-func (u unit) save(ctx context.Context, p store.Profile, model *performancev1.EngineModel, result analysis.Result, tracker *analysis.Tracker,
+func (u unit) save(ctx context.Context, p store.Profile, data engineData, result analysis.Result, tracker *analysis.Tracker,
 	byID map[string]*performancev1.Reading) error {
-	if err := u.saveVerdicts(ctx, model, result, byID); err != nil {
+	if err := u.saveVerdicts(ctx, data.model, result, byID); err != nil {
 		return err
 	}
 	if err := u.saveAdvices(ctx, p, result); err != nil {
@@ -79,14 +86,14 @@ func (u unit) save(ctx context.Context, p store.Profile, model *performancev1.En
 	if err := u.saveRecoveries(ctx, p, result); err != nil {
 		return err
 	}
-	if err := u.saveAssessment(ctx, p, model, result); err != nil {
+	if err := u.saveAssessment(ctx, p, data, result); err != nil {
 		return err
 	}
 	body, err := tracker.Freeze()
 	if err != nil {
 		return err
 	}
-	return store.SaveTracker(ctx, u.Tx, p.Name, basisOf(model), body)
+	return store.SaveTracker(ctx, u.Tx, p.Name, basisOf(data.model), body)
 }
 
 func (u unit) eventsOf(ctx context.Context, engine string) ([]analysis.Event, error) {
@@ -207,15 +214,18 @@ func interval(e analysis.Estimate) *performancev1.Interval {
 }
 
 // saveAssessment writes how the engine stands now, and tells when its level changed.
-func (u unit) saveAssessment(ctx context.Context, p store.Profile, model *performancev1.EngineModel, result analysis.Result) error {
+func (u unit) saveAssessment(ctx context.Context, p store.Profile, data engineData, result analysis.Result) error {
 	fresh := &performancev1.Assessment{
-		Name: p.Name + "/assessment", Engine: p.Name, EngineSerial: p.Serial, EngineModel: p.Model, ModelRevision: model.GetRevision(),
+		Name: p.Name + "/assessment", Engine: p.Name, EngineSerial: p.Serial, EngineModel: p.Model, ModelRevision: data.model.GetRevision(),
 		IttDeviationC: interval(result.Level), NgDeviationPct: interval(result.Ng), FuelFlowDeviationPct: interval(result.Fuel),
 		IttSlopeCPer_100H: interval(result.Slope), ReadingsUsed: int32(result.Used), ReadingsHeld: int32(result.Kept), ComputeTime: timestamppb.New(u.now),
-		Shifts: shiftsOf(result), Sources: sourcesOf(model),
+		Shifts: shiftsOf(result), Sources: sourcesOf(data.model), Margin: marginOf(data, result),
 	}
 	if n := len(fresh.GetShifts()); n > 0 {
 		fresh.Causes, fresh.CauseVerdict = fresh.GetShifts()[n-1].GetCauses(), fresh.GetShifts()[n-1].GetVerdict()
+	}
+	if result.Based {
+		fresh.IttAdviceC = result.Reference + analysis.Worth(rulesOf(data.model))
 	}
 	if result.Used > 0 {
 		fresh.LatestReadTime = timestamppb.New(result.Last)

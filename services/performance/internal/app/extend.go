@@ -49,5 +49,5 @@ func (u unit) extend(ctx context.Context, engine string, fresh []string) error {
 		stored = append(stored, r)
 	}
 	byID, readings := readingsOf(stored)
-	return u.save(ctx, profile, model, tracker.Continue(fitted, readings), tracker, byID)
+	return u.save(ctx, profile, engineData{model, fitted}, tracker.Continue(fitted, readings), tracker, byID)
 }

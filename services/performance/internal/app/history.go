@@ -119,13 +119,7 @@ func (h *history) noise() margin.Noise {
 
 // reference is where margins are stated: the model's condition with what the request changes.
 func (h *history) reference(c *performancev1.ReferenceCondition) (margin.Reference, error) {
-	m := h.model
-	r := margin.Reference{
-		Point: baseline.Point{
-			Altitude: m.GetReferencePressureAltitudeM(), OAT: m.GetReferenceOatC(), Np: m.GetReferencePropellerSpeedRpm(), Torque: m.GetReferenceTorqueNm(),
-		},
-		ITT: limitOf(m, performancev1.Parameter_PARAMETER_ITT), Ng: limitOf(m, performancev1.Parameter_PARAMETER_NG), Reserve: m.GetPowerCheck().GetReserveC(),
-	}
+	r := referenceOf(h.model)
 	for _, f := range []struct {
 		field   string
 		entered *commonv1.Entered
@@ -146,6 +140,16 @@ func (h *history) reference(c *performancev1.ReferenceCondition) (margin.Referen
 		*f.into = v
 	}
 	return r, nil
+}
+
+// referenceOf is where a model states margins.
+func referenceOf(m *performancev1.EngineModel) margin.Reference {
+	return margin.Reference{
+		Point: baseline.Point{
+			Altitude: m.GetReferencePressureAltitudeM(), OAT: m.GetReferenceOatC(), Np: m.GetReferencePropellerSpeedRpm(), Torque: m.GetReferenceTorqueNm(),
+		},
+		ITT: limitOf(m, performancev1.Parameter_PARAMETER_ITT), Ng: limitOf(m, performancev1.Parameter_PARAMETER_NG), Reserve: m.GetPowerCheck().GetReserveC(),
+	}
 }
 
 // limitOf is the lowest limit of a parameter; 0 without one.

@@ -77,7 +77,7 @@ func (a *App) Trend(ctx context.Context, req *performancev1.GetTrendRequest) (*p
 		if err != nil {
 			return err
 		}
-		trend.Summary = now.GetSummary()
+		trend.Summary, trend.IttAdviceC = now.GetSummary(), now.GetIttAdviceC()
 		trend.Baseline = now.GetEngineModel() + ", a polynomial of referred power, Mach number, propeller speed and altitude fitted to its table"
 		return nil
 	})
