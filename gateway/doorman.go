@@ -36,6 +36,9 @@ type doorman struct {
 
 func (d *doorman) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 	known, err := d.identify(ctx)
+	if err == nil {
+		err = allowScopes(known, info.FullMethod)
+	}
 	if err != nil {
 		d.audit(ctx, info.FullMethod, req, rpc.ToStatus(err))
 		return nil, rpc.ToStatus(err)
@@ -65,6 +68,12 @@ func (d *doorman) identify(ctx context.Context) (context.Context, error) {
 		return ctx, err
 	}
 	return auth.NewContext(ctx, id), nil
+}
+
+// allowScopes refuses what the caller's key is narrowed away from.
+func allowScopes(ctx context.Context, method string) error {
+	id, _ := auth.FromContext(ctx)
+	return accounts.AllowScopes(id, method, readOnly(method))
 }
 
 // audit writes down changes, whether they succeeded or not, and refused reads. A failing audit is logged; the call stands.

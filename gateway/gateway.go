@@ -42,6 +42,10 @@ type Config struct {
 	Reflection bool // lets gRPC clients that are not signed in ask for the contract
 	// WebhookAllow are the networks that messages may be sent to although they are private, also over http.
 	WebhookAllow []netip.Prefix
+	// SecondFactorRoles are the roles that need a second factor when their holders sign in by password.
+	SecondFactorRoles []string
+	// Provider is the OpenID Connect provider whose users may sign in; without an issuer there is none.
+	Provider Provider
 }
 
 // Deps is what the gateway needs.
@@ -67,6 +71,7 @@ type Gateway struct {
 
 	doorman    *doorman
 	reflection bool
+	browsers   *browsers // nil where people sign in by password only
 }
 
 // New opens the gateway's database and registers every service of the contract.
@@ -75,11 +80,16 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	if err != nil {
 		return nil, fmt.Errorf("gateway: %w", err)
 	}
-	g := &Gateway{store: &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs}, deps: deps, reflection: cfg.Reflection}
+	g := &Gateway{deps: deps, reflection: cfg.Reflection}
+	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles}
 	g.hooks = &webhooks.Store{
 		DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, Feed: deps.Events, Guard: webhooks.Guard{Allowed: cfg.WebhookAllow},
 	}
-	if g.sender, err = webhooks.NewWorker(g.hooks, deps.Log); err == nil {
+	g.sender, err = webhooks.NewWorker(g.hooks, deps.Log)
+	if err == nil {
+		g.browsers, err = newBrowsers(cfg.Provider, g)
+	}
+	if err == nil {
 		err = g.register()
 	}
 	if err != nil {
@@ -100,7 +110,7 @@ func (g *Gateway) register() error {
 	}
 	doorman.assertion, doorman.authorise = g.server.Identify, g.server.Authorise
 	g.doorman = doorman
-	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister}, &access.Sessions{Store: g.store, Keys: d.Keys},
+	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister}, &access.Sessions{Store: g.store, Keys: d.Keys, Ways: g.browsers.ways()},
 		&access.Events{Feed: d.Events})
 	(&access.Webhooks{Store: g.hooks, Worker: g.sender, Lister: d.Lister}).Register(g.server)
 	(&access.Postings{
@@ -148,6 +158,8 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	mux.Handle("/v1/", api)
 	mux.Handle("GET /problems/", rest.Pages())
 	mux.Handle("/", console.Handler())
+	g.browsers.routes(mux)
+	mux.HandleFunc("POST "+tokenPath, g.token)
 	return mux, openapi.Register(mux)
 }
 

@@ -75,7 +75,7 @@ type world struct {
 	admin string // the administrator's session token
 }
 
-func newWorld(t *testing.T) *world {
+func newWorld(t *testing.T, change ...func(*gateway.Config)) *world {
 	t.Helper()
 	w := &world{t: t, bus: eventbustest.Embedded(t), clock: clock.NewFake(start)}
 	log := slog.New(slog.DiscardHandler)
@@ -101,10 +101,14 @@ func newWorld(t *testing.T) *world {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w.gw, err = gateway.New(t.Context(), gateway.Config{
+	cfg := gateway.Config{
 		Storage:      storage.Config{Engine: storage.SQLite, Path: filepath.Join(t.TempDir(), "gateway.db")},
 		WebhookAllow: []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")},
-	}, gateway.Deps{
+	}
+	for _, fn := range change {
+		fn(&cfg)
+	}
+	w.gw, err = gateway.New(t.Context(), cfg, gateway.Deps{
 		Clock: w.clock, IDs: ids.System(), Log: log, Keys: keys, Lister: listing.New([]byte("tokens")), Events: w.bus,
 		Backends: map[string]grpc.ClientConnInterface{"coldsection.consumables.v1": toBack},
 	})

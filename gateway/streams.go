@@ -29,6 +29,9 @@ func (k known) Context() context.Context { return k.ctx }
 func (d *doorman) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
 	who, err := d.identify(stream.Context())
 	if err == nil {
+		err = allowScopes(who, info.FullMethod)
+	}
+	if err == nil {
 		err = d.authorise(who, info.FullMethod)
 	}
 	if err != nil {

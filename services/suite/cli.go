@@ -45,6 +45,17 @@ type settings struct {
 	Reflection bool     `env:"COLDSECTION_REFLECTION" help:"Let gRPC clients ask for the contract."`
 
 	WebhookAllow []string `env:"COLDSECTION_WEBHOOK_ALLOW" help:"Private networks, such as 10.2.0.0/16, that webhooks may be sent to, also over http. All else must be public and https."`
+
+	SecondFactorRoles []string `env:"COLDSECTION_SECOND_FACTOR_ROLES" help:"Roles, such as admin, inspector and releaser, whose holders may do nothing by password alone until they have a second factor."`
+
+	PublicURL            string   `name:"public-url" env:"COLDSECTION_PUBLIC_URL" help:"The URL at which browsers reach the gateway, such as https://maintenance.example. Needed to sign in by a provider."`
+	OIDCIssuer           string   `name:"oidc-issuer" env:"COLDSECTION_OIDC_ISSUER" help:"The OpenID Connect provider whose users may sign in, as its discovery document names it. Empty means passwords only."`
+	OIDCName             string   `name:"oidc-name" env:"COLDSECTION_OIDC_NAME" help:"What people call the provider."`
+	OIDCClientID         string   `name:"oidc-client-id" env:"COLDSECTION_OIDC_CLIENT_ID" help:"The client id that the provider knows this gateway by. Its redirect address is the public URL followed by /oidc/callback."`
+	OIDCClientSecretFile string   `name:"oidc-client-secret-file" env:"COLDSECTION_OIDC_CLIENT_SECRET_FILE" help:"The file with the client secret. Empty means that the provider asks for none."`
+	OIDCGroupsClaim      string   `name:"oidc-groups-claim" default:"groups" env:"COLDSECTION_OIDC_GROUPS_CLAIM" help:"The claim of the ID token or the user info that lists the groups of a user."`
+	OIDCRoles            []string `name:"oidc-roles" sep:"none" env:"COLDSECTION_OIDC_ROLES" help:"group=role: what members of a group of the provider may do, set anew at every sign-in; accounts are made for them. Empty lets in only those to whom an administrator linked an account."`
+	OIDCOwners           []string `name:"oidc-owners" sep:"none" env:"COLDSECTION_OIDC_OWNERS" help:"group=owner: members of this group see only what belongs to this owner."`
 }
 
 type serveCommand struct {
@@ -63,7 +74,10 @@ func (c *serveCommand) config() Config {
 	return Config{
 		Parts: c.Parts, StateDir: c.State, HTTP: c.HTTP, GRPC: c.GRPC, Postgres: c.Postgres, NATS: c.NATS, Replicas: c.Replicas,
 		Addresses: c.Address, Listen: c.Listen, SecretFile: c.Secret, ClockFile: c.ClockFile, Admin: c.Admin, OTLP: c.OTLP, Reflection: c.Reflection,
-		WebhookAllow: c.WebhookAllow,
+		WebhookAllow:      c.WebhookAllow,
+		SecondFactorRoles: c.SecondFactorRoles,
+		PublicURL:         c.PublicURL, OIDCIssuer: c.OIDCIssuer, OIDCName: c.OIDCName, OIDCClientID: c.OIDCClientID, OIDCClientSecret: c.OIDCClientSecretFile,
+		OIDCGroupsClaim: c.OIDCGroupsClaim, OIDCRoles: c.OIDCRoles, OIDCOwners: c.OIDCOwners,
 	}
 }
 

@@ -46,6 +46,17 @@ type Config struct {
 	Reflection bool     // lets gRPC clients ask for the contract
 
 	WebhookAllow []string // private networks and addresses that webhooks may be sent to
+
+	SecondFactorRoles []string // roles that need a second factor by password
+
+	PublicURL        string   // where browsers reach the gateway
+	OIDCIssuer       string   // the OpenID Connect provider whose users may sign in; empty means none
+	OIDCName         string   // what people call it
+	OIDCClientID     string   // who this gateway is to it
+	OIDCClientSecret string   // the file with the client secret; empty means none
+	OIDCGroupsClaim  string   // the claim that lists a user's groups
+	OIDCRoles        []string // group=role
+	OIDCOwners       []string // group=owner
 }
 
 // Validate names the first setting that can't work.
@@ -72,6 +83,9 @@ func (c *Config) Validate() error {
 	}
 	if _, err := gateway.ParseNetworks(c.WebhookAllow); err != nil {
 		return fmt.Errorf("webhook-allow: %w", err)
+	}
+	if _, err := c.provider(false); err != nil {
+		return err
 	}
 	if len(c.Parts) > 0 && len(c.Parts) < len(Parts) && c.NATS == "" {
 		return fmt.Errorf("parts in several processes need external event servers; give --nats")

@@ -47,7 +47,13 @@ func (s *Suite) openGateway(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.gateway, err = gateway.New(ctx, gateway.Config{Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed}, gateway.Deps{
+	provider, err := s.cfg.provider(true)
+	if err != nil {
+		return err
+	}
+	s.gateway, err = gateway.New(ctx, gateway.Config{
+		Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed, Provider: provider, SecondFactorRoles: s.cfg.SecondFactorRoles,
+	}, gateway.Deps{
 		Clock: s.clock, IDs: s.ids, Log: s.log.With("part", Gateway), Keys: s.keys, Lister: s.lister, Events: s.bus, Backends: backends,
 	})
 	if err != nil {

@@ -38,16 +38,33 @@ type Server struct {
 func Register(r rpc.Registrar, s *Server, sessions *Sessions, events *Events) {
 	admin, readers, anyone := []string{"admin"}, []string{"admin", "quality"}, []string{auth.Anyone}
 	signedIn := []string{auth.SignedIn}
+	own := []string{"SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate", "EnrolSecondFactor", "ConfirmSecondFactor"}
 	followers := []string{"integrator", "planner", "quality", "analyst", "admin", "viewer"}
 	write, query := &accessv1.AccessService_ServiceDesc, &accessv1.AccessQueryService_ServiceDesc
 	session, event := &accessv1.SessionService_ServiceDesc, &accessv1.EventsService_ServiceDesc
 	r.Register(write, s, auth.Policy{}.For(write.ServiceName, admin,
-		"CreateAccount", "UpdateAccount", "DisableAccount", "EnableAccount", "InviteAccount", "CreateApiKey", "RevokeApiKey"))
+		"CreateAccount", "UpdateAccount", "DisableAccount", "EnableAccount", "InviteAccount", "ResetSecondFactor", "CreateApiKey", "RevokeApiKey"))
 	r.Register(query, s, auth.Policy{}.For(query.ServiceName, readers, "GetAccount", "ListAccounts", "ListApiKeys", "ListAuditEvents"))
-	r.Register(session, sessions, auth.Policy{}.For(session.ServiceName, anyone, "SignIn", "AcceptInvitation").
-		For(session.ServiceName, signedIn, "SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate").
-		Scope(session.ServiceName, "SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate"))
+	r.Register(session, sessions, auth.Policy{}.For(session.ServiceName, anyone, "SignIn", "DescribeSignIn", "AcceptInvitation").
+		For(session.ServiceName, signedIn, own...).
+		Scope(session.ServiceName, own...))
 	r.Register(event, events, auth.Policy{}.For(event.ServiceName, followers, "ListEvents", "LocateEvents", "WatchEvents"))
+}
+
+// checkIdentity refuses half a link to a user of a provider, one for a machine, and one that another account has.
+func checkIdentity(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {
+	if account.GetIssuer() == "" && account.GetSubject() == "" {
+		return nil
+	}
+	if account.GetIssuer() == "" || account.GetSubject() == "" || account.GetKind() != accessv1.Account_HUMAN {
+		return fault.Invalid("account.subject", "IDENTITY_INCOMPLETE",
+			"A link to a user of an OpenID Connect provider needs issuer and subject, and a person's account. Give both or neither.")
+	}
+	others, err := accounts.Accounts.Where(ctx, tx, "issuer = $1 AND subject = $2 AND name <> $3", account.GetIssuer(), account.GetSubject(), account.GetName())
+	if err == nil && len(others) > 0 {
+		return fault.Exists(account.GetSubject())
+	}
+	return err
 }
 
 func checkRoles(roles []string) error {
@@ -79,6 +96,9 @@ func (s *Server) CreateAccount(ctx context.Context, req *accessv1.CreateAccountR
 		if len(taken) > 0 {
 			return nil, fault.Exists(account.GetLogin())
 		}
+		if err := checkIdentity(ctx, tx, account); err != nil {
+			return nil, err
+		}
 		return account, accounts.Accounts.Insert(ctx, tx, account, s.Store.Clock.Now())
 	})
 }
@@ -99,6 +119,9 @@ func (s *Server) UpdateAccount(ctx context.Context, req *accessv1.UpdateAccountR
 				return err
 			}
 			if err := checkRoles(account.GetRoles()); err != nil {
+				return err
+			}
+			if err := checkIdentity(ctx, tx, account); err != nil {
 				return err
 			}
 			if wasAdmin && !isAdmin(account) {
@@ -129,10 +152,21 @@ func (s *Server) EnableAccount(ctx context.Context, req *accessv1.EnableAccountR
 			return err
 		}
 		account.State = accessv1.Account_ACTIVE
-		if passwords == 0 && account.GetKind() == accessv1.Account_HUMAN {
+		if passwords == 0 && account.GetKind() == accessv1.Account_HUMAN && account.GetIssuer() == "" {
 			account.State = accessv1.Account_INVITED
 		}
 		return accounts.ForgetGuesses(ctx, tx, account.GetName(), account.GetLogin())
+	})
+}
+
+// ResetSecondFactor takes the second factor from an account.
+func (s *Server) ResetSecondFactor(ctx context.Context, req *accessv1.ResetSecondFactorRequest) (*accessv1.Account, error) {
+	return s.change(ctx, req, req.GetName(), req.GetEtag(), func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {
+		account.SecondFactor = false
+		if err := accounts.RemoveFactor(ctx, tx, account.GetName()); err != nil {
+			return err
+		}
+		return accounts.EndSessions(ctx, tx, account.GetName())
 	})
 }
 
@@ -203,6 +237,9 @@ func (s *Server) CreateApiKey(ctx context.Context, req *accessv1.CreateApiKeyReq
 		if account.GetKind() != accessv1.Account_MACHINE {
 			return nil, fault.Precondition("ACCOUNT_IS_A_PERSON",
 				"%s is a person, who signs in. Make a machine account for the key.", req.GetParent())
+		}
+		if err := accounts.CheckScopes(account, req.GetApiKey().GetScopes()); err != nil {
+			return nil, err
 		}
 		key := proto.CloneOf(req.GetApiKey())
 		resource.ClearOutputOnly(key)

@@ -16,11 +16,18 @@ type Sessions struct {
 
 	Store *accounts.Store
 	Keys  *auth.Keys
+	// Ways says how people sign in here.
+	Ways *accessv1.DescribeSignInResponse
 }
 
 // SignIn opens a session.
 func (s *Sessions) SignIn(ctx context.Context, req *accessv1.SignInRequest) (*accessv1.Session, error) {
-	return s.Store.SignIn(ctx, req.GetLogin(), req.GetPassword())
+	return s.Store.SignIn(ctx, req.GetLogin(), req.GetPassword(), req.GetCode())
+}
+
+// DescribeSignIn says how people sign in.
+func (s *Sessions) DescribeSignIn(context.Context, *accessv1.DescribeSignInRequest) (*accessv1.DescribeSignInResponse, error) {
+	return s.Ways, nil
 }
 
 // SignOut ends the session that the call carries.
@@ -32,7 +39,15 @@ func (s *Sessions) SignOut(ctx context.Context, _ *accessv1.SignOutRequest) (*ac
 // GetCurrentSession says who the caller is.
 func (s *Sessions) GetCurrentSession(ctx context.Context, _ *accessv1.GetCurrentSessionRequest) (*accessv1.Session, error) {
 	id, _ := auth.FromContext(ctx)
-	return &accessv1.Session{Account: id.Account, Person: id.Person, DisplayName: id.DisplayName, Roles: id.Roles, Owners: id.Owners}, nil
+	session := &accessv1.Session{Account: id.Account, Person: id.Person, DisplayName: id.DisplayName, Roles: id.Roles, Owners: id.Owners}
+	if id.Has(auth.SecondFactorDue) {
+		session.Roles, session.SecondFactorDue = nil, true
+	}
+	facts, err := s.Store.SessionFacts(ctx, id.SessionID)
+	if err == nil && facts.Method != "" {
+		session.Method, session.CsrfToken, session.ExpireTime = facts.Method, facts.CSRF, timestamppb.New(facts.Expires)
+	}
+	return session, err
 }
 
 // AcceptInvitation chooses a password and opens a session.
@@ -49,10 +64,30 @@ func (s *Sessions) ChangePassword(ctx context.Context, req *accessv1.ChangePassw
 // Reauthenticate makes a proof for one signature.
 func (s *Sessions) Reauthenticate(ctx context.Context, req *accessv1.ReauthenticateRequest) (*accessv1.ReauthenticateResponse, error) {
 	id, _ := auth.FromContext(ctx)
-	if err := s.Store.Reauthenticate(ctx, id.Account, req.GetPassword()); err != nil {
+	method, err := s.Store.Reauthenticate(ctx, id, req.GetPassword(), req.GetCode())
+	if err != nil {
 		return nil, err
 	}
 	now := s.Store.Clock.Now()
-	token, err := s.Keys.MintProof(auth.Reauth{Account: id.Account, Person: id.Person, ID: s.Store.IDs.New(), At: now, Method: "password"})
+	token, err := s.Keys.MintProof(auth.Reauth{Account: id.Account, Person: id.Person, ID: s.Store.IDs.New(), At: now, Method: method})
 	return &accessv1.ReauthenticateResponse{ReauthenticationToken: token, ExpireTime: timestamppb.New(now.Add(auth.ProofLife))}, err
+}
+
+// EnrolSecondFactor begins a second factor.
+func (s *Sessions) EnrolSecondFactor(ctx context.Context, req *accessv1.EnrolSecondFactorRequest) (*accessv1.EnrolSecondFactorResponse, error) {
+	id, _ := auth.FromContext(ctx)
+	secret, uri, err := s.Store.EnrolSecondFactor(ctx, id, req.GetPassword())
+	if err != nil {
+		return nil, err
+	}
+	return &accessv1.EnrolSecondFactorResponse{Secret: secret, Uri: uri}, nil
+}
+
+// ConfirmSecondFactor makes it count.
+func (s *Sessions) ConfirmSecondFactor(
+	ctx context.Context, req *accessv1.ConfirmSecondFactorRequest,
+) (*accessv1.ConfirmSecondFactorResponse, error) {
+	id, _ := auth.FromContext(ctx)
+	codes, err := s.Store.ConfirmSecondFactor(ctx, id, req.GetCode())
+	return &accessv1.ConfirmSecondFactorResponse{RecoveryCodes: codes}, err
 }

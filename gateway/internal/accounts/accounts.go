@@ -50,13 +50,17 @@ type Store struct {
 	DB    *storage.DB
 	Clock clock.Clock
 	IDs   ids.Source
+	Keys  *auth.Keys // seals the secrets of second factors
+	// SecondFactorRoles are the roles whose holders may do nothing by password alone until they have a second factor.
+	SecondFactorRoles []string
 }
 
 // The tables of resources.
 var (
-	Accounts = resource.NewTable[*accessv1.Account]("accounts", "login", "login", "state", "kind", "person", "create_time")
-	Keys     = resource.NewTable[*accessv1.ApiKey]("api_keys", "create_time", "create_time")
-	Audit    = resource.NewTable[*accessv1.AuditEvent]("audit_events", "create_time desc",
+	Accounts = resource.NewTable[*accessv1.Account]("accounts", "login",
+		"login", "state", "kind", "person", "create_time", "issuer", "subject")
+	Keys  = resource.NewTable[*accessv1.ApiKey]("api_keys", "create_time", "create_time")
+	Audit = resource.NewTable[*accessv1.AuditEvent]("audit_events", "create_time desc",
 		"account", "method", "target", "outcome", "create_time")
 )
 
@@ -64,8 +68,8 @@ func wrongCredentials() error {
 	return fault.New(fault.Unauthenticated, "CREDENTIALS_WRONG", "The login or the password is wrong. Check both and try again.")
 }
 
-// SignIn opens a session. Reasons: CREDENTIALS_WRONG, ACCOUNT_LOCKED.
-func (s *Store) SignIn(ctx context.Context, login, password string) (*accessv1.Session, error) {
+// SignIn opens a session. Reasons: CREDENTIALS_WRONG, SECOND_FACTOR_NEEDED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED.
+func (s *Store) SignIn(ctx context.Context, login, password, code string) (*accessv1.Session, error) {
 	var account *accessv1.Account
 	err := s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		found, err := Accounts.Where(ctx, tx, "login = $1", login)
@@ -77,20 +81,27 @@ func (s *Store) SignIn(ctx context.Context, login, password string) (*accessv1.S
 	if err != nil {
 		return nil, err
 	}
-	if err := s.checkPassword(ctx, loginTarget(login), account, password); err != nil {
+	if err := s.checkPassword(ctx, loginTarget(login), account, password, s.askFactor(account, code)); err != nil {
 		return nil, err
 	}
 	var session *accessv1.Session
 	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-		session, err = s.open(ctx, tx, account)
+		session, err = s.open(ctx, tx, account, byPassword)
 		return err
 	})
 	return session, err
 }
 
-// checkPassword counts the guess, compares, and takes the guess back when it was right. It does the same and takes the same
-// time for an account that does not exist.
-func (s *Store) checkPassword(ctx context.Context, target string, account *accessv1.Account, password string) error {
+// askFactor checks the second factor once the password was right.
+func (s *Store) askFactor(account *accessv1.Account, code string) func(context.Context) error {
+	return func(ctx context.Context) error { return s.checkFactor(ctx, account.GetName(), code) }
+}
+
+// checkPassword counts the guess, compares, checks what else there is, and takes the guess back when all was right. It does
+// the same and takes the same time for an account that does not exist.
+func (s *Store) checkPassword(
+	ctx context.Context, target string, account *accessv1.Account, password string, also ...func(context.Context) error,
+) error {
 	if err := s.countGuess(ctx, target); err != nil {
 		return err
 	}
@@ -100,6 +111,11 @@ func (s *Store) checkPassword(ctx context.Context, target string, account *acces
 	}
 	if !auth.CheckPassword(password, hash) || account.GetState() == accessv1.Account_DISABLED {
 		return wrongCredentials()
+	}
+	for _, check := range also {
+		if err := check(ctx); err != nil {
+			return err
+		}
 	}
 	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		_, err := tx.Exec(ctx, "DELETE FROM guesses WHERE target = $1", target)
@@ -120,19 +136,44 @@ func (s *Store) hashOf(ctx context.Context, account string) (hash string, err er
 }
 
 // open makes a session of an account; the token is in this answer only.
-func (s *Store) open(ctx context.Context, tx *storage.Tx, account *accessv1.Account) (*accessv1.Session, error) {
+func (s *Store) open(ctx context.Context, tx *storage.Tx, account *accessv1.Account, method string) (*accessv1.Session, error) {
 	now := s.Clock.Now()
 	token, csrf := auth.NewSecret("css_"), auth.NewSecret("")
 	expires := now.Add(sessionLife)
-	_, err := tx.Exec(ctx, "INSERT INTO sessions (token_hash, account, csrf_token, auth_time, expire_time) VALUES ($1, $2, $3, $4, $5)",
-		auth.HashSecret(token), account.GetName(), csrf, storage.Micros(now), storage.Micros(expires))
+	_, err := tx.Exec(ctx, "INSERT INTO sessions (token_hash, account, csrf_token, auth_time, expire_time, method) VALUES ($1, $2, $3, $4, $5, $6)",
+		auth.HashSecret(token), account.GetName(), csrf, storage.Micros(now), storage.Micros(expires), method)
 	session := sessionOf(account, expires)
-	session.Token, session.CsrfToken = token, csrf
+	session.Token, session.CsrfToken, session.Method = token, csrf, method
+	if s.factorDue(account, method) {
+		session.Roles, session.SecondFactorDue = nil, true
+	}
 	return session, err
 }
 
-// Reauthenticate checks the caller's password once more.
-func (s *Store) Reauthenticate(ctx context.Context, account, password string) error {
+// Reauthenticate checks the caller's password once more, or that the caller just signed in by the provider anew, and says
+// how it was proved.
+func (s *Store) Reauthenticate(ctx context.Context, id auth.Identity, password, code string) (method string, err error) {
+	facts, err := s.SessionFacts(ctx, id.SessionID)
+	if err != nil {
+		return "", err
+	}
+	if facts.Method == byProvider && password == "" {
+		return byProvider, s.takeExternalProof(ctx, id)
+	}
+	a, err := Accounts.Read(ctx, s.DB, id.Account)
+	if err != nil {
+		return "", wrongCredentials()
+	}
+	if a.GetSecondFactor() {
+		method = withFactor
+	} else {
+		method = byPassword
+	}
+	return method, s.checkPassword(ctx, proofTarget(id.Account), a, password, s.askFactor(a, code))
+}
+
+// provePassword checks the password of somebody who is signed in.
+func (s *Store) provePassword(ctx context.Context, account, password string) error {
 	a, err := Accounts.Read(ctx, s.DB, account)
 	if err != nil {
 		return wrongCredentials()

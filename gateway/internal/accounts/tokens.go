@@ -50,7 +50,8 @@ func (s *Store) Invite(ctx context.Context, tx *storage.Tx, account string) (tok
 	return token, expires, err
 }
 
-// Accept chooses a password with a one-time token and opens a session. Reasons: INVITATION_INVALID, PASSWORD_TOO_WEAK.
+// Accept chooses a password with a one-time token and opens a session. It starts the account anew: a second factor of before
+// is gone with the password. Reasons: INVITATION_INVALID, PASSWORD_TOO_WEAK.
 func (s *Store) Accept(ctx context.Context, token, password string) (session *accessv1.Session, err error) {
 	if err := checkStrength("password", password); err != nil {
 		return nil, err
@@ -81,11 +82,14 @@ func (s *Store) Accept(ctx context.Context, token, password string) (session *ac
 		if err := ForgetGuesses(ctx, tx, name, account.GetLogin()); err != nil {
 			return err
 		}
-		account.State = accessv1.Account_ACTIVE
+		if err := RemoveFactor(ctx, tx, name); err != nil {
+			return err
+		}
+		account.State, account.SecondFactor = accessv1.Account_ACTIVE, false
 		if err := Accounts.Save(ctx, tx, account, s.Clock.Now()); err != nil {
 			return err
 		}
-		session, err = s.open(ctx, tx, account)
+		session, err = s.open(ctx, tx, account, byPassword)
 		return err
 	})
 	return session, err
@@ -120,7 +124,7 @@ func (s *Store) ChangePassword(ctx context.Context, id auth.Identity, old, fresh
 	if err := checkStrength("new_password", fresh); err != nil {
 		return err
 	}
-	if err := s.Reauthenticate(ctx, id.Account, old); err != nil {
+	if err := s.provePassword(ctx, id.Account, old); err != nil {
 		return err
 	}
 	hash := auth.HashPassword(fresh)
@@ -141,18 +145,20 @@ func (s *Store) SignOut(ctx context.Context, session string) error {
 	})
 }
 
-// Identify says whose token this is: of a session or an API key. The session id of the identity is the token's hash, which
+// Identify says whose token this is: of a session, an API key or a token that a key was exchanged for. The session id of the identity is the token's hash, which
 // opens nothing. Reason: CREDENTIALS_WRONG.
 func (s *Store) Identify(ctx context.Context, token string) (id auth.Identity, csrf string, err error) {
 	hash, now := auth.HashSecret(token), storage.Micros(s.Clock.Now())
 	var account *accessv1.Account
 	var since int64
+	var method string
+	var scopes []string
 	err = s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		var name string
-		err := tx.QueryRow(ctx, "SELECT account, csrf_token, auth_time FROM sessions WHERE token_hash = $1 AND expire_time > $2", hash, now).
-			Scan(&name, &csrf, &since)
+		err := tx.QueryRow(ctx, "SELECT account, csrf_token, auth_time, method FROM sessions WHERE token_hash = $1 AND expire_time > $2", hash, now).
+			Scan(&name, &csrf, &since, &method)
 		if errors.Is(err, storage.ErrNoRows) {
-			name, since, err = s.keyOwner(ctx, tx, hash)
+			name, since, scopes, err = s.keyOwner(ctx, tx, hash)
 		}
 		if err != nil {
 			return err
@@ -167,32 +173,18 @@ func (s *Store) Identify(ctx context.Context, token string) (id auth.Identity, c
 	if err != nil {
 		return id, "", err
 	}
-	kind := auth.Human
+	roles, kind := narrowed(slices.Clone(account.GetRoles()), scopes), auth.Human
+	if s.factorDue(account, method) {
+		roles = []string{auth.SecondFactorDue}
+	}
 	if account.GetKind() == accessv1.Account_MACHINE {
 		kind = auth.Machine
 	}
 	return auth.Identity{
 		Account: account.GetName(), Person: account.GetPerson(), DisplayName: account.GetDisplayName(),
-		Roles: slices.Clone(account.GetRoles()), Kind: kind, AuthTime: storage.FromMicros(since), SessionID: hash,
-		Owners: slices.Clone(account.GetOwners()),
+		Roles: roles, Kind: kind, AuthTime: storage.FromMicros(since), SessionID: hash,
+		Owners: slices.Clone(account.GetOwners()), Scopes: scopes,
 	}, csrf, nil
-}
-
-// keyOwner finds the account of an API key that works.
-func (s *Store) keyOwner(ctx context.Context, tx *storage.Tx, hash string) (account string, since int64, err error) {
-	var name string
-	if err := tx.QueryRow(ctx, "SELECT api_key FROM api_key_secrets WHERE secret_hash = $1", hash).Scan(&name); err != nil {
-		return "", 0, err
-	}
-	key, err := Keys.Get(ctx, tx, name)
-	if err != nil {
-		return "", 0, err
-	}
-	if key.GetRevokeTime() != nil || !key.GetExpireTime().AsTime().After(s.Clock.Now()) {
-		return "", 0, storage.ErrNoRows
-	}
-	account, _, _ = strings.Cut(name, "/apiKeys/")
-	return account, storage.Micros(key.GetCreateTime().AsTime()), nil
 }
 
 // CreateKey makes an API key that has no secret yet.

@@ -115,9 +115,7 @@ func cookie(_ context.Context, w http.ResponseWriter, m proto.Message) error {
 	switch m := m.(type) {
 	case *accessv1.Session:
 		if m.GetToken() != "" {
-			http.SetCookie(w, &http.Cookie{ //nolint:gosec // served on loopback without TLS too; a proxy that ends TLS adds Secure
-				Name: CookieName, Value: m.GetToken(), Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode,
-			})
+			http.SetCookie(w, SessionCookie(m.GetToken()))
 		}
 	case *accessv1.SignOutResponse:
 		gone := &http.Cookie{ //nolint:gosec // it carries nothing
@@ -126,6 +124,13 @@ func cookie(_ context.Context, w http.ResponseWriter, m proto.Message) error {
 		http.SetCookie(w, gone)
 	}
 	return nil
+}
+
+// SessionCookie carries a session's token where a page's scripts can't read it.
+func SessionCookie(token string) *http.Cookie {
+	return &http.Cookie{ //nolint:gosec // served on loopback without TLS too; a proxy that ends TLS adds Secure
+		Name: CookieName, Value: token, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode,
+	}
 }
 
 // door finds out who calls.

@@ -8,6 +8,7 @@ package auth
 import (
 	"context"
 	"slices"
+	"strings"
 	"time"
 
 	"coldsection.example/services/platform/fault"
@@ -27,6 +28,13 @@ const (
 	RoleService = "service"
 )
 
+// SecondFactorDue is the only role of somebody who must enrol a second factor before anything else; nothing in the policies
+// of services names it, and the gateway lets it manage its own session only.
+const SecondFactorDue = "second-factor-due"
+
+// ownSession begins the methods with which callers manage their own session.
+const ownSession = "/coldsection.access.v1.SessionService/"
+
 // OwnerScoped stands in a policy beside the roles of a method that shows a caller who is limited to owners only what belongs
 // to these. Every other method is closed to such a caller.
 const OwnerScoped = "owner-scoped"
@@ -40,6 +48,7 @@ type Identity struct {
 	Kind        string    // human, machine or service
 	AuthTime    time.Time // when the caller last proved who it is
 	SessionID   string    // the session or key
+	Scopes      []string  // what a machine's key is narrowed to, for the gateway; roles are narrowed already
 	Owners      []string  // the owners (customers) to whose aircraft and engines the caller is limited; empty is no limit
 }
 
@@ -80,7 +89,7 @@ func (p Policy) Scope(service string, methods ...string) Policy {
 }
 
 // Authorise refuses the caller unless the policy names one of its roles for the method. A method without a row is refused.
-// Reasons: NOT_SIGNED_IN, ROLE_MISSING, OWNER_LIMITED.
+// Reasons: NOT_SIGNED_IN, SECOND_FACTOR_DUE, ROLE_MISSING, OWNER_LIMITED.
 func (p Policy) Authorise(ctx context.Context, method string) error {
 	allowed := p[method]
 	if slices.Contains(allowed, Anyone) {
@@ -89,6 +98,10 @@ func (p Policy) Authorise(ctx context.Context, method string) error {
 	id, ok := FromContext(ctx)
 	if !ok {
 		return fault.New(fault.Unauthenticated, "NOT_SIGNED_IN", "This call needs a signed-in caller. Sign in, or send an API key.")
+	}
+	if id.Has(SecondFactorDue) && !(slices.Contains(allowed, SignedIn) && strings.HasPrefix(method, ownSession)) {
+		return fault.Denied("SECOND_FACTOR_DUE", "%s must have a second factor before it may call %s. Enrol one with EnrolSecondFactor "+
+			"and ConfirmSecondFactor.", id.Account, method).With("method", method)
 	}
 	if !slices.Contains(allowed, SignedIn) && !slices.ContainsFunc(allowed, id.Has) {
 		return p.roleMissing(id, method)

@@ -77,6 +77,7 @@ type identityClaims struct {
 	Auth    int64    `json:"auth_time,omitempty"`
 	Session string   `json:"sid,omitempty"`
 	Owners  []string `json:"owners,omitempty"`
+	Scopes  []string `json:"scopes,omitempty"`
 }
 
 // MintIdentity asserts who calls, to the suite's own services.
@@ -84,7 +85,7 @@ func (k *Keys) MintIdentity(id Identity, now time.Time) (string, error) {
 	return k.mint(identityClaims{
 		RegisteredClaims: claims(id.Account, forIdentity, "", now, IdentityLife),
 		Person:           id.Person, Display: id.DisplayName, Roles: id.Roles, Kind: id.Kind,
-		Auth: storage.Micros(id.AuthTime), Session: id.SessionID, Owners: id.Owners,
+		Auth: storage.Micros(id.AuthTime), Session: id.SessionID, Owners: id.Owners, Scopes: id.Scopes,
 	})
 }
 
@@ -97,7 +98,7 @@ func (k *Keys) VerifyIdentity(token string, now time.Time) (Identity, error) {
 	}
 	return Identity{
 		Account: c.Subject, Person: c.Person, DisplayName: c.Display, Roles: c.Roles, Kind: c.Kind,
-		AuthTime: storage.FromMicros(c.Auth), SessionID: c.Session, Owners: c.Owners,
+		AuthTime: storage.FromMicros(c.Auth), SessionID: c.Session, Owners: c.Owners, Scopes: c.Scopes,
 	}, nil
 }
 

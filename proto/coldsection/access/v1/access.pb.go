@@ -168,7 +168,13 @@ type Account struct {
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// The owners (customers) to whose aircraft and engines the account is limited; empty is no limit. Methods that can't be
 	// limited so are closed to the account, the change feed among them.
-	Owners        []string `protobuf:"bytes,11,rep,name=owners,proto3" json:"owners,omitempty"`
+	Owners []string `protobuf:"bytes,11,rep,name=owners,proto3" json:"owners,omitempty"`
+	// The OpenID Connect provider whose user may sign in to this account; empty for accounts that only have a password.
+	Issuer string `protobuf:"bytes,12,opt,name=issuer,proto3" json:"issuer,omitempty"`
+	// The user's id at that provider, the "sub" of its tokens.
+	Subject string `protobuf:"bytes,13,opt,name=subject,proto3" json:"subject,omitempty"`
+	// Whether a second factor is confirmed.
+	SecondFactor  bool `protobuf:"varint,14,opt,name=second_factor,json=secondFactor,proto3" json:"second_factor,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -280,6 +286,27 @@ func (x *Account) GetOwners() []string {
 	return nil
 }
 
+func (x *Account) GetIssuer() string {
+	if x != nil {
+		return x.Issuer
+	}
+	return ""
+}
+
+func (x *Account) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *Account) GetSecondFactor() bool {
+	if x != nil {
+		return x.SecondFactor
+	}
+	return false
+}
+
 // A key for a machine account.
 type ApiKey struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -294,7 +321,12 @@ type ApiKey struct {
 	// When it stops working; unset means one year after it was made.
 	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
 	// When it was revoked; unset while it works.
-	RevokeTime    *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=revoke_time,json=revokeTime,proto3" json:"revoke_time,omitempty"`
+	RevokeTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=revoke_time,json=revokeTime,proto3" json:"revoke_time,omitempty"`
+	// What the key is narrowed to; empty is all that its account may. "read" allows only methods without side effects,
+	// "role:stores" only what that role of the account may, "area:consumables" only methods of that area of the contract.
+	// Several roles or areas are joined by "or". At POST /oauth2/token the key's name is the client id and its secret the
+	// client secret; the tokens there may be narrowed further and live for 10 minutes.
+	Scopes        []string `protobuf:"bytes,7,rep,name=scopes,proto3" json:"scopes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -371,6 +403,13 @@ func (x *ApiKey) GetRevokeTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *ApiKey) GetScopes() []string {
+	if x != nil {
+		return x.Scopes
+	}
+	return nil
+}
+
 // A signed-in caller.
 type Session struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -390,9 +429,13 @@ type Session struct {
 	// Browsers send it as X-CSRF-Token with every write.
 	CsrfToken string `protobuf:"bytes,7,opt,name=csrf_token,json=csrfToken,proto3" json:"csrf_token,omitempty"`
 	// The owners to whose aircraft and engines the caller is limited; empty is no limit.
-	Owners        []string `protobuf:"bytes,8,rep,name=owners,proto3" json:"owners,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Owners []string `protobuf:"bytes,8,rep,name=owners,proto3" json:"owners,omitempty"`
+	// How the session was opened: "password" or "provider"; empty for API keys.
+	Method string `protobuf:"bytes,9,opt,name=method,proto3" json:"method,omitempty"`
+	// Whether the account must enrol a second factor before it can do anything else.
+	SecondFactorDue bool `protobuf:"varint,10,opt,name=second_factor_due,json=secondFactorDue,proto3" json:"second_factor_due,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Session) Reset() {
@@ -479,6 +522,20 @@ func (x *Session) GetOwners() []string {
 		return x.Owners
 	}
 	return nil
+}
+
+func (x *Session) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *Session) GetSecondFactorDue() bool {
+	if x != nil {
+		return x.SecondFactorDue
+	}
+	return false
 }
 
 // One call or refusal.
@@ -1030,6 +1087,70 @@ func (x *EnableAccountRequest) GetRequestId() string {
 }
 
 // The request of the method of this name.
+type ResetSecondFactorRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ResetSecondFactorRequest) Reset() {
+	*x = ResetSecondFactorRequest{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ResetSecondFactorRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ResetSecondFactorRequest) ProtoMessage() {}
+
+func (x *ResetSecondFactorRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ResetSecondFactorRequest.ProtoReflect.Descriptor instead.
+func (*ResetSecondFactorRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ResetSecondFactorRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ResetSecondFactorRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *ResetSecondFactorRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// The request of the method of this name.
 type InviteAccountRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The resource to act on.
@@ -1044,7 +1165,7 @@ type InviteAccountRequest struct {
 
 func (x *InviteAccountRequest) Reset() {
 	*x = InviteAccountRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[11]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1056,7 +1177,7 @@ func (x *InviteAccountRequest) String() string {
 func (*InviteAccountRequest) ProtoMessage() {}
 
 func (x *InviteAccountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[11]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1069,7 +1190,7 @@ func (x *InviteAccountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InviteAccountRequest.ProtoReflect.Descriptor instead.
 func (*InviteAccountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *InviteAccountRequest) GetName() string {
@@ -1108,7 +1229,7 @@ type InviteAccountResponse struct {
 
 func (x *InviteAccountResponse) Reset() {
 	*x = InviteAccountResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[12]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1120,7 +1241,7 @@ func (x *InviteAccountResponse) String() string {
 func (*InviteAccountResponse) ProtoMessage() {}
 
 func (x *InviteAccountResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[12]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1133,7 +1254,7 @@ func (x *InviteAccountResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InviteAccountResponse.ProtoReflect.Descriptor instead.
 func (*InviteAccountResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *InviteAccountResponse) GetToken() string {
@@ -1176,7 +1297,7 @@ type CreateApiKeyRequest struct {
 
 func (x *CreateApiKeyRequest) Reset() {
 	*x = CreateApiKeyRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[13]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1188,7 +1309,7 @@ func (x *CreateApiKeyRequest) String() string {
 func (*CreateApiKeyRequest) ProtoMessage() {}
 
 func (x *CreateApiKeyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[13]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1201,7 +1322,7 @@ func (x *CreateApiKeyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateApiKeyRequest.ProtoReflect.Descriptor instead.
 func (*CreateApiKeyRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CreateApiKeyRequest) GetParent() string {
@@ -1254,7 +1375,7 @@ type RevokeApiKeyRequest struct {
 
 func (x *RevokeApiKeyRequest) Reset() {
 	*x = RevokeApiKeyRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[14]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1266,7 +1387,7 @@ func (x *RevokeApiKeyRequest) String() string {
 func (*RevokeApiKeyRequest) ProtoMessage() {}
 
 func (x *RevokeApiKeyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[14]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1279,7 +1400,7 @@ func (x *RevokeApiKeyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeApiKeyRequest.ProtoReflect.Descriptor instead.
 func (*RevokeApiKeyRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *RevokeApiKeyRequest) GetName() string {
@@ -1322,7 +1443,7 @@ type ListApiKeysRequest struct {
 
 func (x *ListApiKeysRequest) Reset() {
 	*x = ListApiKeysRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[15]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1334,7 +1455,7 @@ func (x *ListApiKeysRequest) String() string {
 func (*ListApiKeysRequest) ProtoMessage() {}
 
 func (x *ListApiKeysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[15]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1347,7 +1468,7 @@ func (x *ListApiKeysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListApiKeysRequest.ProtoReflect.Descriptor instead.
 func (*ListApiKeysRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListApiKeysRequest) GetParent() string {
@@ -1398,7 +1519,7 @@ type ListApiKeysResponse struct {
 
 func (x *ListApiKeysResponse) Reset() {
 	*x = ListApiKeysResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[16]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1410,7 +1531,7 @@ func (x *ListApiKeysResponse) String() string {
 func (*ListApiKeysResponse) ProtoMessage() {}
 
 func (x *ListApiKeysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[16]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1423,7 +1544,7 @@ func (x *ListApiKeysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListApiKeysResponse.ProtoReflect.Descriptor instead.
 func (*ListApiKeysResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListApiKeysResponse) GetApiKeys() []*ApiKey {
@@ -1457,7 +1578,7 @@ type ListAuditEventsRequest struct {
 
 func (x *ListAuditEventsRequest) Reset() {
 	*x = ListAuditEventsRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[17]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1469,7 +1590,7 @@ func (x *ListAuditEventsRequest) String() string {
 func (*ListAuditEventsRequest) ProtoMessage() {}
 
 func (x *ListAuditEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[17]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1482,7 +1603,7 @@ func (x *ListAuditEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuditEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListAuditEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListAuditEventsRequest) GetPageSize() int32 {
@@ -1526,7 +1647,7 @@ type ListAuditEventsResponse struct {
 
 func (x *ListAuditEventsResponse) Reset() {
 	*x = ListAuditEventsResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[18]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1538,7 +1659,7 @@ func (x *ListAuditEventsResponse) String() string {
 func (*ListAuditEventsResponse) ProtoMessage() {}
 
 func (x *ListAuditEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[18]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1551,7 +1672,7 @@ func (x *ListAuditEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuditEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListAuditEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ListAuditEventsResponse) GetAuditEvents() []*AuditEvent {
@@ -1574,14 +1695,16 @@ type SignInRequest struct {
 	// The account's login.
 	Login string `protobuf:"bytes,1,opt,name=login,proto3" json:"login,omitempty"`
 	// The account's password.
-	Password      string `protobuf:"bytes,2,opt,name=password,proto3" json:"password,omitempty"`
+	Password string `protobuf:"bytes,2,opt,name=password,proto3" json:"password,omitempty"`
+	// The six digits that the authenticator app shows, or a recovery code; for accounts with a second factor.
+	Code          string `protobuf:"bytes,3,opt,name=code,proto3" json:"code,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SignInRequest) Reset() {
 	*x = SignInRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[19]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1593,7 +1716,7 @@ func (x *SignInRequest) String() string {
 func (*SignInRequest) ProtoMessage() {}
 
 func (x *SignInRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[19]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1606,7 +1729,7 @@ func (x *SignInRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignInRequest.ProtoReflect.Descriptor instead.
 func (*SignInRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *SignInRequest) GetLogin() string {
@@ -1623,6 +1746,114 @@ func (x *SignInRequest) GetPassword() string {
 	return ""
 }
 
+func (x *SignInRequest) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+// The request to ask how people sign in.
+type DescribeSignInRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DescribeSignInRequest) Reset() {
+	*x = DescribeSignInRequest{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DescribeSignInRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DescribeSignInRequest) ProtoMessage() {}
+
+func (x *DescribeSignInRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DescribeSignInRequest.ProtoReflect.Descriptor instead.
+func (*DescribeSignInRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{21}
+}
+
+// How people sign in.
+type DescribeSignInResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the sign-in by the OpenID Connect provider is called; empty where there is none.
+	ProviderName string `protobuf:"bytes,1,opt,name=provider_name,json=providerName,proto3" json:"provider_name,omitempty"`
+	// Where a browser goes to sign in by the provider.
+	SignInPath string `protobuf:"bytes,2,opt,name=sign_in_path,json=signInPath,proto3" json:"sign_in_path,omitempty"`
+	// Where the browser of a session that the provider opened goes before it signs a record.
+	ReauthenticatePath string `protobuf:"bytes,3,opt,name=reauthenticate_path,json=reauthenticatePath,proto3" json:"reauthenticate_path,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *DescribeSignInResponse) Reset() {
+	*x = DescribeSignInResponse{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DescribeSignInResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DescribeSignInResponse) ProtoMessage() {}
+
+func (x *DescribeSignInResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DescribeSignInResponse.ProtoReflect.Descriptor instead.
+func (*DescribeSignInResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *DescribeSignInResponse) GetProviderName() string {
+	if x != nil {
+		return x.ProviderName
+	}
+	return ""
+}
+
+func (x *DescribeSignInResponse) GetSignInPath() string {
+	if x != nil {
+		return x.SignInPath
+	}
+	return ""
+}
+
+func (x *DescribeSignInResponse) GetReauthenticatePath() string {
+	if x != nil {
+		return x.ReauthenticatePath
+	}
+	return ""
+}
+
 // The request to end the caller's session.
 type SignOutRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -1632,7 +1863,7 @@ type SignOutRequest struct {
 
 func (x *SignOutRequest) Reset() {
 	*x = SignOutRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[20]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1644,7 +1875,7 @@ func (x *SignOutRequest) String() string {
 func (*SignOutRequest) ProtoMessage() {}
 
 func (x *SignOutRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[20]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1657,7 +1888,7 @@ func (x *SignOutRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignOutRequest.ProtoReflect.Descriptor instead.
 func (*SignOutRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{23}
 }
 
 // The answer to SignOut.
@@ -1669,7 +1900,7 @@ type SignOutResponse struct {
 
 func (x *SignOutResponse) Reset() {
 	*x = SignOutResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[21]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1681,7 +1912,7 @@ func (x *SignOutResponse) String() string {
 func (*SignOutResponse) ProtoMessage() {}
 
 func (x *SignOutResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[21]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1694,7 +1925,7 @@ func (x *SignOutResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignOutResponse.ProtoReflect.Descriptor instead.
 func (*SignOutResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{24}
 }
 
 // The request to ask who the caller is.
@@ -1706,7 +1937,7 @@ type GetCurrentSessionRequest struct {
 
 func (x *GetCurrentSessionRequest) Reset() {
 	*x = GetCurrentSessionRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[22]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1718,7 +1949,7 @@ func (x *GetCurrentSessionRequest) String() string {
 func (*GetCurrentSessionRequest) ProtoMessage() {}
 
 func (x *GetCurrentSessionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[22]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1731,7 +1962,7 @@ func (x *GetCurrentSessionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurrentSessionRequest.ProtoReflect.Descriptor instead.
 func (*GetCurrentSessionRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{25}
 }
 
 // The request to choose a password with a one-time token.
@@ -1747,7 +1978,7 @@ type AcceptInvitationRequest struct {
 
 func (x *AcceptInvitationRequest) Reset() {
 	*x = AcceptInvitationRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[23]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1759,7 +1990,7 @@ func (x *AcceptInvitationRequest) String() string {
 func (*AcceptInvitationRequest) ProtoMessage() {}
 
 func (x *AcceptInvitationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[23]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1772,7 +2003,7 @@ func (x *AcceptInvitationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptInvitationRequest.ProtoReflect.Descriptor instead.
 func (*AcceptInvitationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *AcceptInvitationRequest) GetToken() string {
@@ -1802,7 +2033,7 @@ type ChangePasswordRequest struct {
 
 func (x *ChangePasswordRequest) Reset() {
 	*x = ChangePasswordRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[24]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1814,7 +2045,7 @@ func (x *ChangePasswordRequest) String() string {
 func (*ChangePasswordRequest) ProtoMessage() {}
 
 func (x *ChangePasswordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[24]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1827,7 +2058,7 @@ func (x *ChangePasswordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChangePasswordRequest.ProtoReflect.Descriptor instead.
 func (*ChangePasswordRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ChangePasswordRequest) GetOldPassword() string {
@@ -1853,7 +2084,7 @@ type ChangePasswordResponse struct {
 
 func (x *ChangePasswordResponse) Reset() {
 	*x = ChangePasswordResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[25]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1865,7 +2096,7 @@ func (x *ChangePasswordResponse) String() string {
 func (*ChangePasswordResponse) ProtoMessage() {}
 
 func (x *ChangePasswordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[25]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1878,21 +2109,23 @@ func (x *ChangePasswordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChangePasswordResponse.ProtoReflect.Descriptor instead.
 func (*ChangePasswordResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{28}
 }
 
 // The request to prove anew who the caller is.
 type ReauthenticateRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The caller's password.
-	Password      string `protobuf:"bytes,1,opt,name=password,proto3" json:"password,omitempty"`
+	// The caller's password; empty for a session that just proved itself at the OpenID Connect provider.
+	Password string `protobuf:"bytes,1,opt,name=password,proto3" json:"password,omitempty"`
+	// The six digits that the authenticator app shows, or a recovery code; for accounts with a second factor.
+	Code          string `protobuf:"bytes,2,opt,name=code,proto3" json:"code,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ReauthenticateRequest) Reset() {
 	*x = ReauthenticateRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[26]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1904,7 +2137,7 @@ func (x *ReauthenticateRequest) String() string {
 func (*ReauthenticateRequest) ProtoMessage() {}
 
 func (x *ReauthenticateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[26]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1917,7 +2150,7 @@ func (x *ReauthenticateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReauthenticateRequest.ProtoReflect.Descriptor instead.
 func (*ReauthenticateRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ReauthenticateRequest) GetPassword() string {
@@ -1925,6 +2158,206 @@ func (x *ReauthenticateRequest) GetPassword() string {
 		return x.Password
 	}
 	return ""
+}
+
+func (x *ReauthenticateRequest) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+// The request to begin a second factor.
+type EnrolSecondFactorRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The caller's password.
+	Password      string `protobuf:"bytes,1,opt,name=password,proto3" json:"password,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EnrolSecondFactorRequest) Reset() {
+	*x = EnrolSecondFactorRequest{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EnrolSecondFactorRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EnrolSecondFactorRequest) ProtoMessage() {}
+
+func (x *EnrolSecondFactorRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EnrolSecondFactorRequest.ProtoReflect.Descriptor instead.
+func (*EnrolSecondFactorRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *EnrolSecondFactorRequest) GetPassword() string {
+	if x != nil {
+		return x.Password
+	}
+	return ""
+}
+
+// A second factor to be confirmed.
+type EnrolSecondFactorResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The secret in base 32, to be typed into an authenticator app; shown once.
+	Secret string `protobuf:"bytes,1,opt,name=secret,proto3" json:"secret,omitempty"`
+	// The same as an otpauth URI, to be shown as a QR code.
+	Uri           string `protobuf:"bytes,2,opt,name=uri,proto3" json:"uri,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EnrolSecondFactorResponse) Reset() {
+	*x = EnrolSecondFactorResponse{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EnrolSecondFactorResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EnrolSecondFactorResponse) ProtoMessage() {}
+
+func (x *EnrolSecondFactorResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EnrolSecondFactorResponse.ProtoReflect.Descriptor instead.
+func (*EnrolSecondFactorResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *EnrolSecondFactorResponse) GetSecret() string {
+	if x != nil {
+		return x.Secret
+	}
+	return ""
+}
+
+func (x *EnrolSecondFactorResponse) GetUri() string {
+	if x != nil {
+		return x.Uri
+	}
+	return ""
+}
+
+// The request to confirm a second factor.
+type ConfirmSecondFactorRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The six digits that the authenticator app shows.
+	Code          string `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConfirmSecondFactorRequest) Reset() {
+	*x = ConfirmSecondFactorRequest{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConfirmSecondFactorRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConfirmSecondFactorRequest) ProtoMessage() {}
+
+func (x *ConfirmSecondFactorRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConfirmSecondFactorRequest.ProtoReflect.Descriptor instead.
+func (*ConfirmSecondFactorRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *ConfirmSecondFactorRequest) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+// A second factor that counts from now on.
+type ConfirmSecondFactorResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Codes to keep on paper; each stands once for the app's code.
+	RecoveryCodes []string `protobuf:"bytes,1,rep,name=recovery_codes,json=recoveryCodes,proto3" json:"recovery_codes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConfirmSecondFactorResponse) Reset() {
+	*x = ConfirmSecondFactorResponse{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConfirmSecondFactorResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConfirmSecondFactorResponse) ProtoMessage() {}
+
+func (x *ConfirmSecondFactorResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConfirmSecondFactorResponse.ProtoReflect.Descriptor instead.
+func (*ConfirmSecondFactorResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *ConfirmSecondFactorResponse) GetRecoveryCodes() []string {
+	if x != nil {
+		return x.RecoveryCodes
+	}
+	return nil
 }
 
 // A fresh proof.
@@ -1940,7 +2373,7 @@ type ReauthenticateResponse struct {
 
 func (x *ReauthenticateResponse) Reset() {
 	*x = ReauthenticateResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[27]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1952,7 +2385,7 @@ func (x *ReauthenticateResponse) String() string {
 func (*ReauthenticateResponse) ProtoMessage() {}
 
 func (x *ReauthenticateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[27]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1965,7 +2398,7 @@ func (x *ReauthenticateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReauthenticateResponse.ProtoReflect.Descriptor instead.
 func (*ReauthenticateResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ReauthenticateResponse) GetReauthenticationToken() string {
@@ -2001,7 +2434,7 @@ type ListEventsRequest struct {
 
 func (x *ListEventsRequest) Reset() {
 	*x = ListEventsRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[28]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2013,7 +2446,7 @@ func (x *ListEventsRequest) String() string {
 func (*ListEventsRequest) ProtoMessage() {}
 
 func (x *ListEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[28]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2026,7 +2459,7 @@ func (x *ListEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ListEventsRequest) GetAfter() string {
@@ -2077,7 +2510,7 @@ type ListEventsResponse struct {
 
 func (x *ListEventsResponse) Reset() {
 	*x = ListEventsResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[29]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2089,7 +2522,7 @@ func (x *ListEventsResponse) String() string {
 func (*ListEventsResponse) ProtoMessage() {}
 
 func (x *ListEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[29]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2102,7 +2535,7 @@ func (x *ListEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ListEventsResponse) GetEvents() []*Event {
@@ -2128,7 +2561,7 @@ type LocateEventsRequest struct {
 
 func (x *LocateEventsRequest) Reset() {
 	*x = LocateEventsRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[30]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2140,7 +2573,7 @@ func (x *LocateEventsRequest) String() string {
 func (*LocateEventsRequest) ProtoMessage() {}
 
 func (x *LocateEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[30]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2153,7 +2586,7 @@ func (x *LocateEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LocateEventsRequest.ProtoReflect.Descriptor instead.
 func (*LocateEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{37}
 }
 
 // Where the feed begins and ends.
@@ -2169,7 +2602,7 @@ type LocateEventsResponse struct {
 
 func (x *LocateEventsResponse) Reset() {
 	*x = LocateEventsResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[31]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2181,7 +2614,7 @@ func (x *LocateEventsResponse) String() string {
 func (*LocateEventsResponse) ProtoMessage() {}
 
 func (x *LocateEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[31]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2194,7 +2627,7 @@ func (x *LocateEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LocateEventsResponse.ProtoReflect.Descriptor instead.
 func (*LocateEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *LocateEventsResponse) GetOldestCursor() string {
@@ -2224,7 +2657,7 @@ type WatchEventsRequest struct {
 
 func (x *WatchEventsRequest) Reset() {
 	*x = WatchEventsRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2236,7 +2669,7 @@ func (x *WatchEventsRequest) String() string {
 func (*WatchEventsRequest) ProtoMessage() {}
 
 func (x *WatchEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2249,7 +2682,7 @@ func (x *WatchEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchEventsRequest.ProtoReflect.Descriptor instead.
 func (*WatchEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *WatchEventsRequest) GetAfter() string {
@@ -2279,7 +2712,7 @@ type WatchEventsResponse struct {
 
 func (x *WatchEventsResponse) Reset() {
 	*x = WatchEventsResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[33]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2291,7 +2724,7 @@ func (x *WatchEventsResponse) String() string {
 func (*WatchEventsResponse) ProtoMessage() {}
 
 func (x *WatchEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[33]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2304,7 +2737,7 @@ func (x *WatchEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchEventsResponse.ProtoReflect.Descriptor instead.
 func (*WatchEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *WatchEventsResponse) GetEvent() *Event {
@@ -2348,7 +2781,7 @@ type Event struct {
 
 func (x *Event) Reset() {
 	*x = Event{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[34]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2360,7 +2793,7 @@ func (x *Event) String() string {
 func (*Event) ProtoMessage() {}
 
 func (x *Event) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[34]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2373,7 +2806,7 @@ func (x *Event) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Event.ProtoReflect.Descriptor instead.
 func (*Event) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *Event) GetId() string {
@@ -2443,7 +2876,7 @@ var File_coldsection_access_v1_access_proto protoreflect.FileDescriptor
 
 const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\n" +
-	"\"coldsection/access/v1/access.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1cgoogle/protobuf/struct.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9b\x06\n" +
+	"\"coldsection/access/v1/access.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1cgoogle/protobuf/struct.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x94\a\n" +
 	"\aAccount\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12>\n" +
 	"\x05login\x18\x02 \x01(\tB(\xe2A\x02\x02\x05\xbaH r\x1e2\x1c^[a-z0-9][a-z0-9._@-]{1,62}$R\x05login\x120\n" +
@@ -2458,7 +2891,10 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\vupdate_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"updateTime\x12E\n" +
-	"\x06owners\x18\v \x03(\tB-\xe2A\x01\x01\xbaH&\x92\x01#\x102\x18\x01\"\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06owners\"4\n" +
+	"\x06owners\x18\v \x03(\tB-\xe2A\x01\x01\xbaH&\x92\x01#\x102\x18\x01\"\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06owners\x12$\n" +
+	"\x06issuer\x18\f \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xff\x01R\x06issuer\x12&\n" +
+	"\asubject\x18\r \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xff\x01R\asubject\x12)\n" +
+	"\rsecond_factor\x18\x0e \x01(\bB\x04\xe2A\x01\x03R\fsecondFactor\"4\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\t\n" +
 	"\x05HUMAN\x10\x01\x12\v\n" +
@@ -2471,7 +2907,7 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\n" +
 	"\x06LOCKED\x10\x03\x12\f\n" +
 	"\bDISABLED\x10\x04:G\xeaAD\n" +
-	"\x1bcoldsection.example/Account\x12\x12accounts/{account}*\baccounts2\aaccount\"\x93\x03\n" +
+	"\x1bcoldsection.example/Account\x12\x12accounts/{account}*\baccounts2\aaccount\"\xe1\x03\n" +
 	"\x06ApiKey\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12\x1c\n" +
@@ -2481,8 +2917,9 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\vexpire_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\n" +
 	"expireTime\x12A\n" +
 	"\vrevoke_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"revokeTime:V\xeaAS\n" +
-	"\x1acoldsection.example/ApiKey\x12$accounts/{account}/apiKeys/{api_key}*\aapiKeys2\x06apiKey\"\xae\x02\n" +
+	"revokeTime\x12L\n" +
+	"\x06scopes\x18\a \x03(\tB4\xe2A\x01\x01\xbaH-\x92\x01*\x10 \x18\x01\"$r\"2 ^(read|role:[a-z]+|area:[a-z]+)$R\x06scopes:V\xeaAS\n" +
+	"\x1acoldsection.example/ApiKey\x12$accounts/{account}/apiKeys/{api_key}*\aapiKeys2\x06apiKey\"\xfe\x02\n" +
 	"\aSession\x12\x1e\n" +
 	"\aaccount\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\aaccount\x12\x1c\n" +
 	"\x06person\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12'\n" +
@@ -2493,7 +2930,10 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"expireTime\x12#\n" +
 	"\n" +
 	"csrf_token\x18\a \x01(\tB\x04\xe2A\x01\x03R\tcsrfToken\x12\x1c\n" +
-	"\x06owners\x18\b \x03(\tB\x04\xe2A\x01\x03R\x06owners\"\xe3\x02\n" +
+	"\x06owners\x18\b \x03(\tB\x04\xe2A\x01\x03R\x06owners\x12\x1c\n" +
+	"\x06method\x18\t \x01(\tB\x04\xe2A\x01\x03R\x06method\x120\n" +
+	"\x11second_factor_due\x18\n" +
+	" \x01(\bB\x04\xe2A\x01\x03R\x0fsecondFactorDue\"\xe3\x02\n" +
 	"\n" +
 	"AuditEvent\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1e\n" +
@@ -2546,6 +2986,12 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\x1bcoldsection.example/Account\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
 	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xaa\x01\n" +
+	"\x18ResetSecondFactorRequest\x12?\n" +
+	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
+	"\x1bcoldsection.example/Account\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xa6\x01\n" +
 	"\x14InviteAccountRequest\x12?\n" +
 	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
@@ -2591,10 +3037,17 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x93\x01\n" +
 	"\x17ListAuditEventsResponse\x12J\n" +
 	"\faudit_events\x18\x01 \x03(\v2!.coldsection.access.v1.AuditEventB\x04\xe2A\x01\x03R\vauditEvents\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"a\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x83\x01\n" +
 	"\rSignInRequest\x12#\n" +
 	"\x05login\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18?R\x05login\x12+\n" +
-	"\bpassword\x18\x02 \x01(\tB\x0f\xe2A\x02\x02\x04\xbaH\ar\x05\x10\x01\x18\x80\x02R\bpassword\"\x10\n" +
+	"\bpassword\x18\x02 \x01(\tB\x0f\xe2A\x02\x02\x04\xbaH\ar\x05\x10\x01\x18\x80\x02R\bpassword\x12 \n" +
+	"\x04code\x18\x03 \x01(\tB\f\xe2A\x02\x01\x04\xbaH\x04r\x02\x18@R\x04code\"\x17\n" +
+	"\x15DescribeSignInRequest\"\xa2\x01\n" +
+	"\x16DescribeSignInResponse\x12)\n" +
+	"\rprovider_name\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\fproviderName\x12&\n" +
+	"\fsign_in_path\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"signInPath\x125\n" +
+	"\x13reauthenticate_path\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x12reauthenticatePath\"\x10\n" +
 	"\x0eSignOutRequest\"\x11\n" +
 	"\x0fSignOutResponse\"\x1a\n" +
 	"\x18GetCurrentSessionRequest\"m\n" +
@@ -2604,9 +3057,19 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\x15ChangePasswordRequest\x122\n" +
 	"\fold_password\x18\x01 \x01(\tB\x0f\xe2A\x02\x02\x04\xbaH\ar\x05\x10\x01\x18\x80\x02R\voldPassword\x122\n" +
 	"\fnew_password\x18\x02 \x01(\tB\x0f\xe2A\x02\x02\x04\xbaH\ar\x05\x10\x01\x18\x80\x02R\vnewPassword\"\x18\n" +
-	"\x16ChangePasswordResponse\"D\n" +
-	"\x15ReauthenticateRequest\x12+\n" +
-	"\bpassword\x18\x01 \x01(\tB\x0f\xe2A\x02\x02\x04\xbaH\ar\x05\x10\x01\x18\x80\x02R\bpassword\"\x98\x01\n" +
+	"\x16ChangePasswordResponse\"d\n" +
+	"\x15ReauthenticateRequest\x12)\n" +
+	"\bpassword\x18\x01 \x01(\tB\r\xe2A\x02\x01\x04\xbaH\x05r\x03\x18\x80\x02R\bpassword\x12 \n" +
+	"\x04code\x18\x02 \x01(\tB\f\xe2A\x02\x01\x04\xbaH\x04r\x02\x18@R\x04code\"G\n" +
+	"\x18EnrolSecondFactorRequest\x12+\n" +
+	"\bpassword\x18\x01 \x01(\tB\x0f\xe2A\x02\x02\x04\xbaH\ar\x05\x10\x01\x18\x80\x02R\bpassword\"Q\n" +
+	"\x19EnrolSecondFactorResponse\x12\x1c\n" +
+	"\x06secret\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x06secret\x12\x16\n" +
+	"\x03uri\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x03uri\"@\n" +
+	"\x1aConfirmSecondFactorRequest\x12\"\n" +
+	"\x04code\x18\x01 \x01(\tB\x0e\xe2A\x02\x02\x04\xbaH\x06r\x04\x10\x01\x18@R\x04code\"J\n" +
+	"\x1bConfirmSecondFactorResponse\x12+\n" +
+	"\x0erecovery_codes\x18\x01 \x03(\tB\x04\xe2A\x01\x03R\rrecoveryCodes\"\x98\x01\n" +
 	"\x16ReauthenticateResponse\x12;\n" +
 	"\x16reauthentication_token\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x15reauthenticationToken\x12A\n" +
 	"\vexpire_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
@@ -2642,12 +3105,13 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\bsequence\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\bsequence\x12-\n" +
 	"\x0fsubject_version\x18\a \x01(\x03B\x04\xe2A\x01\x03R\x0esubjectVersion\x12\x1a\n" +
 	"\x05actor\x18\b \x01(\tB\x04\xe2A\x01\x03R\x05actor\x121\n" +
-	"\x04data\x18\t \x01(\v2\x17.google.protobuf.StructB\x04\xe2A\x01\x03R\x04data2\xe1\a\n" +
+	"\x04data\x18\t \x01(\v2\x17.google.protobuf.StructB\x04\xe2A\x01\x03R\x04data2\xfc\b\n" +
 	"\rAccessService\x12{\n" +
 	"\rCreateAccount\x12+.coldsection.access.v1.CreateAccountRequest\x1a\x1e.coldsection.access.v1.Account\"\x1d\x82\xd3\xe4\x93\x02\x17:\aaccount\"\f/v1/accounts\x12\x8c\x01\n" +
 	"\rUpdateAccount\x12+.coldsection.access.v1.UpdateAccountRequest\x1a\x1e.coldsection.access.v1.Account\".\x82\xd3\xe4\x93\x02(:\aaccount2\x1d/v1/{account.name=accounts/*}\x12\x88\x01\n" +
 	"\x0eDisableAccount\x12,.coldsection.access.v1.DisableAccountRequest\x1a\x1e.coldsection.access.v1.Account\"(\x82\xd3\xe4\x93\x02\":\x01*\"\x1d/v1/{name=accounts/*}:disable\x12\x85\x01\n" +
-	"\rEnableAccount\x12+.coldsection.access.v1.EnableAccountRequest\x1a\x1e.coldsection.access.v1.Account\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=accounts/*}:enable\x12\x93\x01\n" +
+	"\rEnableAccount\x12+.coldsection.access.v1.EnableAccountRequest\x1a\x1e.coldsection.access.v1.Account\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=accounts/*}:enable\x12\x98\x01\n" +
+	"\x11ResetSecondFactor\x12/.coldsection.access.v1.ResetSecondFactorRequest\x1a\x1e.coldsection.access.v1.Account\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=accounts/*}:resetSecondFactor\x12\x93\x01\n" +
 	"\rInviteAccount\x12+.coldsection.access.v1.InviteAccountRequest\x1a,.coldsection.access.v1.InviteAccountResponse\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=accounts/*}:invite\x12\x8b\x01\n" +
 	"\fCreateApiKey\x12*.coldsection.access.v1.CreateApiKeyRequest\x1a\x1d.coldsection.access.v1.ApiKey\"0\x82\xd3\xe4\x93\x02*:\aapi_key\"\x1f/v1/{parent=accounts/*}/apiKeys\x12\x8c\x01\n" +
 	"\fRevokeApiKey\x12*.coldsection.access.v1.RevokeApiKeyRequest\x1a\x1d.coldsection.access.v1.ApiKey\"1\x82\xd3\xe4\x93\x02+:\x01*\"&/v1/{name=accounts/*/apiKeys/*}:revoke2\xb3\x04\n" +
@@ -2656,14 +3120,18 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"GetAccount\x12(.coldsection.access.v1.GetAccountRequest\x1a\x1e.coldsection.access.v1.Account\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=accounts/*}\x90\x02\x01\x12\x80\x01\n" +
 	"\fListAccounts\x12*.coldsection.access.v1.ListAccountsRequest\x1a+.coldsection.access.v1.ListAccountsResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/accounts\x90\x02\x01\x12\x90\x01\n" +
 	"\vListApiKeys\x12).coldsection.access.v1.ListApiKeysRequest\x1a*.coldsection.access.v1.ListApiKeysResponse\"*\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{parent=accounts/*}/apiKeys\x90\x02\x01\x12\x8c\x01\n" +
-	"\x0fListAuditEvents\x12-.coldsection.access.v1.ListAuditEventsRequest\x1a..coldsection.access.v1.ListAuditEventsResponse\"\x1a\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/auditEvents\x90\x02\x012\xbb\x06\n" +
+	"\x0fListAuditEvents\x12-.coldsection.access.v1.ListAuditEventsRequest\x1a..coldsection.access.v1.ListAuditEventsResponse\"\x1a\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/auditEvents\x90\x02\x012\xa3\n" +
+	"\n" +
 	"\x0eSessionService\x12n\n" +
-	"\x06SignIn\x12$.coldsection.access.v1.SignInRequest\x1a\x1e.coldsection.access.v1.Session\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/sessions:signIn\x12y\n" +
+	"\x06SignIn\x12$.coldsection.access.v1.SignInRequest\x1a\x1e.coldsection.access.v1.Session\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/sessions:signIn\x12\x95\x01\n" +
+	"\x0eDescribeSignIn\x12,.coldsection.access.v1.DescribeSignInRequest\x1a-.coldsection.access.v1.DescribeSignInResponse\"&\x82\xd3\xe4\x93\x02\x1d\x12\x1b/v1/sessions:describeSignIn\x90\x02\x01\x12y\n" +
 	"\aSignOut\x12%.coldsection.access.v1.SignOutRequest\x1a&.coldsection.access.v1.SignOutResponse\"\x1f\x82\xd3\xe4\x93\x02\x19:\x01*\"\x14/v1/sessions:signOut\x12\x85\x01\n" +
 	"\x11GetCurrentSession\x12/.coldsection.access.v1.GetCurrentSessionRequest\x1a\x1e.coldsection.access.v1.Session\"\x1f\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/sessions/current\x90\x02\x01\x12\x85\x01\n" +
 	"\x10AcceptInvitation\x12..coldsection.access.v1.AcceptInvitationRequest\x1a\x1e.coldsection.access.v1.Session\"!\x82\xd3\xe4\x93\x02\x1b:\x01*\"\x16/v1/invitations:accept\x12\x95\x01\n" +
 	"\x0eChangePassword\x12,.coldsection.access.v1.ChangePasswordRequest\x1a-.coldsection.access.v1.ChangePasswordResponse\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/sessions:changePassword\x12\x95\x01\n" +
-	"\x0eReauthenticate\x12,.coldsection.access.v1.ReauthenticateRequest\x1a-.coldsection.access.v1.ReauthenticateResponse\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/sessions:reauthenticate2\xfb\x02\n" +
+	"\x0eReauthenticate\x12,.coldsection.access.v1.ReauthenticateRequest\x1a-.coldsection.access.v1.ReauthenticateResponse\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/sessions:reauthenticate\x12\xa1\x01\n" +
+	"\x11EnrolSecondFactor\x12/.coldsection.access.v1.EnrolSecondFactorRequest\x1a0.coldsection.access.v1.EnrolSecondFactorResponse\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/sessions:enrolSecondFactor\x12\xa9\x01\n" +
+	"\x13ConfirmSecondFactor\x121.coldsection.access.v1.ConfirmSecondFactorRequest\x1a2.coldsection.access.v1.ConfirmSecondFactorResponse\"+\x82\xd3\xe4\x93\x02%:\x01*\" /v1/sessions:confirmSecondFactor2\xfb\x02\n" +
 	"\rEventsService\x12x\n" +
 	"\n" +
 	"ListEvents\x12(.coldsection.access.v1.ListEventsRequest\x1a).coldsection.access.v1.ListEventsResponse\"\x15\x82\xd3\xe4\x93\x02\f\x12\n" +
@@ -2684,116 +3152,131 @@ func file_coldsection_access_v1_access_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_access_v1_access_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_coldsection_access_v1_access_proto_msgTypes = make([]protoimpl.MessageInfo, 35)
+var file_coldsection_access_v1_access_proto_msgTypes = make([]protoimpl.MessageInfo, 42)
 var file_coldsection_access_v1_access_proto_goTypes = []any{
-	(Account_Kind)(0),                // 0: coldsection.access.v1.Account.Kind
-	(Account_State)(0),               // 1: coldsection.access.v1.Account.State
-	(*Account)(nil),                  // 2: coldsection.access.v1.Account
-	(*ApiKey)(nil),                   // 3: coldsection.access.v1.ApiKey
-	(*Session)(nil),                  // 4: coldsection.access.v1.Session
-	(*AuditEvent)(nil),               // 5: coldsection.access.v1.AuditEvent
-	(*CreateAccountRequest)(nil),     // 6: coldsection.access.v1.CreateAccountRequest
-	(*UpdateAccountRequest)(nil),     // 7: coldsection.access.v1.UpdateAccountRequest
-	(*GetAccountRequest)(nil),        // 8: coldsection.access.v1.GetAccountRequest
-	(*ListAccountsRequest)(nil),      // 9: coldsection.access.v1.ListAccountsRequest
-	(*ListAccountsResponse)(nil),     // 10: coldsection.access.v1.ListAccountsResponse
-	(*DisableAccountRequest)(nil),    // 11: coldsection.access.v1.DisableAccountRequest
-	(*EnableAccountRequest)(nil),     // 12: coldsection.access.v1.EnableAccountRequest
-	(*InviteAccountRequest)(nil),     // 13: coldsection.access.v1.InviteAccountRequest
-	(*InviteAccountResponse)(nil),    // 14: coldsection.access.v1.InviteAccountResponse
-	(*CreateApiKeyRequest)(nil),      // 15: coldsection.access.v1.CreateApiKeyRequest
-	(*RevokeApiKeyRequest)(nil),      // 16: coldsection.access.v1.RevokeApiKeyRequest
-	(*ListApiKeysRequest)(nil),       // 17: coldsection.access.v1.ListApiKeysRequest
-	(*ListApiKeysResponse)(nil),      // 18: coldsection.access.v1.ListApiKeysResponse
-	(*ListAuditEventsRequest)(nil),   // 19: coldsection.access.v1.ListAuditEventsRequest
-	(*ListAuditEventsResponse)(nil),  // 20: coldsection.access.v1.ListAuditEventsResponse
-	(*SignInRequest)(nil),            // 21: coldsection.access.v1.SignInRequest
-	(*SignOutRequest)(nil),           // 22: coldsection.access.v1.SignOutRequest
-	(*SignOutResponse)(nil),          // 23: coldsection.access.v1.SignOutResponse
-	(*GetCurrentSessionRequest)(nil), // 24: coldsection.access.v1.GetCurrentSessionRequest
-	(*AcceptInvitationRequest)(nil),  // 25: coldsection.access.v1.AcceptInvitationRequest
-	(*ChangePasswordRequest)(nil),    // 26: coldsection.access.v1.ChangePasswordRequest
-	(*ChangePasswordResponse)(nil),   // 27: coldsection.access.v1.ChangePasswordResponse
-	(*ReauthenticateRequest)(nil),    // 28: coldsection.access.v1.ReauthenticateRequest
-	(*ReauthenticateResponse)(nil),   // 29: coldsection.access.v1.ReauthenticateResponse
-	(*ListEventsRequest)(nil),        // 30: coldsection.access.v1.ListEventsRequest
-	(*ListEventsResponse)(nil),       // 31: coldsection.access.v1.ListEventsResponse
-	(*LocateEventsRequest)(nil),      // 32: coldsection.access.v1.LocateEventsRequest
-	(*LocateEventsResponse)(nil),     // 33: coldsection.access.v1.LocateEventsResponse
-	(*WatchEventsRequest)(nil),       // 34: coldsection.access.v1.WatchEventsRequest
-	(*WatchEventsResponse)(nil),      // 35: coldsection.access.v1.WatchEventsResponse
-	(*Event)(nil),                    // 36: coldsection.access.v1.Event
-	(*timestamppb.Timestamp)(nil),    // 37: google.protobuf.Timestamp
-	(*fieldmaskpb.FieldMask)(nil),    // 38: google.protobuf.FieldMask
-	(*durationpb.Duration)(nil),      // 39: google.protobuf.Duration
-	(*structpb.Struct)(nil),          // 40: google.protobuf.Struct
+	(Account_Kind)(0),                   // 0: coldsection.access.v1.Account.Kind
+	(Account_State)(0),                  // 1: coldsection.access.v1.Account.State
+	(*Account)(nil),                     // 2: coldsection.access.v1.Account
+	(*ApiKey)(nil),                      // 3: coldsection.access.v1.ApiKey
+	(*Session)(nil),                     // 4: coldsection.access.v1.Session
+	(*AuditEvent)(nil),                  // 5: coldsection.access.v1.AuditEvent
+	(*CreateAccountRequest)(nil),        // 6: coldsection.access.v1.CreateAccountRequest
+	(*UpdateAccountRequest)(nil),        // 7: coldsection.access.v1.UpdateAccountRequest
+	(*GetAccountRequest)(nil),           // 8: coldsection.access.v1.GetAccountRequest
+	(*ListAccountsRequest)(nil),         // 9: coldsection.access.v1.ListAccountsRequest
+	(*ListAccountsResponse)(nil),        // 10: coldsection.access.v1.ListAccountsResponse
+	(*DisableAccountRequest)(nil),       // 11: coldsection.access.v1.DisableAccountRequest
+	(*EnableAccountRequest)(nil),        // 12: coldsection.access.v1.EnableAccountRequest
+	(*ResetSecondFactorRequest)(nil),    // 13: coldsection.access.v1.ResetSecondFactorRequest
+	(*InviteAccountRequest)(nil),        // 14: coldsection.access.v1.InviteAccountRequest
+	(*InviteAccountResponse)(nil),       // 15: coldsection.access.v1.InviteAccountResponse
+	(*CreateApiKeyRequest)(nil),         // 16: coldsection.access.v1.CreateApiKeyRequest
+	(*RevokeApiKeyRequest)(nil),         // 17: coldsection.access.v1.RevokeApiKeyRequest
+	(*ListApiKeysRequest)(nil),          // 18: coldsection.access.v1.ListApiKeysRequest
+	(*ListApiKeysResponse)(nil),         // 19: coldsection.access.v1.ListApiKeysResponse
+	(*ListAuditEventsRequest)(nil),      // 20: coldsection.access.v1.ListAuditEventsRequest
+	(*ListAuditEventsResponse)(nil),     // 21: coldsection.access.v1.ListAuditEventsResponse
+	(*SignInRequest)(nil),               // 22: coldsection.access.v1.SignInRequest
+	(*DescribeSignInRequest)(nil),       // 23: coldsection.access.v1.DescribeSignInRequest
+	(*DescribeSignInResponse)(nil),      // 24: coldsection.access.v1.DescribeSignInResponse
+	(*SignOutRequest)(nil),              // 25: coldsection.access.v1.SignOutRequest
+	(*SignOutResponse)(nil),             // 26: coldsection.access.v1.SignOutResponse
+	(*GetCurrentSessionRequest)(nil),    // 27: coldsection.access.v1.GetCurrentSessionRequest
+	(*AcceptInvitationRequest)(nil),     // 28: coldsection.access.v1.AcceptInvitationRequest
+	(*ChangePasswordRequest)(nil),       // 29: coldsection.access.v1.ChangePasswordRequest
+	(*ChangePasswordResponse)(nil),      // 30: coldsection.access.v1.ChangePasswordResponse
+	(*ReauthenticateRequest)(nil),       // 31: coldsection.access.v1.ReauthenticateRequest
+	(*EnrolSecondFactorRequest)(nil),    // 32: coldsection.access.v1.EnrolSecondFactorRequest
+	(*EnrolSecondFactorResponse)(nil),   // 33: coldsection.access.v1.EnrolSecondFactorResponse
+	(*ConfirmSecondFactorRequest)(nil),  // 34: coldsection.access.v1.ConfirmSecondFactorRequest
+	(*ConfirmSecondFactorResponse)(nil), // 35: coldsection.access.v1.ConfirmSecondFactorResponse
+	(*ReauthenticateResponse)(nil),      // 36: coldsection.access.v1.ReauthenticateResponse
+	(*ListEventsRequest)(nil),           // 37: coldsection.access.v1.ListEventsRequest
+	(*ListEventsResponse)(nil),          // 38: coldsection.access.v1.ListEventsResponse
+	(*LocateEventsRequest)(nil),         // 39: coldsection.access.v1.LocateEventsRequest
+	(*LocateEventsResponse)(nil),        // 40: coldsection.access.v1.LocateEventsResponse
+	(*WatchEventsRequest)(nil),          // 41: coldsection.access.v1.WatchEventsRequest
+	(*WatchEventsResponse)(nil),         // 42: coldsection.access.v1.WatchEventsResponse
+	(*Event)(nil),                       // 43: coldsection.access.v1.Event
+	(*timestamppb.Timestamp)(nil),       // 44: google.protobuf.Timestamp
+	(*fieldmaskpb.FieldMask)(nil),       // 45: google.protobuf.FieldMask
+	(*durationpb.Duration)(nil),         // 46: google.protobuf.Duration
+	(*structpb.Struct)(nil),             // 47: google.protobuf.Struct
 }
 var file_coldsection_access_v1_access_proto_depIdxs = []int32{
 	0,  // 0: coldsection.access.v1.Account.kind:type_name -> coldsection.access.v1.Account.Kind
 	1,  // 1: coldsection.access.v1.Account.state:type_name -> coldsection.access.v1.Account.State
-	37, // 2: coldsection.access.v1.Account.create_time:type_name -> google.protobuf.Timestamp
-	37, // 3: coldsection.access.v1.Account.update_time:type_name -> google.protobuf.Timestamp
-	37, // 4: coldsection.access.v1.ApiKey.create_time:type_name -> google.protobuf.Timestamp
-	37, // 5: coldsection.access.v1.ApiKey.expire_time:type_name -> google.protobuf.Timestamp
-	37, // 6: coldsection.access.v1.ApiKey.revoke_time:type_name -> google.protobuf.Timestamp
-	37, // 7: coldsection.access.v1.Session.expire_time:type_name -> google.protobuf.Timestamp
-	37, // 8: coldsection.access.v1.AuditEvent.create_time:type_name -> google.protobuf.Timestamp
+	44, // 2: coldsection.access.v1.Account.create_time:type_name -> google.protobuf.Timestamp
+	44, // 3: coldsection.access.v1.Account.update_time:type_name -> google.protobuf.Timestamp
+	44, // 4: coldsection.access.v1.ApiKey.create_time:type_name -> google.protobuf.Timestamp
+	44, // 5: coldsection.access.v1.ApiKey.expire_time:type_name -> google.protobuf.Timestamp
+	44, // 6: coldsection.access.v1.ApiKey.revoke_time:type_name -> google.protobuf.Timestamp
+	44, // 7: coldsection.access.v1.Session.expire_time:type_name -> google.protobuf.Timestamp
+	44, // 8: coldsection.access.v1.AuditEvent.create_time:type_name -> google.protobuf.Timestamp
 	2,  // 9: coldsection.access.v1.CreateAccountRequest.account:type_name -> coldsection.access.v1.Account
 	2,  // 10: coldsection.access.v1.UpdateAccountRequest.account:type_name -> coldsection.access.v1.Account
-	38, // 11: coldsection.access.v1.UpdateAccountRequest.update_mask:type_name -> google.protobuf.FieldMask
+	45, // 11: coldsection.access.v1.UpdateAccountRequest.update_mask:type_name -> google.protobuf.FieldMask
 	2,  // 12: coldsection.access.v1.ListAccountsResponse.accounts:type_name -> coldsection.access.v1.Account
-	37, // 13: coldsection.access.v1.InviteAccountResponse.expire_time:type_name -> google.protobuf.Timestamp
+	44, // 13: coldsection.access.v1.InviteAccountResponse.expire_time:type_name -> google.protobuf.Timestamp
 	3,  // 14: coldsection.access.v1.CreateApiKeyRequest.api_key:type_name -> coldsection.access.v1.ApiKey
 	3,  // 15: coldsection.access.v1.ListApiKeysResponse.api_keys:type_name -> coldsection.access.v1.ApiKey
 	5,  // 16: coldsection.access.v1.ListAuditEventsResponse.audit_events:type_name -> coldsection.access.v1.AuditEvent
-	37, // 17: coldsection.access.v1.ReauthenticateResponse.expire_time:type_name -> google.protobuf.Timestamp
-	39, // 18: coldsection.access.v1.ListEventsRequest.wait:type_name -> google.protobuf.Duration
-	36, // 19: coldsection.access.v1.ListEventsResponse.events:type_name -> coldsection.access.v1.Event
-	36, // 20: coldsection.access.v1.WatchEventsResponse.event:type_name -> coldsection.access.v1.Event
-	37, // 21: coldsection.access.v1.Event.event_time:type_name -> google.protobuf.Timestamp
-	40, // 22: coldsection.access.v1.Event.data:type_name -> google.protobuf.Struct
+	44, // 17: coldsection.access.v1.ReauthenticateResponse.expire_time:type_name -> google.protobuf.Timestamp
+	46, // 18: coldsection.access.v1.ListEventsRequest.wait:type_name -> google.protobuf.Duration
+	43, // 19: coldsection.access.v1.ListEventsResponse.events:type_name -> coldsection.access.v1.Event
+	43, // 20: coldsection.access.v1.WatchEventsResponse.event:type_name -> coldsection.access.v1.Event
+	44, // 21: coldsection.access.v1.Event.event_time:type_name -> google.protobuf.Timestamp
+	47, // 22: coldsection.access.v1.Event.data:type_name -> google.protobuf.Struct
 	6,  // 23: coldsection.access.v1.AccessService.CreateAccount:input_type -> coldsection.access.v1.CreateAccountRequest
 	7,  // 24: coldsection.access.v1.AccessService.UpdateAccount:input_type -> coldsection.access.v1.UpdateAccountRequest
 	11, // 25: coldsection.access.v1.AccessService.DisableAccount:input_type -> coldsection.access.v1.DisableAccountRequest
 	12, // 26: coldsection.access.v1.AccessService.EnableAccount:input_type -> coldsection.access.v1.EnableAccountRequest
-	13, // 27: coldsection.access.v1.AccessService.InviteAccount:input_type -> coldsection.access.v1.InviteAccountRequest
-	15, // 28: coldsection.access.v1.AccessService.CreateApiKey:input_type -> coldsection.access.v1.CreateApiKeyRequest
-	16, // 29: coldsection.access.v1.AccessService.RevokeApiKey:input_type -> coldsection.access.v1.RevokeApiKeyRequest
-	8,  // 30: coldsection.access.v1.AccessQueryService.GetAccount:input_type -> coldsection.access.v1.GetAccountRequest
-	9,  // 31: coldsection.access.v1.AccessQueryService.ListAccounts:input_type -> coldsection.access.v1.ListAccountsRequest
-	17, // 32: coldsection.access.v1.AccessQueryService.ListApiKeys:input_type -> coldsection.access.v1.ListApiKeysRequest
-	19, // 33: coldsection.access.v1.AccessQueryService.ListAuditEvents:input_type -> coldsection.access.v1.ListAuditEventsRequest
-	21, // 34: coldsection.access.v1.SessionService.SignIn:input_type -> coldsection.access.v1.SignInRequest
-	22, // 35: coldsection.access.v1.SessionService.SignOut:input_type -> coldsection.access.v1.SignOutRequest
-	24, // 36: coldsection.access.v1.SessionService.GetCurrentSession:input_type -> coldsection.access.v1.GetCurrentSessionRequest
-	25, // 37: coldsection.access.v1.SessionService.AcceptInvitation:input_type -> coldsection.access.v1.AcceptInvitationRequest
-	26, // 38: coldsection.access.v1.SessionService.ChangePassword:input_type -> coldsection.access.v1.ChangePasswordRequest
-	28, // 39: coldsection.access.v1.SessionService.Reauthenticate:input_type -> coldsection.access.v1.ReauthenticateRequest
-	30, // 40: coldsection.access.v1.EventsService.ListEvents:input_type -> coldsection.access.v1.ListEventsRequest
-	32, // 41: coldsection.access.v1.EventsService.LocateEvents:input_type -> coldsection.access.v1.LocateEventsRequest
-	34, // 42: coldsection.access.v1.EventsService.WatchEvents:input_type -> coldsection.access.v1.WatchEventsRequest
-	2,  // 43: coldsection.access.v1.AccessService.CreateAccount:output_type -> coldsection.access.v1.Account
-	2,  // 44: coldsection.access.v1.AccessService.UpdateAccount:output_type -> coldsection.access.v1.Account
-	2,  // 45: coldsection.access.v1.AccessService.DisableAccount:output_type -> coldsection.access.v1.Account
-	2,  // 46: coldsection.access.v1.AccessService.EnableAccount:output_type -> coldsection.access.v1.Account
-	14, // 47: coldsection.access.v1.AccessService.InviteAccount:output_type -> coldsection.access.v1.InviteAccountResponse
-	3,  // 48: coldsection.access.v1.AccessService.CreateApiKey:output_type -> coldsection.access.v1.ApiKey
-	3,  // 49: coldsection.access.v1.AccessService.RevokeApiKey:output_type -> coldsection.access.v1.ApiKey
-	2,  // 50: coldsection.access.v1.AccessQueryService.GetAccount:output_type -> coldsection.access.v1.Account
-	10, // 51: coldsection.access.v1.AccessQueryService.ListAccounts:output_type -> coldsection.access.v1.ListAccountsResponse
-	18, // 52: coldsection.access.v1.AccessQueryService.ListApiKeys:output_type -> coldsection.access.v1.ListApiKeysResponse
-	20, // 53: coldsection.access.v1.AccessQueryService.ListAuditEvents:output_type -> coldsection.access.v1.ListAuditEventsResponse
-	4,  // 54: coldsection.access.v1.SessionService.SignIn:output_type -> coldsection.access.v1.Session
-	23, // 55: coldsection.access.v1.SessionService.SignOut:output_type -> coldsection.access.v1.SignOutResponse
-	4,  // 56: coldsection.access.v1.SessionService.GetCurrentSession:output_type -> coldsection.access.v1.Session
-	4,  // 57: coldsection.access.v1.SessionService.AcceptInvitation:output_type -> coldsection.access.v1.Session
-	27, // 58: coldsection.access.v1.SessionService.ChangePassword:output_type -> coldsection.access.v1.ChangePasswordResponse
-	29, // 59: coldsection.access.v1.SessionService.Reauthenticate:output_type -> coldsection.access.v1.ReauthenticateResponse
-	31, // 60: coldsection.access.v1.EventsService.ListEvents:output_type -> coldsection.access.v1.ListEventsResponse
-	33, // 61: coldsection.access.v1.EventsService.LocateEvents:output_type -> coldsection.access.v1.LocateEventsResponse
-	35, // 62: coldsection.access.v1.EventsService.WatchEvents:output_type -> coldsection.access.v1.WatchEventsResponse
-	43, // [43:63] is the sub-list for method output_type
-	23, // [23:43] is the sub-list for method input_type
+	13, // 27: coldsection.access.v1.AccessService.ResetSecondFactor:input_type -> coldsection.access.v1.ResetSecondFactorRequest
+	14, // 28: coldsection.access.v1.AccessService.InviteAccount:input_type -> coldsection.access.v1.InviteAccountRequest
+	16, // 29: coldsection.access.v1.AccessService.CreateApiKey:input_type -> coldsection.access.v1.CreateApiKeyRequest
+	17, // 30: coldsection.access.v1.AccessService.RevokeApiKey:input_type -> coldsection.access.v1.RevokeApiKeyRequest
+	8,  // 31: coldsection.access.v1.AccessQueryService.GetAccount:input_type -> coldsection.access.v1.GetAccountRequest
+	9,  // 32: coldsection.access.v1.AccessQueryService.ListAccounts:input_type -> coldsection.access.v1.ListAccountsRequest
+	18, // 33: coldsection.access.v1.AccessQueryService.ListApiKeys:input_type -> coldsection.access.v1.ListApiKeysRequest
+	20, // 34: coldsection.access.v1.AccessQueryService.ListAuditEvents:input_type -> coldsection.access.v1.ListAuditEventsRequest
+	22, // 35: coldsection.access.v1.SessionService.SignIn:input_type -> coldsection.access.v1.SignInRequest
+	23, // 36: coldsection.access.v1.SessionService.DescribeSignIn:input_type -> coldsection.access.v1.DescribeSignInRequest
+	25, // 37: coldsection.access.v1.SessionService.SignOut:input_type -> coldsection.access.v1.SignOutRequest
+	27, // 38: coldsection.access.v1.SessionService.GetCurrentSession:input_type -> coldsection.access.v1.GetCurrentSessionRequest
+	28, // 39: coldsection.access.v1.SessionService.AcceptInvitation:input_type -> coldsection.access.v1.AcceptInvitationRequest
+	29, // 40: coldsection.access.v1.SessionService.ChangePassword:input_type -> coldsection.access.v1.ChangePasswordRequest
+	31, // 41: coldsection.access.v1.SessionService.Reauthenticate:input_type -> coldsection.access.v1.ReauthenticateRequest
+	32, // 42: coldsection.access.v1.SessionService.EnrolSecondFactor:input_type -> coldsection.access.v1.EnrolSecondFactorRequest
+	34, // 43: coldsection.access.v1.SessionService.ConfirmSecondFactor:input_type -> coldsection.access.v1.ConfirmSecondFactorRequest
+	37, // 44: coldsection.access.v1.EventsService.ListEvents:input_type -> coldsection.access.v1.ListEventsRequest
+	39, // 45: coldsection.access.v1.EventsService.LocateEvents:input_type -> coldsection.access.v1.LocateEventsRequest
+	41, // 46: coldsection.access.v1.EventsService.WatchEvents:input_type -> coldsection.access.v1.WatchEventsRequest
+	2,  // 47: coldsection.access.v1.AccessService.CreateAccount:output_type -> coldsection.access.v1.Account
+	2,  // 48: coldsection.access.v1.AccessService.UpdateAccount:output_type -> coldsection.access.v1.Account
+	2,  // 49: coldsection.access.v1.AccessService.DisableAccount:output_type -> coldsection.access.v1.Account
+	2,  // 50: coldsection.access.v1.AccessService.EnableAccount:output_type -> coldsection.access.v1.Account
+	2,  // 51: coldsection.access.v1.AccessService.ResetSecondFactor:output_type -> coldsection.access.v1.Account
+	15, // 52: coldsection.access.v1.AccessService.InviteAccount:output_type -> coldsection.access.v1.InviteAccountResponse
+	3,  // 53: coldsection.access.v1.AccessService.CreateApiKey:output_type -> coldsection.access.v1.ApiKey
+	3,  // 54: coldsection.access.v1.AccessService.RevokeApiKey:output_type -> coldsection.access.v1.ApiKey
+	2,  // 55: coldsection.access.v1.AccessQueryService.GetAccount:output_type -> coldsection.access.v1.Account
+	10, // 56: coldsection.access.v1.AccessQueryService.ListAccounts:output_type -> coldsection.access.v1.ListAccountsResponse
+	19, // 57: coldsection.access.v1.AccessQueryService.ListApiKeys:output_type -> coldsection.access.v1.ListApiKeysResponse
+	21, // 58: coldsection.access.v1.AccessQueryService.ListAuditEvents:output_type -> coldsection.access.v1.ListAuditEventsResponse
+	4,  // 59: coldsection.access.v1.SessionService.SignIn:output_type -> coldsection.access.v1.Session
+	24, // 60: coldsection.access.v1.SessionService.DescribeSignIn:output_type -> coldsection.access.v1.DescribeSignInResponse
+	26, // 61: coldsection.access.v1.SessionService.SignOut:output_type -> coldsection.access.v1.SignOutResponse
+	4,  // 62: coldsection.access.v1.SessionService.GetCurrentSession:output_type -> coldsection.access.v1.Session
+	4,  // 63: coldsection.access.v1.SessionService.AcceptInvitation:output_type -> coldsection.access.v1.Session
+	30, // 64: coldsection.access.v1.SessionService.ChangePassword:output_type -> coldsection.access.v1.ChangePasswordResponse
+	36, // 65: coldsection.access.v1.SessionService.Reauthenticate:output_type -> coldsection.access.v1.ReauthenticateResponse
+	33, // 66: coldsection.access.v1.SessionService.EnrolSecondFactor:output_type -> coldsection.access.v1.EnrolSecondFactorResponse
+	35, // 67: coldsection.access.v1.SessionService.ConfirmSecondFactor:output_type -> coldsection.access.v1.ConfirmSecondFactorResponse
+	38, // 68: coldsection.access.v1.EventsService.ListEvents:output_type -> coldsection.access.v1.ListEventsResponse
+	40, // 69: coldsection.access.v1.EventsService.LocateEvents:output_type -> coldsection.access.v1.LocateEventsResponse
+	42, // 70: coldsection.access.v1.EventsService.WatchEvents:output_type -> coldsection.access.v1.WatchEventsResponse
+	47, // [47:71] is the sub-list for method output_type
+	23, // [23:47] is the sub-list for method input_type
 	23, // [23:23] is the sub-list for extension type_name
 	23, // [23:23] is the sub-list for extension extendee
 	0,  // [0:23] is the sub-list for field type_name
@@ -2810,7 +3293,7 @@ func file_coldsection_access_v1_access_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_access_v1_access_proto_rawDesc), len(file_coldsection_access_v1_access_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   35,
+			NumMessages:   42,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -21,13 +21,14 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AccessService_CreateAccount_FullMethodName  = "/coldsection.access.v1.AccessService/CreateAccount"
-	AccessService_UpdateAccount_FullMethodName  = "/coldsection.access.v1.AccessService/UpdateAccount"
-	AccessService_DisableAccount_FullMethodName = "/coldsection.access.v1.AccessService/DisableAccount"
-	AccessService_EnableAccount_FullMethodName  = "/coldsection.access.v1.AccessService/EnableAccount"
-	AccessService_InviteAccount_FullMethodName  = "/coldsection.access.v1.AccessService/InviteAccount"
-	AccessService_CreateApiKey_FullMethodName   = "/coldsection.access.v1.AccessService/CreateApiKey"
-	AccessService_RevokeApiKey_FullMethodName   = "/coldsection.access.v1.AccessService/RevokeApiKey"
+	AccessService_CreateAccount_FullMethodName     = "/coldsection.access.v1.AccessService/CreateAccount"
+	AccessService_UpdateAccount_FullMethodName     = "/coldsection.access.v1.AccessService/UpdateAccount"
+	AccessService_DisableAccount_FullMethodName    = "/coldsection.access.v1.AccessService/DisableAccount"
+	AccessService_EnableAccount_FullMethodName     = "/coldsection.access.v1.AccessService/EnableAccount"
+	AccessService_ResetSecondFactor_FullMethodName = "/coldsection.access.v1.AccessService/ResetSecondFactor"
+	AccessService_InviteAccount_FullMethodName     = "/coldsection.access.v1.AccessService/InviteAccount"
+	AccessService_CreateApiKey_FullMethodName      = "/coldsection.access.v1.AccessService/CreateApiKey"
+	AccessService_RevokeApiKey_FullMethodName      = "/coldsection.access.v1.AccessService/RevokeApiKey"
 )
 
 // AccessServiceClient is the client API for AccessService service.
@@ -36,17 +37,22 @@ const (
 //
 // Administers accounts and keys. Role: admin.
 type AccessServiceClient interface {
-	// Creates an account without a password; invite it next. Reasons: ALREADY_EXISTS, ROLE_UNKNOWN.
+	// Creates an account without a password; invite it next, or link it to a person of the OpenID Connect provider. Reasons:
+	// ALREADY_EXISTS, ROLE_UNKNOWN, IDENTITY_INCOMPLETE.
 	CreateAccount(ctx context.Context, in *CreateAccountRequest, opts ...grpc.CallOption) (*Account, error)
-	// Changes display name, person, roles or owners. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Changes display name, person, roles, owners or the link to a person of the OpenID Connect provider. Reasons: NOT_FOUND,
+	// ETAG_MISMATCH, IDENTITY_INCOMPLETE.
 	UpdateAccount(ctx context.Context, in *UpdateAccountRequest, opts ...grpc.CallOption) (*Account, error)
 	// Ends every session and key of the account; its old signatures stay valid. Reason: LAST_ADMIN.
 	DisableAccount(ctx context.Context, in *DisableAccountRequest, opts ...grpc.CallOption) (*Account, error)
 	// Lets a disabled or locked account sign in again.
 	EnableAccount(ctx context.Context, in *EnableAccountRequest, opts ...grpc.CallOption) (*Account, error)
+	// Takes the second factor from an account whose owner lost it, and ends its sessions. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	ResetSecondFactor(ctx context.Context, in *ResetSecondFactorRequest, opts ...grpc.CallOption) (*Account, error)
 	// Makes a one-time token with which the person chooses a password.
 	InviteAccount(ctx context.Context, in *InviteAccountRequest, opts ...grpc.CallOption) (*InviteAccountResponse, error)
-	// Makes a key for a machine account; the secret is in this answer only.
+	// Makes a key for a machine account; the secret is in this answer only. Reasons: NOT_FOUND, ACCOUNT_IS_A_PERSON,
+	// SCOPE_UNKNOWN, ROLE_MISSING (a scope for a role that the account does not have).
 	CreateApiKey(ctx context.Context, in *CreateApiKeyRequest, opts ...grpc.CallOption) (*ApiKey, error)
 	// Makes a key useless at once.
 	RevokeApiKey(ctx context.Context, in *RevokeApiKeyRequest, opts ...grpc.CallOption) (*ApiKey, error)
@@ -100,6 +106,16 @@ func (c *accessServiceClient) EnableAccount(ctx context.Context, in *EnableAccou
 	return out, nil
 }
 
+func (c *accessServiceClient) ResetSecondFactor(ctx context.Context, in *ResetSecondFactorRequest, opts ...grpc.CallOption) (*Account, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Account)
+	err := c.cc.Invoke(ctx, AccessService_ResetSecondFactor_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *accessServiceClient) InviteAccount(ctx context.Context, in *InviteAccountRequest, opts ...grpc.CallOption) (*InviteAccountResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(InviteAccountResponse)
@@ -136,17 +152,22 @@ func (c *accessServiceClient) RevokeApiKey(ctx context.Context, in *RevokeApiKey
 //
 // Administers accounts and keys. Role: admin.
 type AccessServiceServer interface {
-	// Creates an account without a password; invite it next. Reasons: ALREADY_EXISTS, ROLE_UNKNOWN.
+	// Creates an account without a password; invite it next, or link it to a person of the OpenID Connect provider. Reasons:
+	// ALREADY_EXISTS, ROLE_UNKNOWN, IDENTITY_INCOMPLETE.
 	CreateAccount(context.Context, *CreateAccountRequest) (*Account, error)
-	// Changes display name, person, roles or owners. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Changes display name, person, roles, owners or the link to a person of the OpenID Connect provider. Reasons: NOT_FOUND,
+	// ETAG_MISMATCH, IDENTITY_INCOMPLETE.
 	UpdateAccount(context.Context, *UpdateAccountRequest) (*Account, error)
 	// Ends every session and key of the account; its old signatures stay valid. Reason: LAST_ADMIN.
 	DisableAccount(context.Context, *DisableAccountRequest) (*Account, error)
 	// Lets a disabled or locked account sign in again.
 	EnableAccount(context.Context, *EnableAccountRequest) (*Account, error)
+	// Takes the second factor from an account whose owner lost it, and ends its sessions. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	ResetSecondFactor(context.Context, *ResetSecondFactorRequest) (*Account, error)
 	// Makes a one-time token with which the person chooses a password.
 	InviteAccount(context.Context, *InviteAccountRequest) (*InviteAccountResponse, error)
-	// Makes a key for a machine account; the secret is in this answer only.
+	// Makes a key for a machine account; the secret is in this answer only. Reasons: NOT_FOUND, ACCOUNT_IS_A_PERSON,
+	// SCOPE_UNKNOWN, ROLE_MISSING (a scope for a role that the account does not have).
 	CreateApiKey(context.Context, *CreateApiKeyRequest) (*ApiKey, error)
 	// Makes a key useless at once.
 	RevokeApiKey(context.Context, *RevokeApiKeyRequest) (*ApiKey, error)
@@ -171,6 +192,9 @@ func (UnimplementedAccessServiceServer) DisableAccount(context.Context, *Disable
 }
 func (UnimplementedAccessServiceServer) EnableAccount(context.Context, *EnableAccountRequest) (*Account, error) {
 	return nil, status.Error(codes.Unimplemented, "method EnableAccount not implemented")
+}
+func (UnimplementedAccessServiceServer) ResetSecondFactor(context.Context, *ResetSecondFactorRequest) (*Account, error) {
+	return nil, status.Error(codes.Unimplemented, "method ResetSecondFactor not implemented")
 }
 func (UnimplementedAccessServiceServer) InviteAccount(context.Context, *InviteAccountRequest) (*InviteAccountResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method InviteAccount not implemented")
@@ -274,6 +298,24 @@ func _AccessService_EnableAccount_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AccessService_ResetSecondFactor_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ResetSecondFactorRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AccessServiceServer).ResetSecondFactor(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AccessService_ResetSecondFactor_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AccessServiceServer).ResetSecondFactor(ctx, req.(*ResetSecondFactorRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AccessService_InviteAccount_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(InviteAccountRequest)
 	if err := dec(in); err != nil {
@@ -352,6 +394,10 @@ var AccessService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _AccessService_EnableAccount_Handler,
 		},
 		{
+			MethodName: "ResetSecondFactor",
+			Handler:    _AccessService_ResetSecondFactor_Handler,
+		},
+		{
 			MethodName: "InviteAccount",
 			Handler:    _AccessService_InviteAccount_Handler,
 		},
@@ -383,7 +429,7 @@ const (
 type AccessQueryServiceClient interface {
 	// Reads one account.
 	GetAccount(ctx context.Context, in *GetAccountRequest, opts ...grpc.CallOption) (*Account, error)
-	// Lists accounts. Filter fields: login, state, kind, person.
+	// Lists accounts. Filter fields: login, state, kind, person, issuer, subject.
 	ListAccounts(ctx context.Context, in *ListAccountsRequest, opts ...grpc.CallOption) (*ListAccountsResponse, error)
 	// Lists the keys of an account, without their secrets.
 	ListApiKeys(ctx context.Context, in *ListApiKeysRequest, opts ...grpc.CallOption) (*ListApiKeysResponse, error)
@@ -447,7 +493,7 @@ func (c *accessQueryServiceClient) ListAuditEvents(ctx context.Context, in *List
 type AccessQueryServiceServer interface {
 	// Reads one account.
 	GetAccount(context.Context, *GetAccountRequest) (*Account, error)
-	// Lists accounts. Filter fields: login, state, kind, person.
+	// Lists accounts. Filter fields: login, state, kind, person, issuer, subject.
 	ListAccounts(context.Context, *ListAccountsRequest) (*ListAccountsResponse, error)
 	// Lists the keys of an account, without their secrets.
 	ListApiKeys(context.Context, *ListApiKeysRequest) (*ListApiKeysResponse, error)
@@ -597,22 +643,29 @@ var AccessQueryService_ServiceDesc = grpc.ServiceDesc{
 }
 
 const (
-	SessionService_SignIn_FullMethodName            = "/coldsection.access.v1.SessionService/SignIn"
-	SessionService_SignOut_FullMethodName           = "/coldsection.access.v1.SessionService/SignOut"
-	SessionService_GetCurrentSession_FullMethodName = "/coldsection.access.v1.SessionService/GetCurrentSession"
-	SessionService_AcceptInvitation_FullMethodName  = "/coldsection.access.v1.SessionService/AcceptInvitation"
-	SessionService_ChangePassword_FullMethodName    = "/coldsection.access.v1.SessionService/ChangePassword"
-	SessionService_Reauthenticate_FullMethodName    = "/coldsection.access.v1.SessionService/Reauthenticate"
+	SessionService_SignIn_FullMethodName              = "/coldsection.access.v1.SessionService/SignIn"
+	SessionService_DescribeSignIn_FullMethodName      = "/coldsection.access.v1.SessionService/DescribeSignIn"
+	SessionService_SignOut_FullMethodName             = "/coldsection.access.v1.SessionService/SignOut"
+	SessionService_GetCurrentSession_FullMethodName   = "/coldsection.access.v1.SessionService/GetCurrentSession"
+	SessionService_AcceptInvitation_FullMethodName    = "/coldsection.access.v1.SessionService/AcceptInvitation"
+	SessionService_ChangePassword_FullMethodName      = "/coldsection.access.v1.SessionService/ChangePassword"
+	SessionService_Reauthenticate_FullMethodName      = "/coldsection.access.v1.SessionService/Reauthenticate"
+	SessionService_EnrolSecondFactor_FullMethodName   = "/coldsection.access.v1.SessionService/EnrolSecondFactor"
+	SessionService_ConfirmSecondFactor_FullMethodName = "/coldsection.access.v1.SessionService/ConfirmSecondFactor"
 )
 
 // SessionServiceClient is the client API for SessionService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// Signs people in and out. SignIn and AcceptInvitation may be called by anyone.
+// Signs people in and out. SignIn, DescribeSignIn and AcceptInvitation may be called by anyone. People of an OpenID Connect
+// provider sign in with a browser: DescribeSignIn says where.
 type SessionServiceClient interface {
-	// Opens a session. Reasons: CREDENTIALS_WRONG (the same for an unknown login), ACCOUNT_LOCKED.
+	// Opens a session. An account with a second factor needs its code too. Reasons: CREDENTIALS_WRONG (the same for an unknown
+	// login), SECOND_FACTOR_NEEDED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED.
 	SignIn(ctx context.Context, in *SignInRequest, opts ...grpc.CallOption) (*Session, error)
+	// Says how people sign in here. Anyone may ask.
+	DescribeSignIn(ctx context.Context, in *DescribeSignInRequest, opts ...grpc.CallOption) (*DescribeSignInResponse, error)
 	// Ends the session that the call carries.
 	SignOut(ctx context.Context, in *SignOutRequest, opts ...grpc.CallOption) (*SignOutResponse, error)
 	// Says who the caller is.
@@ -621,9 +674,17 @@ type SessionServiceClient interface {
 	AcceptInvitation(ctx context.Context, in *AcceptInvitationRequest, opts ...grpc.CallOption) (*Session, error)
 	// Changes the caller's own password; other sessions end.
 	ChangePassword(ctx context.Context, in *ChangePasswordRequest, opts ...grpc.CallOption) (*ChangePasswordResponse, error)
-	// Proves anew that the person is at the keyboard, for one signature within two minutes. Reasons: CREDENTIALS_WRONG,
-	// ACCOUNT_LOCKED.
+	// Proves anew that the person is at the keyboard, for one signature within two minutes: with the password, and the code of
+	// the second factor where there is one. A session of an OpenID Connect provider proves it there with a browser, which
+	// DescribeSignIn says where, and calls this within two minutes without a password. Reasons: CREDENTIALS_WRONG,
+	// SECOND_FACTOR_NEEDED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED, PROVIDER_SIGN_IN_NEEDED.
 	Reauthenticate(ctx context.Context, in *ReauthenticateRequest, opts ...grpc.CallOption) (*ReauthenticateResponse, error)
+	// Begins a second factor: the secret for an authenticator app (RFC 6238, six digits every 30 s). It counts once it is
+	// confirmed; beginning anew replaces one that was not. Reasons: CREDENTIALS_WRONG, ACCOUNT_LOCKED, SECOND_FACTOR_EXISTS.
+	EnrolSecondFactor(ctx context.Context, in *EnrolSecondFactorRequest, opts ...grpc.CallOption) (*EnrolSecondFactorResponse, error)
+	// Shows that the app has the secret; the account's other sessions end. The recovery codes are in this answer only.
+	// Reasons: SECOND_FACTOR_NOT_ENROLLED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED.
+	ConfirmSecondFactor(ctx context.Context, in *ConfirmSecondFactorRequest, opts ...grpc.CallOption) (*ConfirmSecondFactorResponse, error)
 }
 
 type sessionServiceClient struct {
@@ -638,6 +699,16 @@ func (c *sessionServiceClient) SignIn(ctx context.Context, in *SignInRequest, op
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Session)
 	err := c.cc.Invoke(ctx, SessionService_SignIn_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *sessionServiceClient) DescribeSignIn(ctx context.Context, in *DescribeSignInRequest, opts ...grpc.CallOption) (*DescribeSignInResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DescribeSignInResponse)
+	err := c.cc.Invoke(ctx, SessionService_DescribeSignIn_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -694,14 +765,38 @@ func (c *sessionServiceClient) Reauthenticate(ctx context.Context, in *Reauthent
 	return out, nil
 }
 
+func (c *sessionServiceClient) EnrolSecondFactor(ctx context.Context, in *EnrolSecondFactorRequest, opts ...grpc.CallOption) (*EnrolSecondFactorResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EnrolSecondFactorResponse)
+	err := c.cc.Invoke(ctx, SessionService_EnrolSecondFactor_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *sessionServiceClient) ConfirmSecondFactor(ctx context.Context, in *ConfirmSecondFactorRequest, opts ...grpc.CallOption) (*ConfirmSecondFactorResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ConfirmSecondFactorResponse)
+	err := c.cc.Invoke(ctx, SessionService_ConfirmSecondFactor_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // SessionServiceServer is the server API for SessionService service.
 // All implementations must embed UnimplementedSessionServiceServer
 // for forward compatibility.
 //
-// Signs people in and out. SignIn and AcceptInvitation may be called by anyone.
+// Signs people in and out. SignIn, DescribeSignIn and AcceptInvitation may be called by anyone. People of an OpenID Connect
+// provider sign in with a browser: DescribeSignIn says where.
 type SessionServiceServer interface {
-	// Opens a session. Reasons: CREDENTIALS_WRONG (the same for an unknown login), ACCOUNT_LOCKED.
+	// Opens a session. An account with a second factor needs its code too. Reasons: CREDENTIALS_WRONG (the same for an unknown
+	// login), SECOND_FACTOR_NEEDED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED.
 	SignIn(context.Context, *SignInRequest) (*Session, error)
+	// Says how people sign in here. Anyone may ask.
+	DescribeSignIn(context.Context, *DescribeSignInRequest) (*DescribeSignInResponse, error)
 	// Ends the session that the call carries.
 	SignOut(context.Context, *SignOutRequest) (*SignOutResponse, error)
 	// Says who the caller is.
@@ -710,9 +805,17 @@ type SessionServiceServer interface {
 	AcceptInvitation(context.Context, *AcceptInvitationRequest) (*Session, error)
 	// Changes the caller's own password; other sessions end.
 	ChangePassword(context.Context, *ChangePasswordRequest) (*ChangePasswordResponse, error)
-	// Proves anew that the person is at the keyboard, for one signature within two minutes. Reasons: CREDENTIALS_WRONG,
-	// ACCOUNT_LOCKED.
+	// Proves anew that the person is at the keyboard, for one signature within two minutes: with the password, and the code of
+	// the second factor where there is one. A session of an OpenID Connect provider proves it there with a browser, which
+	// DescribeSignIn says where, and calls this within two minutes without a password. Reasons: CREDENTIALS_WRONG,
+	// SECOND_FACTOR_NEEDED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED, PROVIDER_SIGN_IN_NEEDED.
 	Reauthenticate(context.Context, *ReauthenticateRequest) (*ReauthenticateResponse, error)
+	// Begins a second factor: the secret for an authenticator app (RFC 6238, six digits every 30 s). It counts once it is
+	// confirmed; beginning anew replaces one that was not. Reasons: CREDENTIALS_WRONG, ACCOUNT_LOCKED, SECOND_FACTOR_EXISTS.
+	EnrolSecondFactor(context.Context, *EnrolSecondFactorRequest) (*EnrolSecondFactorResponse, error)
+	// Shows that the app has the secret; the account's other sessions end. The recovery codes are in this answer only.
+	// Reasons: SECOND_FACTOR_NOT_ENROLLED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED.
+	ConfirmSecondFactor(context.Context, *ConfirmSecondFactorRequest) (*ConfirmSecondFactorResponse, error)
 	mustEmbedUnimplementedSessionServiceServer()
 }
 
@@ -725,6 +828,9 @@ type UnimplementedSessionServiceServer struct{}
 
 func (UnimplementedSessionServiceServer) SignIn(context.Context, *SignInRequest) (*Session, error) {
 	return nil, status.Error(codes.Unimplemented, "method SignIn not implemented")
+}
+func (UnimplementedSessionServiceServer) DescribeSignIn(context.Context, *DescribeSignInRequest) (*DescribeSignInResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DescribeSignIn not implemented")
 }
 func (UnimplementedSessionServiceServer) SignOut(context.Context, *SignOutRequest) (*SignOutResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SignOut not implemented")
@@ -740,6 +846,12 @@ func (UnimplementedSessionServiceServer) ChangePassword(context.Context, *Change
 }
 func (UnimplementedSessionServiceServer) Reauthenticate(context.Context, *ReauthenticateRequest) (*ReauthenticateResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method Reauthenticate not implemented")
+}
+func (UnimplementedSessionServiceServer) EnrolSecondFactor(context.Context, *EnrolSecondFactorRequest) (*EnrolSecondFactorResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EnrolSecondFactor not implemented")
+}
+func (UnimplementedSessionServiceServer) ConfirmSecondFactor(context.Context, *ConfirmSecondFactorRequest) (*ConfirmSecondFactorResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ConfirmSecondFactor not implemented")
 }
 func (UnimplementedSessionServiceServer) mustEmbedUnimplementedSessionServiceServer() {}
 func (UnimplementedSessionServiceServer) testEmbeddedByValue()                        {}
@@ -776,6 +888,24 @@ func _SessionService_SignIn_Handler(srv interface{}, ctx context.Context, dec fu
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(SessionServiceServer).SignIn(ctx, req.(*SignInRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _SessionService_DescribeSignIn_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DescribeSignInRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SessionServiceServer).DescribeSignIn(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SessionService_DescribeSignIn_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SessionServiceServer).DescribeSignIn(ctx, req.(*DescribeSignInRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -870,6 +1000,42 @@ func _SessionService_Reauthenticate_Handler(srv interface{}, ctx context.Context
 	return interceptor(ctx, in, info, handler)
 }
 
+func _SessionService_EnrolSecondFactor_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EnrolSecondFactorRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SessionServiceServer).EnrolSecondFactor(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SessionService_EnrolSecondFactor_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SessionServiceServer).EnrolSecondFactor(ctx, req.(*EnrolSecondFactorRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _SessionService_ConfirmSecondFactor_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ConfirmSecondFactorRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SessionServiceServer).ConfirmSecondFactor(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SessionService_ConfirmSecondFactor_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SessionServiceServer).ConfirmSecondFactor(ctx, req.(*ConfirmSecondFactorRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // SessionService_ServiceDesc is the grpc.ServiceDesc for SessionService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -880,6 +1046,10 @@ var SessionService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SignIn",
 			Handler:    _SessionService_SignIn_Handler,
+		},
+		{
+			MethodName: "DescribeSignIn",
+			Handler:    _SessionService_DescribeSignIn_Handler,
 		},
 		{
 			MethodName: "SignOut",
@@ -900,6 +1070,14 @@ var SessionService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "Reauthenticate",
 			Handler:    _SessionService_Reauthenticate_Handler,
+		},
+		{
+			MethodName: "EnrolSecondFactor",
+			Handler:    _SessionService_EnrolSecondFactor_Handler,
+		},
+		{
+			MethodName: "ConfirmSecondFactor",
+			Handler:    _SessionService_ConfirmSecondFactor_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -1,0 +1,399 @@
+package gateway_test
+
+import (
+	"encoding/base64"
+	"encoding/json"
+	"net"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/golang-jwt/jwt/v5"
+	"github.com/oauth2-proxy/mockoidc"
+
+	"coldsection.example/gateway"
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+)
+
+// guest is a user of the provider whose ID token says what change makes of it.
+type guest struct {
+	subject, login string
+	groups         []string
+	change         func(jwt.MapClaims)
+}
+
+func (g guest) ID() string { return g.subject }
+func (g guest) Userinfo([]string) ([]byte, error) {
+	return json.Marshal(map[string]any{"sub": g.subject})
+}
+
+// Claims are those of the standard, then what the test does to them.
+func (g guest) Claims(_ []string, base *mockoidc.IDTokenClaims) (jwt.Claims, error) {
+	c := jwt.MapClaims{
+		"iss": base.Issuer, "sub": g.subject, "aud": base.Audience[0], "exp": base.ExpiresAt.Unix(), "iat": base.IssuedAt.Unix(), "nonce": base.Nonce,
+		"auth_time": base.IssuedAt.Unix(), "preferred_username": g.login, "name": "Guest " + g.login, "groups": g.groups,
+	}
+	if g.change != nil {
+		g.change(c)
+	}
+	return c, nil
+}
+
+// house is a gateway whose people sign in by a provider that others wrote, at the gateway's time.
+type house struct {
+	*world
+
+	provider *mockoidc.MockOIDC
+	unsigned bool       // the provider answers with the same token, but "alg": "none"
+	asked    url.Values // what the browser was sent to the provider with
+}
+
+func newHouse(t *testing.T, roles ...string) *house {
+	t.Helper()
+	provider, err := mockoidc.NewServer(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &house{provider: provider}
+	if err := provider.AddMiddleware(h.tamper); err != nil {
+		t.Fatal(err)
+	}
+	listener, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := provider.Start(listener, nil); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = provider.Shutdown() })
+	h.world = newWorld(t, func(c *gateway.Config) {
+		c.Provider = gateway.Provider{
+			Issuer: provider.Issuer(), ClientID: provider.ClientID, ClientSecret: provider.ClientSecret, PublicURL: "https://gateway.example",
+			Name: "House", Roles: roles, Owners: []string{"airline=owner-a"},
+		}
+	})
+	provider.FastForward(start.Sub(provider.Now()))
+	return h
+}
+
+// recorder keeps an answer of the provider to change it.
+type recorder struct {
+	http.ResponseWriter
+
+	body []byte
+}
+
+func (r *recorder) Write(b []byte) (int, error) {
+	r.body = append(r.body, b...)
+	return len(b), nil
+}
+
+// tamper makes the provider's tokens unsigned when the test says so.
+func (h *house) tamper(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !h.unsigned || r.URL.Path != mockoidc.TokenEndpoint {
+			next.ServeHTTP(w, r)
+			return
+		}
+		kept := &recorder{ResponseWriter: w}
+		next.ServeHTTP(kept, r)
+		answer := map[string]any{}
+		if json.Unmarshal(kept.body, &answer) == nil && answer["id_token"] != nil {
+			token, _ := answer["id_token"].(string)
+			parts := strings.Split(token, ".")
+			answer["id_token"] = base64.RawURLEncoding.EncodeToString([]byte(`{"alg":"none","typ":"JWT"}`)) + "." + parts[1] + "."
+			kept.body, _ = json.Marshal(answer)
+		}
+		_, _ = w.Write(kept.body)
+	})
+}
+
+// visit makes a GET as a browser with cookies that follows no redirect.
+func (h *house) visit(path string, cookies ...*http.Cookie) *http.Response {
+	h.t.Helper()
+	address := path
+	if strings.HasPrefix(path, "/") {
+		address = h.http.URL + path
+	}
+	req, err := http.NewRequestWithContext(h.t.Context(), http.MethodGet, address, nil)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	for _, c := range cookies {
+		req.AddCookie(c)
+	}
+	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	resp, err := client.Do(req)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	h.t.Cleanup(func() { _ = resp.Body.Close() })
+	return resp
+}
+
+func cookieOf(resp *http.Response, name string) *http.Cookie {
+	for _, c := range resp.Cookies() {
+		if c.Name == name && c.Value != "" {
+			return c
+		}
+	}
+	return nil
+}
+
+// goThere begins an attempt as a browser and returns the way back with the attempt's cookie.
+func (h *house) goThere(begin string, who guest, cookies ...*http.Cookie) (back string, attempt *http.Cookie) {
+	h.t.Helper()
+	h.provider.QueueUser(who)
+	first := h.visit(begin, cookies...)
+	address, err := first.Location()
+	if err != nil {
+		h.t.Fatalf("%s: %d, %v", begin, first.StatusCode, err)
+	}
+	h.asked = address.Query()
+	second := h.visit(address.String())
+	location, err := second.Location()
+	if err != nil {
+		h.t.Fatalf("the provider: %d, %v", second.StatusCode, err)
+	}
+	return location.RequestURI(), cookieOf(first, "coldsection_attempt")
+}
+
+// arrive signs a user in and returns the token of the session, or the reason of the refusal.
+func (h *house) arrive(who guest) (token, reason string) {
+	h.t.Helper()
+	back, attempt := h.goThere("/oidc/signIn", who)
+	return h.comeBack(back, attempt)
+}
+
+func (h *house) comeBack(back string, cookies ...*http.Cookie) (token, reason string) {
+	h.t.Helper()
+	resp := h.visit(back, cookies...)
+	if resp.StatusCode == http.StatusSeeOther {
+		if c := cookieOf(resp, "coldsection_session"); c != nil {
+			return c.Value, ""
+		}
+		return "", ""
+	}
+	var problem struct{ Reason string }
+	if err := json.NewDecoder(resp.Body).Decode(&problem); err != nil {
+		h.t.Fatalf("%d: %v", resp.StatusCode, err)
+	}
+	return "", problem.Reason
+}
+
+func (h *house) current(token string) *accessv1.Session {
+	h.t.Helper()
+	session, err := accessv1.NewSessionServiceClient(h.conn).GetCurrentSession(h.as(token), &accessv1.GetCurrentSessionRequest{})
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return session
+}
+
+func TestUsersOfTheProviderSignIn(t *testing.T) {
+	h := newHouse(t, "mechanics=technician", "shelf=stores")
+	ways, err := accessv1.NewSessionServiceClient(h.conn).DescribeSignIn(t.Context(), &accessv1.DescribeSignInRequest{})
+	if err != nil || ways.GetProviderName() != "House" || ways.GetSignInPath() != "/oidc/signIn" {
+		t.Errorf("got %v, %v", ways, err)
+	}
+	who := guest{subject: "u-1", login: "Tomas", groups: []string{"mechanics", "shelf", "football"}}
+	token, reason := h.arrive(who)
+	if reason != "" {
+		t.Fatal(reason)
+	}
+	session := h.current(token)
+	if !slices.Equal(session.GetRoles(), []string{"stores", "technician"}) || session.GetMethod() != "provider" || session.GetCsrfToken() == "" {
+		t.Errorf("got %v", session)
+	}
+	if h.asked.Get("code_challenge_method") != "S256" || h.asked.Get("code_challenge") == "" || h.asked.Get("nonce") == "" ||
+		h.asked.Get("redirect_uri") != "https://gateway.example/oidc/callback" {
+		t.Errorf("the provider was asked with %v", h.asked)
+	}
+	who.groups, who.login = []string{"shelf", "airline"}, "renamed"
+	again, reason := h.arrive(who)
+	if reason != "" {
+		t.Fatal(reason)
+	}
+	later := h.current(again)
+	if later.GetAccount() != session.GetAccount() || !slices.Equal(later.GetRoles(), []string{"stores"}) || !slices.Equal(later.GetOwners(), []string{"owner-a"}) {
+		t.Errorf("with other groups: %v", later)
+	}
+	if roles := h.current(token).GetRoles(); !slices.Equal(roles, []string{"stores"}) {
+		t.Errorf("the session of before kept %v", roles)
+	}
+}
+
+// OpenID Connect Core 1.0 section 3.1.3.7; cases OPS-09, C1 and C3.
+func TestTokensThatProveNothingAreRefused(t *testing.T) {
+	h := newHouse(t, "mechanics=technician")
+	set := func(claim string, value any) func(jwt.MapClaims) {
+		return func(c jwt.MapClaims) {
+			if c[claim] = value; value == nil {
+				delete(c, claim)
+			}
+		}
+	}
+	for name, change := range map[string]func(jwt.MapClaims){
+		"wrong audience": set("aud", "another"), "no audience": set("aud", nil), "expired": set("exp", start.Add(-time.Second).Unix()), "no expiry": set("exp", nil),
+		"another nonce": set("nonce", "x"), "no nonce": set("nonce", nil), "another issuer": set("iss", "https://elsewhere.example"),
+		"no subject": set("sub", ""), "not yet": set("nbf", start.Add(time.Hour).Unix()), "another party": set("azp", "another"),
+		"two audiences": func(c jwt.MapClaims) { c["aud"] = []any{c["aud"], "another"} },
+	} {
+		if _, reason := h.arrive(guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}, change: change}); reason != "PROVIDER_TOKEN_INVALID" {
+			t.Errorf("%s: %q", name, reason)
+		}
+	}
+	h.unsigned = true
+	if _, reason := h.arrive(guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}}); reason != "PROVIDER_TOKEN_INVALID" {
+		t.Errorf("unsigned: %q", reason)
+	}
+	h.unsigned = false
+	if _, reason := h.arrive(guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}}); reason != "" {
+		t.Errorf("the same as it should be: %q", reason)
+	}
+}
+
+func TestAnAttemptBelongsToTheBrowserThatBeganIt(t *testing.T) {
+	h := newHouse(t, "mechanics=technician")
+	who := guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}}
+	back, mine := h.goThere("/oidc/signIn", who)
+	_, others := h.goThere("/oidc/signIn", who)
+	if mine == nil || !mine.HttpOnly || !mine.Secure || mine.SameSite != http.SameSiteLaxMode {
+		t.Fatalf("the attempt's cookie is %v", mine)
+	}
+	changed := *mine
+	changed.Value = "A" + changed.Value[1:]
+	for name, cookies := range map[string][]*http.Cookie{"none": nil, "another browser's": {others}, "changed": {&changed}} {
+		if _, reason := h.comeBack(back, cookies...); reason != "SIGN_IN_ATTEMPT_INVALID" {
+			t.Errorf("cookie %s: %q", name, reason)
+		}
+	}
+	for query, want := range map[string]string{"&error=access_denied": "PROVIDER_REFUSED", "&iss=https://elsewhere.example": "PROVIDER_REFUSED"} {
+		if _, reason := h.comeBack(back+query, mine); reason != want {
+			t.Errorf("%s: %q", query, reason)
+		}
+	}
+	if _, reason := h.comeBack(back, mine); reason != "" {
+		t.Errorf("the right browser: %q", reason)
+	}
+	if _, reason := h.comeBack(back, mine); reason != "PROVIDER_REFUSED" {
+		t.Errorf("the same code again: %q", reason)
+	}
+	late, attempt := h.goThere("/oidc/signIn", who)
+	h.clock.Advance(11 * time.Minute)
+	if _, reason := h.comeBack(late, attempt); reason != "SIGN_IN_ATTEMPT_INVALID" {
+		t.Errorf("eleven minutes later: %q", reason)
+	}
+}
+
+func TestTheProvidersNamesMakeNobodySomebodyElse(t *testing.T) {
+	h := newHouse(t, "mechanics=technician")
+	token, reason := h.arrive(guest{subject: "u-1", login: "admin", groups: []string{"mechanics"}})
+	if reason != "" {
+		t.Fatal(reason)
+	}
+	if session := h.current(token); session.GetAccount() == "accounts/admin" || slices.Contains(session.GetRoles(), "admin") {
+		t.Errorf("a user who calls herself admin is %v", session)
+	}
+	if _, reason := h.arrive(guest{subject: "u-2", login: "x", groups: []string{"admin", "football"}}); reason != "PROVIDER_ROLE_MISSING" {
+		t.Errorf("a user whose groups give nothing: %q", reason)
+	}
+}
+
+func TestWhoLosesTheLastGroupOrIsDisabledStaysOut(t *testing.T) {
+	h := newHouse(t, "mechanics=technician")
+	who := guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}}
+	token, _ := h.arrive(who)
+	account := h.current(token).GetAccount()
+	out := who
+	out.groups = nil
+	if _, reason := h.arrive(out); reason != "PROVIDER_ROLE_MISSING" {
+		t.Errorf("without a group: %q", reason)
+	}
+	sessions := accessv1.NewSessionServiceClient(h.conn)
+	if _, err := sessions.GetCurrentSession(h.as(token), &accessv1.GetCurrentSessionRequest{}); reasonOf(err) != "CREDENTIALS_WRONG" {
+		t.Errorf("the session of before: %v", err)
+	}
+	if _, err := accessv1.NewAccessServiceClient(h.conn).DisableAccount(h.as(h.admin), &accessv1.DisableAccountRequest{Name: account}); err != nil {
+		t.Fatal(err)
+	}
+	if _, reason := h.arrive(who); reason != "ACCOUNT_DISABLED" {
+		t.Errorf("disabled: %q", reason)
+	}
+}
+
+func TestWithoutRolesOfGroupsAnAdministratorLinksAccounts(t *testing.T) {
+	h := newHouse(t)
+	accounts := accessv1.NewAccessServiceClient(h.conn)
+	who := guest{subject: "u-7", login: "ines", groups: []string{"airline"}}
+	if _, reason := h.arrive(who); reason != "PROVIDER_USER_UNKNOWN" {
+		t.Errorf("a user whom nobody knows: %q", reason)
+	}
+	link := &accessv1.Account{
+		Login: "ines", DisplayName: "Ines", Person: "people/ines", Roles: []string{"inspector"}, Kind: accessv1.Account_HUMAN, Issuer: h.provider.Issuer(),
+	}
+	if _, err := accounts.CreateAccount(h.as(h.admin), &accessv1.CreateAccountRequest{Account: link}); reasonOf(err) != "IDENTITY_INCOMPLETE" {
+		t.Errorf("half a link: %v", err)
+	}
+	link.Subject = who.subject
+	if _, err := accounts.CreateAccount(h.as(h.admin), &accessv1.CreateAccountRequest{AccountId: "ines", Account: link}); err != nil {
+		t.Fatal(err)
+	}
+	link.Login = "ines2"
+	if _, err := accounts.CreateAccount(h.as(h.admin), &accessv1.CreateAccountRequest{Account: link}); reasonOf(err) != "ALREADY_EXISTS" {
+		t.Errorf("a second account of the same user: %v", err)
+	}
+	token, reason := h.arrive(who)
+	if reason != "" || h.current(token).GetAccount() != "accounts/ines" || !slices.Equal(h.current(token).GetRoles(), []string{"inspector"}) {
+		t.Errorf("linked: %q, %v", reason, h.current(token))
+	}
+}
+
+func TestASignatureNeedsThePasswordAtTheProviderAgain(t *testing.T) {
+	h := newHouse(t, "mechanics=technician")
+	who := guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}}
+	token, _ := h.arrive(who)
+	session := &http.Cookie{Name: "coldsection_session", Value: token}
+	sessions := accessv1.NewSessionServiceClient(h.conn)
+	prove := func() string {
+		_, err := sessions.Reauthenticate(h.as(token), &accessv1.ReauthenticateRequest{})
+		return reasonOf(err)
+	}
+	if reason := prove(); reason != "PROVIDER_SIGN_IN_NEEDED" {
+		t.Errorf("with nothing but the session: %q", reason)
+	}
+	stale := who
+	stale.change = func(c jwt.MapClaims) { c["auth_time"] = start.Add(-time.Hour).Unix() }
+	silent := who
+	silent.change = func(c jwt.MapClaims) { delete(c, "auth_time") }
+	for name, c := range map[string]struct {
+		who  guest
+		want string
+	}{
+		"an old sign-in": {stale, "REAUTHENTICATION_NEEDED"}, "no time": {silent, "REAUTHENTICATION_NEEDED"},
+		"somebody else": {guest{subject: "u-2", login: "x", groups: who.groups}, "PROVIDER_SIGN_IN_NEEDED"},
+	} {
+		back, attempt := h.goThere("/oidc/reauthenticate", c.who, session)
+		if _, reason := h.comeBack(back, attempt); reason != c.want || prove() != "PROVIDER_SIGN_IN_NEEDED" {
+			t.Errorf("%s: %q", name, reason)
+		}
+	}
+	fresh := func() {
+		back, attempt := h.goThere("/oidc/reauthenticate", who, session)
+		if _, reason := h.comeBack(back, attempt); reason != "" || h.asked.Get("prompt") != "login" || h.asked.Get("max_age") != "0" {
+			t.Errorf("fresh: %q, asked with %v", reason, h.asked)
+		}
+	}
+	fresh()
+	if first, second := prove(), prove(); first != "" || second != "PROVIDER_SIGN_IN_NEEDED" {
+		t.Errorf("once %q, twice %q", first, second)
+	}
+	fresh()
+	h.clock.Advance(2*time.Minute + time.Second)
+	if reason := prove(); reason != "PROVIDER_SIGN_IN_NEEDED" {
+		t.Errorf("too late: %q", reason)
+	}
+}
