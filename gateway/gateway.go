@@ -8,6 +8,7 @@ package gateway
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"maps"
@@ -160,7 +161,7 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	mux.Handle("/", console.Handler())
 	g.browsers.routes(mux)
 	mux.HandleFunc("POST "+tokenPath, g.token)
-	return mux, openapi.Register(mux)
+	return mux, errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
 }
 
 // shortened is a path that may be kept.

@@ -23,6 +23,7 @@ type cli struct {
 	Serve   serveCommand  `cmd:"" help:"Run the suite, or some of its parts."`
 	Config  configCommand `cmd:"" help:"Show the settings in force and where each comes from, or a reference of all."`
 	Demo    demoCommand   `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
+	MCP     mcpCommand    `cmd:"" name:"mcp" help:"Serve a running suite's read and draft tools to an AI agent, over standard input and output."`
 	Version struct{}      `cmd:"" help:"Say which version this is."`
 }
 
@@ -93,7 +94,7 @@ func Main(args []string, stdout, stderr io.Writer) int {
 	}
 	command, err := parser.Parse(args)
 	if err == nil {
-		err = config.CheckEnvironment(parser.Model, "serve", "COLDSECTION_", os.Environ(), "COLDSECTION_TEST_")
+		err = config.CheckEnvironment(parser.Model, "serve", "COLDSECTION_", os.Environ(), "COLDSECTION_TEST_", remoteVariables)
 	}
 	if err != nil {
 		return complain(stderr, 2, err)
@@ -116,6 +117,8 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 		return config.Show(stdout, command, "config")
 	case "demo":
 		return c.Demo.run(ctx, stdout, stderr)
+	case "mcp":
+		return c.MCP.run(ctx, os.Stdin, os.Stdout)
 	default:
 		return c.Serve.run(ctx, stdout, stderr)
 	}

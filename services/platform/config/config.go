@@ -103,11 +103,11 @@ func CheckEnvironment(app *kong.Application, command, prefix string, environment
 
 // nearest is the known word that needs the fewest changes to become this one.
 func nearest(word string, known []string) string {
-	return slices.MinFunc(known, func(a, b string) int { return distance(word, a) - distance(word, b) })
+	return slices.MinFunc(known, func(a, b string) int { return Distance(word, a) - Distance(word, b) })
 }
 
-// distance is the number of single-character changes between two words (Levenshtein).
-func distance(a, b string) int {
+// Distance is the number of single-character changes between two words (Levenshtein).
+func Distance(a, b string) int {
 	row := make([]int, len(b)+1)
 	for j := range row {
 		row[j] = j
