@@ -33,6 +33,7 @@ import (
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/peers"
 	"coldsection.example/services/platform/rpc"
 	"coldsection.example/services/platform/storage"
 )
@@ -43,6 +44,8 @@ type Config struct {
 	Reflection bool // lets gRPC clients that are not signed in ask for the contract
 	// WebhookAllow are the networks that messages may be sent to although they are private, also over http.
 	WebhookAllow []netip.Prefix
+	// Certificate is shown to gRPC callers from other machines; nil serves them in the clear.
+	Certificate *peers.Identity
 	// SecondFactorRoles are the roles that need a second factor when their holders sign in by password.
 	SecondFactorRoles []string
 	// Provider is the OpenID Connect provider whose users may sign in; without an issuer there is none.
@@ -91,7 +94,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 		g.browsers, err = newBrowsers(cfg.Provider, g)
 	}
 	if err == nil {
-		err = g.register()
+		err = g.register(cfg.Certificate)
 	}
 	if err != nil {
 		_ = db.Close()
@@ -100,12 +103,16 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	return g, nil
 }
 
-func (g *Gateway) register() error {
+func (g *Gateway) register(certificate *peers.Identity) error {
 	d := g.deps
+	var options []grpc.ServerOption
+	if certificate != nil {
+		options = append(options, grpc.Creds(certificate.ServePublic()))
+	}
 	doorman := &doorman{store: g.store, log: d.Log, ids: d.IDs, clock: d.Clock}
 	var err error
 	g.server, err = rpc.NewServer(rpc.Deps{Clock: d.Clock, IDs: d.IDs, Log: d.Log, Keys: d.Keys},
-		grpc.UnaryInterceptor(doorman.unary), grpc.StreamInterceptor(doorman.stream))
+		append(options, grpc.UnaryInterceptor(doorman.unary), grpc.StreamInterceptor(doorman.stream))...)
 	if err != nil {
 		return err
 	}

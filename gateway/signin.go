@@ -147,9 +147,7 @@ func (b *browsers) open(w http.ResponseWriter, r *http.Request, who accounts.Ext
 	if err != nil {
 		return r, err
 	}
-	cookie := rest.SessionCookie(session.GetToken())
-	cookie.Secure = b.provider.Secure()
-	http.SetCookie(w, cookie)
+	http.SetCookie(w, rest.SessionCookie(session.GetToken(), b.provider.Secure()))
 	return r.WithContext(auth.NewContext(r.Context(), auth.Identity{Account: session.GetAccount()})), nil
 }
 

@@ -54,7 +54,7 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", s.telemetry.Metrics())
 	var err error
-	s.admin, err = s.serveHTTP(ctx, "admin", s.cfg.Admin, s.withHealth(mux))
+	s.admin, err = s.serveHTTP(ctx, "admin", s.cfg.Admin, s.withHealth(mux), nil)
 	return err
 }
 

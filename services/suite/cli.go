@@ -47,6 +47,14 @@ type settings struct {
 
 	WebhookAllow []string `env:"COLDSECTION_WEBHOOK_ALLOW" help:"Private networks, such as 10.2.0.0/16, that webhooks may be sent to, also over http. All else must be public and https."`
 
+	TLSCert        string `name:"tls-cert" env:"COLDSECTION_TLS_CERT" help:"The file with the certificate that the gateway shows, PEM, followed by those between it and its authority. Files are read again when they change and at SIGHUP. Empty serves without TLS, on loopback only."`
+	TLSKey         string `name:"tls-key" env:"COLDSECTION_TLS_KEY" help:"The file with the key of that certificate, PEM."`
+	ListenInsecure bool   `env:"COLDSECTION_LISTEN_INSECURE" help:"Serve without TLS on addresses that other machines reach, because something before them ends TLS."`
+	PeerCA         string `name:"peer-ca" env:"COLDSECTION_PEER_CA" help:"The file with the authorities of the certificates of the suite's processes, PEM. With peer-cert and peer-key, processes call each other over TLS and believe only each other."`
+	PeerCert       string `name:"peer-cert" env:"COLDSECTION_PEER_CERT" help:"The file with this process's certificate, PEM. It needs a URI name such as spiffe://coldsection/consumables for each part that the process runs, for clients and servers. It is shown to event servers of a tls:// address too."`
+	PeerKey        string `name:"peer-key" env:"COLDSECTION_PEER_KEY" help:"The file with the key of that certificate, PEM."`
+	TrustDomain    string `default:"coldsection" env:"COLDSECTION_TRUST_DOMAIN" help:"What stands before the part in the names of the processes."`
+
 	SecondFactorRoles []string `env:"COLDSECTION_SECOND_FACTOR_ROLES" help:"Roles, such as admin, inspector and releaser, whose holders may do nothing by password alone until they have a second factor."`
 
 	PublicURL            string   `name:"public-url" env:"COLDSECTION_PUBLIC_URL" help:"The URL at which browsers reach the gateway, such as https://maintenance.example. Needed to sign in by a provider."`
@@ -75,9 +83,10 @@ func (c *serveCommand) config() Config {
 	return Config{
 		Parts: c.Parts, StateDir: c.State, HTTP: c.HTTP, GRPC: c.GRPC, Postgres: c.Postgres, NATS: c.NATS, Replicas: c.Replicas,
 		Addresses: c.Address, Listen: c.Listen, SecretFile: c.Secret, ClockFile: c.ClockFile, Admin: c.Admin, OTLP: c.OTLP, Reflection: c.Reflection,
-		WebhookAllow:      c.WebhookAllow,
-		SecondFactorRoles: c.SecondFactorRoles,
-		PublicURL:         c.PublicURL, OIDCIssuer: c.OIDCIssuer, OIDCName: c.OIDCName, OIDCClientID: c.OIDCClientID, OIDCClientSecret: c.OIDCClientSecretFile,
+		WebhookAllow: c.WebhookAllow,
+		TLSCert:      c.TLSCert, TLSKey: c.TLSKey, ListenInsecure: c.ListenInsecure, PeerCA: c.PeerCA, PeerCert: c.PeerCert, PeerKey: c.PeerKey,
+		TrustDomain: c.TrustDomain, SecondFactorRoles: c.SecondFactorRoles,
+		PublicURL: c.PublicURL, OIDCIssuer: c.OIDCIssuer, OIDCName: c.OIDCName, OIDCClientID: c.OIDCClientID, OIDCClientSecret: c.OIDCClientSecretFile,
 		OIDCGroupsClaim: c.OIDCGroupsClaim, OIDCRoles: c.OIDCRoles, OIDCOwners: c.OIDCOwners,
 	}
 }
@@ -138,17 +147,40 @@ func (c *serveCommand) run(ctx context.Context, stdout, stderr io.Writer) error 
 	if err := announce(stdout, s); err != nil {
 		return err
 	}
+	stop := s.reloadAtSignal()
+	defer stop()
 	return s.Wait(ctx)
+}
+
+// reloadAtSignal reads certificates anew at each SIGHUP.
+func (s *Suite) reloadAtSignal() (stop func()) {
+	signals := make(chan os.Signal, 1)
+	signal.Notify(signals, syscall.SIGHUP)
+	s.life.Go("reload", func(ctx context.Context) error {
+		for {
+			select {
+			case <-ctx.Done():
+				return nil
+			case <-signals:
+			}
+			if err := s.ReloadTLS(); err != nil {
+				s.log.ErrorContext(ctx, "the certificates of before stay in force", "error", err)
+			} else {
+				s.log.InfoContext(ctx, "certificates were read anew")
+			}
+		}
+	})
+	return func() { signal.Stop(signals) }
 }
 
 // announce says where the suite is and how the first administrator comes in.
 func announce(w io.Writer, s *Suite) error {
 	text := "Ready."
 	if s.HTTPAddress() != "" {
-		text = fmt.Sprintf("Ready: http://%s for people and REST, %s for gRPC.", s.HTTPAddress(), s.GRPCAddress())
+		text = fmt.Sprintf("Ready: %s for people and REST, %s for gRPC.", s.url(), s.GRPCAddress())
 	}
 	if token := s.FirstAdminToken(); token != "" {
-		text = fmt.Sprintf("The first administrator chooses a password, once, at http://%s/#/invitation/%s\n%s", s.HTTPAddress(), token, text)
+		text = fmt.Sprintf("The first administrator chooses a password, once, at %s/#/invitation/%s\n%s", s.url(), token, text)
 	}
 	_, err := fmt.Fprintln(w, text)
 	return err

@@ -1,6 +1,7 @@
 package suite
 
 import (
+	"crypto/tls"
 	"fmt"
 	"net/url"
 	"os"
@@ -47,6 +48,11 @@ type Config struct {
 
 	WebhookAllow []string // private networks and addresses that webhooks may be sent to
 
+	PeerCA, PeerCert, PeerKey string // files for TLS between processes; empty means none
+	TrustDomain               string // the trust domain of the processes' names
+	TLSCert, TLSKey           string // files of the certificate that the gateway shows; empty means no TLS
+	ListenInsecure            bool   // lets addresses that other machines reach be served without TLS
+
 	SecondFactorRoles []string // roles that need a second factor by password
 
 	PublicURL        string   // where browsers reach the gateway
@@ -87,6 +93,9 @@ func (c *Config) Validate() error {
 	if _, err := c.provider(false); err != nil {
 		return err
 	}
+	if err := c.checkTLS(); err != nil {
+		return err
+	}
 	if len(c.Parts) > 0 && len(c.Parts) < len(Parts) && c.NATS == "" {
 		return fmt.Errorf("parts in several processes need external event servers; give --nats")
 	}
@@ -121,9 +130,10 @@ func (c *Config) storage(part string) (storage.Config, error) {
 	return storage.Config{Engine: storage.Postgres, DSN: u.String()}, nil
 }
 
-func (c *Config) bus() eventbus.Config {
+// bus says where the event stream is; secured is how to call external servers over TLS, nil for what their addresses say.
+func (c *Config) bus(secured *tls.Config) eventbus.Config {
 	if c.NATS != "" {
-		return eventbus.Config{URL: c.NATS, Replicas: c.Replicas}
+		return eventbus.Config{URL: c.NATS, Replicas: c.Replicas, TLS: secured}
 	}
 	return eventbus.Config{Dir: filepath.Join(c.StateDir, "events")}
 }

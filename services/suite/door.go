@@ -12,6 +12,7 @@ import (
 	"google.golang.org/grpc"
 
 	"coldsection.example/gateway"
+	"coldsection.example/services/platform/peers"
 )
 
 // Where the gateway listens unless told otherwise.
@@ -52,7 +53,7 @@ func (s *Suite) openGateway(ctx context.Context) error {
 		return err
 	}
 	s.gateway, err = gateway.New(ctx, gateway.Config{
-		Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed, Provider: provider, SecondFactorRoles: s.cfg.SecondFactorRoles,
+		Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed, Provider: provider, SecondFactorRoles: s.cfg.SecondFactorRoles, Certificate: s.public,
 	}, gateway.Deps{
 		Clock: s.clock, IDs: s.ids, Log: s.log.With("part", Gateway), Keys: s.keys, Lister: s.lister, Events: s.bus, Backends: backends,
 	})
@@ -87,7 +88,7 @@ func (s *Suite) openHTTP(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.door.http, err = s.serveHTTP(ctx, Gateway, orDefault(s.cfg.HTTP, defaultHTTP), s.withHealth(otelhttp.NewHandler(api, "HTTP")))
+	s.door.http, err = s.serveHTTP(ctx, Gateway, orDefault(s.cfg.HTTP, defaultHTTP), s.withHealth(otelhttp.NewHandler(api, "HTTP")), s.public)
 	return err
 }
 
@@ -106,15 +107,20 @@ func (s *Suite) withHealth(handler http.Handler) *http.ServeMux {
 	return mux
 }
 
-// serveHTTP serves a handler until Stop and returns the address in use.
-func (s *Suite) serveHTTP(ctx context.Context, name, address string, handler http.Handler) (string, error) {
+// serveHTTP serves a handler until Stop, over TLS when there is a certificate, and returns the address in use.
+func (s *Suite) serveHTTP(ctx context.Context, name, address string, handler http.Handler, certificate *peers.Identity) (string, error) {
 	listener, err := listen(ctx, address)
 	if err != nil {
 		return "", err
 	}
 	server := &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
+	run := server.Serve
+	if certificate != nil {
+		server.TLSConfig = certificate.Public()
+		run = func(l net.Listener) error { return server.ServeTLS(l, "", "") }
+	}
 	s.life.Go(name, func(context.Context) error {
-		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+		if err := run(listener); !errors.Is(err, http.ErrServerClosed) {
 			return err
 		}
 		return nil
@@ -148,6 +154,14 @@ func (s *Suite) HTTPAddress() string {
 		return ""
 	}
 	return s.door.http
+}
+
+// url is where browsers on this machine reach the gateway.
+func (s *Suite) url() string {
+	if s.public != nil {
+		return "https://" + s.HTTPAddress()
+	}
+	return "http://" + s.HTTPAddress()
 }
 
 // GRPCAddress is where the gateway serves gRPC; empty when it runs elsewhere.

@@ -18,6 +18,7 @@ import (
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/lifecycle"
 	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/peers"
 	"coldsection.example/services/platform/rpc"
 	"coldsection.example/services/platform/telemetry"
 )
@@ -39,6 +40,8 @@ type Suite struct {
 	services  map[string]service
 	gateway   *gateway.Gateway
 	door      *door
+	peer      *peers.Identity      // who this process is to the others; nil without TLS between processes
+	public    *peers.Identity      // the certificate that the gateway shows; nil without TLS
 	telemetry *telemetry.Telemetry // nil when nobody reads it
 	admin     string               // the admin address in use
 }
@@ -90,6 +93,9 @@ func (s *Suite) openShared(context.Context) error {
 	if s.clock, err = s.cfg.clock(); err != nil {
 		return err
 	}
+	if err := s.openTLS(); err != nil {
+		return err
+	}
 	if s.cfg.ClockFile != "" {
 		s.log.Warn("the clock follows a file; use this for demonstrations and tests only", "file", s.cfg.ClockFile)
 	}
@@ -107,7 +113,7 @@ func (s *Suite) openShared(context.Context) error {
 }
 
 func (s *Suite) openEvents(ctx context.Context) (err error) {
-	if s.bus, err = eventbus.Open(ctx, s.cfg.bus()); err != nil {
+	if s.bus, err = eventbus.Open(ctx, s.cfg.bus(s.busTLS())); err != nil {
 		return err
 	}
 	s.life.OnStop("events", func(context.Context) error { s.bus.Close(); return nil })
@@ -126,12 +132,17 @@ func (s *Suite) caller(part string) rpc.Caller {
 // connect returns how a part reaches others.
 func (s *Suite) connect(from string) connector {
 	return func(to string) (grpc.ClientConnInterface, error) {
+		if !slices.Contains(callers[to], from) {
+			return nil, fmt.Errorf("%s calls %s, which the table of callers does not let it", from, to)
+		}
 		var conn *grpc.ClientConn
 		var err error
 		if server := s.servers[to]; server != nil {
 			conn, err = s.caller(from).DialMemory(server)
 		} else {
-			conn, err = s.caller(from).Dial(s.addresses[to])
+			c := s.caller(from)
+			c.Credentials = s.credentials(to)
+			conn, err = c.Dial(s.addresses[to])
 		}
 		if err != nil {
 			return nil, fmt.Errorf("connecting %s to %s: %w", from, to, err)
@@ -148,7 +159,8 @@ func (s *Suite) local() []string {
 
 func (s *Suite) openServices(ctx context.Context) error {
 	for _, part := range s.local() {
-		server, err := rpc.NewServer(rpc.Deps{Clock: s.clock, IDs: s.ids, Log: s.log.With("part", part), Keys: s.keys})
+		options, names := s.guard(part)
+		server, err := rpc.NewServer(rpc.Deps{Clock: s.clock, IDs: s.ids, Log: s.log.With("part", part), Keys: s.keys, Peers: names}, options...)
 		if err != nil {
 			return err
 		}

@@ -111,11 +111,12 @@ func etag(_ context.Context, w http.ResponseWriter, m proto.Message) error {
 
 // cookie gives a browser that signed in the session's token where its scripts can't read it. It lives as long as the browser,
 // so that the next person at a shared one starts anew; the server ends the session at its own time.
-func cookie(_ context.Context, w http.ResponseWriter, m proto.Message) error {
+func cookie(ctx context.Context, w http.ResponseWriter, m proto.Message) error {
 	switch m := m.(type) {
 	case *accessv1.Session:
 		if m.GetToken() != "" {
-			http.SetCookie(w, SessionCookie(m.GetToken()))
+			secure, _ := ctx.Value(secured{}).(bool)
+			http.SetCookie(w, SessionCookie(m.GetToken(), secure))
 		}
 	case *accessv1.SignOutResponse:
 		gone := &http.Cookie{ //nolint:gosec // it carries nothing
@@ -126,10 +127,13 @@ func cookie(_ context.Context, w http.ResponseWriter, m proto.Message) error {
 	return nil
 }
 
-// SessionCookie carries a session's token where a page's scripts can't read it.
-func SessionCookie(token string) *http.Cookie {
+// secured marks requests that came over TLS.
+type secured struct{}
+
+// SessionCookie carries a session's token where a page's scripts can't read it; secure keeps it to https.
+func SessionCookie(token string, secure bool) *http.Cookie {
 	return &http.Cookie{ //nolint:gosec // served on loopback without TLS too; a proxy that ends TLS adds Secure
-		Name: CookieName, Value: token, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode,
+		Name: CookieName, Value: token, Path: "/", HttpOnly: true, Secure: secure, SameSite: http.SameSiteStrictMode,
 	}
 }
 
@@ -143,6 +147,7 @@ type door struct {
 // ServeHTTP serves one request.
 func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w = conditional(w, r)
+	r = r.WithContext(context.WithValue(r.Context(), secured{}, r.TLS != nil))
 	token, byCookie := credentials(r)
 	if token == "" {
 		d.next.ServeHTTP(w, r)

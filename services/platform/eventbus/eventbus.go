@@ -11,6 +11,7 @@ package eventbus
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"time"
@@ -28,10 +29,11 @@ const StreamName = "COLDSECTION"
 
 // Config says where the stream is.
 type Config struct {
-	Dir         string // embedded: the folder that the server keeps its files in
-	URL         string // external: the servers, with commas between
-	Credentials string // external: a credentials file; empty for none
-	Replicas    int    // external: copies of the stream; 0 means 3
+	Dir         string      // embedded: the folder that the server keeps its files in
+	URL         string      // external: the servers, with commas between
+	Credentials string      // external: a credentials file; empty for none
+	Replicas    int         // external: copies of the stream; 0 means 3
+	TLS         *tls.Config // external: how to call the servers over TLS; nil is what their addresses say
 }
 
 // Bus is an open connection to the stream.
@@ -95,6 +97,9 @@ func (b *Bus) connect(cfg Config) error {
 		options = append(options, nats.UserCredentials(cfg.Credentials))
 	}
 	var err error
+	if cfg.TLS != nil {
+		options = append(options, nats.Secure(cfg.TLS))
+	}
 	if b.conn, err = nats.Connect(cfg.URL, options...); err != nil {
 		return fmt.Errorf("reaching the event stream at %s: %w", cfg.URL, err)
 	}

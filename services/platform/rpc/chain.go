@@ -14,6 +14,7 @@ import (
 
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/peers"
 )
 
 // Metadata keys between processes of the suite.
@@ -98,8 +99,14 @@ func (s *Server) authenticate(ctx context.Context, req any, _ *grpc.UnaryServerI
 // Identify returns a context with the caller that an assertion in the metadata names, if there is one.
 func (s *Server) Identify(ctx context.Context) (context.Context, error) { return s.identify(ctx) }
 
-// identify believes an assertion of the suite's own keys; a context that has a caller already keeps it.
+// identify believes an assertion of the suite's own keys; a context that has a caller already keeps it. A process that the
+// server is not for is refused before.
 func (s *Server) identify(ctx context.Context) (context.Context, error) {
+	if len(s.deps.Peers) > 0 {
+		if err := peers.Admit(ctx, s.deps.Peers); err != nil {
+			return ctx, err
+		}
+	}
 	if _, ok := auth.FromContext(ctx); ok {
 		return ctx, nil
 	}

@@ -9,6 +9,7 @@ import (
 
 	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/resolver"
@@ -29,13 +30,18 @@ type Caller struct {
 	As string
 	// Patience is how long a call without a deadline may take; 0 means 10 s.
 	Patience time.Duration
+	// Credentials protect calls that leave the process; nil sends them in the clear.
+	Credentials credentials.TransportCredentials
 }
 
 // Dial connects to a server over TCP, or to several instances of it, with commas between their addresses, by turns.
 func (c Caller) Dial(address string) (*grpc.ClientConn, error) {
-	list := strings.Split(address, ",")
+	list, options := strings.Split(address, ","), c.options()
+	if c.Credentials != nil {
+		options = append(options, grpc.WithTransportCredentials(c.Credentials))
+	}
 	if len(list) == 1 {
-		return grpc.NewClient(address, c.options()...)
+		return grpc.NewClient(address, options...)
 	}
 	var state resolver.State
 	for _, a := range list {
@@ -43,7 +49,7 @@ func (c Caller) Dial(address string) (*grpc.ClientConn, error) {
 	}
 	instances := manual.NewBuilderWithScheme("instances")
 	instances.InitialState(state)
-	return grpc.NewClient("instances:///", append(c.options(), grpc.WithResolvers(instances),
+	return grpc.NewClient("instances:///", append(options, grpc.WithResolvers(instances),
 		grpc.WithDefaultServiceConfig(`{"loadBalancingConfig":[{"round_robin":{}}]}`))...)
 }
 

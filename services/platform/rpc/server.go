@@ -59,6 +59,8 @@ type Deps struct {
 	Log       *slog.Logger
 	Keys      *auth.Keys
 	Validator protovalidate.Validator
+	// Peers are the names of the processes that may call over the network; empty lets in all that the transport does.
+	Peers []string
 }
 
 // NewServer makes a server without services.
