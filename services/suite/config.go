@@ -2,6 +2,7 @@ package suite
 
 import (
 	"crypto/tls"
+	"errors"
 	"fmt"
 	"net/url"
 	"os"
@@ -124,7 +125,7 @@ func (c *Config) storage(part string) (storage.Config, error) {
 	}
 	u, err := url.Parse(c.Postgres)
 	if err != nil {
-		return storage.Config{}, fmt.Errorf("the PostgreSQL connection string is no URL: %w", err)
+		return storage.Config{}, errors.New("the PostgreSQL connection string is no URL; its form is postgres://user@host:port/database")
 	}
 	u.Path += "_" + part
 	return storage.Config{Engine: storage.Postgres, DSN: u.String()}, nil

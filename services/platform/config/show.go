@@ -3,7 +3,7 @@ package config
 import (
 	"fmt"
 	"io"
-	"net/url"
+	"regexp"
 	"strings"
 
 	"github.com/alecthomas/kong"
@@ -63,14 +63,13 @@ func Show(w io.Writer, ctx *kong.Context, command string) error {
 	return nil
 }
 
-// Mask hides the password of an address.
-func Mask(value string) string {
-	u, err := url.Parse(value)
-	if err != nil || u.User == nil {
-		return value
-	}
-	if _, has := u.User.Password(); has {
-		u.User = url.UserPassword(u.User.Username(), "hidden")
-	}
-	return u.String()
+// What a password looks like in an address or a list of them, also in one that nothing can read, and in key=value text.
+var (
+	inAddress  = regexp.MustCompile(`(://[^:/@\s,]*):[^\s,]*@`)
+	inKeyValue = regexp.MustCompile(`(?i)(password=)('[^']*'|[^\s&,]+)`)
+)
+
+// Mask hides the passwords in text, such as an address or an error that repeats one.
+func Mask(text string) string {
+	return inKeyValue.ReplaceAllString(inAddress.ReplaceAllString(text, "${1}:hidden@"), "${1}hidden")
 }

@@ -20,6 +20,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"coldsection.example/services/platform/config"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/outbox"
 )
@@ -101,7 +102,7 @@ func (b *Bus) connect(cfg Config) error {
 		options = append(options, nats.Secure(cfg.TLS))
 	}
 	if b.conn, err = nats.Connect(cfg.URL, options...); err != nil {
-		return fmt.Errorf("reaching the event stream at %s: %w", cfg.URL, err)
+		return fmt.Errorf("reaching the event stream at %s: %s", config.Mask(cfg.URL), config.Mask(err.Error()))
 	}
 	return nil
 }

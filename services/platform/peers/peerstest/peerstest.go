@@ -20,19 +20,26 @@ import (
 
 // Authority signs certificates.
 type Authority struct {
-	t      *testing.T
+	t      testing.TB
 	cert   *x509.Certificate
 	key    *ecdsa.PrivateKey
 	serial int64
 	from   time.Time
+	until  time.Time
 }
 
 // New makes an authority whose certificates are valid for a day from a time on.
-func New(t *testing.T, from time.Time) *Authority {
+func New(t testing.TB, from time.Time) *Authority {
 	t.Helper()
-	a := &Authority{t: t, key: newKey(t), from: from}
+	return Between(t, from, from.Add(24*time.Hour))
+}
+
+// Between makes an authority whose certificates are valid between two times.
+func Between(t testing.TB, from, until time.Time) *Authority {
+	t.Helper()
+	a := &Authority{t: t, key: newKey(t), from: from, until: until}
 	template := &x509.Certificate{
-		SerialNumber: big.NewInt(1), NotBefore: from.AddDate(-1, 0, 0), NotAfter: from.AddDate(1, 0, 0), IsCA: true, BasicConstraintsValid: true,
+		SerialNumber: big.NewInt(1), NotBefore: from.AddDate(-1, 0, 0), NotAfter: until.AddDate(1, 0, 0), IsCA: true, BasicConstraintsValid: true,
 		KeyUsage: x509.KeyUsageCertSign,
 	}
 	der, err := x509.CreateCertificate(rand.Reader, template, template, &a.key.PublicKey, a.key)
@@ -45,7 +52,7 @@ func New(t *testing.T, from time.Time) *Authority {
 	return a
 }
 
-func newKey(t *testing.T) *ecdsa.PrivateKey {
+func newKey(t testing.TB) *ecdsa.PrivateKey {
 	t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
@@ -69,7 +76,7 @@ func (a *Authority) Renew(f peers.Files, names ...string) int64 {
 	a.t.Helper()
 	a.serial++
 	template := &x509.Certificate{
-		SerialNumber: big.NewInt(100 + a.serial), NotBefore: a.from, NotAfter: a.from.Add(24 * time.Hour),
+		SerialNumber: big.NewInt(100 + a.serial), NotBefore: a.from, NotAfter: a.until,
 		KeyUsage: x509.KeyUsageDigitalSignature, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth, x509.ExtKeyUsageServerAuth},
 		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
 	}
