@@ -15,6 +15,8 @@ import (
 	"google.golang.org/grpc/resolver/manual"
 
 	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/peers"
+	"coldsection.example/services/platform/peers/peerstest"
 	"coldsection.example/services/suite"
 )
 
@@ -59,7 +61,8 @@ func oneProcess(t testing.TB, more ...string) *Stage {
 	return s
 }
 
-// Distributed runs two processes of every part against PostgreSQL and a cluster of event servers.
+// Distributed runs two processes of every part against PostgreSQL and a cluster of event servers; they call each other over TLS
+// with certificates on both sides.
 func Distributed(t testing.TB) *Stage {
 	t.Helper()
 	const instances = 2
@@ -70,6 +73,8 @@ func Distributed(t testing.TB) *Stage {
 		t.Fatal(err)
 	}
 	common := []string{"--postgres", Postgres(t), "--nats", StreamCluster(t), "--secret", secret, "--clock-file", s.clockFile}
+	// The stage's clock goes where a test wants; certificates that end are tried where they are made.
+	authority := peerstest.Between(t, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC))
 	addresses := map[string][]string{}
 	for _, part := range suite.Parts {
 		if part != suite.Gateway {
@@ -80,6 +85,8 @@ func Distributed(t testing.TB) *Stage {
 	for _, part := range suite.Parts {
 		for i := range instances {
 			args := append([]string{"serve", part, "--state", t.TempDir()}, common...)
+			mine := authority.Files(peers.Name("coldsection", part))
+			args = append(args, "--peer-ca", mine.CA, "--peer-cert", mine.Cert, "--peer-key", mine.Key)
 			if part == suite.Gateway {
 				args = append(args, "--http", s.HTTP[i], "--grpc", s.GRPC[i], "--reflection")
 			} else {
