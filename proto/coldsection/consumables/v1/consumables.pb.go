@@ -956,9 +956,9 @@ type Item struct {
 	ReorderPoint *v1.Quantity `protobuf:"bytes,21,opt,name=reorder_point,json=reorderPoint,proto3" json:"reorder_point,omitempty"`
 	// The item's ids in other systems, by system.
 	ExternalIds map[string]string `protobuf:"bytes,22,rep,name=external_ids,json=externalIds,proto3" json:"external_ids,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
-	// All that is in stores, usable or not.
+	// All that is in stores, usable or not, as it stands when the item is read or listed.
 	OnHand *v1.Quantity `protobuf:"bytes,23,opt,name=on_hand,json=onHand,proto3" json:"on_hand,omitempty"`
-	// What may be promised: usable, not expired, not reserved.
+	// What may be promised, as it stands when the item is read or listed: usable, not expired, not reserved.
 	Available *v1.Quantity `protobuf:"bytes,24,opt,name=available,proto3" json:"available,omitempty"`
 	// Changes with every change; send it back to update.
 	Etag string `protobuf:"bytes,25,opt,name=etag,proto3" json:"etag,omitempty"`

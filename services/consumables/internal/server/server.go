@@ -63,11 +63,11 @@ func queryPolicy() auth.Policy {
 }
 
 func (q *queries) GetItem(ctx context.Context, req *consumablesv1.GetItemRequest) (*consumablesv1.Item, error) {
-	return store.Items.Read(ctx, q.app.DB, req.GetName())
+	return q.app.GetItem(ctx, req)
 }
 
 func (q *queries) ListItems(ctx context.Context, req *consumablesv1.ListItemsRequest) (*consumablesv1.ListItemsResponse, error) {
-	items, next, err := store.Items.List(ctx, q.app.DB, q.app.Lister, req, "")
+	items, next, err := q.app.ListItems(ctx, req)
 	return &consumablesv1.ListItemsResponse{Items: items, NextPageToken: next}, err
 }
 

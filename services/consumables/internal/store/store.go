@@ -151,6 +151,22 @@ func BalancesOfItem(ctx context.Context, tx *storage.Tx, item string) (map[strin
 	return byLot, err
 }
 
+// OnHand is how much of an item is in stores, usable or not.
+func OnHand(ctx context.Context, tx *storage.Tx, item string) (stock.Micro, error) {
+	places, err := storage.Collect(ctx, tx, func(row storage.Scanner) (p stock.Posting, err error) {
+		err = row.Scan(&p.Location, (*int64)(&p.Amount))
+		return p, err
+	}, `SELECT b.location, CAST(SUM(b.amount) AS BIGINT) FROM lots l JOIN balances b ON b.lot = l.name
+		WHERE l.item = $1 AND b.amount <> 0 GROUP BY b.location`, item)
+	var sum stock.Micro
+	for _, p := range places {
+		if Physical(p.Location) {
+			sum += p.Amount
+		}
+	}
+	return sum, err
+}
+
 // Balance reads how much of a lot is at a place.
 func Balance(ctx context.Context, tx *storage.Tx, lot, location string) (stock.Micro, error) {
 	var amount int64
