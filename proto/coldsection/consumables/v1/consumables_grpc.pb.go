@@ -80,8 +80,8 @@ type ConsumablesServiceClient interface {
 	IssueStock(ctx context.Context, in *IssueStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Takes back at most what an issue handed out. Reason: RETURN_EXCEEDS_ISSUE.
 	ReturnStock(ctx context.Context, in *ReturnStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
-	// Undoes a mistaken movement with a mirror entry; nothing is deleted. Reasons: MOVEMENT_ALREADY_REVERSED,
-	// INSUFFICIENT_STOCK.
+	// Undoes a mistaken movement with a mirror entry; nothing is deleted. What was opened for it stays open, and keeps the end
+	// of life that it has since: nobody closes a seal by an entry. Reasons: MOVEMENT_ALREADY_REVERSED, INSUFFICIENT_STOCK.
 	ReverseMovement(ctx context.Context, in *ReverseMovementRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Mixes measured amounts of lots that were issued to a work order into a new lot with its own pot life. Roles:
 	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,
@@ -361,8 +361,8 @@ type ConsumablesServiceServer interface {
 	IssueStock(context.Context, *IssueStockRequest) (*StockMovement, error)
 	// Takes back at most what an issue handed out. Reason: RETURN_EXCEEDS_ISSUE.
 	ReturnStock(context.Context, *ReturnStockRequest) (*StockMovement, error)
-	// Undoes a mistaken movement with a mirror entry; nothing is deleted. Reasons: MOVEMENT_ALREADY_REVERSED,
-	// INSUFFICIENT_STOCK.
+	// Undoes a mistaken movement with a mirror entry; nothing is deleted. What was opened for it stays open, and keeps the end
+	// of life that it has since: nobody closes a seal by an entry. Reasons: MOVEMENT_ALREADY_REVERSED, INSUFFICIENT_STOCK.
 	ReverseMovement(context.Context, *ReverseMovementRequest) (*StockMovement, error)
 	// Mixes measured amounts of lots that were issued to a work order into a new lot with its own pot life. Roles:
 	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,

@@ -20,6 +20,7 @@ import (
 // operations is how many random operations each engine goes through. The full run takes 50,000 and the nightly one a million:
 //
 //	COLDSECTION_TEST_OPERATIONS=50000 go test -timeout 2h -run RandomOperations ./services/consumables/internal/store
+//	COLDSECTION_TEST_OPERATIONS=1000000 go test -timeout 8h -run RandomOperations ./services/consumables/internal/store
 func operations(t *testing.T) int {
 	t.Helper()
 	text := os.Getenv("COLDSECTION_TEST_OPERATIONS")
