@@ -80,10 +80,10 @@ func quotient(hi, lo, den uint64) (float64, bool) {
 	if hi == 0 {
 		length = bits.Len64(lo)
 	}
-	switch {
-	case length == 0:
+	switch length {
+	case 0:
 		return 0, true
-	case length == 128:
+	case 128:
 		return 0, false
 	}
 	up := uint(127 - length)

@@ -49,7 +49,7 @@ func (p *prepared) close() error { return errors.Join(p.forget(), p.conn.Close()
 
 // ExecContext runs a statement.
 func (p *prepared) ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error) {
-	if s := p.statement(query); s != nil {
+	if s := p.statement(query); s != nil { //nolint:sqlclosecheck // kept for the next time, closed by forget
 		return s.ExecContext(ctx, args...)
 	}
 	return p.conn.ExecContext(ctx, query, args...)
@@ -57,7 +57,7 @@ func (p *prepared) ExecContext(ctx context.Context, query string, args ...any) (
 
 // QueryContext runs a query.
 func (p *prepared) QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
-	if s := p.statement(query); s != nil {
+	if s := p.statement(query); s != nil { //nolint:sqlclosecheck // kept for the next time, closed by forget
 		return s.QueryContext(ctx, args...)
 	}
 	return p.conn.QueryContext(ctx, query, args...)
@@ -65,7 +65,7 @@ func (p *prepared) QueryContext(ctx context.Context, query string, args ...any) 
 
 // QueryRowContext runs a query for one row.
 func (p *prepared) QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row {
-	if s := p.statement(query); s != nil {
+	if s := p.statement(query); s != nil { //nolint:sqlclosecheck // kept for the next time, closed by forget
 		return s.QueryRowContext(ctx, args...)
 	}
 	return p.conn.QueryRowContext(ctx, query, args...)
