@@ -40,6 +40,8 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 		"session": node{"type": "http", "scheme": "bearer", "description": "The token of a session (POST /v1/sessions:signIn) or an API key."},
 		"console": node{"type": "apiKey", "in": "cookie", "name": "coldsection_session", "description": "The browser's session; changes need X-CSRF-Token too."},
 	}
+	schemas := child(components, "schemas")
+	describeSchemas(schemas)
 	child(components, "schemas")["Problem"] = problem()
 	child(components, "schemas")["CloudEvent"] = cloudEvent()
 	doc["webhooks"] = hooks()
@@ -51,11 +53,16 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 		"name": "Idempotency-Key", "in": "header", "schema": node{"type": "string", "maxLength": 128},
 		"description": "The same key with the same request gets the first answer for 90 days.",
 	}}
-	ids := map[any]int{}
-	for _, path := range slices.Sorted(maps.Keys(child(doc, "paths"))) {
-		for method, operation := range object(child(doc, "paths")[path]) {
-			complete(path, method, object(operation))
-			tell(ids, object(operation))
+	for path, operations := range child(doc, "paths") {
+		for method, operation := range object(operations) {
+			o := object(operation)
+			complete(path, method, o)
+			if id, _ := o["operationId"].(string); contractMethods()[id] != nil {
+				describeOperation(schemas, o, contractMethods()[id])
+				if !principal(path, contractMethods()[id]) {
+					o["operationId"] = id + "_2" // another path of the same method
+				}
+			}
 		}
 	}
 	answer := child(child(child(child(child(doc, "paths"), "/v1/events"), "get"), "responses"), "200")
@@ -74,14 +81,6 @@ func complete(path, method string, operation node) {
 	if method != "get" {
 		parameters, _ := operation["parameters"].([]any)
 		operation["parameters"] = append(parameters, node{"$ref": "#/components/parameters/IdempotencyKey"})
-	}
-}
-
-// tell apart the operations of a method that has several paths; the first keeps the method's name.
-func tell(ids map[any]int, operation node) {
-	id := operation["operationId"]
-	if ids[id]++; ids[id] > 1 {
-		operation["operationId"] = fmt.Sprintf("%v_%d", id, ids[id])
 	}
 }
 

@@ -12,12 +12,18 @@ import (
 
 	"github.com/pb33f/libopenapi"
 	validator "github.com/pb33f/libopenapi-validator"
+	"github.com/pb33f/libopenapi-validator/schema_validation"
+	"github.com/pb33f/libopenapi/datamodel/high/base"
+	v3 "github.com/pb33f/libopenapi/datamodel/high/v3"
+	"github.com/pb33f/libopenapi/orderedmap"
 	"google.golang.org/genproto/googleapis/api/annotations"
+	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protodesc"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
 	"google.golang.org/protobuf/types/descriptorpb"
+	"google.golang.org/protobuf/types/dynamicpb"
 
 	_ "coldsection.example/proto/coldsection/access/v1"      // the contract
 	_ "coldsection.example/proto/coldsection/compliance/v1"  // the contract
@@ -183,5 +189,110 @@ func TestTheBundleHoldsTheWholeContract(t *testing.T) {
 		if !found {
 			t.Errorf("%s is missing", id)
 		}
+	}
+}
+
+// Every operation and every schema of the contract has an example, and a validator that others wrote finds each true to its
+// schema: an answer's against the answer, a request's against the request.
+func TestEveryOperationAndSchemaHasAValidExample(t *testing.T) {
+	text, err := openapi.Document()
+	if err != nil {
+		t.Fatal(err)
+	}
+	raw, err := libopenapi.NewDocument(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	model, err := raw.BuildV3Model()
+	if err != nil {
+		t.Fatal(err)
+	}
+	valid := schema_validation.NewSchemaValidator()
+	check := func(place string, schema *base.Schema, example decoder, has bool) {
+		if !has {
+			t.Errorf("%s has no example", place)
+			return
+		}
+		if ok, wrong := valid.ValidateSchemaBytes(schema, asJSON(t, example)); !ok {
+			t.Errorf("%s: %v", place, wrong[0].SchemaValidationErrors)
+		}
+	}
+	for name, proxy := range model.Model.Components.Schemas.FromOldest() {
+		if name != "Problem" && name != "CloudEvent" {
+			check(name, proxy.Schema(), proxy.Schema().Example, proxy.Schema().Example != nil)
+		}
+	}
+	examples := 0
+	for path, item := range model.Model.Paths.PathItems.FromOldest() {
+		for method, o := range item.GetOperations().FromOldest() {
+			contents := []*orderedmap.Map[string, *v3.MediaType]{o.Responses.Codes.GetOrZero("200").Content}
+			if o.RequestBody != nil {
+				contents = append(contents, o.RequestBody.Content)
+			}
+			for _, content := range contents {
+				if c := content.GetOrZero("application/json"); c != nil {
+					check(method+" "+path, c.Schema.Schema(), c.Example, c.Example != nil)
+					examples++
+				}
+			}
+		}
+	}
+	if examples < 200 {
+		t.Errorf("only %d examples of operations", examples)
+	}
+}
+
+// decoder is a node of the document.
+type decoder interface{ Decode(into any) error }
+
+func asJSON(t *testing.T, n decoder) []byte {
+	t.Helper()
+	var value any
+	if err := n.Decode(&value); err != nil {
+		t.Fatal(err)
+	}
+	text, err := json.Marshal(value)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return text
+}
+
+// The examples of requests are read as the contract reads requests.
+func TestExamplesAreReadByTheContract(t *testing.T) {
+	text, err := openapi.Document()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var doc struct {
+		Components struct {
+			Schemas map[string]struct {
+				Example json.RawMessage `json:"example"`
+			} `json:"schemas"`
+		} `json:"components"`
+	}
+	if err := json.Unmarshal(text, &doc); err != nil {
+		t.Fatal(err)
+	}
+	read := 0
+	protoregistry.GlobalFiles.RangeFiles(func(f protoreflect.FileDescriptor) bool {
+		for i := range f.Messages().Len() {
+			m := f.Messages().Get(i)
+			schema, described := doc.Components.Schemas[string(m.Name())]
+			if name := string(f.Package().Parent().Name()) + "_" + string(m.Name()); doc.Components.Schemas[name].Example != nil {
+				schema = doc.Components.Schemas[name] // another message has the short name
+			}
+			if !strings.HasPrefix(string(f.Package()), "coldsection.") || !described {
+				continue
+			}
+			read++
+			if err := protojson.Unmarshal(schema.Example, dynamicpb.NewMessage(m)); err != nil {
+				t.Errorf("%s: %v: %s", m.Name(), err, schema.Example)
+			}
+		}
+		return true
+	})
+	if read < 200 {
+		t.Errorf("only %d examples were read", read)
 	}
 }

@@ -5,6 +5,8 @@ import (
 	"html/template"
 	"net/http"
 	"strings"
+
+	"coldsection.example/services/platform/rpc"
 )
 
 // reasons has a line for each reason of a refusal: the reason, its code and its sentences, with tabs between; "…" stands for
@@ -71,9 +73,9 @@ func readPages(text string) map[string]page {
 			continue
 		}
 		p := page{Title: titleOf(fields[0]), Reason: fields[0], Code: fields[1], Next: nextMoves[fields[1]], Sentences: fields[2:]}
-		for category, name := range codeNames {
-			if name == p.Code {
-				p.Status = httpStatus[category]
+		for category, status := range httpStatus {
+			if rpc.CodeName(category) == p.Code {
+				p.Status = status
 			}
 		}
 		if own, ok := ownStatus[p.Reason]; ok {

@@ -15,6 +15,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"coldsection.example/services/platform/rpc"
 )
 
 var (
@@ -103,8 +105,10 @@ func codeOf(e ast.Expr) string {
 		name = e.Sel.Name
 	}
 	text := strings.ToUpper(regexp.MustCompile(`([a-z])([A-Z])`).ReplaceAllString(name, "${1}_$2"))
-	if slices.Contains(slices.Collect(maps.Values(codeNames)), text) {
-		return text
+	for category := range httpStatus {
+		if rpc.CodeName(category) == text {
+			return text
+		}
 	}
 	return ""
 }

@@ -52,14 +52,6 @@ var ownStatus = map[string]int{
 	"CURSOR_TOO_OLD": http.StatusGone, "CURSOR_AHEAD": http.StatusGone,
 }
 
-var codeNames = map[fault.Category]string{
-	fault.Internal: "INTERNAL", fault.InvalidArgument: "INVALID_ARGUMENT", fault.FailedPrecondition: "FAILED_PRECONDITION",
-	fault.NotFound: "NOT_FOUND", fault.AlreadyExists: "ALREADY_EXISTS", fault.Aborted: "ABORTED",
-	fault.PermissionDenied: "PERMISSION_DENIED", fault.Unauthenticated: "UNAUTHENTICATED", fault.ResourceExhausted: "RESOURCE_EXHAUSTED",
-	fault.Unavailable: "UNAVAILABLE", fault.OutOfRange: "OUT_OF_RANGE", fault.Unimplemented: "UNIMPLEMENTED",
-	fault.DeadlineExceeded: "DEADLINE_EXCEEDED", fault.Canceled: "CANCELED",
-}
-
 // ProblemOf describes an error for the wire.
 func ProblemOf(err error) Problem {
 	f, ok := fault.As(err)
@@ -68,7 +60,7 @@ func ProblemOf(err error) Problem {
 	}
 	p := Problem{
 		Type: "/problems/" + slug(f.Reason), Title: titleOf(f.Reason), Status: httpStatus[f.Category],
-		Detail: f.Message, Code: codeNames[f.Category], Reason: f.Reason, Domain: rpc.Domain, Metadata: f.Metadata,
+		Detail: f.Message, Code: rpc.CodeName(f.Category), Reason: f.Reason, Domain: rpc.Domain, Metadata: f.Metadata,
 	}
 	if own, ok := ownStatus[f.Reason]; ok {
 		p.Status = own

@@ -33,6 +33,18 @@ var categories = map[fault.Category]codes.Code{
 	fault.Unimplemented:      codes.Unimplemented,
 }
 
+// codeNames are the codes as they stand on the wire, which is not how gRPC's Go library spells them.
+var codeNames = map[fault.Category]string{
+	fault.Internal: "INTERNAL", fault.InvalidArgument: "INVALID_ARGUMENT", fault.FailedPrecondition: "FAILED_PRECONDITION",
+	fault.NotFound: "NOT_FOUND", fault.AlreadyExists: "ALREADY_EXISTS", fault.Aborted: "ABORTED",
+	fault.PermissionDenied: "PERMISSION_DENIED", fault.Unauthenticated: "UNAUTHENTICATED", fault.ResourceExhausted: "RESOURCE_EXHAUSTED",
+	fault.Unavailable: "UNAVAILABLE", fault.OutOfRange: "OUT_OF_RANGE", fault.Unimplemented: "UNIMPLEMENTED",
+	fault.DeadlineExceeded: "DEADLINE_EXCEEDED", fault.Canceled: "CANCELED",
+}
+
+// CodeName is the name of a category's gRPC code, such as INVALID_ARGUMENT.
+func CodeName(c fault.Category) string { return codeNames[c] }
+
 // ToStatus turns an error into what goes on the wire: a refusal with its reason, or a fixed text for everything else.
 func ToStatus(err error) error {
 	if err == nil {
