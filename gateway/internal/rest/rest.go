@@ -42,13 +42,14 @@ var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn)
 	accessv1.RegisterAccessServiceHandler, accessv1.RegisterAccessQueryServiceHandler, accessv1.RegisterSessionServiceHandler,
 	accessv1.RegisterEventsServiceHandler, accessv1.RegisterWebhooksServiceHandler, accessv1.RegisterWebhooksQueryServiceHandler,
 	accessv1.RegisterPostingsServiceHandler, accessv1.RegisterPostingsQueryServiceHandler,
+	// The mapping asks the last first; "engines/{engine}" here would take the verbs of other services' "engines/{engine}:advise".
+	compliancev1.RegisterComplianceServiceHandler, compliancev1.RegisterComplianceQueryServiceHandler,
+	compliancev1.RegisterGateServiceHandler, compliancev1.RegisterPlanningServiceHandler, compliancev1.RegisterCalendarServiceHandler,
 	consumablesv1.RegisterConsumablesServiceHandler, consumablesv1.RegisterConsumablesQueryServiceHandler,
 	consumablesv1.RegisterScanningQueryServiceHandler,
 	workordersv1.RegisterWorkOrdersServiceHandler, workordersv1.RegisterWorkOrdersQueryServiceHandler,
 	performancev1.RegisterPerformanceServiceHandler, performancev1.RegisterPerformanceQueryServiceHandler,
 	performancev1.RegisterPerformanceCalculationServiceHandler, performancev1.RegisterReadingsServiceHandler,
-	compliancev1.RegisterComplianceServiceHandler, compliancev1.RegisterComplianceQueryServiceHandler,
-	compliancev1.RegisterGateServiceHandler, compliancev1.RegisterPlanningServiceHandler, compliancev1.RegisterCalendarServiceHandler,
 }
 
 // Refused is told of requests whose token is not valid, for the audit.

@@ -117,5 +117,5 @@ func (p Policy) Authorise(ctx context.Context, method string) error {
 func (p Policy) roleMissing(id Identity, method string) error {
 	roles := slices.DeleteFunc(slices.Clone(p[method]), func(r string) bool { return r == OwnerScoped })
 	return fault.Denied("ROLE_MISSING", "%s may not call %s, which is for: %v. Ask somebody with one of these roles.",
-		id.Account, method, roles).With("method", method)
+		id.Account, method, roles).With("method", method).With("account", id.Account)
 }

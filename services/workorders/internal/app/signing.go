@@ -51,7 +51,7 @@ func (a *App) PreviewSignature(ctx context.Context, req *workordersv1.PreviewSig
 func (u unit) preview(ctx context.Context, req *workordersv1.PreviewSignatureRequest) (*workordersv1.PreviewSignatureResponse, error) {
 	rule, ok := signingRules[req.GetMeaning()]
 	if !ok {
-		return nil, fault.Invalid("meaning", "MEANING_UNKNOWN", "An order is signed as PERFORMED, INSPECTED or RELEASED.")
+		return nil, fault.Invalid("meaning", "MEANING_UNKNOWN", "An order is signed as PERFORMED, INSPECTED or RELEASED. Name one of them.")
 	}
 	o, err := store.Orders.Get(ctx, u.Tx, req.GetName())
 	if err != nil {
