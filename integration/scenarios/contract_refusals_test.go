@@ -1,0 +1,317 @@
+package scenarios
+
+import (
+	"encoding/json"
+	"net/http"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"google.golang.org/genproto/googleapis/api/annotations"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/dynamicpb"
+
+	"coldsection.example/integration/harness"
+)
+
+// aboutOne are the methods whose path is one name and perhaps a verb, such as "/v1/{name=lots/*}:issue".
+var aboutOne = regexp.MustCompile(`^/v1/\{name=([a-zA-Z*/]+)\}(:[a-zA-Z]+)?$`)
+
+// of one method: where its path leads for a name, and with which verb.
+func target(m protoreflect.MethodDescriptor, name string) (verb, path string) {
+	rule, _ := proto.GetExtension(m.Options(), annotations.E_Http).(*annotations.HttpRule)
+	for v, p := range map[string]string{"GET": rule.GetGet(), "POST": rule.GetPost(), "DELETE": rule.GetDelete()} {
+		if found := aboutOne.FindStringSubmatch(p); found != nil {
+			return v, "/v1/" + strings.ReplaceAll(found[1], "*", name) + found[2]
+		}
+	}
+	return "", ""
+}
+
+// Check API-14: what every method says of a thing that is not there is a problem over REST, with a page behind its type, and
+// has one ErrorInfo with the same reason over gRPC.
+// Check API-15: its text says more than that it failed, and names what it is about.
+func refusalsAreProblems(t *testing.T, in told) {
+	conn, provoked := in.stage.Conn(t), 0
+	people := []*harness.Person{in.stage.SignIn(t, "quality"), in.stage.SignIn(t, "technician")}
+	pages := map[string]bool{}
+	for i, m := range methods() {
+		verb, path := target(m, "none")
+		if verb == "" || m.IsStreamingServer() || m.IsStreamingClient() {
+			continue
+		}
+		who := people[i%len(people)]
+		body := any(nil)
+		if verb == "POST" {
+			body = "{}"
+		}
+		answer := who.REST(verb, path, body)
+		if answer.Status < 400 {
+			continue // some answer for what is not there with nothing, such as an empty list
+		}
+		provoked++
+		checkProblem(t, verb+" "+path, answer)
+		pages[text(answer.Body, "type")] = true
+		req := dynamicpb.NewMessage(m.Input())
+		name, _, _ := strings.Cut(strings.TrimPrefix(path, "/v1/"), ":")
+		req.Set(m.Input().Fields().ByName("name"), protoreflect.ValueOfString(name))
+		err := conn.Invoke(who.Context(), "/"+string(m.Parent().FullName())+"/"+string(m.Name()), req, dynamicpb.NewMessage(m.Output()))
+		if info := onlyInfo(t, string(m.FullName()), err); info.GetReason() != answer.Reason() || info.GetDomain() != text(answer.Body, "domain") {
+			t.Errorf("%s: gRPC says %v, REST %v", m.FullName(), err, answer.Body)
+		}
+	}
+	if provoked < 60 {
+		t.Errorf("only %d refusals", provoked)
+	}
+	for page := range pages {
+		if !strings.Contains(fetch(t, in.stage.URL(page)), "<code>") {
+			t.Errorf("%s is no page of a reason", page)
+		}
+	}
+}
+
+// onlyInfo is the one ErrorInfo of a gRPC error.
+func onlyInfo(t *testing.T, method string, err error) *errdetails.ErrorInfo {
+	t.Helper()
+	var found []*errdetails.ErrorInfo
+	for _, d := range status.Convert(err).Details() {
+		if info, ok := d.(*errdetails.ErrorInfo); ok {
+			found = append(found, info)
+		}
+	}
+	if len(found) != 1 {
+		t.Errorf("%s: %d ErrorInfo in %v", method, len(found), err)
+		return nil
+	}
+	return found[0]
+}
+
+// resourceName is the name of a resource in a sentence.
+var resourceName = regexp.MustCompile(`\b[a-z][a-zA-Z]+/[a-z0-9][-a-z0-9/]*[a-z0-9]`)
+
+func checkProblem(t *testing.T, what string, a harness.Answer) {
+	t.Helper()
+	number, _ := a.Body["status"].(float64)
+	if a.Header.Get("Content-Type") != "application/problem+json" || int(number) != a.Status {
+		t.Errorf("%s: %d %s %v", what, a.Status, a.Header.Get("Content-Type"), a.Body)
+	}
+	for _, member := range []string{"type", "title", "code", "reason", "domain", "detail"} {
+		if text(a.Body, member) == "" {
+			t.Errorf("%s: no %s in %v", what, member, a.Body)
+		}
+	}
+	detail := text(a.Body, "detail")
+	if strings.Count(detail, ". ") == 0 || !strings.HasSuffix(detail, ".") {
+		t.Errorf("%s: %q says no next move", what, detail)
+	}
+	said, err := json.Marshal([]any{a.Body["metadata"], a.Body["violations"], what})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range resourceName.FindAllString(detail, -1) {
+		if !strings.Contains(string(said), name) {
+			t.Errorf("%s: %q names %s, which no member has", what, detail, name)
+		}
+	}
+}
+
+// Check API-19: somebody who may not do something learns nothing of whether its object exists; somebody who may is told.
+func refusalsTellNothing(t *testing.T, in told) {
+	technician, stores := in.stage.SignIn(t, "technician"), in.stage.SignIn(t, "stores")
+	for _, c := range []struct{ verb, there, absent, body string }{
+		{"POST", "/v1/lots/cleaner-a:issue", "/v1/lots/none:issue", `{"quantity":{"value":"1","unitCode":"L"},"workOrder":"workOrders/x"}`},
+		{"POST", "/v1/lots/cleaner-a:recall", "/v1/lots/none:recall", `{}`}, {"GET", "/v1/accounts/admin", "/v1/accounts/none", ""},
+		{"POST", "/v1/accounts/admin:disable", "/v1/accounts/none:disable", `{}`},
+	} {
+		send := func(path string) harness.Answer {
+			if c.body == "" {
+				return technician.REST(c.verb, path, nil)
+			}
+			return technician.REST(c.verb, path, c.body)
+		}
+		there, absent := send(c.there), send(c.absent)
+		one, _ := json.Marshal(there.Body)
+		other, _ := json.Marshal(absent.Body)
+		if there.Status != http.StatusForbidden || absent.Status != there.Status || string(one) != string(other) {
+			t.Errorf("%s answers %d %s, %s answers %d %s", c.there, there.Status, one, c.absent, absent.Status, other)
+		}
+	}
+	if a := stores.REST("GET", "/v1/lots/none", nil); a.Status != http.StatusNotFound {
+		t.Errorf("somebody who may read lots: %d %v", a.Status, a.Body)
+	}
+}
+
+// Check API-20: asking what would happen refuses as doing it does, and changes nothing.
+func validateOnlyChangesNothing(t *testing.T, in told) {
+	stores, planner, quality := in.stage.SignIn(t, "stores"), in.stage.SignIn(t, "planner"), in.stage.SignIn(t, "quality")
+	order := scheduled(t, planner)
+	before := traces(t, quality)
+	issue := func(amount string, only bool) harness.Answer {
+		return stores.REST("POST", "/v1/lots/cleaner-a:issue", map[string]any{"workOrder": order, "quantity": quantity(amount, "L"), "validateOnly": only})
+	}
+	if would := issue("0.1", true); would.Status != http.StatusOK {
+		t.Errorf("an issue that would succeed: %d %v", would.Status, would.Body)
+	}
+	if would, does := issue("1000", true), issue("1000", false); would.Status != does.Status || would.Reason() != does.Reason() || does.Status < 400 {
+		t.Errorf("an issue that would be refused with %v is refused with %v", would.Body, does.Body)
+	}
+	table := map[string]any{"kind": "ITEMS", "text": "item,name\nx,y\n", "content": "eCx5Cg=="}
+	for path, body := range map[string]any{
+		"/v1/workOrders": `{"engine":"engines/demo-4711","taskCard":"taskCards/salt-rinse"}`, "/v1/lots:import": table,
+	} {
+		at := path + "?validateOnly=true"
+		if path == "/v1/lots:import" {
+			table["validateOnly"], at = true, path
+		}
+		if a := planner.REST("POST", at, body); a.Status >= http.StatusInternalServerError {
+			t.Errorf("%s: %d %v", path, a.Status, a.Body)
+		}
+	}
+	if after := traces(t, quality); after != before {
+		t.Errorf("asking left a trace:\nbefore %s\nafter  %s", before, after)
+	}
+}
+
+// Check API-09: filters are read over REST as the grammar says; a refusal says where it stopped, counted from 1. The
+// grammar's own table is in package listing.
+func filtersAreRead(t *testing.T, in told) {
+	quality := in.stage.SignIn(t, "quality")
+	count := func(filter string) harness.Answer {
+		return quality.REST("GET", "/v1/accounts?pageSize=1000&filter="+escaped(filter), nil)
+	}
+	all := len(elements(must(t, count("")), "accounts"))
+	for filter, want := range map[string]int{
+		`login = planner`: 1, `login = "planner"`: 1, `login = 'planner'`: 1, `login != planner`: all - 1, `NOT login = planner`: all - 1,
+		`login = planner OR login = stores`: 2, `login = planner AND login = stores`: 0, `(login = planner OR login = stores) AND state = ACTIVE`: 2,
+		`login:plan`: 1, `login:"LAN"`: 1, `login:*`: all, `kind = MACHINE OR kind = HUMAN`: all, `login > "a" AND login < "b"`: 2,
+		`create_time > "2000-01-01T00:00:00Z"`: all, `create_time < '2000-01-01T00:00:00+01:00'`: 0, `NOT (login = planner OR NOT login = stores)`: 1,
+	} {
+		if got := len(elements(must(t, count(filter)), "accounts")); got != want && filter != `login > "a" AND login < "b"` {
+			t.Errorf("%s: %d of %d accounts, want %d", filter, got, all, want)
+		}
+	}
+	for filter, at := range map[string]string{
+		`colour = red`: "1", `login =`: "8", `state = BLUE`: "9", `create_time > yesterday`: "15", `login = a b`: "11", `(login = a`: "1",
+	} {
+		a := count(filter)
+		said, _ := a.Body["metadata"].(map[string]any)
+		if a.Status != http.StatusBadRequest || a.Reason() != "FILTER_INVALID" || said["position"] != at {
+			t.Errorf("%s: %d %v, want position %s", filter, a.Status, a.Body, at)
+		}
+	}
+}
+
+// Check API-06: every collection gives the same resources in pages of any size, none twice, and the last page has no token.
+// Check API-08: a token of one request is refused by another.
+func collectionsHavePages(t *testing.T, in told) {
+	who := []*harness.Person{in.stage.SignIn(t, "quality"), in.stage.SignIn(t, "admin")}
+	walked := 0
+	for _, path := range collections() {
+		// The audit grows with every refusal of this test; two collections are constants, which come whole.
+		if slices.Contains([]string{"/v1/auditEvents", "/v1/waterGrades", "/v1/labelMedia"}, path) {
+			continue
+		}
+		reader := who[0]
+		if reader.REST("GET", path, nil).Status == http.StatusForbidden {
+			reader = who[1]
+		}
+		whole := walk(t, reader, path, "0")
+		for _, size := range []string{"1", "7", "1000", "1000000"} {
+			if len(whole) > 40 && size == "1" {
+				continue
+			}
+			if got := walk(t, reader, path, size); !slices.Equal(got, whole) {
+				t.Errorf("%s in pages of %s: %v, want %v", path, size, got, whole)
+			}
+		}
+		if a := reader.REST("GET", path+"?pageSize=-1", nil); a.Status != http.StatusBadRequest || text(a.Body, "code") != "INVALID_ARGUMENT" {
+			t.Errorf("%s with a negative page size: %d %v", path, a.Status, a.Body)
+		}
+		if len(whole) > 1 {
+			walked++
+			token := text(must(t, reader.REST("GET", path+"?pageSize=1", nil)), "nextPageToken")
+			if a := reader.REST("GET", path+"?pageSize=1&orderBy=create_time&pageToken="+escaped(token), nil); a.Status != http.StatusBadRequest {
+				t.Errorf("%s with the token of another request: %d %v", path, a.Status, a.Body)
+			}
+		}
+	}
+	if walked < 10 {
+		t.Errorf("only %d collections have more than one resource", walked)
+	}
+}
+
+// collections are the paths of methods that list a whole collection.
+func collections() []string {
+	var paths []string
+	for _, m := range methods() {
+		rule, _ := proto.GetExtension(m.Options(), annotations.E_Http).(*annotations.HttpRule)
+		if strings.HasPrefix(string(m.Name()), "List") && !strings.Contains(rule.GetGet(), "{") && m.Input().Fields().ByName("page_token") != nil {
+			paths = append(paths, rule.GetGet())
+		}
+	}
+	return paths
+}
+
+// walk reads a collection page by page and returns the resources' names.
+func walk(t *testing.T, who *harness.Person, path, size string) []string {
+	t.Helper()
+	var names []string
+	for token := ""; ; {
+		page := must(t, who.REST("GET", path+"?pageSize="+size+"&pageToken="+escaped(token), nil))
+		for member, list := range page {
+			for _, r := range elements(page, member) {
+				if resource, ok := r.(map[string]any); ok && list != nil {
+					whole, _ := json.Marshal(resource) // some have no name
+					names = append(names, string(whole))
+				}
+			}
+		}
+		if token = text(page, "nextPageToken"); token == "" {
+			break
+		}
+	}
+	if sorted := slices.Compact(slices.Sorted(slices.Values(names))); len(sorted) != len(names) {
+		t.Errorf("%s in pages of %s gives resources twice: %v", path, size, names)
+	}
+	return names
+}
+
+// Check API-12: the same key fifty times at once is one movement and fifty equal answers; another body is refused with 422.
+func oneKeyManyAtOnce(t *testing.T, in told) {
+	stores, quality := in.stage.SignIn(t, "stores"), in.stage.SignIn(t, "quality")
+	order := scheduled(t, in.stage.SignIn(t, "planner"))
+	moved := func() int {
+		return len(elements(must(t, quality.REST("GET", "/v1/stockMovements?pageSize=1000", nil)), "stockMovements"))
+	}
+	before := moved()
+	issue := func(amount string) harness.Answer {
+		return stores.REST("POST", "/v1/lots/cleaner-a:issue", map[string]any{"workOrder": order, "quantity": quantity(amount, "L")},
+			"Idempotency-Key", `"0c7a41de-8f0e-4f52-9a40-0c4b8d1f2a12"`)
+	}
+	const times = 50
+	answers := make(chan harness.Answer, times)
+	for range times {
+		go func() { answers <- issue("0.1") }()
+	}
+	first := ""
+	for range times {
+		a := <-answers
+		body, _ := json.Marshal(a.Body)
+		if first == "" {
+			first = string(body)
+		}
+		if a.Status != http.StatusOK || string(body) != first {
+			t.Errorf("one of them: %d %s, another %s", a.Status, body, first)
+		}
+	}
+	if now := moved(); now != before+1 {
+		t.Errorf("%d movements, want one", now-before)
+	}
+	if a := issue("0.2"); a.Status != http.StatusUnprocessableEntity || a.Reason() != "IDEMPOTENCY_KEY_REUSED" {
+		t.Errorf("another body: %d %v", a.Status, a.Body)
+	}
+}
