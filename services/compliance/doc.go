@@ -9,6 +9,6 @@
 //
 // It serves ComplianceService, ComplianceQueryService, GateService, PlanningService and CalendarService. It publishes
 // coldsection.compliance.*, coldsection.engine.*, coldsection.tools.* and coldsection.access.* facts and reacts to
-// coldsection.workorder.released and coldsection.workorder.measurement.recorded.
+// coldsection.workorder.released, coldsection.workorder.measurement.recorded and coldsection.workorder.finding.*.
 // Its tables are in internal/store/migrations. It never edits a signed record.
 package compliance

@@ -35,6 +35,9 @@ func (a *App) GetComplianceStatus(ctx context.Context, req *compliancev1.GetComp
 			if err := u.stand(ctx, status, s, &applied); err != nil {
 				return err
 			}
+			if err := u.findingsStand(ctx, status, s); err != nil {
+				return err
+			}
 		}
 		if applied == 0 {
 			status.Exceptions = append(status.Exceptions, req.GetSubject()+": no requirement is known to apply, so nothing can be told.")

@@ -1,9 +1,12 @@
 // Package events reacts to work orders: released ones and signed entries of the past alone move a requirement; measured values tell
-// when a tool was used.
+// when a tool was used; findings are open until they are closed.
 package events
 
 import (
 	"context"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/compliance/internal/app"
@@ -14,22 +17,29 @@ import (
 const (
 	released = "coldsection.workorder.released.v1"
 	measured = "coldsection.workorder.measurement.recorded.v1"
+	finding  = "coldsection.workorder.finding."
 )
+
+var types = []string{released, measured, finding + "raised.v1", finding + "answered.v1", finding + "deferred.v1", finding + "decided.v1", finding + "closed.v1"}
 
 // Consumer is the service's one subscription.
 func Consumer(a *app.App) eventbus.Consumer {
-	return eventbus.Consumer{Durable: "compliance", Types: []string{released, measured}, Handle: func(_ context.Context, m eventbus.Message) (eventbus.Effect, error) {
-		if m.Type == measured {
-			var fact workordersv1.MeasurementRecorded
-			if err := m.Decode(&fact); err != nil {
-				return nil, err
-			}
-			return func(ctx context.Context, tx *storage.Tx) error { return a.Measured(ctx, tx, &fact) }, nil
+	return eventbus.Consumer{Durable: "compliance", Types: types, Handle: func(_ context.Context, m eventbus.Message) (eventbus.Effect, error) {
+		switch {
+		case m.Type == measured:
+			return decoded(m, &workordersv1.MeasurementRecorded{}, a.Measured)
+		case strings.HasPrefix(m.Type, finding):
+			return decoded(m, &workordersv1.FindingChanged{}, a.Found)
+		default:
+			return decoded(m, &workordersv1.WorkOrderChanged{}, a.Released)
 		}
-		var fact workordersv1.WorkOrderChanged
-		if err := m.Decode(&fact); err != nil {
-			return nil, err
-		}
-		return func(ctx context.Context, tx *storage.Tx) error { return a.Released(ctx, tx, &fact) }, nil
 	}}
+}
+
+// decoded is the effect of a fact.
+func decoded[T proto.Message](m eventbus.Message, fact T, effect func(context.Context, *storage.Tx, T) error) (eventbus.Effect, error) {
+	if err := m.Decode(fact); err != nil {
+		return nil, err
+	}
+	return func(ctx context.Context, tx *storage.Tx) error { return effect(ctx, tx, fact) }, nil
 }

@@ -36,3 +36,7 @@ func (q *queries) ListLifeStatuses(ctx context.Context, req *compliancev1.ListLi
 func (q *queries) GetRetentionFloor(ctx context.Context, req *compliancev1.GetRetentionFloorRequest) (*compliancev1.RetentionFloor, error) {
 	return q.app.GetRetentionFloor(ctx, req)
 }
+
+func (q *queries) ListOpenFindings(ctx context.Context, req *compliancev1.ListOpenFindingsRequest) (*compliancev1.ListOpenFindingsResponse, error) {
+	return q.app.ListOpenFindings(ctx, req)
+}
