@@ -7021,7 +7021,7 @@ type ListDueItemsRequest struct {
 	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
 	// How to sort: field names, each optionally followed by " desc", separated by commas.
 	OrderBy string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
-	// Computed for this day; unset means today.
+	// Computed for the end of this day, as it is known now; unset means today. A day to come is refused: the forecast answers that.
 	AsOfDate      *date.Date `protobuf:"bytes,5,opt,name=as_of_date,json=asOfDate,proto3" json:"as_of_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -3,11 +3,14 @@ package app
 import (
 	"context"
 	"fmt"
+	"time"
 
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/apply"
+	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
@@ -128,29 +131,27 @@ func (u unit) dueFacts(ctx context.Context, r *compliancev1.Requirement, old, fr
 	}
 }
 
-// refresher computes due items for today without saving them; each subject is looked at once.
+// refresher computes due items without saving them, for today or as of a day; each subject is looked at once.
 type refresher struct {
 	unit
 
 	subjects map[string]seen
+	then     *times
 }
 
 func (u unit) refresher(ctx context.Context) (refresher, error) {
 	u, err := u.withRules(ctx)
-	return refresher{u, map[string]seen{}}, err
+	return refresher{unit: u, subjects: map[string]seen{}}, err
 }
 
 func (u refresher) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compliancev1.DueItem, error) {
-	s, known := u.subjects[item.GetSubject()]
-	if !known {
-		t, err := u.read(ctx, item.GetSubject())
-		if err != nil {
-			return nil, err
-		}
-		if s, err = u.see(ctx, t); err != nil {
-			return nil, err
-		}
-		u.subjects[item.GetSubject()] = s
+	s, err := u.look(ctx, item.GetSubject())
+	if u.then != nil && fault.HasReason(err, "NOT_KNOWN_THEN") {
+		decided(item, compliancev1.DueItem_NO_DATA, "Nothing was recorded of "+item.GetSubject()+" by then")
+		return item, nil
+	}
+	if err != nil {
+		return nil, err
 	}
 	r := s.requirement(item.GetRequirement())
 	if r == nil {
@@ -162,6 +163,21 @@ func (u refresher) refreshed(ctx context.Context, item *compliancev1.DueItem) (*
 	}
 	fresh.Etag, fresh.UpdateTime = item.GetEtag(), item.GetUpdateTime()
 	return fresh, nil
+}
+
+func (u refresher) look(ctx context.Context, subject string) (seen, error) {
+	if s, known := u.subjects[subject]; known {
+		return s, nil
+	}
+	look := u.seeNow(ctx)
+	if u.then != nil {
+		look = func(name string) (seen, error) { return u.seeThen(ctx, name, *u.then, u.rules) }
+	}
+	s, err := look(subject)
+	if err == nil {
+		u.subjects[subject] = s
+	}
+	return s, err
 }
 
 // refreshed is one due item computed for today, without saving it.
@@ -186,10 +202,12 @@ func (a *App) GetDueItem(ctx context.Context, name string) (item *compliancev1.D
 	return item, err
 }
 
-// ListDueItems lists due items, each as of today; the order and filter are those of the newest sweep.
+// ListDueItems lists due items, each as of today or of an earlier day as it is known now; the order and filter are those of the newest
+// sweep. Reason: DATE_IN_FUTURE.
 func (a *App) ListDueItems(ctx context.Context, req *compliancev1.ListDueItemsRequest) (*compliancev1.ListDueItemsResponse, error) {
-	if req.GetAsOfDate() != nil {
-		return nil, fault.New(fault.Unimplemented, "AS_OF_NOT_BUILT", "Due lists for another day than today are not built yet.")
+	then, err := a.endOf(req.GetAsOfDate())
+	if err != nil {
+		return nil, err
 	}
 	items, next, err := store.DueItems.List(ctx, a.DB, a.Lister, req, "")
 	if err != nil {
@@ -200,6 +218,7 @@ func (a *App) ListDueItems(ctx context.Context, req *compliancev1.ListDueItemsRe
 		if err != nil {
 			return err
 		}
+		u.then = then
 		for i, item := range items {
 			if items[i], err = u.refreshed(ctx, item); err != nil {
 				return err
@@ -210,7 +229,28 @@ func (a *App) ListDueItems(ctx context.Context, req *compliancev1.ListDueItemsRe
 	return &compliancev1.ListDueItemsResponse{DueItems: items, NextPageToken: next}, err
 }
 
-// Sweep works everything out for a new day and tells what came near or passed.
+// endOf is the end of a civil day as it is known now, nil for no day. A day to come is refused: what will be due then depends on what is
+// flown until then.
+func (a *App) endOf(asked *date.Date) (*times, error) {
+	if asked == nil {
+		return nil, nil //nolint:nilnil // today
+	}
+	day, err := realDate("as_of_date", asked)
+	if err != nil {
+		return nil, err
+	}
+	now := a.Clock.Now()
+	if civil.Of(now).Before(day) {
+		return nil, fault.Invalid("as_of_date", "DATE_IN_FUTURE", "%s has not come yet. Ask for the forecast of due items.", day)
+	}
+	at := time.Date(day.Year, time.Month(day.Month), day.Day+1, 0, 0, 0, 0, time.UTC).Add(-time.Nanosecond)
+	if now.Before(at) {
+		at = now
+	}
+	return &times{at: at, known: now, day: day}, nil
+}
+
+// Sweep works everything out for a new day and tells what came near or passed, and which tools lapsed.
 func (a *App) Sweep(ctx context.Context) error {
 	var all []string
 	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
@@ -227,5 +267,5 @@ func (a *App) Sweep(ctx context.Context) error {
 			return err
 		}
 	}
-	return nil
+	return a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return a.unit(ctx, tx).sweepTools(ctx) })
 }

@@ -28,7 +28,8 @@ func (a *App) ExplainDueItem(ctx context.Context, req *compliancev1.ExplainDueIt
 }
 
 // whereModified is what 14 CFR 39.15, 39.17 and 39.19 say of a directive on a thing that was changed.
-const whereModified = "A change of the product does not end a directive. Where its action can't be done as written, another way needs the authority's approval first (14 CFR 39.15, 39.17, 39.19)."
+const whereModified = "A change of the product does not end a directive. " +
+	"Where its action can't be done as written, another way needs the authority's approval first (14 CFR 39.15, 39.17, 39.19)."
 
 // rateOf is the rate that forecasts of a subject use, unset when there is none.
 func (a *App) rateOf(ctx context.Context, name string) (*compliancev1.FlyingRate, error) {

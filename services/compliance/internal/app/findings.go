@@ -155,7 +155,7 @@ func (u unit) findingThen(ctx context.Context, now *compliancev1.OpenFinding, s 
 		return nil, nil //nolint:nilnil // not there
 	}
 	f := &compliancev1.OpenFinding{}
-	if err := u.asKnown(ctx, f, now.GetName(), times{s.at, s.known}); err != nil {
+	if err := u.asKnown(ctx, f, now.GetName(), times{at: s.at, known: s.known}); err != nil {
 		return nil, err
 	}
 	return f, nil

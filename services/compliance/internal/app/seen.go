@@ -26,6 +26,7 @@ type seen struct {
 	rate      due.Rate
 	plan      *due.Plan // what is going to be flown, for a forecast; else the rate every day
 	past      bool
+	day       civil.Date // the day, where that was asked for
 	at, known time.Time
 	rules     []*compliancev1.Requirement // what was required
 	records   records
@@ -106,17 +107,25 @@ func (u unit) place(s *seen) error {
 	if err != nil {
 		return err
 	}
-	s.today = civil.Of(s.at.In(zone))
+	if s.day.IsZero() {
+		s.today = civil.Of(s.at.In(zone))
+	}
 	s.rate = due.Rate{HoursPerDay: s.plane.GetFlyingRate().GetHoursPerDay(), CyclesPerDay: s.plane.GetFlyingRate().GetCyclesPerDay()}
 	return nil
 }
 
 // times are two instants of the past: what was true at one, as far as it was known at the other.
-type times struct{ at, known time.Time }
+type times struct {
+	at, known time.Time
+	day       civil.Date // the civil day that is asked about, where that is not the one of the instant
+}
 
 // seeThen is a subject as it was then. Reason: NOT_KNOWN_THEN.
 func (u unit) seeThen(ctx context.Context, name string, t times, rules []*compliancev1.Requirement) (seen, error) {
-	s := seen{at: t.at, known: t.known, past: true, rules: rules, today: civil.Of(t.at)}
+	s := seen{at: t.at, known: t.known, past: true, rules: rules, today: civil.Of(t.at), day: t.day}
+	if !t.day.IsZero() {
+		s.today = t.day
+	}
 	current, err := u.read(ctx, name)
 	if err != nil {
 		return s, err

@@ -98,3 +98,34 @@ func (u unit) suspect(tool *compliancev1.Tool, all []calibration.Calibration, us
 	use.Suspicion, use.Explanation = string(s), fmt.Sprintf("%s %s, used for %s: %s", tool.GetDisplayName(), tool.GetSerial(), use.GetMeasurement(), words[s])
 	return true
 }
+
+// sweepTools moves tools to the state of the day, and tells once of each that lapsed.
+func (u unit) sweepTools(ctx context.Context) error {
+	all, err := store.Tools.Where(ctx, u.Tx, "name >= '' ORDER BY name")
+	if err != nil {
+		return err
+	}
+	today := civil.Of(u.now)
+	for _, tool := range all {
+		if toolState(tool, today) == tool.GetState() {
+			continue
+		}
+		if tool, err = store.Tools.Lock(ctx, u.Tx, tool.GetName()); err != nil {
+			return err
+		}
+		lapsed := tool.GetState() != compliancev1.Tool_LAPSED
+		tool.State = toolState(tool, today)
+		if err := store.Tools.Save(ctx, u.Tx, tool, u.now); err != nil {
+			return err
+		}
+		if !lapsed || tool.GetState() != compliancev1.Tool_LAPSED {
+			continue
+		}
+		if err := u.publish(ctx, "coldsection.tools.calibration.lapsed.v1", tool.GetName(), &compliancev1.ToolChanged{
+			Tool: tool.GetName(), State: tool.GetState().String(), CalibrationDueDate: tool.GetCalibrationDueDate(),
+		}); err != nil {
+			return err
+		}
+	}
+	return nil
+}

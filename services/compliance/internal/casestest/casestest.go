@@ -85,7 +85,7 @@ func Run(t *testing.T, checks Checks, without map[string]string) (covered int) {
 // NamedIn fails unless a test's file, under services, names a row.
 func NamedIn(t *testing.T, id, file string) {
 	t.Helper()
-	_, here, _, _ := runtime.Caller(0)
+	_, here, _, _ := runtime.Caller(0) //nolint:dogsled // only the file of this source is of use
 	text, err := os.ReadFile(filepath.Join(filepath.Dir(here), "..", "..", "..", filepath.FromSlash(file)))
 	if err != nil || !strings.HasSuffix(file, "_test.go") {
 		t.Errorf("%s is said to check %s, which is no test that can be read: %v", file, id, err)

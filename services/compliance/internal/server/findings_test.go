@@ -29,8 +29,9 @@ func (w *world) found(order string, state workordersv1.Finding_State) *workorder
 	}
 }
 
-func deferredTo(f *workordersv1.Finding, day int) *workordersv1.Finding {
-	f.State, f.Disposition, f.LimitDate = workordersv1.Finding_ANSWERED, workordersv1.Finding_DEFER, on(2026, 3, day)
+// deferred puts a finding off through 12 March.
+func deferred(f *workordersv1.Finding) *workordersv1.Finding {
+	f.State, f.Disposition, f.LimitDate = workordersv1.Finding_ANSWERED, workordersv1.Finding_DEFER, on(2026, 3, 12)
 	f.Basis, f.DeferralCategory, f.Placard = "demonstration list 72-1", "C", "INOPERATIVE"
 	return f
 }
@@ -50,7 +51,7 @@ func TestADeferralStandsUntilItIsClosed(t *testing.T) {
 		if got := w.status("aircraft/plane"); got.GetCompliant() || len(got.GetOpenFindings()) != 1 || got.GetOpenFindings()[0].GetBand() != compliancev1.DueItem_NO_DATA {
 			t.Errorf("nobody put it off: %v", got)
 		}
-		f = deferredTo(f, 12)
+		f = deferred(f)
 		w.tell("a", f)
 		w.tell("a", f)
 		for _, c := range []struct {
@@ -64,14 +65,15 @@ func TestADeferralStandsUntilItIsClosed(t *testing.T) {
 		} {
 			w.clock.Advance(c.at.Sub(w.clock.Now()))
 			list := w.findings("engine = engines/one AND deferred = true AND closed = false")
-			if len(list) != 1 || list[0].GetBand() != c.band || !strings.Contains(list[0].GetExplanation(), c.says) || list[0].GetPlacard() != "INOPERATIVE" || list[0].GetOriginalDate().GetDay() != 2 {
+			if len(list) != 1 || list[0].GetBand() != c.band || !strings.Contains(list[0].GetExplanation(), c.says) || list[0].GetPlacard() != "INOPERATIVE" ||
+				list[0].GetOriginalDate().GetDay() != 2 {
 				t.Errorf("at %s: %v", c.at, list)
 			}
 			if got := w.status("engines/one"); got.GetCompliant() != (c.band != compliancev1.DueItem_OVERDUE) {
 				t.Errorf("at %s: %v", c.at, got.GetExceptions())
 			}
 		}
-		late := deferredTo(w.found("a", workordersv1.Finding_ANSWERED), 12)
+		late := deferred(w.found("a", workordersv1.Finding_ANSWERED))
 		f.State, f.CloseTime = workordersv1.Finding_CLOSED, timestamppb.New(w.clock.Now())
 		w.tell("a", f)
 		w.tell("a", late)
@@ -89,12 +91,12 @@ func TestADeferralStandsUntilItIsClosed(t *testing.T) {
 func TestWhatWasOpenThenStaysOpenThen(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		wash(w)
-		w.tell("a", deferredTo(w.found("a", workordersv1.Finding_ANSWERED), 12))
+		w.tell("a", deferred(w.found("a", workordersv1.Finding_ANSWERED)))
 		w.clock.Advance(24 * time.Hour)
 		then := w.clock.Now()
 		before := w.then("engines/one", then, then)
 		w.clock.Advance(24 * time.Hour)
-		carried := deferredTo(w.found("b", workordersv1.Finding_ANSWERED), 12)
+		carried := deferred(w.found("b", workordersv1.Finding_ANSWERED))
 		carried.Predecessor = "workOrders/a/findings/f1"
 		w.tell("b", carried)
 		list := w.findings("closed = false")

@@ -38,10 +38,11 @@ var (
 	Components      = resource.NewTable[*compliancev1.Component]("components", "part_number, serial", "part_number", "serial", "host", "life_limited").OwnedBy("host")
 	LifeLimits      = resource.NewTable[*compliancev1.LifeLimit]("life_limits", "part_number, engine_model, effective_date", "part_number", "engine_model", "effective_date").Shared()
 	ToolUses        = resource.NewTable[*compliancev1.ToolUse]("tool_uses", "use_time desc", "use_time", "work_order")
-	OpenFindings    = resource.NewTable[*compliancev1.OpenFinding]("open_findings", "limit_date", "finding", "work_order", "engine", "aircraft", "deferred", "closed", "limit_date").OwnedBy("engine", "aircraft")
-	Tools           = resource.NewTable[*compliancev1.Tool]("tools", "", "tool_type", "serial", "calibration_due_date")
-	People          = resource.NewTable[*compliancev1.Person]("people", "", "display_name")
-	Authorizations  = resource.NewTable[*compliancev1.Authorization]("authorizations", "", "scope")
+	OpenFindings    = resource.NewTable[*compliancev1.OpenFinding]("open_findings", "limit_date",
+		"finding", "work_order", "engine", "aircraft", "deferred", "closed", "limit_date").OwnedBy("engine", "aircraft")
+	Tools          = resource.NewTable[*compliancev1.Tool]("tools", "", "tool_type", "serial", "calibration_due_date")
+	People         = resource.NewTable[*compliancev1.Person]("people", "", "display_name")
+	Authorizations = resource.NewTable[*compliancev1.Authorization]("authorizations", "", "scope")
 )
 
 // AddCalibration keeps a calibration of a tool.
