@@ -11,7 +11,8 @@ import (
 
 // Room that is kept free on a page, in millimetres, so that a title stays with what it is about.
 const (
-	stepRoom      = 40.0 // title, instruction and the head of what was recorded
+	titleRoom     = 14.0 // the title over the first of several
+	stepRoom      = 62.0 // title, instruction and what was recorded
 	cautionRoom   = 18.0 // each caution
 	signatureRoom = 95.0 // a whole signature
 	findingRoom   = 75.0 // a whole finding
@@ -48,9 +49,26 @@ func PDF(r Record, hash string) ([]byte, error) {
 	return d.PDF()
 }
 
-// facts is a table of two columns without what is empty.
-func facts(d *printing.Document, pairs ...string) {
-	t := printing.Table{Columns: columns("What|As recorded", 1, 3)}
+// beginStep keeps a step on its page, and the title of all steps with the first of them.
+func beginStep(d *printing.Document, i int, s *workordersv1.Step, room float64) {
+	room += cautionRoom * float64(len(s.GetCautions()))
+	if i > 0 {
+		d.Keep(room)
+		return
+	}
+	d.Keep(titleRoom + room)
+	d.Heading(2, "Steps")
+}
+
+// facts is a table of what was recorded.
+func facts(d *printing.Document, pairs ...string) { pairsOf(d, "As recorded", pairs) }
+
+// planned is a table of what is to be.
+func planned(d *printing.Document, pairs ...string) { pairsOf(d, "As planned", pairs) }
+
+// pairsOf is a table of two columns without what is empty.
+func pairsOf(d *printing.Document, title string, pairs []string) {
+	t := printing.Table{Columns: columns("What|"+title, 1, 3)}
 	for i := 0; i+1 < len(pairs); i += 2 {
 		if pairs[i+1] != "" {
 			t.Rows = append(t.Rows, []string{pairs[i], pairs[i+1]})
@@ -99,7 +117,7 @@ func (r Record) plan(d *printing.Document) {
 	if p.GetTemperatureKnown() {
 		air = temperature(p.GetPlannedAirTemperatureC())
 	}
-	facts(d, "Lowest air temperature", air, "Ratio", p.GetRatioText(), "Solution", volume(p.GetBatchVolume()), "Rinse water", volume(p.GetRinseVolume()),
+	planned(d, "Lowest air temperature", air, "Ratio", p.GetRatioText(), "Solution", volume(p.GetBatchVolume()), "Rinse water", volume(p.GetRinseVolume()),
 		"Antifreeze", p.GetAntifreeze().GetExplanation(), "Water", p.GetWaterGrade(), "Container pressure", pressure(p.GetContainerPressureKpa())+", gauge",
 		"Starter profile", p.GetStarterProfile(), "Drying run", fmt.Sprintf("within %d min of the last wetting", p.GetDryingLimitMinutes()),
 		"Cannot be done", strings.Join(p.GetRefusals(), " "))
@@ -139,9 +157,8 @@ func cautions(d *printing.Document, list []*workordersv1.Caution) {
 }
 
 func (r Record) steps(d *printing.Document) {
-	d.Heading(2, "Steps")
-	for _, s := range r.Steps {
-		d.Keep(stepRoom + cautionRoom*float64(len(s.GetCautions())))
+	for i, s := range r.Steps {
+		beginStep(d, i, s, stepRoom)
 		d.Heading(3, fmt.Sprintf("%d  %s", s.GetPosition(), s.GetTitle()))
 		cautions(d, s.GetCautions())
 		d.Paragraph(or(s.GetInstruction(), "As approved data say."))
@@ -227,6 +244,7 @@ func (r Record) runs(d *printing.Document) {
 }
 
 func (r Record) findings(d *printing.Document) {
+	d.Keep(titleRoom + findingRoom)
 	d.Heading(2, "Findings and deferrals")
 	if len(r.Findings) == 0 {
 		d.Paragraph("None.")
@@ -271,6 +289,7 @@ func (r Record) attached(d *printing.Document) {
 }
 
 func (r Record) signatures(d *printing.Document) {
+	d.Keep(titleRoom + signatureRoom)
 	d.Heading(2, "Signatures and release")
 	if len(r.Signatures) == 0 {
 		d.Paragraph("Nobody signed yet. This is no release.")

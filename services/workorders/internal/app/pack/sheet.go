@@ -12,6 +12,8 @@ const (
 	spare    = 3   // rows more than planned
 	qrSide   = 24.0
 	boxLines = 22.0
+
+	sheetRoom = 48.0 // title, instruction and one row to write in
 )
 
 // Sheet is the fallback sheet: what to do, with its cautions first, and empty boxes for what was done. It is no record and no
@@ -31,8 +33,8 @@ func Sheet(r Record, hash string) ([]byte, error) {
 		d.WriteIn(label, writing)
 	}
 	r.sheetPlan(d)
-	d.Heading(2, "Steps")
-	for _, s := range r.Steps {
+	for i, s := range r.Steps {
+		beginStep(d, i, s, sheetRoom)
 		sheetStep(d, s)
 	}
 	r.sheetRest(d)
@@ -47,7 +49,7 @@ func (r Record) sheetPlan(d *printing.Document) {
 	}
 	d.Heading(2, fmt.Sprintf("Wash plan, revision %d", p.GetRevision()))
 	d.Paragraph(p.GetNotice() + " " + p.GetRatioText())
-	facts(d, "Solution", volume(p.GetBatchVolume()), "Rinse water", volume(p.GetRinseVolume()), "Antifreeze", p.GetAntifreeze().GetExplanation(),
+	planned(d, "Solution", volume(p.GetBatchVolume()), "Rinse water", volume(p.GetRinseVolume()), "Antifreeze", p.GetAntifreeze().GetExplanation(),
 		"Container pressure", pressure(p.GetContainerPressureKpa())+", gauge", "Drying run", fmt.Sprintf("within %d min of the last wetting", p.GetDryingLimitMinutes()))
 	for _, c := range p.GetComponents() {
 		d.WriteIn(fmt.Sprintf("%s, %s: amount and lot", c.GetRole(), volume(c.GetQuantity())), writing)
@@ -67,7 +69,6 @@ func (r Record) sheetPlan(d *printing.Document) {
 }
 
 func sheetStep(d *printing.Document, s *workordersv1.Step) {
-	d.Keep(stepRoom + cautionRoom*float64(len(s.GetCautions())))
 	d.Heading(3, fmt.Sprintf("%d  %s", s.GetPosition(), s.GetTitle()))
 	cautions(d, s.GetCautions())
 	if len(s.GetCautions()) > 0 {
