@@ -57,6 +57,7 @@ func TestConsole(t *testing.T) {
 	if shown := open(t, b, stage, "orders", "Orders"); !strings.Contains(shown, "WO-2026-0001") || !strings.Contains(shown, "RELEASED") {
 		t.Errorf("orders: %s", shown)
 	}
+	orderPages(t, b, stage, out.WorkOrder)
 	items := elements(must(t, quality.REST("GET", "/v1/dueItems", nil)), "dueItems")
 	shown := open(t, b, stage, "due", "Due list")
 	for _, i := range items {
@@ -78,6 +79,30 @@ func TestConsole(t *testing.T) {
 	b.Picture("orders-telephone")
 	if wide := harness.Value(b, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`)); wide {
 		t.Error("on a telephone the page is wider than the screen")
+	}
+}
+
+// orderPages looks at a released order, which has no next step and its plan beside what was done, and at a drafted one, which shows its first
+// step under that step's cautions.
+func orderPages(t *testing.T, b *harness.Browser, stage *harness.Stage, released string) {
+	t.Helper()
+	shown := open(t, b, stage, strings.Replace(released, "workOrders/", "order/", 1), "Order WO-2026-0001")
+	for _, words := range []string{"No step is open", "Starter use", "as planned", "Work pack, PDF", "Fallback sheet"} {
+		if !strings.Contains(shown, words) {
+			t.Errorf("the released order does not show %q: %s", words, shown)
+		}
+	}
+	drafted := text(must(t, stage.SignIn(t, "planner").REST("POST", "/v1/workOrders", `{"engine":"engines/demo-4711","taskCard":"taskCards/salt-rinse"}`)), "name")
+	open(t, b, stage, strings.Replace(drafted, "workOrders/", "order/", 1), "Order WO-2026-0002")
+	next := b.Text("#next")
+	if warned, does := strings.Index(next, "WARNING: Hot exhaust"), strings.Index(next, "Compare with the cooling time"); warned < 0 || does < warned || !strings.Contains(next, "Next: 1 ") {
+		t.Errorf("the next step: %s", next)
+	}
+	harness.Value(b, chromedp.Evaluate[bool](`window.pack = ""; fetch(document.querySelector("main p a[download]").href).then(async (a) =>
+		{ window.pack = a.headers.get("Content-Type") + " " + (await a.text()).slice(0, 5); }); true`))
+	harness.Value(b, chromedp.Poll[bool](`window.pack !== ""`))
+	if pack := harness.Value(b, chromedp.Evaluate[string](`window.pack`)); pack != "application/pdf %PDF-" {
+		t.Errorf("the link to the pack gives %q", pack)
 	}
 }
 

@@ -41,7 +41,7 @@ const looks = {
   CURRENT: ["good", "○"], NEAR: ["look", "◐"], DUE: ["look", "▲"], IN_TOLERANCE: ["look", "◆"], OVERDUE: ["bad", "■"], EXEMPT: ["none", "–"], NO_DATA: ["none", "◌"],
   STEADY: ["good", "○"], WATCH: ["look", "◐"], PLAN: ["look", "▲"], ACT: ["bad", "■"],
   USABLE: ["good", "○"], HELD: ["look", "◐"], EMPTIED: ["none", "–"], EXPIRED: ["bad", "■"], RECALLED: ["bad", "■"], DISPOSED: ["none", "–"],
-  RELEASED: ["good", "○"], VOIDED: ["none", "–"],
+  RELEASED: ["good", "○"], VOIDED: ["none", "–"], DIFFERS: ["look", "▲"],
   RECOVERED: ["good", "○"], NOT_RECOVERED: ["bad", "■"], CANNOT_TELL: ["none", "◌"],
 };
 function chip(word) {
@@ -78,6 +78,19 @@ async function attempt(action) {
 // label is the link under which a lot's label is drawn; its QR leads to this console.
 function label(lot) {
   return el("a", { href: `/v1/${lot.name}:renderLabel?linkBase=${encodeURIComponent(location.origin)}`, download: "" }, "Label");
+}
+
+// packs are the links under which an order's record is taken away.
+const packs = (name) => el("p", {}, ...[["Work pack, PDF", "PDF"], ["Work pack, JSON", "JSON"], ["Fallback sheet", "FALLBACK_SHEET"]]
+  .flatMap(([title, format]) => [el("a", { href: `/v1/${name}:export?format=${format}`, download: "" }, title), " "]));
+
+// nextStep shows the first open step with its cautions before what to do.
+function nextStep(order, steps) {
+  const step = steps.find((s) => s.state === "OPEN");
+  if (!step || order.state === "RELEASED" || order.state === "VOIDED") return el("p", {}, "No step is open.");
+  return el("section", { id: "next" }, el("h3", {}, `Next: ${step.position} ${step.title}`),
+    ...(step.cautions || []).map((c) => el("p", { class: "caution" }, el("strong", {}, c.severity + ": "), c.text)),
+    el("p", {}, step.instruction || "As approved data say."));
 }
 
 // A scanner types and ends with Enter; the box takes the next scan at once. Its separator arrives as Ctrl+], which would type nothing.
@@ -123,7 +136,7 @@ const pages = {
       get("/v1/" + name), get(`/v1/${name}/trend`), get(`/v1/${name}/recoveries`),
     ]);
     const hours = (Number(engine.counters.operatingSeconds) / 3600).toFixed(1);
-    const rows = recoveries.recoveries.map((r) => [instant(r.washTime), chip(r.verdict), r.explanation, r.workOrder ? link("orders", "order") : "before the suite"]);
+    const rows = recoveries.recoveries.map((r) => [instant(r.washTime), chip(r.verdict), r.explanation, r.workOrder ? link("order/" + last(r.workOrder), "order") : "before the suite"]);
     return [
       el("h2", {}, "Engine " + engine.serial), el("p", {}, `${hours} h and ${engine.counters.cycles} cycles since new. ${trend.summary}`), drawTrend(trend),
       el("p", {}, "Baseline: " + trend.baseline), files(name), table("What the washes recovered", ["Wash", "Verdict", "In words", "Order"], rows, "No wash is on the time line."),
@@ -133,9 +146,19 @@ const pages = {
   },
   async orders() {
     const found = await get("/v1/workOrders?pageSize=200");
-    const rows = found.workOrders.map((o) => [o.number, o.displayName, o.engineSerial, chip(o.state), o.hold ? "on hold: " + o.hold.reason : "", instant(o.planStartTime),
+    const rows = found.workOrders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, o.engineSerial, chip(o.state), o.hold ? "on hold: " + o.hold.reason : "", instant(o.planStartTime),
       (o.origin && o.origin.reasons.join("; ")) || "by hand"]);
     return [el("h2", {}, "Orders"), table("Work orders, newest first", ["Number", "Work", "Engine", "State", "Hold", "Planned", "Why"], rows, "No order yet. Advice and due items draft them.")];
+  },
+  async order(id) {
+    const name = "workOrders/" + encodeURIComponent(id);
+    const [order, steps, compared] = await Promise.all([get("/v1/" + name), get(`/v1/${name}/steps?pageSize=200`), get(`/v1/${name}:compare?showAll=true`)]);
+    const done = steps.steps.map((s) => [String(s.position), s.title, s.state, last(s.performer) || "–", instant(s.completeTime)]);
+    const lines = (compared.comparisons || []).map((c) => [c.label, c.plannedText, c.doneText, c.differs ? chip("DIFFERS") : "as planned", c.toleranceText || "–"]);
+    return [el("h2", {}, `Order ${order.number}`), el("p", {}, chip(order.state), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""),
+      nextStep(order, steps.steps), packs(name),
+      table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with."),
+      table("Steps", ["Step", "What", "State", "By", "At"], done, "The card has no steps.")];
   },
   async due() {
     const found = await get("/v1/dueItems?pageSize=1000");
