@@ -45,3 +45,37 @@ func TestGuessesAtOnce(t *testing.T) {
 		}
 	})
 }
+
+// Processes that begin at once on an empty database all begin, and one of their tokens, the newest, lets the administrator in.
+func TestSeveralProcessesBeginAtOnce(t *testing.T) {
+	storagetest.Engines(t, accounts.Migrations(), func(t *testing.T, db *storage.DB) {
+		s := &accounts.Store{DB: db, Clock: clock.NewFake(time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)), IDs: ids.System()}
+		const processes = 4
+		type begun struct {
+			token string
+			err   error
+		}
+		answers := make(chan begun, processes)
+		for range processes {
+			go func() {
+				token, err := s.FirstAdmin(t.Context())
+				answers <- begun{token, err}
+			}()
+		}
+		works := 0
+		for range processes {
+			b := <-answers
+			if b.err != nil || b.token == "" {
+				t.Errorf("a process does not begin: %q %v", b.token, b.err)
+			}
+			if _, err := s.Accept(t.Context(), b.token, "a demonstration passphrase"); err == nil {
+				works++
+			} else if !fault.HasReason(err, "INVITATION_INVALID") {
+				t.Error(err)
+			}
+		}
+		if works > 1 {
+			t.Errorf("%d tokens work", works)
+		}
+	})
+}

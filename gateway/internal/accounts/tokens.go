@@ -18,6 +18,14 @@ import (
 // FirstAdmin makes the account of the first administrator where there is no account, and a one-time token for it as long
 // as it was not used; it returns "" once somebody can sign in.
 func (s *Store) FirstAdmin(ctx context.Context) (token string, err error) {
+	token, err = s.firstAdmin(ctx)
+	if fault.HasReason(err, "ALREADY_EXISTS") { // another process made it at the same moment
+		token, err = s.firstAdmin(ctx)
+	}
+	return token, err
+}
+
+func (s *Store) firstAdmin(ctx context.Context) (token string, err error) {
 	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		token = ""
 		all, err := Accounts.Where(ctx, tx, "1 = 1 ORDER BY name")
