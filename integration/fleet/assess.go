@@ -155,13 +155,15 @@ func (o *operator) readShifts(ctx context.Context, e *engineReport) error {
 		return err
 	}
 	for _, s := range now.GetShifts() {
-		x := shift{Time: text(s.GetDetectTime()), Onset: text(s.GetOnsetTime()), Verdict: s.GetVerdict(), Candidates: []candidate{}}
-		for _, c := range s.GetCauses() {
-			x.Candidates = append(x.Candidates, candidate{c.GetCause(), c.GetProbability()})
+		x := shift{Time: text(s.GetDetectTime()), Onset: text(s.GetOnsetTime())}
+		for _, step := range s.GetSteps() {
+			at := causeStep{Time: text(step.GetStepTime()), Evidence: step.GetEvidence(), Verdict: step.GetVerdict()}
+			for _, c := range step.GetCauses() {
+				at.Candidates = append(at.Candidates, candidate{c.GetCause(), c.GetProbability()})
+			}
+			x.Steps = append(x.Steps, at)
 		}
-		if len(x.Candidates) > 0 {
-			x.Cause, x.Probability = x.Candidates[0].Cause, x.Candidates[0].Probability
-		}
+		x.asDetected()
 		e.Shifts = append(e.Shifts, x)
 	}
 	return nil

@@ -87,14 +87,18 @@ func (out *report) add(serial string, r trend.Result) {
 		e.Advices = append(e.Advices, advice{stamp(a.At), "recovery_wash", a.Cause})
 	}
 	for _, s := range r.Shifts {
-		x := shift{Time: stamp(s.DetectedAt), Onset: stamp(s.Onset), Verdict: "cannot_tell", Candidates: []candidate{}}
-		if s.Named {
-			x.Verdict = "named"
+		x := shift{Time: stamp(s.DetectedAt), Onset: stamp(s.Onset)}
+		for _, step := range s.Steps {
+			at := causeStep{Time: stamp(step.At), Evidence: step.Evidence, Verdict: "cannot_tell"}
+			if step.Named {
+				at.Verdict = "named"
+			}
+			for _, c := range step.Causes {
+				at.Candidates = append(at.Candidates, candidate{c.Name, c.Probability})
+			}
+			x.Steps = append(x.Steps, at)
 		}
-		for _, c := range s.Causes {
-			x.Candidates = append(x.Candidates, candidate{c.Name, c.Probability})
-		}
-		x.Cause, x.Probability = s.Causes[0].Name, s.Causes[0].Probability
+		x.asDetected()
 		e.Shifts = append(e.Shifts, x)
 	}
 	for _, w := range r.Recoveries {

@@ -24,6 +24,7 @@ type advice struct {
 	Reason string `json:"reason"`
 }
 
+// shift is a change as it was judged at its detection, and how its causes were weighed from then on.
 type shift struct {
 	Time        string      `json:"time"`  // when it was detected
 	Onset       string      `json:"onset"` // estimated
@@ -31,6 +32,21 @@ type shift struct {
 	Cause       string      `json:"cause"`
 	Probability float64     `json:"probability"`
 	Candidates  []candidate `json:"candidates"`
+	Steps       []causeStep `json:"steps"`
+}
+
+type causeStep struct {
+	Time       string      `json:"time"`
+	Evidence   string      `json:"evidence"`
+	Verdict    string      `json:"verdict"`
+	Candidates []candidate `json:"candidates"`
+}
+
+// asDetected takes the verdict of the first step, for nothing later counts as known at the detection.
+func (s *shift) asDetected() {
+	first := s.Steps[0]
+	s.Verdict, s.Candidates = first.Verdict, first.Candidates
+	s.Cause, s.Probability = first.Candidates[0].Cause, first.Candidates[0].Probability
 }
 
 type candidate struct {

@@ -70,6 +70,7 @@ type result struct {
 	advised               share // engines that foul fast, advised at least once
 	steps, ramps          share // faults flagged in time
 	honest, wrong, named  share // of the flagged faults: right or "cannot tell"; firmly wrong; named
+	lastWrong, lastNamed  share // the same by the last step, with all that was learned after the detection
 	itt, ng, fuel         share // intervals that cover the truth
 	unmeasured            int   // washes without an interval
 	caught, rejected      share // mistakes caught; good readings rejected
@@ -162,6 +163,11 @@ func (s *result) shift(said engineReport, e engineTruth, right []string) {
 		s.honest.add(x.Verdict == "cannot_tell" || slices.Contains(right, x.Cause))
 		s.wrong.add(x.Verdict == "named" && !slices.Contains(right, x.Cause))
 		s.named.add(x.Verdict == "named")
+		if n := len(x.Steps); n > 0 {
+			last := x.Steps[n-1]
+			s.lastNamed.add(last.Verdict == "named")
+			s.lastWrong.add(last.Verdict == "named" && !slices.Contains(right, last.Candidates[0].Cause))
+		}
 		s.remarks = append(s.remarks, fmt.Sprintf("%s %s: flagged after %.0f days, %s %s %.2f", e.Serial, e.Fault, late, x.Verdict, x.Cause, x.Probability))
 		return
 	}
@@ -220,6 +226,7 @@ func (s *result) writeTo(w io.Writer) error {
 		fmt.Sprintf("Fouling engines advised at least once: %v", s.advised),
 		fmt.Sprintf("Steps flagged within %d days: %v; slow ramps within %d days: %v (goal: all)", stepDays, s.steps, rampDays, s.ramps),
 		fmt.Sprintf("Of the flagged faults right or \"cannot tell\": %v (goal 85 %%); firmly wrong: %v (goal at most 5 %%); named: %v", s.honest, s.wrong, s.named),
+		fmt.Sprintf("With all that was learned after the detection: firmly wrong: %v; named: %v", s.lastWrong, s.lastNamed),
 		fmt.Sprintf("Changes told where dirt was all there was: %d, with a cause named: %d", s.stray, s.strayNamed),
 		fmt.Sprintf("90 %% recovery intervals that cover the truth: ITT %v, Ng %v, fuel flow %v (goal 85 to 95 %%); without an interval: %d", s.itt, s.ng, s.fuel, s.unmeasured),
 		fmt.Sprintf("Logging mistakes caught: %v (goal 90 %%); good readings rejected: %v (goal at most 1 %%)", s.caught, s.rejected),

@@ -29,7 +29,9 @@ func TestTheScoreByHand(t *testing.T) {
 			{Time: "2026-01-31T00:00:00Z", Verdict: "named", Cause: "fouling"}, // before the onset: not judged
 			{Time: "2026-03-18T00:00:00Z", Verdict: "named", Cause: "itt_indication"},
 		}},
-		{Serial: "C", Shifts: []shift{{Time: "2026-05-31T00:00:00Z", Verdict: "named", Cause: "bleed_leak"}}},
+		{Serial: "C", Shifts: []shift{{Time: "2026-05-31T00:00:00Z", Verdict: "named", Cause: "bleed_leak", Steps: []causeStep{
+			{Verdict: "named", Candidates: []candidate{{"bleed_leak", 0.9}}}, {Verdict: "named", Candidates: []candidate{{"hot_section", 0.9}}},
+		}}}},
 		{Serial: "D"},
 	}, Held: []held{{Serial: "A", Time: "2026-01-02T08:00Z"}, {Serial: "A", Time: "2026-01-09T08:00Z"}}}
 	s := score(r, known())
@@ -39,7 +41,8 @@ func TestTheScoreByHand(t *testing.T) {
 	}{
 		{"healthy engines", s.healthy, 1}, {"false advices", s.falseAdvices, 1}, {"advised", s.advised, share{0, 1}},
 		{"a step one day inside, one not flagged", s.steps, share{1, 2}}, {"a ramp on day 119", s.ramps, share{1, 1}}, {"honest", s.honest, share{1, 2}},
-		{"firmly wrong", s.wrong, share{1, 2}}, {"ITT", s.itt, share{1, 1}}, {"Ng", s.ng, share{0, 1}}, {"fuel flow", s.fuel, share{1, 1}},
+		{"firmly wrong", s.wrong, share{1, 2}}, {"firmly wrong at last", s.lastWrong, share{0, 1}}, {"named at last", s.lastNamed, share{1, 1}},
+		{"ITT", s.itt, share{1, 1}}, {"Ng", s.ng, share{0, 1}}, {"fuel flow", s.fuel, share{1, 1}},
 		{"caught", s.caught, share{1, 2}}, {"rejected", s.rejected, share{1, 100}}, {"without an interval", s.unmeasured, 0},
 	} {
 		if c.got != c.want {

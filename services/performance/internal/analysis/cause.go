@@ -52,7 +52,7 @@ func (g *signatures) beyond(noise *matrix, c change, precision float64) float64 
 
 // isolate weighs every cause in both shapes. A change is a normal vector about zero whose covariance is that of the
 // estimate, plus the dirt that may have come or gone, plus the cause's own signature times its scale.
-func (g *signatures) isolate(step, rise change, s *scatter) (causes []Cause, named bool) {
+func (g *signatures) isolate(step, rise change, s *scatter) (causes []Cause, sure bool) {
 	mean := s.mean()
 	total := 0.0
 	top := math.Max(step.gain, rise.gain)
@@ -75,7 +75,12 @@ func (g *signatures) isolate(step, rise change, s *scatter) (causes []Cause, nam
 		causes[i].Probability /= total
 	}
 	slices.SortStableFunc(causes, func(a, b Cause) int { return cmp.Compare(b.Probability, a.Probability) })
-	return causes, causes[0].Probability >= namedAbove && causes[1].Probability < causes[0].Probability*math.Exp(-guard)
+	return causes, named(causes)
+}
+
+// named says whether the first cause can be named.
+func named(causes []Cause) bool {
+	return causes[0].Probability >= namedAbove && causes[0].Name != "other" && len(causes) > 1 && causes[1].Probability < causes[0].Probability*math.Exp(-guard)
 }
 
 // airSide says whether a change is most probably dirt or a blocked inlet, which the three deviations can't tell apart.

@@ -48,6 +48,7 @@ func (h *history) window(i, j int) (d vector, day float64) {
 
 // change is the least-squares fit of one shape of change.
 type change struct {
+	start     int // the reading after which it was fitted
 	from      int // the last reading before it
 	gradual   bool
 	size      vector  // at the newest reading
@@ -70,7 +71,7 @@ func (h *history) fit(start, k int, gradual bool) change {
 		cross = b.TD.plus(-1, m.TD).plus(-origin, after)
 	}
 	spread := squares - sum*sum/n
-	c := change{from: k, gradual: gradual, washes: b.Washes - a.Washes, days: (b.T-m.T)/count - (m.T-a.T)/(n-count)}
+	c := change{start: start, from: k, gradual: gradual, washes: b.Washes - a.Washes, days: (b.T-m.T)/count - (m.T-a.T)/(n-count)}
 	if !(spread > 0 && last > 0) {
 		return c
 	}

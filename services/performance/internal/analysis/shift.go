@@ -16,8 +16,9 @@ type Shift struct {
 	Gradual           bool
 	Dirt              bool            // the level rose by more than a wash is worth; it is no change of the engine
 	Change            baseline.Values // ITT [°C], Ng [% points], fuel flow [%]
-	Named             bool            // the first cause is named; otherwise "cannot tell"
-	Causes            []Cause         // most probable first
+	Named             bool            // the first cause is named by now; otherwise "cannot tell"
+	Causes            []Cause         // as weighed by now, most probable first
+	Steps             []Step          // how they were weighed over time, from its detection on
 }
 
 // contrast compares the mean of the newest readings with that of readings before them.
@@ -106,20 +107,25 @@ func (h *history) best(g *signatures, start int, gradual bool, mean *matrix) cha
 		if gradual && h.day(h.N)-h.day(k) < slowDays {
 			break
 		}
-		c := h.fit(start, k, gradual)
-		if c.precision <= 0 {
-			continue
-		}
-		expected, moved := g.dirtMoved(c.days, c.washes)
-		v := matrix{}.plus(1/c.precision, mean).plus(moved, &g.spread)
-		if l, ok := v.cholesky(); ok {
-			c.gain = l.chi2(c.size.plus(-1, expected))
-		}
-		if c.gain > found.gain {
+		if c := h.gained(g, start, k, gradual, mean); c.gain > found.gain {
 			found = c
 		}
 	}
 	return found
+}
+
+// gained is the fit of a change with the fall of χ² by it, dirt's part apart; without a fall when nothing can be fitted.
+func (h *history) gained(g *signatures, start, k int, gradual bool, mean *matrix) change {
+	c := h.fit(start, k, gradual)
+	if c.precision <= 0 {
+		return c
+	}
+	expected, moved := g.dirtMoved(c.days, c.washes)
+	v := matrix{}.plus(1/c.precision, mean).plus(moved, &g.spread)
+	if l, ok := v.cholesky(); ok {
+		c.gain = l.chi2(c.size.plus(-1, expected))
+	}
+	return c
 }
 
 // find looks for a change in what was seen so far, the scatter and the limit being those of now.

@@ -155,7 +155,7 @@ func TestShiftsDoNotLookAhead(t *testing.T) {
 	for _, s := range whole {
 		n := int(s.DetectedAt.Sub(start).Hours()/24) + 1
 		before := analysis.Analyse(m, all[:n], washes(n), analysis.Rules{}).Shifts
-		if len(before) == 0 || before[len(before)-1].DetectedAt != s.DetectedAt || before[len(before)-1].Causes[0].Probability != s.Causes[0].Probability {
+		if len(before) == 0 || before[len(before)-1].DetectedAt != s.DetectedAt || before[len(before)-1].Steps[0].Causes[0].Probability != s.Steps[0].Causes[0].Probability {
 			t.Errorf("on %v: %+v", s.DetectedAt, before)
 		}
 	}

@@ -59,6 +59,7 @@ type Tracker struct {
 	Advices             []Advice
 	HeldBack            []Advice
 	Shifts              []Shift
+	Watch               watch // the newest of Shifts
 
 	signatures *signatures // those of Rules
 }
@@ -92,7 +93,7 @@ func (t *Tracker) Event(e Event) {
 	case "salt_rinse":
 		return
 	default: // an answer to what was open, or a change of the engine or of an indication
-		t.Open, t.Based = nil, false
+		t.Open, t.Based, t.Watch = nil, false, watch{}
 		t.History.Begin = t.History.N
 	}
 	t.Near, t.Withheld = neighbours{}, false
@@ -158,6 +159,7 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 	v.Level = t.EWMA
 	t.Slope.add(r.Hours, d[0])
 	t.shift(r.At)
+	t.reweigh(r.At)
 	t.measure(raw{r.At, speed, vectorOf(v.Deviation), v.theta})
 	t.trend(r.At, d)
 	t.programme(r, v.Level)
@@ -193,11 +195,11 @@ func (t *Tracker) shift(at time.Time) {
 		t.History.Begin = t.History.N
 	}
 	if airSide(s.Causes) {
-		t.dirty(s)
+		t.dirty(s, &found)
 		return
 	}
 	if t.Open == nil || !s.Gradual || !t.Open.Gradual {
-		t.Shifts = append(t.Shifts, s)
+		t.told(s, &found)
 		t.Open = &s
 	}
 	t.Near, t.Withheld, t.Based = neighbours{}, false, false
@@ -205,10 +207,10 @@ func (t *Tracker) shift(at time.Time) {
 }
 
 // dirty tells of more dirt than is usual, once a wash cycle. Trend and recoveries go on as before.
-func (t *Tracker) dirty(s Shift) {
+func (t *Tracker) dirty(s Shift, found *change) {
 	s.Dirt = true
 	if !t.Dirty {
-		t.Shifts = append(t.Shifts, s)
+		t.told(s, found)
 	}
 	t.Dirty = true
 }

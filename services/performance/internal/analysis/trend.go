@@ -56,8 +56,13 @@ func (t *Tracker) trend(at time.Time, d vector) {
 		return
 	}
 	if n == referenceCount {
-		t.refer()
+		t.refer(at)
 		return
+	}
+	if n == 2*referenceCount { // a wash that could not be told before may be told now
+		if answer, washed := t.answered(); washed {
+			t.respond(at, &answer)
+		}
 	}
 	long := t.noise() * math.Sqrt(t.Scatter.Long[0])
 	z := (d[0] - t.Base[0] - t.Rules.WorthITT) / long
@@ -69,18 +74,25 @@ func (t *Tracker) trend(at time.Time, d vector) {
 
 // refer takes the first readings since the last change as the new reference. After a wash that did not certainly recover
 // anything a lower one stays, since a wash may still bring that level back.
-func (t *Tracker) refer() {
+func (t *Tracker) refer(at time.Time) {
 	fresh, _ := t.History.window(t.Since, t.History.N)
-	if t.Based && fresh[0] > t.Base[0] && !t.recovered() {
+	answer, washed := t.answered()
+	if washed {
+		t.respond(at, &answer)
+	}
+	if t.Based && fresh[0] > t.Base[0] && washed && answer.Outcome != Recovered {
 		return
 	}
 	t.Based, t.Base, t.BaseAt = true, fresh, t.SinceAt
 }
 
-// recovered says whether the wash at which the present readings begin has certainly recovered something by now.
-func (t *Tracker) recovered() bool {
+// answered is what the wash at which the present readings begin has done by now; it reports false when they begin otherwise.
+func (t *Tracker) answered() (Recovery, bool) {
 	p := len(t.Pending)
-	return p == 0 || t.recovery(&t.Pending[p-1]).Outcome == Recovered
+	if p == 0 || !t.Pending[p-1].Wash.At.Equal(t.SinceAt) {
+		return Recovery{}, false
+	}
+	return t.recovery(&t.Pending[p-1]), true
 }
 
 // risen tells of a level that rose: an advice when a wash may answer it, or what must be answered first.
@@ -104,7 +116,7 @@ func (t *Tracker) risen(at time.Time) {
 	dirty := t.signatures.beyond(&mean, rise, rise.precision) < notDirt
 	s := Shift{DetectedAt: at, Onset: t.SinceAt, Gradual: true, Dirt: true, Change: rise.size.values()}
 	s.Causes, s.Named = t.signatures.isolate(change{}, rise, &t.Scatter)
-	t.dirty(s)
+	t.dirty(s, nil)
 	if !dirty {
 		t.withhold(at, level.Value, reasons, "the speed and the fuel flow did not move as dirt moves them: look for another cause first")
 		return

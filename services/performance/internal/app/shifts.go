@@ -21,18 +21,38 @@ func shiftsOf(result analysis.Result) []*performancev1.Shift {
 	var out []*performancev1.Shift
 	for _, s := range result.Shifts {
 		shift := &performancev1.Shift{
-			DetectTime: timestamppb.New(s.DetectedAt), OnsetTime: timestamppb.New(s.Onset), Gradual: s.Gradual, Verdict: "cannot_tell",
+			DetectTime: timestamppb.New(s.DetectedAt), OnsetTime: timestamppb.New(s.Onset), Gradual: s.Gradual,
 			Change: &performancev1.Deviation{IttC: s.Change.ITT, NgPct: s.Change.Ng, FuelFlowPct: s.Change.Fuel},
 		}
-		if s.Named {
-			shift.Verdict = "named"
-		}
+		shift.Verdict = verdictOf(s.Named)
 		for _, c := range s.Causes {
-			if c.Probability >= 0.01 {
+			if c.Probability >= leastProbable {
 				shift.Causes = append(shift.Causes, &performancev1.Cause{Cause: c.Name, Probability: c.Probability, NextCheck: checks[c.Name], SupportingEvidence: c.For, OpposingEvidence: c.Against})
 			}
 		}
+		for _, step := range s.Steps {
+			shift.Steps = append(shift.Steps, stepOf(step))
+		}
 		out = append(out, shift)
+	}
+	return out
+}
+
+const leastProbable = 0.01
+
+func verdictOf(named bool) string {
+	if named {
+		return "named"
+	}
+	return "cannot_tell"
+}
+
+func stepOf(s analysis.Step) *performancev1.CauseStep {
+	out := &performancev1.CauseStep{StepTime: timestamppb.New(s.At), Evidence: s.Evidence, Verdict: verdictOf(s.Named)}
+	for _, c := range s.Causes {
+		if c.Probability >= leastProbable {
+			out.Causes = append(out.Causes, &performancev1.Cause{Cause: c.Name, Probability: c.Probability})
+		}
 	}
 	return out
 }

@@ -1,0 +1,155 @@
+package analysis
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+)
+
+// Step is how the causes of a shift were weighed at one time.
+type Step struct {
+	At       time.Time
+	Evidence string // what was learned
+	Named    bool
+	Causes   []Cause // without their evidence
+}
+
+// watch is the newest shift while more is learned of it.
+type watch struct {
+	On          bool
+	Index       int // among Shifts
+	Fitted      bool
+	Start, From int     // of its fit, in numbers of readings
+	Told        int     // the reading at which it was told
+	Size        float64 // of the change of ITT by the newest fit [°C]
+	Answered    int     // the wash cycle whose wash was weighed
+}
+
+const (
+	watchCount = 120  // readings after its detection for which a shift is weighed again
+	stepWorth  = 0.05 // change of a probability that is told
+	mostSteps  = 20   // of one shift
+)
+
+// How much likelier or less likely a wash's response makes dirt: dirt comes off in most washes, and what is not dirt does not,
+// but there is always some usual dirt that does. A wash that certainly took less than littleOff of the change off did nothing.
+// Common practice, no source.
+const (
+	cameOff, stayedOn = 2, 0.2
+	littleOff         = 0.35
+)
+
+// told keeps a shift and begins to watch it; one that was not found by a fit is weighed again by responses to washes only.
+func (t *Tracker) told(s Shift, found *change) {
+	s.Steps = []Step{{s.DetectedAt, "The change was found.", s.Named, bare(s.Causes)}}
+	t.Shifts = append(t.Shifts, s)
+	t.Watch = watch{On: true, Index: len(t.Shifts) - 1, Told: t.History.N, Size: s.Change.ITT}
+	if found != nil {
+		t.Watch.Fitted, t.Watch.Start, t.Watch.From = true, found.start, found.from
+	}
+}
+
+// reweigh weighs the newest shift again with the readings that came since, up to the next wash: what it takes off is not known
+// well enough to fit the change through it.
+func (t *Tracker) reweigh(at time.Time) {
+	w := &t.Watch
+	since := t.History.N - w.Told
+	if !w.On || since == 0 || since%refresh != 0 {
+		return
+	}
+	if since > watchCount || w.Fitted && t.History.N-w.Start >= reach-1 {
+		w.On = false
+		return
+	}
+	if w.Fitted && !t.Wash.At.After(t.Shifts[w.Index].DetectedAt) {
+		step := t.History.gained(t.signatures, w.Start, w.From, false, &t.Mean)
+		rise := change{}
+		if t.History.day(t.History.N)-t.History.day(w.From) >= slowDays {
+			rise = t.History.gained(t.signatures, w.Start, w.From, true, &t.Mean)
+		}
+		causes, _ := t.signatures.isolate(step, rise, &t.Scatter)
+		if w.Size = step.size[0]; rise.gain > step.gain {
+			w.Size = rise.size[0]
+		}
+		t.learned(at, fmt.Sprintf("%d readings since it began.", t.History.N-w.From), causes)
+	}
+}
+
+// respond weighs the newest shift again when a wash after it has shown what it did.
+func (t *Tracker) respond(at time.Time, r *Recovery) {
+	w := &t.Watch
+	if !w.On || w.Answered == t.Cycle || !r.At.After(t.Shifts[w.Index].DetectedAt) {
+		return
+	}
+	var factor float64
+	var words string
+	switch little := -littleOff * w.Size; {
+	case little < 0 && r.ITT.Value-r.ITT.Half > little:
+		factor, words = stayedOn, "The wash of %s did not take it off, which speaks against dirt."
+	case r.Outcome == Recovered:
+		factor, words = cameOff, "The wash of %s recovered, as after dirt."
+	default:
+		return
+	}
+	w.Answered, words = t.Cycle, fmt.Sprintf(words, r.At.Format(time.DateOnly))
+	causes := lifted(t.Shifts[w.Index].Causes, factor)
+	for i := range causes {
+		switch {
+		case causes[i].Name != fouling:
+		case factor < 1:
+			causes[i].Against = append(slices.Clone(causes[i].Against), words)
+		default:
+			causes[i].For = append(slices.Clone(causes[i].For), words)
+		}
+	}
+	t.learned(at, words, causes)
+}
+
+// learned keeps how the causes stand now, as a step when they moved.
+func (t *Tracker) learned(at time.Time, evidence string, causes []Cause) {
+	s := &t.Shifts[t.Watch.Index]
+	last := s.Steps[len(s.Steps)-1]
+	open := t.Open != nil && t.Open.DetectedAt.Equal(s.DetectedAt)
+	s.Causes, s.Named = causes, named(causes)
+	if open {
+		t.Open.Causes, t.Open.Named = s.Causes, s.Named
+	}
+	if len(s.Steps) < mostSteps && (s.Named != last.Named || moved(last.Causes, causes)) {
+		s.Steps = append(s.Steps, Step{at, evidence, s.Named, bare(causes)})
+	}
+}
+
+// moved says whether a probability changed so much that it is told.
+func moved(before, after []Cause) bool {
+	return slices.ContainsFunc(after, func(c Cause) bool {
+		i := slices.IndexFunc(before, func(b Cause) bool { return b.Name == c.Name })
+		return i < 0 && c.Probability >= stepWorth || i >= 0 && math.Abs(before[i].Probability-c.Probability) >= stepWorth
+	})
+}
+
+// lifted are causes with dirt so much more likely than it was.
+func lifted(causes []Cause, dirt float64) []Cause {
+	out, total := slices.Clone(causes), 0.0
+	for i := range out {
+		if out[i].Name == fouling {
+			out[i].Probability *= dirt
+		}
+		total += out[i].Probability
+	}
+	for i := range out {
+		out[i].Probability /= total
+	}
+	slices.SortStableFunc(out, func(a, b Cause) int { return cmp.Compare(b.Probability, a.Probability) })
+	return out
+}
+
+// bare are causes without their evidence.
+func bare(causes []Cause) []Cause {
+	var out []Cause
+	for _, c := range causes {
+		out = append(out, Cause{Name: c.Name, Probability: c.Probability})
+	}
+	return out
+}
