@@ -20,6 +20,8 @@ import (
 
 // cli is the command line.
 type cli struct {
+	asking
+
 	Serve   serveCommand  `cmd:"" help:"Run the suite, or some of its parts."`
 	Config  configCommand `cmd:"" help:"Show the settings in force and where each comes from, or a reference of all."`
 	Demo    demoCommand   `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
@@ -116,6 +118,9 @@ func Main(args []string, stdout, stderr io.Writer) int {
 }
 
 func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.Writer) error {
+	if known, err := c.asking.run(ctx, command.Command(), os.Stdin, stdout, stderr); known {
+		return err
+	}
 	switch command.Command() {
 	case "version":
 		_, err := fmt.Fprintln(stdout, version())

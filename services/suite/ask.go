@@ -1,0 +1,214 @@
+package suite
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/suite/verbs"
+)
+
+// shape is how a command shows what it got.
+type shape struct {
+	Output  string   `short:"o" default:"table" enum:"table,json,csv" help:"table, json (one object per line) or csv."`
+	Columns []string `help:"Fields to show, such as name,serial; by default the usual ones."`
+}
+
+// listCommand lists a collection.
+type listCommand struct {
+	remote
+	shape
+
+	Parent string `help:"Where they belong, such as workOrders/a; all when empty."`
+	Filter string `help:"Which, such as 'state = \"USABLE\"'."`
+	Order  string `help:"How sorted, such as 'due_date desc'."`
+	Limit  int    `help:"The most to list; 0 means all."`
+}
+
+type anyListCommand struct {
+	listCommand
+
+	Collection string `arg:"" help:"As in addresses, such as taskCards or engines."`
+}
+
+type getCommand struct {
+	remote
+
+	Name string `arg:"" help:"The resource, such as engines/a."`
+}
+
+type callCommand struct {
+	remote
+
+	Method string `arg:"" help:"A method, such as ListEngines; see coldsection methods."`
+	JSON   string `name:"json" default:"{}" help:"The request; @FILE reads a file, @- standard input."`
+}
+
+type eventsCommand struct {
+	remote
+	shape
+
+	After  string   `help:"The cursor after which to begin; empty begins with the oldest."`
+	Types  []string `help:"Only these, such as coldsection.stock.*."`
+	Follow bool     `short:"f" help:"Wait for more until Ctrl-C."`
+}
+
+type importCommand struct {
+	remote
+
+	File    string `arg:"" help:"A CSV file of readings; - reads standard input."`
+	Source  string `help:"Where the readings are from."`
+	Check   bool   `help:"Check everything and change nothing."`
+	Request string `name:"request-id" help:"A UUID; repeating it with the same file imports once."`
+}
+
+// asking are the commands that call a running suite.
+type asking struct {
+	Engines listCommand    `cmd:"" help:"List engines."`
+	Due     listCommand    `cmd:"" help:"List what is due."`
+	Orders  listCommand    `cmd:"" help:"List work orders."`
+	Lots    listCommand    `cmd:"" help:"List lots on the shelf."`
+	Stock   listCommand    `cmd:"" help:"List stock movements."`
+	List    anyListCommand `cmd:"" help:"List any collection."`
+	Get     getCommand     `cmd:"" help:"Show one resource as JSON."`
+	Call    callCommand    `cmd:"" help:"Call any method of the API with JSON."`
+	Methods struct{}       `cmd:"" help:"Name the methods of the API."`
+	Events  eventsCommand  `cmd:"" help:"Print the change feed."`
+	Import  importCommand  `cmd:"" help:"Import readings."`
+}
+
+// collections are those with commands of their own.
+var collections = map[string]string{"engines": "engines", "due": "dueItems", "orders": "workOrders", "lots": "lots", "stock": "stockMovements"}
+
+// run runs the command of that name; known is false when it is none of these.
+func (a *asking) run(ctx context.Context, command string, in io.Reader, out, problems io.Writer) (known bool, err error) {
+	word, _, _ := strings.Cut(command, " ")
+	switch word {
+	case "engines":
+		return true, a.Engines.run(ctx, collections[word], out)
+	case "due":
+		return true, a.Due.run(ctx, collections[word], out)
+	case "orders":
+		return true, a.Orders.run(ctx, collections[word], out)
+	case "lots":
+		return true, a.Lots.run(ctx, collections[word], out)
+	case "stock":
+		return true, a.Stock.run(ctx, collections[word], out)
+	case "list":
+		return true, a.List.run(ctx, a.List.Collection, out)
+	case "get":
+		return true, a.Get.run(ctx, out)
+	case "call":
+		return true, a.Call.run(ctx, in, out)
+	case "methods":
+		return true, nameMethods(out)
+	case "events":
+		return true, a.Events.run(ctx, out, problems)
+	case "import":
+		return true, a.Import.run(ctx, in, out)
+	default:
+		return false, nil
+	}
+}
+
+// asked runs fn with a client; a refusal becomes an error with its reason in front.
+func (r *remote) asked(fn func(verbs.Client) error) error {
+	key, err := r.key()
+	if err != nil {
+		return err
+	}
+	conn, err := r.dial(key)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = conn.Close() }()
+	err = fn(verbs.Client{Conn: conn})
+	if f, ok := fault.As(err); ok && f.Reason != "" {
+		return fmt.Errorf("%s: %s", f.Reason, f.Message)
+	}
+	return err
+}
+
+func (c *listCommand) run(ctx context.Context, collection string, out io.Writer) error {
+	return c.asked(func(client verbs.Client) error {
+		rows := verbs.NewRows(c.Output, out, c.Columns)
+		err := client.List(ctx, verbs.Query{Collection: collection, Parent: c.Parent, Filter: c.Filter, Order: c.Order, Limit: c.Limit},
+			func(m protoreflect.Message) error { return rows.Write(m) })
+		return errors.Join(err, rows.Close())
+	})
+}
+
+func (c *getCommand) run(ctx context.Context, out io.Writer) error {
+	return c.asked(func(client verbs.Client) error { return client.Get(ctx, c.Name, out) })
+}
+
+func (c *callCommand) run(ctx context.Context, in io.Reader, out io.Writer) error {
+	request := c.JSON
+	if path, ok := strings.CutPrefix(request, "@"); ok {
+		text, err := readAll(path, in)
+		if err != nil {
+			return err
+		}
+		request = string(text)
+	}
+	return c.asked(func(client verbs.Client) error {
+		answer, err := client.Call(ctx, c.Method, request)
+		if err == nil {
+			_, err = fmt.Fprintln(out, answer)
+		}
+		return err
+	})
+}
+
+func (c *eventsCommand) run(ctx context.Context, out, problems io.Writer) error {
+	return c.asked(func(client verbs.Client) error {
+		columns := c.Columns
+		if len(columns) == 0 && c.Output == "table" {
+			columns = []string{"event_time", "type", "subject", "sequence"}
+		}
+		rows := verbs.NewRows(c.Output, out, columns)
+		cursor, err := client.Facts(ctx, c.After, c.Types, c.Follow, rows)
+		err = errors.Join(err, rows.Close())
+		if err == nil {
+			_, err = fmt.Fprintf(problems, "go on with --after %s\n", cursor)
+		}
+		return err
+	})
+}
+
+func (c *importCommand) run(ctx context.Context, in io.Reader, out io.Writer) error {
+	text, err := readAll(c.File, in)
+	if err != nil {
+		return err
+	}
+	request, err := json.Marshal(map[string]any{"csv": string(text), "source": c.Source, "validateOnly": c.Check, "requestId": c.Request})
+	if err != nil {
+		return err
+	}
+	call := callCommand{remote: c.remote, Method: "ImportReadings", JSON: string(request)}
+	return call.run(ctx, in, out)
+}
+
+func nameMethods(out io.Writer) error {
+	for _, m := range verbs.Methods() {
+		if _, err := fmt.Fprintln(out, m.FullName()); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// readAll reads a file, or standard input for "-".
+func readAll(path string, in io.Reader) ([]byte, error) {
+	if path == "-" {
+		return io.ReadAll(in)
+	}
+	return os.ReadFile(path)
+}

@@ -1,0 +1,135 @@
+package verbs
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"path"
+	"slices"
+	"strings"
+
+	"google.golang.org/genproto/googleapis/api/annotations"
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
+
+	"coldsection.example/services/platform/config"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/rpc"
+)
+
+// Client calls a running suite.
+type Client struct{ Conn grpc.ClientConnInterface }
+
+// Methods are the methods of the public contract that are no streams, by their full names, in order.
+func Methods() []protoreflect.MethodDescriptor {
+	var out []protoreflect.MethodDescriptor
+	protoregistry.GlobalFiles.RangeFiles(func(file protoreflect.FileDescriptor) bool {
+		if !strings.HasPrefix(string(file.Package()), "coldsection.") {
+			return true
+		}
+		for i := range file.Services().Len() {
+			methods := file.Services().Get(i).Methods()
+			for j := range methods.Len() {
+				if m := methods.Get(j); !m.IsStreamingClient() && !m.IsStreamingServer() {
+					out = append(out, m)
+				}
+			}
+		}
+		return true
+	})
+	slices.SortFunc(out, func(a, b protoreflect.MethodDescriptor) int {
+		return strings.Compare(string(a.FullName()), string(b.FullName()))
+	})
+	return out
+}
+
+// method finds a method by its own name, such as ListEngines, or by a longer one that ends in it. Reason: METHOD_UNKNOWN.
+func method(name string) (protoreflect.MethodDescriptor, error) {
+	name = strings.ReplaceAll(name, "/", ".")
+	nearest, least := "", 0
+	for _, m := range Methods() {
+		full := "." + string(m.FullName())
+		if strings.HasSuffix(full, "."+name) {
+			return m, nil
+		}
+		if d := config.Distance(string(m.Name()), name[strings.LastIndex(name, ".")+1:]); nearest == "" || d < least {
+			nearest, least = string(m.Name()), d
+		}
+	}
+	return nil, fault.Invalid("method", "METHOD_UNKNOWN", "There is no method %q; did you mean %s? See coldsection methods.", name, nearest)
+}
+
+// Call calls a method with a request in JSON; "" is an empty one. The answer is JSON as over REST.
+func (c Client) Call(ctx context.Context, name, request string) (string, error) {
+	m, err := method(name)
+	if err != nil {
+		return "", err
+	}
+	in, err := message(m.Input())
+	if err != nil {
+		return "", err
+	}
+	if request != "" {
+		if err := protojson.Unmarshal([]byte(request), in); err != nil {
+			return "", fault.Invalid("json", "REQUEST_INVALID", "The request can't be read: %v. Its fields are those of %s.", err, m.Input().Name())
+		}
+	}
+	out, err := c.invoke(ctx, m, in)
+	if err != nil {
+		return "", err
+	}
+	return protojson.MarshalOptions{Multiline: true, EmitDefaultValues: true}.Format(out), nil
+}
+
+func (c Client) invoke(ctx context.Context, m protoreflect.MethodDescriptor, in proto.Message) (proto.Message, error) {
+	out, err := message(m.Output())
+	if err != nil {
+		return nil, err
+	}
+	address := fmt.Sprintf("/%s/%s", m.Parent().FullName(), m.Name())
+	return out, rpc.FromStatus(c.Conn.Invoke(ctx, address, in, out))
+}
+
+func message(d protoreflect.MessageDescriptor) (proto.Message, error) {
+	typ, err := protoregistry.GlobalTypes.FindMessageByName(d.FullName())
+	if err != nil {
+		return nil, err
+	}
+	return typ.New().Interface(), nil
+}
+
+// Get writes one resource as JSON; its kind follows from its name, such as engines/a.
+func (c Client) Get(ctx context.Context, name string, out io.Writer) error {
+	m := getter(name)
+	if m == nil {
+		return fault.Invalid("name", "NAME_UNKNOWN", "No resource is named like %q. Names are as in addresses, such as engines/a.", name)
+	}
+	request, err := json.Marshal(map[string]string{"name": name})
+	if err != nil {
+		return err
+	}
+	answer, err := c.Call(ctx, string(m.FullName()), string(request))
+	if err == nil {
+		_, err = fmt.Fprintln(out, answer)
+	}
+	return err
+}
+
+// getter is the Get method whose address takes a name; nil when none does.
+func getter(name string) protoreflect.MethodDescriptor {
+	for _, m := range Methods() {
+		rule, _ := proto.GetExtension(m.Options(), annotations.E_Http).(*annotations.HttpRule)
+		pattern, ok := strings.CutPrefix(rule.GetGet(), "/v1/{name=")
+		if !ok || !strings.HasPrefix(string(m.Name()), "Get") {
+			continue
+		}
+		if matched, err := path.Match(strings.TrimSuffix(pattern, "}"), name); err == nil && matched {
+			return m
+		}
+	}
+	return nil
+}

@@ -1,0 +1,36 @@
+package verbs
+
+import (
+	"context"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	"coldsection.example/services/platform/rpc"
+)
+
+// Facts hands on the facts after a cursor and returns the cursor to go on from. With follow it waits for more until ctx ends.
+func (c Client) Facts(ctx context.Context, after string, types []string, follow bool, rows Rows) (string, error) {
+	const page, wait = 1000, 20
+	in := &accessv1.ListEventsRequest{After: after, Types: types, PageSize: page}
+	if follow {
+		in.Wait = &durationpb.Duration{Seconds: wait}
+	}
+	for {
+		out, err := accessv1.NewEventsServiceClient(c.Conn).ListEvents(ctx, in)
+		switch {
+		case ctx.Err() != nil:
+			return in.GetAfter(), nil //nolint:nilerr // somebody ended it; the call's error says only that
+		case err != nil:
+			return in.GetAfter(), rpc.FromStatus(err)
+		}
+		for _, e := range out.GetEvents() {
+			if err := rows.Write(e.ProtoReflect()); err != nil {
+				return in.GetAfter(), err
+			}
+		}
+		if in.After = out.GetNextCursor(); len(out.GetEvents()) == 0 && !follow {
+			return in.GetAfter(), nil
+		}
+	}
+}
