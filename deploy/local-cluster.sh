@@ -60,7 +60,7 @@ ready() {
 routes=127.0.0.1:$((port + 3)),127.0.0.1:$((port + 4)),127.0.0.1:$((port + 5))
 servers=nats://127.0.0.1:$port,nats://127.0.0.1:$((port + 1)),nats://127.0.0.1:$((port + 2))
 for i in 0 1 2; do
-  launch "events-$i" events --name "events-$i" --state "$folder/events-$i/data" --listen "127.0.0.1:$((port + i))" --cluster "127.0.0.1:$((port + 3 + i))" --route "$routes"
+  launch "events-$i" event-server --name "events-$i" --state "$folder/events-$i/data" --listen "127.0.0.1:$((port + i))" --cluster "127.0.0.1:$((port + 3 + i))" --route "$routes"
 done
 ready events-0 events-1 events-2
 

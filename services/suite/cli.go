@@ -22,12 +22,12 @@ import (
 type cli struct {
 	asking
 
-	Serve   serveCommand  `cmd:"" help:"Run the suite, or some of its parts."`
-	Config  configCommand `cmd:"" help:"Show the settings in force and where each comes from, or a reference of all."`
-	Demo    demoCommand   `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
-	MCP     mcpCommand    `cmd:"" name:"mcp" help:"Serve a running suite's read and draft tools to an AI agent, over standard input and output."`
-	Events  eventsCommand `cmd:"" help:"Run one event server of a cluster; several processes of the suite need three."`
-	Version struct{}      `cmd:"" help:"Say which version this is."`
+	Serve       serveCommand       `cmd:"" help:"Run the suite, or some of its parts."`
+	Config      configCommand      `cmd:"" help:"Show the settings in force and where each comes from, or a reference of all."`
+	Demo        demoCommand        `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
+	MCP         mcpCommand         `cmd:"" name:"mcp" help:"Serve a running suite's read and draft tools to an AI agent, over standard input and output."`
+	EventServer eventServerCommand `cmd:"" help:"Run one event server of a cluster; several processes of the suite need three."`
+	Version     struct{}           `cmd:"" help:"Say which version this is."`
 }
 
 // settings are read from flags, the environment and a file, in this order.
@@ -134,8 +134,8 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 		return c.Demo.run(ctx, stdout, stderr)
 	case "mcp":
 		return c.MCP.run(ctx, os.Stdin, os.Stdout)
-	case "events":
-		return c.Events.run(ctx, stdout)
+	case "event-server":
+		return c.EventServer.run(ctx, stdout)
 	default:
 		return c.Serve.run(ctx, stdout, stderr)
 	}

@@ -45,6 +45,7 @@ var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn)
 	// The mapping asks the last first; "engines/{engine}" here would take the verbs of other services' "engines/{engine}:advise".
 	compliancev1.RegisterComplianceServiceHandler, compliancev1.RegisterComplianceQueryServiceHandler,
 	compliancev1.RegisterGateServiceHandler, compliancev1.RegisterPlanningServiceHandler, compliancev1.RegisterCalendarServiceHandler,
+	compliancev1.RegisterVisitsServiceHandler, compliancev1.RegisterExchangeServiceHandler,
 	consumablesv1.RegisterConsumablesServiceHandler, consumablesv1.RegisterConsumablesQueryServiceHandler,
 	consumablesv1.RegisterScanningQueryServiceHandler,
 	workordersv1.RegisterWorkOrdersServiceHandler, workordersv1.RegisterWorkOrdersQueryServiceHandler,

@@ -40,6 +40,8 @@ type world struct {
 	planning compliancev1.PlanningServiceClient
 
 	calendars compliancev1.CalendarServiceClient
+	visits    compliancev1.VisitsServiceClient
+	exchange  compliancev1.ExchangeServiceClient
 
 	restarted func() *app.App // the use cases on the same database, as after a restart
 }
@@ -73,7 +75,8 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock})
 	w.commands, w.queries = compliancev1.NewComplianceServiceClient(conn), compliancev1.NewComplianceQueryServiceClient(conn)
 	w.gates, w.planning = compliancev1.NewGateServiceClient(conn), compliancev1.NewPlanningServiceClient(conn)
-	w.calendars = compliancev1.NewCalendarServiceClient(conn)
+	w.calendars, w.visits = compliancev1.NewCalendarServiceClient(conn), compliancev1.NewVisitsServiceClient(conn)
+	w.exchange = compliancev1.NewExchangeServiceClient(conn)
 	w.settle()
 	return w
 }

@@ -50,6 +50,7 @@ func Register(r rpc.Registrar, a *app.App) {
 		auth.Policy{}.For("coldsection.compliance.v1.GateService", []string{auth.RoleService, "quality"}, "CheckGates"))
 	registerPlanning(r, a)
 	registerCalendars(r, a)
+	registerExchange(r, a)
 }
 
 func commandPolicy() auth.Policy {

@@ -8,8 +8,8 @@ import (
 	"coldsection.example/services/platform/eventbus"
 )
 
-// eventsCommand runs one event server, for a cluster on one machine or a private network.
-type eventsCommand struct {
+// eventServerCommand runs one event server, for a cluster on one machine or a private network.
+type eventServerCommand struct {
 	Name    string   `required:"" help:"Its name, unlike that of every other."`
 	State   string   `required:"" help:"The folder that it keeps its files in."`
 	Listen  string   `default:"127.0.0.1:4222" help:"host:port for the parts of the suite."`
@@ -17,7 +17,7 @@ type eventsCommand struct {
 	Route   []string `help:"host:port of every server's cluster address, with commas between."`
 }
 
-func (c *eventsCommand) run(ctx context.Context, stdout io.Writer) error {
+func (c *eventServerCommand) run(ctx context.Context, stdout io.Writer) error {
 	return eventbus.Serve(ctx, eventbus.ServerConfig{Name: c.Name, Dir: c.State, Listen: c.Listen, Cluster: c.Cluster, Routes: c.Route}, func() {
 		_, _ = fmt.Fprintf(stdout, "Ready: events on %s.\n", c.Listen)
 	})

@@ -1,0 +1,111 @@
+package app
+
+import (
+	"bytes"
+	"context"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/printing"
+	"coldsection.example/services/platform/sheet"
+)
+
+// Bounds of one export, so that it fits a message.
+const (
+	maxExported      = 20_000
+	maxExportedBytes = 3_500_000
+)
+
+// table is a list before it is written: columns, and rows of canonical texts.
+type table struct {
+	name, title string
+	columns     []tableColumn
+	rows        [][]string
+}
+
+// tableColumn is a column with its name in a file and, printed, its title and share of the width.
+type tableColumn struct {
+	sheet.Column
+
+	title  string
+	weight float64
+}
+
+// ExportDueItems writes a list as a file. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE.
+func (a *App) ExportDueItems(ctx context.Context, req *compliancev1.ExportDueItemsRequest) (*compliancev1.ExportDueItemsResponse, error) {
+	t, err := a.tableOf(ctx, req)
+	if err != nil {
+		return nil, err
+	}
+	resp := &compliancev1.ExportDueItemsResponse{}
+	if req.GetFormat() == compliancev1.ExportDueItemsRequest_PDF {
+		resp.MediaType, resp.FileName = "application/pdf", t.name+".pdf"
+		resp.Content, err = a.printed(t)
+	} else {
+		format := sheet.CSV
+		if req.GetFormat() == compliancev1.ExportDueItemsRequest_XLSX {
+			format = sheet.XLSX
+		}
+		resp.MediaType, resp.FileName = format.MediaType(), t.name+"."+string(format)
+		resp.Content, err = t.written(format)
+	}
+	if err == nil && len(resp.GetContent()) > maxExportedBytes {
+		err = tooMuch()
+	}
+	return resp, err
+}
+
+func tooMuch() error {
+	return fault.Precondition("EXPORT_TOO_LARGE", "One export holds at most %d rows and %d bytes. Narrow its filter and take it in parts.", maxExported, maxExportedBytes)
+}
+
+func (a *App) tableOf(ctx context.Context, req *compliancev1.ExportDueItemsRequest) (table, error) {
+	switch req.GetContent() {
+	case compliancev1.ExportDueItemsRequest_LIFE_LIMITS:
+		return a.lifeTable(ctx, req.GetFilter())
+	case compliancev1.ExportDueItemsRequest_DIRECTIVES:
+		return a.directiveTable(ctx, req.GetFilter())
+	case compliancev1.ExportDueItemsRequest_LAST_AND_NEXT:
+		return a.dueTable(ctx, req.GetFilter(), table{name: "last-and-next", title: "Last done and next due", columns: lastAndNextColumns}, lastAndNextRow)
+	default:
+		return a.dueTable(ctx, req.GetFilter(), table{name: "due-list", title: "Due list", columns: dueColumns}, dueRow)
+	}
+}
+
+func (t table) written(format sheet.Format) ([]byte, error) {
+	var out bytes.Buffer
+	columns := make([]sheet.Column, len(t.columns))
+	for i, c := range t.columns {
+		columns[i] = c.Column
+	}
+	w, err := sheet.NewWriter(&out, format, columns)
+	if err != nil {
+		return nil, err
+	}
+	for _, row := range t.rows {
+		if err := w.Write(row...); err != nil {
+			return nil, err
+		}
+	}
+	err = w.Close()
+	return out.Bytes(), err
+}
+
+// printed is a list on pages of A4, lying.
+func (a *App) printed(t table) ([]byte, error) {
+	now := a.Clock.Now()
+	doc := printing.NewDocument(printing.Meta{
+		Title: t.title, Subject: "as of " + now.UTC().Format("2006-01-02 15:04") + " UTC", Author: "coldsection", Created: now,
+		Notice: "A list to plan by. The approved data and a licensed person decide.",
+	}, printing.Size{Width: printing.A4.Height, Height: printing.A4.Width})
+	doc.Heading(1, t.title)
+	body := printing.Table{Rows: t.rows}
+	for _, c := range t.columns {
+		body.Columns = append(body.Columns, printing.Column{Title: c.title, Weight: c.weight})
+	}
+	if len(t.rows) == 0 {
+		doc.Paragraph("The list is empty.")
+	}
+	doc.Table(body)
+	return doc.PDF()
+}

@@ -1,0 +1,67 @@
+package visit
+
+import (
+	"fmt"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"coldsection.example/services/compliance/internal/civil"
+)
+
+var monday = civil.Date{Year: 2026, Month: 3, Day: 2}
+
+// givenUp is what a bundle on a day gives up; false when something of it is late, or something left out is late before the next visit.
+func givenUp(items []Item, in []bool, day civil.Date, w Window) (days int, ok bool) {
+	for i, item := range items {
+		switch {
+		case item.Due.Before(w.Earliest):
+		case in[i] && item.Due.Before(day), !in[i] && item.Due.Before(w.Next):
+			return 0, false
+		case in[i]:
+			days += item.Due.Sub(day)
+		}
+	}
+	return days, true
+}
+
+// Check PLN-06, against every bundle on every day: none that is never late gives up less.
+func TestNoOtherBundleGivesUpLess(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		w := Window{Earliest: monday, Latest: monday.AddDays(rapid.IntRange(0, 10).Draw(t, "latest"))}
+		w.Next = w.Latest.AddDays(rapid.IntRange(1, 20).Draw(t, "next"))
+		var items []Item
+		for i := range rapid.IntRange(0, 7).Draw(t, "items") {
+			items = append(items, Item{Name: fmt.Sprint(i), Due: monday.AddDays(rapid.IntRange(-3, 40).Draw(t, "due"))})
+		}
+		got := Propose(items, w)
+		for _, i := range got.Items {
+			if i.Due.Before(got.Day) || i.Due.Before(w.Earliest) {
+				t.Fatalf("%v is proposed on %s", i, got.Day)
+			}
+		}
+		for _, i := range got.Earlier {
+			if !i.Due.Before(w.Earliest) {
+				t.Fatalf("%v is said to be due before %s", i, w.Earliest)
+			}
+		}
+		for set := range 1 << len(items) {
+			in := make([]bool, len(items))
+			for i := range in {
+				in[i] = set>>i&1 == 1
+			}
+			for day := w.Earliest; !w.Latest.Before(day); day = day.AddDays(1) {
+				if days, ok := givenUp(items, in, day, w); ok && days < got.GivenUp {
+					t.Fatalf("%v on %s gives up %d days, proposed are %d", in, day, days, got.GivenUp)
+				}
+			}
+		}
+	})
+}
+
+func TestThereMayBeNothingToDo(t *testing.T) {
+	got := Propose([]Item{{Name: "a", Due: monday.AddDays(90)}}, Window{Earliest: monday, Latest: monday.AddDays(5), Next: monday.AddDays(30)})
+	if !got.Day.IsZero() || len(got.Items) != 0 || got.Why != "Nothing is due from 2026-03-02 until before 2026-04-01." {
+		t.Errorf("%+v", got)
+	}
+}
