@@ -99,6 +99,7 @@ func (a *App) printed(t table) ([]byte, error) {
 		Notice: "A list to plan by. The approved data and a licensed person decide.",
 	}, printing.Size{Width: printing.A4.Height, Height: printing.A4.Width})
 	doc.Heading(1, t.title)
+	doc.Paragraph("As of " + now.UTC().Format("2006-01-02 15:04") + " UTC.")
 	body := printing.Table{Rows: t.rows}
 	for _, c := range t.columns {
 		body.Columns = append(body.Columns, printing.Column{Title: c.title, Weight: c.weight})
