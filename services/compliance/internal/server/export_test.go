@@ -38,7 +38,7 @@ func row(t *testing.T, file []byte, format sheet.Format, column, value string) m
 	return nil
 }
 
-func (w *world) listed() {
+func (w *world) kept() {
 	w.t.Helper()
 	w.require("check", compliancev1.Requirement_INSPECTION, 200)
 	w.done("check", 900, on(2026, 2, 1))
@@ -54,7 +54,7 @@ func (w *world) listed() {
 // What a list says in a file is what the due list says; a directive that does not apply is listed with its reason (AMC M.A.305(c)1).
 func TestListsAsTablesSayWhatTheDueListSays(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
-		w.listed()
+		w.kept()
 		for _, f := range []struct {
 			asked  compliancev1.ExportDueItemsRequest_Format
 			format sheet.Format
@@ -86,7 +86,7 @@ func TestListsAsTablesSayWhatTheDueListSays(t *testing.T) {
 // to keep the pages for a look.
 func TestListsArePrinted(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
-		w.listed()
+		w.kept()
 		for content, wants := range map[compliancev1.ExportDueItemsRequest_Content][]string{
 			compliancev1.ExportDueItemsRequest_DUE_LIST:      {"Due list", "D-1001", "2026-04-11", "100:00", "licensed person"},
 			compliancev1.ExportDueItemsRequest_DIRECTIVES:    {"Directives", "vane", "open", "2026-04-02", "Does not apply"},
