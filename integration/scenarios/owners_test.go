@@ -25,7 +25,8 @@ import (
 // aboutNobody are methods that a limited account may call and that show no aircraft, engine or what was done to one.
 // What a calendar shows is limited as its account is; that is tested where it is served.
 var aboutNobody = []string{
-	"SignIn", "AcceptInvitation", "GetCurrentSession", "ChangePassword", "Reauthenticate",
+	"SignIn", "AcceptInvitation", "GetCurrentSession", "ChangePassword", "Reauthenticate", "DescribeSignIn", "EnrolSecondFactor",
+	"ConfirmSecondFactor",
 	"CreateCalendarFeed", "ListCalendarFeeds", "RevokeCalendarFeed", "GetCalendar",
 }
 
@@ -128,7 +129,7 @@ func realNames(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, out s
 		"GetAircraft": plane, "ListUtilizations": plane, "GetEngine": out.Engine, "GetDueItem": item, "ExplainDueItem": item, "ListAccomplishments": requirement,
 		"GetWorkOrder": order, "GetWashPlan": order + "/washPlan", "ListSteps": order, "ListMeasurements": order, "ListMotoringRuns": order,
 		"ListSignatures": order, "GetFlyingPlan": plane + "/flyingPlan",
-		"GetReading":     readings.GetReadings()[0].GetName(), "ListReadings": out.Engine, "ListEngineEvents": out.Engine, "GetAssessment": out.Engine + "/assessment",
+		"GetReading": readings.GetReadings()[0].GetName(), "ListReadings": out.Engine, "ListEngineEvents": out.Engine, "GetAssessment": out.Engine + "/assessment",
 		"ListWashAdvices": out.Engine, "GetRecovery": recoveries.GetRecoveries()[0].GetName(), "ListRecoveries": out.Engine,
 	}
 }
