@@ -10,6 +10,7 @@ import (
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/store"
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/storage/storagetest"
 )
@@ -50,10 +51,10 @@ func ingest(b *testing.B, db *storage.DB) (kept, answered time.Duration, reading
 	}
 	of(e.CreateReading(e.analyst(), &performancev1.CreateReadingRequest{Parent: engineName, Reading: newReading(m, ingested+1).GetReading()})).done(b) // the engine is known
 	stop := make(chan time.Duration, 1)
-	started := time.Now() //nolint:forbidigo // a benchmark measures
+	started := clock.System().Now()
 	go watch(b.Context(), db, started, stop)
 	got, err := e.send(reqs...)
-	answered = time.Since(started) //nolint:forbidigo // a benchmark measures
+	answered = clock.System().Now().Sub(started)
 	if err != nil || got.GetTakenCount() != ingested {
 		b.Fatalf("got %v, %v", got, err)
 	}
@@ -81,7 +82,7 @@ func watch(ctx context.Context, db *storage.DB, started time.Time, stop chan<- t
 		<-pause.Done()
 		cancel()
 	}
-	stop <- time.Since(started) //nolint:forbidigo // a benchmark measures
+	stop <- clock.System().Now().Sub(started)
 }
 
 func insertBare(b *testing.B, db *storage.DB, readings []*performancev1.Reading) time.Duration {
@@ -100,7 +101,7 @@ func insertBare(b *testing.B, db *storage.DB, readings []*performancev1.Reading)
 		}
 		rows[i] = row{r.GetName(), body, storage.Micros(r.GetReadTime().AsTime()), r.GetSourceId()}
 	}
-	started := time.Now() //nolint:forbidigo // a benchmark measures
+	started := clock.System().Now()
 	for first := 0; first < len(rows); first += perCommit {
 		err := db.Update(b.Context(), func(ctx context.Context, tx *storage.Tx) error {
 			for _, r := range rows[first:min(first+perCommit, len(rows))] {
@@ -115,5 +116,5 @@ func insertBare(b *testing.B, db *storage.DB, readings []*performancev1.Reading)
 			b.Fatal(fmt.Errorf("bare insert: %w", err))
 		}
 	}
-	return time.Since(started) //nolint:forbidigo // a benchmark measures
+	return clock.System().Now().Sub(started)
 }
