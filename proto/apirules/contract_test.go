@@ -18,6 +18,7 @@ const (
 	ownSession = "a session is known by its secret token only; it has no name that could be given to anybody"
 	feedCursor = "the feed of facts never ends and is no collection: its cursor goes on after the last page, and it filters " +
 		"on the event's type and subject"
+	signIn    = "to sign in is one verb"
 	tradeTerm = "the words that stand on containers and certificates"
 )
 
@@ -27,7 +28,9 @@ var exceptions = []Exception{
 	{"core::0132::request-unknown-fields", "coldsection.access.v1.ListEventsRequest", feedCursor},
 	{"core::0132::request-unknown-fields", "coldsection.compliance.v1.ListDueItemsRequest.as_of_date",
 		"it is the day that every item is computed for, not a property that items are chosen by"},
-	{"core::0136::prepositions", "coldsection.access.v1.SessionService.SignIn", "to sign in is one verb"},
+	{"core::0136::prepositions", "coldsection.access.v1.SessionService.SignIn", signIn},
+	{"core::0136::prepositions", "coldsection.access.v1.SessionService.DescribeSignIn", signIn},
+	{"core::0140::prepositions", "coldsection.access.v1.DescribeSignInResponse.sign_in_path", signIn},
 	{"core::0136::response-message-name", "coldsection.access.v1.SessionService.SignIn", ownSession},
 	{"core::0136::response-message-name", "coldsection.access.v1.SessionService.AcceptInvitation", ownSession},
 	{"core::0140::prepositions", "coldsection.access.v1.ListEventsRequest.after", feedCursor},
