@@ -118,7 +118,7 @@ func (h *house) visit(path string, cookies ...*http.Cookie) *http.Response {
 	if strings.HasPrefix(path, "/") {
 		address = h.http.URL + path
 	}
-	req, err := http.NewRequestWithContext(h.t.Context(), http.MethodGet, address, nil)
+	req, err := http.NewRequestWithContext(h.t.Context(), http.MethodGet, address, http.NoBody)
 	if err != nil {
 		h.t.Fatal(err)
 	}
@@ -147,13 +147,13 @@ func cookieOf(resp *http.Response, name string) *http.Cookie {
 func (h *house) goThere(begin string, who guest, cookies ...*http.Cookie) (back string, attempt *http.Cookie) {
 	h.t.Helper()
 	h.provider.QueueUser(who)
-	first := h.visit(begin, cookies...)
+	first := h.visit(begin, cookies...) //nolint:bodyclose // visit closes it at the end of the test
 	address, err := first.Location()
 	if err != nil {
 		h.t.Fatalf("%s: %d, %v", begin, first.StatusCode, err)
 	}
 	h.asked = address.Query()
-	second := h.visit(address.String())
+	second := h.visit(address.String()) //nolint:bodyclose // visit closes it at the end of the test
 	location, err := second.Location()
 	if err != nil {
 		h.t.Fatalf("the provider: %d, %v", second.StatusCode, err)
@@ -170,14 +170,16 @@ func (h *house) arrive(who guest) (token, reason string) {
 
 func (h *house) comeBack(back string, cookies ...*http.Cookie) (token, reason string) {
 	h.t.Helper()
-	resp := h.visit(back, cookies...)
+	resp := h.visit(back, cookies...) //nolint:bodyclose // visit closes it at the end of the test
 	if resp.StatusCode == http.StatusSeeOther {
 		if c := cookieOf(resp, "coldsection_session"); c != nil {
 			return c.Value, ""
 		}
 		return "", ""
 	}
-	var problem struct{ Reason string }
+	var problem struct {
+		Reason string `json:"reason"`
+	}
 	if err := json.NewDecoder(resp.Body).Decode(&problem); err != nil {
 		h.t.Fatalf("%d: %v", resp.StatusCode, err)
 	}

@@ -106,7 +106,7 @@ func (b *browsers) begin(w http.ResponseWriter, r *http.Request, session string)
 
 // attempt is the cookie that binds an attempt to the browser; the provider's redirect must carry it, so it is not strict.
 func (b *browsers) attempt(sealed string, seconds int) *http.Cookie {
-	return &http.Cookie{
+	return &http.Cookie{ //nolint:gosec // secure wherever the gateway is reached over https
 		Name: attemptCookie, Value: sealed, Path: oidc.CallbackPath, MaxAge: seconds, HttpOnly: true, Secure: b.provider.Secure(),
 		SameSite: http.SameSiteLaxMode,
 	}

@@ -134,9 +134,8 @@ func refusalsTellNothing(t *testing.T, in told) {
 			return technician.REST(c.verb, path, c.body)
 		}
 		there, absent := send(c.there), send(c.absent)
-		one, _ := json.Marshal(there.Body)
-		other, _ := json.Marshal(absent.Body)
-		if there.Status != http.StatusForbidden || absent.Status != there.Status || string(one) != string(other) {
+		one, other := jsonText(t, there.Body), jsonText(t, absent.Body)
+		if there.Status != http.StatusForbidden || absent.Status != there.Status || one != other {
 			t.Errorf("%s answers %d %s, %s answers %d %s", c.there, there.Status, one, c.absent, absent.Status, other)
 		}
 	}
@@ -265,8 +264,7 @@ func walk(t *testing.T, who *harness.Person, path, size string) []string {
 		for member, list := range page {
 			for _, r := range elements(page, member) {
 				if resource, ok := r.(map[string]any); ok && list != nil {
-					whole, _ := json.Marshal(resource) // some have no name
-					names = append(names, string(whole))
+					names = append(names, jsonText(t, resource)) // some have no name
 				}
 			}
 		}
@@ -300,11 +298,11 @@ func oneKeyManyAtOnce(t *testing.T, in told) {
 	first := ""
 	for range times {
 		a := <-answers
-		body, _ := json.Marshal(a.Body)
+		body := jsonText(t, a.Body)
 		if first == "" {
-			first = string(body)
+			first = body
 		}
-		if a.Status != http.StatusOK || string(body) != first {
+		if a.Status != http.StatusOK || body != first {
 			t.Errorf("one of them: %d %s, another %s", a.Status, body, first)
 		}
 	}
@@ -314,4 +312,10 @@ func oneKeyManyAtOnce(t *testing.T, in told) {
 	if a := issue("0.2"); a.Status != http.StatusUnprocessableEntity || a.Reason() != "IDEMPOTENCY_KEY_REUSED" {
 		t.Errorf("another body: %d %v", a.Status, a.Body)
 	}
+}
+
+// jsonText is a body as JSON text, its members in order.
+func jsonText(t *testing.T, body any) string {
+	t.Helper()
+	return string(written(t, body))
 }

@@ -238,9 +238,9 @@ func replayed(t *testing.T, servers, order, released string) {
 	for i, change := range []func(m *nats.Msg){
 		func(*nats.Msg) {},
 		func(m *nats.Msg) { m.Header.Set("ce-id", "made-up-1-"+order) },
-		func(m *nats.Msg) { aboutOrder(m, order); m.Header.Set("ce-id", "made-up-2-"+order) },
+		func(m *nats.Msg) { aboutOrder(t, m, order); m.Header.Set("ce-id", "made-up-2-"+order) },
 		func(m *nats.Msg) {
-			aboutOrder(m, order)
+			aboutOrder(t, m, order)
 			m.Subject = "coldsection.v1.workorder.inspected"
 			m.Header.Set("ce-id", "made-up-3-"+order)
 			m.Header.Set("ce-type", "coldsection.workorder.inspected.v1")
@@ -267,11 +267,12 @@ func replayed(t *testing.T, servers, order, released string) {
 }
 
 // aboutOrder makes a fact one about another order.
-func aboutOrder(m *nats.Msg, order string) {
+func aboutOrder(t *testing.T, m *nats.Msg, order string) {
+	t.Helper()
 	var fact map[string]any
 	_ = json.Unmarshal(m.Data, &fact)
 	fact["workOrder"] = order
-	m.Data, _ = json.Marshal(fact)
+	m.Data = []byte(jsonText(t, fact))
 	m.Header.Set("ce-subject", order)
 }
 

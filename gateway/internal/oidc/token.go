@@ -45,7 +45,8 @@ func unseal(keys *auth.Keys, sealed string) (a attempt, err error) {
 	if err != nil {
 		return a, err
 	}
-	return a, json.Unmarshal(text, &a)
+	err = json.Unmarshal(text, &a)
+	return a, err
 }
 
 // claims are what is read of an ID token.

@@ -99,7 +99,7 @@ func (p Policy) Authorise(ctx context.Context, method string) error {
 	if !ok {
 		return fault.New(fault.Unauthenticated, "NOT_SIGNED_IN", "This call needs a signed-in caller. Sign in, or send an API key.")
 	}
-	if id.Has(SecondFactorDue) && !(slices.Contains(allowed, SignedIn) && strings.HasPrefix(method, ownSession)) {
+	if id.Has(SecondFactorDue) && (!slices.Contains(allowed, SignedIn) || !strings.HasPrefix(method, ownSession)) {
 		return fault.Denied("SECOND_FACTOR_DUE", "%s must have a second factor before it may call %s. Enrol one with EnrolSecondFactor "+
 			"and ConfirmSecondFactor.", id.Account, method).With("method", method)
 	}

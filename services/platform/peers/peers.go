@@ -48,7 +48,8 @@ type Identity struct {
 // Load reads the files.
 func Load(files Files, c clock.Clock) (*Identity, error) {
 	i := &Identity{files: files, clock: c}
-	return i, i.Reload()
+	err := i.Reload()
+	return i, err
 }
 
 // Reload reads the files anew; with an error those of before stay in force.

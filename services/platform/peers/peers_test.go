@@ -113,7 +113,7 @@ func TestOnlyThePeersThatThePolicyNamesCall(t *testing.T) {
 		"the clear":                     {nil, "SERVICE_UNREACHABLE"},
 		"expecting another part":        {right.Call(performance), "SERVICE_UNREACHABLE"},
 		"a server of another authority": {w.load(stranger.Files(consumables)).Call(compliance), "SERVICE_UNREACHABLE"},
-		"no certificate":                {credentials.NewTLS(&tls.Config{InsecureSkipVerify: true}), "SERVICE_UNREACHABLE"}, //nolint:gosec // the server must refuse
+		"no certificate":                {credentials.NewTLS(&tls.Config{InsecureSkipVerify: true}), "SERVICE_UNREACHABLE"},
 	} {
 		if got := w.call(c.creds); got != c.want {
 			t.Errorf("%s: %q, want %q", name, got, c.want)
@@ -186,7 +186,7 @@ func TestCertificatesAreRenewedUnderLoad(t *testing.T) {
 // shown is the serial number of the certificate that the server shows.
 func (w *world) shown() int64 {
 	w.t.Helper()
-	dialer := &tls.Dialer{Config: &tls.Config{InsecureSkipVerify: true, NextProtos: []string{"h2"}}} //nolint:gosec // only its serial number is read
+	dialer := &tls.Dialer{Config: &tls.Config{InsecureSkipVerify: true, NextProtos: []string{"h2"}}}
 	conn, err := dialer.DialContext(w.t.Context(), "tcp", w.address)
 	if err != nil {
 		w.t.Fatal(err)
@@ -229,7 +229,7 @@ func TestThePublicNeedsTLS12(t *testing.T) {
 		}
 	}()
 	for version, want := range map[uint16]bool{tls.VersionTLS10: false, tls.VersionTLS11: false, tls.VersionTLS12: true, tls.VersionTLS13: true} {
-		dialer := &tls.Dialer{Config: &tls.Config{InsecureSkipVerify: true, MinVersion: version, MaxVersion: version}} //nolint:gosec // what is tried
+		dialer := &tls.Dialer{Config: &tls.Config{InsecureSkipVerify: true, MinVersion: version, MaxVersion: version}}
 		conn, err := dialer.DialContext(t.Context(), "tcp", listener.Addr().String())
 		if (err == nil) != want {
 			t.Errorf("%s: %v", tls.VersionName(version), err)
