@@ -3,6 +3,7 @@ package suite_test
 import (
 	"bytes"
 	"os"
+	"strings"
 	"testing"
 
 	"coldsection.example/services/suite"
@@ -25,6 +26,20 @@ func TestWrongCommandLinesEndWithTwo(t *testing.T) {
 		var out, problems bytes.Buffer
 		if code := suite.Main(args, &out, &problems); code != 2 || problems.Len() == 0 {
 			t.Errorf("%v: code %d, %q", args, code, &problems)
+		}
+	}
+}
+
+// A key leaves this machine over TLS only, and an address of another kind is told from one of another machine.
+func TestWhereTheVerbsMayCall(t *testing.T) {
+	t.Setenv("COLDSECTION_REMOTE_KEY", "csk_key")
+	for server, want := range map[string]string{
+		"http://127.0.0.1:8080": "host:port", "127.0.0.1": "host:port", "127.0.0.1:8081/v1": "host:port",
+		"192.0.2.7:8081": "add --tls", "coldsection.example:8081": "add --tls",
+	} {
+		var out, problems bytes.Buffer
+		if code := suite.Main([]string{"engines", "--server", server}, &out, &problems); code == 0 || !strings.Contains(problems.String(), want) {
+			t.Errorf("%s: code %d, %q", server, code, &problems)
 		}
 	}
 }

@@ -79,7 +79,10 @@ func (r *remote) dial(key string) (*grpc.ClientConn, error) {
 func (r *remote) transport() (credentials.TransportCredentials, error) {
 	if !r.TLS {
 		host, _, err := net.SplitHostPort(r.Server)
-		if ip := net.ParseIP(host); err != nil || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		if err != nil || strings.Contains(r.Server, "/") {
+			return nil, fmt.Errorf("%q is no host:port; give the address at which the gateway serves gRPC, such as 127.0.0.1:8081", r.Server)
+		}
+		if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 			return nil, fmt.Errorf("%s is not on this machine; add --tls, so that nobody on the way reads the key", r.Server)
 		}
 		return insecure.NewCredentials(), nil
