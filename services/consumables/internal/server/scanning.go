@@ -7,6 +7,7 @@ import (
 	"coldsection.example/services/consumables/internal/app"
 	"coldsection.example/services/consumables/internal/label"
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/listing"
 )
 
 // scanning serves scans and labels; reading them is for every signed-in caller.
@@ -32,11 +33,12 @@ func (s *scanning) RenderLabel(ctx context.Context, req *consumablesv1.RenderLab
 	return s.app.RenderLabel(ctx, req)
 }
 
-// ListLabelMedia lists the media on one page; there are few.
-func (s *scanning) ListLabelMedia(context.Context, *consumablesv1.ListLabelMediaRequest) (*consumablesv1.ListLabelMediaResponse, error) {
-	resp := &consumablesv1.ListLabelMediaResponse{}
+// ListLabelMedia lists the media, the smallest first.
+func (s *scanning) ListLabelMedia(ctx context.Context, req *consumablesv1.ListLabelMediaRequest) (*consumablesv1.ListLabelMediaResponse, error) {
+	var media []*consumablesv1.LabelMedium
 	for _, m := range label.Media {
-		resp.LabelMedia = append(resp.LabelMedia, app.LabelMedium(m))
+		media = append(media, app.LabelMedium(m))
 	}
-	return resp, nil
+	page, next, err := listing.Slice(ctx, s.app.Lister, req, media, (*consumablesv1.LabelMedium).GetName)
+	return &consumablesv1.ListLabelMediaResponse{LabelMedia: page, NextPageToken: next}, err
 }

@@ -13,6 +13,7 @@ import (
 	"coldsection.example/services/consumables/internal/store"
 	"coldsection.example/services/consumables/internal/water"
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/rpc"
 )
 
@@ -138,14 +139,15 @@ func (q *queries) ListStockCounts(ctx context.Context, req *consumablesv1.ListSt
 }
 
 // ListWaterGrades lists the published grades on one page; there are few.
-func (q *queries) ListWaterGrades(context.Context, *consumablesv1.ListWaterGradesRequest) (*consumablesv1.ListWaterGradesResponse, error) {
-	resp := &consumablesv1.ListWaterGradesResponse{}
+func (q *queries) ListWaterGrades(ctx context.Context, req *consumablesv1.ListWaterGradesRequest) (*consumablesv1.ListWaterGradesResponse, error) {
+	var grades []*consumablesv1.WaterGrade
 	for id, g := range water.Published {
-		resp.WaterGrades = append(resp.WaterGrades, &consumablesv1.WaterGrade{
+		grades = append(grades, &consumablesv1.WaterGrade{
 			Name: "waterGrades/" + id, DisplayName: g.Source, ConductivityMaxUsCm: g.ConductivityMax, PhMin: g.PHMin, PhMax: g.PHMax,
 			SilicaMaxMgL: g.SilicaMax, DissolvedSolidsMaxMgL: g.SolidsMax, Document: &commonv1.DocumentReference{Title: g.Source},
 		})
 	}
-	slices.SortFunc(resp.GetWaterGrades(), func(a, b *consumablesv1.WaterGrade) int { return strings.Compare(a.GetName(), b.GetName()) })
-	return resp, nil
+	slices.SortFunc(grades, func(a, b *consumablesv1.WaterGrade) int { return strings.Compare(a.GetName(), b.GetName()) })
+	page, next, err := listing.Slice(ctx, q.app.Lister, req, grades, (*consumablesv1.WaterGrade).GetName)
+	return &consumablesv1.ListWaterGradesResponse{WaterGrades: page, NextPageToken: next}, err
 }
