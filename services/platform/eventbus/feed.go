@@ -10,6 +10,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
 )
 
@@ -26,10 +27,17 @@ type FeedQuery struct {
 // fetchLimit is how long a batch that is known to be there may take.
 const fetchLimit = 10 * time.Second
 
+// silenceLimit is the longest pause before a stream for which nobody answers is asked once more; the pauses before it double up to it.
+const silenceLimit = 2 * time.Second
+
 // Feed reads facts and returns the sequence to go on after, which moves on past facts that were not asked for, too. It never
 // skips a fact: sequences are given when a fact is stored, one after the other. Reasons: EVENT_TYPE_INVALID, CURSOR_AHEAD when
-// the stream never gave this sequence, CURSOR_TOO_OLD when facts after it are not kept any more.
+// the stream never gave this sequence, CURSOR_TOO_OLD when facts after it are not kept any more, EVENT_STREAM_UNAVAILABLE.
 func (b *Bus) Feed(ctx context.Context, q FeedQuery) (facts []Message, next uint64, err error) {
+	return patiently(ctx, func() ([]Message, uint64, error) { return b.feed(ctx, q) })
+}
+
+func (b *Bus) feed(ctx context.Context, q FeedQuery) (facts []Message, next uint64, err error) {
 	subjects, err := subjectsOf(q.Types)
 	if err != nil {
 		return nil, q.After, err
@@ -83,7 +91,7 @@ func (b *Bus) begin(ctx context.Context, q FeedQuery) (uint64, error) {
 func (b *Bus) Bounds(ctx context.Context) (oldest, newest uint64, err error) {
 	info, err := b.stream.Info(ctx)
 	if err != nil {
-		return 0, 0, fmt.Errorf("the event stream: %w", err)
+		return 0, 0, unreachable(err)
 	}
 	return max(info.State.FirstSeq, 1) - 1, info.State.LastSeq, nil
 }
@@ -108,13 +116,37 @@ func NotKept(after, oldest, newest uint64) error {
 	}
 }
 
+// unreachable is the refusal of a stream that does not answer; a caller who gave up is told that instead.
+func unreachable(err error) error {
+	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+		return err
+	}
+	return fault.New(fault.Unavailable, "EVENT_STREAM_UNAVAILABLE", "The event stream can't be read now. Nothing is lost; ask again in a moment.").Because(err)
+}
+
+// patiently reads again while nobody answers for the stream: servers that begin, or choose a new leader among themselves, are silent for a
+// moment. To read changes nothing, so it may be done again.
+func patiently(ctx context.Context, read func() ([]Message, uint64, error)) (facts []Message, next uint64, err error) {
+	for pause := 50 * time.Millisecond; ; pause *= 2 {
+		facts, next, err = read()
+		if pause > silenceLimit || !errors.Is(err, nats.ErrNoResponders) {
+			return facts, next, err
+		}
+		select {
+		case <-ctx.Done():
+			return nil, next, ctx.Err()
+		case <-clock.System().After(pause):
+		}
+	}
+}
+
 // batch reads the facts after a sequence that the stream holds now, or waits for the first one; last is how far it looked.
 func (b *Bus) batch(
 	ctx context.Context, subjects []string, after uint64, limit int, wait time.Duration,
 ) (facts []Message, last uint64, err error) {
 	info, err := b.stream.Info(ctx)
 	if err != nil {
-		return nil, 0, fmt.Errorf("the event stream: %w", err)
+		return nil, 0, unreachable(err)
 	}
 	if err := NotKept(after, max(info.State.FirstSeq, 1)-1, info.State.LastSeq); err != nil {
 		return nil, 0, err
@@ -127,7 +159,7 @@ func (b *Bus) batch(
 		AckPolicy: jetstream.AckNonePolicy, MemoryStorage: true, Replicas: 1, InactiveThreshold: time.Minute,
 	})
 	if err != nil {
-		return nil, 0, fmt.Errorf("the event stream: %w", err)
+		return nil, 0, unreachable(err)
 	}
 	defer func() { _ = b.stream.DeleteConsumer(context.WithoutCancel(ctx), reader.CachedInfo().Name) }()
 	waiting := int(min(reader.CachedInfo().NumPending, uint64(limit)))
@@ -140,7 +172,7 @@ func (b *Bus) batch(
 	defer cancel()
 	fetched, err := reader.Fetch(max(waiting, 1), jetstream.FetchContext(limited))
 	if err != nil {
-		return nil, 0, fmt.Errorf("the event stream: %w", err)
+		return nil, 0, unreachable(err)
 	}
 	for msg := range fetched.Messages() {
 		m, err := decode(msg)
@@ -153,7 +185,7 @@ func (b *Bus) batch(
 		return nil, 0, ctx.Err()
 	}
 	if err := fetched.Error(); err != nil && !errors.Is(err, nats.ErrTimeout) && !errors.Is(err, context.DeadlineExceeded) {
-		return nil, 0, fmt.Errorf("the event stream: %w", err)
+		return nil, 0, unreachable(err)
 	}
 	if len(facts) < waiting {
 		return facts, max(last, after), nil
