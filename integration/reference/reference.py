@@ -40,6 +40,14 @@ for name, corrected in (("plain", False), ("corrected", True)):
     hac = fit.get_robustcov_results("HAC", maxlags=4, use_correction=corrected)
     out["washrun hac " + name] = list(hac.bse)
 
+design = sm.add_constant(numpy.column_stack([hours, step]))
+related = numpy.array([0.5, 0.3, 0.1])
+weights = numpy.eye(len(hours)) * 2.25
+for lag, r in enumerate(related, 1):
+    weights += 2.25 * r * (numpy.eye(len(hours), k=lag) + numpy.eye(len(hours), k=-lag))
+bread = numpy.linalg.inv(design.T @ design)
+out["washrun known memory"] = list(numpy.sqrt(numpy.diag(bread @ design.T @ weights @ design @ bread)))
+
 late = hours >= 600
 line = sm.OLS(clean[late], sm.add_constant(hours[late])).fit()
 ahead = line.get_prediction([[1.0, 1200.0]]).summary_frame(alpha=0.05)
@@ -59,7 +67,9 @@ slope = stats.theilslopes(spoilt[late], hours[late], 0.95)
 out["theil-sen"] = [slope[0], slope[2], slope[3]]
 
 stack = table("stackloss")
-out["huber"] = list(sm.RLM(stack[:, 3], sm.add_constant(stack[:, :3]), M=sm.robust.norms.HuberT()).fit(tol=1e-12, maxiter=500).params)
+huber = sm.RLM(stack[:, 3], sm.add_constant(stack[:, :3]), M=sm.robust.norms.HuberT()).fit(tol=1e-12, maxiter=500)
+out["huber"] = list(huber.params)
+out["huber errors"] = list(huber.bse)
 
 nile = table("nile")[:, 1]
 level = sm.tsa.UnobservedComponents(nile, "llevel")

@@ -187,6 +187,8 @@ func TestTheStepAtAWash(t *testing.T) {
 		agree(t, "Newey-West beside "+name, ok(f.NeweyWest(4, false))(t), says(t, program, "washrun hac plain"), 1e-8)
 		agree(t, "Newey-West, corrected, beside "+name, ok(f.NeweyWest(4, true))(t), says(t, program, "washrun hac corrected"), 1e-8)
 	}
+	known := ok(f.Correlated(2.25, []float64{0.5, 0.3, 0.1}))(t)
+	agree(t, "noise of known memory beside numpy's full covariance", known, says(t, fromPython, "washrun known memory"), 1e-8)
 	ml := ok(estimators.FitAR1(x, d[1]))(t)
 	// R's optimiser stops at 1e-14 of the likelihood, which fixes the estimates to about half of those digits; its standard
 	// errors come from a numeric Hessian.
@@ -208,6 +210,7 @@ func TestForecastsAndRobustSlopes(t *testing.T) {
 	d = columns(t, "stackloss")
 	h := ok(estimators.Huber(design(d[0], d[1], d[2]), d[3], 1.345))(t)
 	agree(t, "Huber on stackloss", h.Coefficients, says(t, fromPython, "huber"), 1e-6)
+	agree(t, "its errors", h.StandardErrors, says(t, fromPython, "huber errors"), 1e-6)
 }
 
 func TestBreaksOfUnknownDate(t *testing.T) {

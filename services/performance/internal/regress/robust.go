@@ -53,10 +53,12 @@ func Hampel(v []float64, half int, sigmas, floor float64) []int {
 
 // RobustFit is a regression that outliers hardly move.
 type RobustFit struct {
-	Coefficients []float64
-	Scale        float64   // of the noise, by the median of the absolute residuals
-	Weights      []float64 // 1 for what was taken whole
-	Iterations   int
+	Coefficients   []float64
+	StandardErrors []float64 // for independent noise
+	Residuals      []float64
+	Scale          float64   // of the noise, by the median of the absolute residuals
+	Weights        []float64 // 1 for what was taken whole
+	Iterations     int
 }
 
 // Huber fits y = X·b with Huber's weights (constant k, 1.345 for 95 % efficiency): least squares again and again with the
@@ -69,11 +71,10 @@ func Huber(x [][]float64, y []float64, k float64) (*RobustFit, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &RobustFit{Coefficients: f.Coefficients, Weights: make([]float64, len(y))}
+	out := &RobustFit{Coefficients: f.Coefficients, Residuals: f.Residuals, Weights: make([]float64, len(y))}
 	whole := 1e-12 * math.Sqrt(sumSquares(y)/float64(len(y)))
-	residuals := f.Residuals
 	for out.Iterations = 1; out.Iterations <= 200; out.Iterations++ {
-		out.weigh(residuals, k, whole)
+		out.weigh(out.Residuals, k, whole)
 		b, err := weighted(x, y, out.Weights)
 		if err != nil {
 			return nil, err
@@ -83,11 +84,11 @@ func Huber(x [][]float64, y []float64, k float64) (*RobustFit, error) {
 			moved = math.Max(moved, math.Abs(b[j]-out.Coefficients[j])/(1e-12+math.Abs(b[j])))
 		}
 		out.Coefficients = b
-		if moved < 1e-10 || out.Scale <= whole {
-			return out, nil
-		}
 		for i, row := range x {
-			residuals[i] = residual(y[i], row, b)
+			out.Residuals[i] = residual(y[i], row, b)
+		}
+		if moved < 1e-10 || out.Scale <= whole {
+			return out, out.uncertain(f, k)
 		}
 	}
 	return nil, errors.New("the robust fit does not settle")
@@ -104,6 +105,35 @@ func (f *RobustFit) weigh(residuals []float64, k, rounding float64) {
 	for i, a := range absolute {
 		f.Weights[i] = math.Min(1, k*math.Max(f.Scale, rounding)/math.Max(a, 1e-300))
 	}
+}
+
+// uncertain sets the standard errors: those of least squares with the variance of Huber's ψ over the square of its mean slope,
+// corrected for the number of coefficients (Huber, Robust Statistics (1981), section 7.6, equation 6.5, first form; checked
+// against statsmodels).
+func (f *RobustFit) uncertain(first *Fit, k float64) error {
+	n, p := float64(len(f.Residuals)), float64(len(f.Coefficients))
+	f.StandardErrors = make([]float64, len(f.Coefficients))
+	if f.Scale == 0 {
+		return nil
+	}
+	squares, whole := 0.0, 0.0
+	for _, r := range f.Residuals {
+		z := math.Min(k, math.Abs(r)/f.Scale)
+		squares += z * z
+		if z < k {
+			whole++
+		}
+	}
+	slope := whole / n // the mean slope of ψ, whose variance is slope·(1 − slope)
+	if slope == 0 {
+		return ErrUndetermined
+	}
+	correction := 1 + p/n*(1-slope)/slope
+	factor := correction * f.Scale / slope * math.Sqrt(squares/(n-p))
+	for j := range f.StandardErrors {
+		f.StandardErrors[j] = factor * math.Sqrt(first.unscaled.At(j, j))
+	}
+	return checkFinite(f.StandardErrors)
 }
 
 // weighted is least squares with weights.
