@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"coldsection.example/services/performance/internal/baseline"
+	"coldsection.example/services/performance/internal/regress"
 )
 
 // wash is the kind of event after which dirt is gone.
@@ -155,7 +156,7 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 	if n := t.History.N - t.Since; n == 1 {
 		t.EWMA = d[0]
 	}
-	t.EWMA += 0.2 * (d[0] - t.EWMA) // weight 0.2 (NIST e-Handbook 6.3.2.4)
+	t.EWMA = regress.EWMA(t.EWMA, d[0], 0.2) // a usual weight (NIST e-Handbook 6.3.2.4)
 	v.Level = t.EWMA
 	t.Slope.add(r.Hours, d[0])
 	t.shift(r.At)

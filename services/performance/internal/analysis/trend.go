@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"coldsection.example/services/performance/internal/regress"
 )
 
 // allowance of the cumulative sum, in long-run standard deviations of a reading: half the rise above what is worth a wash that
@@ -66,7 +68,7 @@ func (t *Tracker) trend(at time.Time, d vector) {
 	}
 	long := t.noise() * math.Sqrt(t.Scatter.Long[0])
 	z := (d[0] - t.Base[0] - t.Rules.WorthITT) / long
-	t.Cusum = math.Max(0, t.Cusum+math.Min(z, 4)-allowance)
+	t.Cusum = regress.Cusum(t.Cusum, math.Min(z, 4), allowance)
 	if t.Cusum > t.Height && !t.Advised && !t.Withheld {
 		t.risen(at)
 	}

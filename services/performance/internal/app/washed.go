@@ -6,6 +6,7 @@ import (
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/performance/internal/regress"
 	"coldsection.example/services/performance/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
@@ -119,7 +120,7 @@ const levelWeight = 0.2
 
 // smooth moves the level towards a reading.
 func smooth(level, d *performancev1.Deviation, weight float64) *performancev1.Deviation {
-	mix := func(a, b float64) float64 { return (1-weight)*a + weight*b }
+	mix := func(a, b float64) float64 { return regress.EWMA(a, b, weight) }
 	return &performancev1.Deviation{
 		IttC: mix(level.GetIttC(), d.GetIttC()), NgPct: mix(level.GetNgPct(), d.GetNgPct()), FuelFlowPct: mix(level.GetFuelFlowPct(), d.GetFuelFlowPct()),
 	}
