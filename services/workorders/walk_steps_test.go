@@ -2,7 +2,6 @@ package workorders_test
 
 import (
 	"fmt"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -13,7 +12,6 @@ import (
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/fault"
-	"coldsection.example/services/platform/storage"
 )
 
 // walkedCard is the card of these walks: plain work with a caution, work with a reading that is signed by itself, critical work, and a look
@@ -253,42 +251,44 @@ func (w *trail) agrees(o *workordersv1.WorkOrder, steps []*workordersv1.Step) er
 // signatures in any order, through gRPC and the store: each is done just when the walk says that it may, what is refused tells
 // no fact and changes nothing, and at no moment did anybody look at the own work.
 func TestRandomStepsOverTheWire(t *testing.T) {
-	s := open(t, storage.Config{Engine: storage.SQLite, Path: filepath.Join(t.TempDir(), "w.db")})
-	s.place()
-	must[*workordersv1.TaskCard](s)(s.newCard(walkedCard()))
-	done, refused, ended := map[string]int{}, map[string]int{}, map[string]int{}
-	rapid.Check(t, func(t *rapid.T) {
+	done, refused, ended := tally{n: map[string]int{}}, tally{n: map[string]int{}}, tally{n: map[string]int{}}
+	ready := func(s *stage) { must[*workordersv1.TaskCard](s)(s.newCard(walkedCard())) }
+	wander(t, asked(t, 400), ready, func(t *rapid.T, s *stage) {
 		o := s.started("own")
+		steps, facts := s.steps(o), s.factCount(o)
 		w := &trail{state: "STARTED", steps: slices.Repeat([]believed{{state: "OPEN"}}, lookAt+1)}
 		for range rapid.IntRange(1, 40).Draw(t, "commands") {
 			c, at, who := w.draw(t)
 			may := c.may(w, at, who)
 			s.clock.Advance(time.Second)
-			facts := len(s.facts(o))
-			err := c.issue(s, s.order(o), s.steps(o)[at], who)
+			err := c.issue(s, o, steps[at], who)
 			if _, named := fault.As(err); err == nil != may || err != nil && !named {
 				t.Fatalf("%s of step %d by %s: %v; the walk says %t of %+v", c.name, at+1, who, err, may, w)
 			}
-			if now := len(s.facts(o)); (now > facts) != may {
+			now := s.factCount(o)
+			if (now > facts) != may {
 				t.Fatalf("%s of step %d by %s, allowed %t, told %d facts", c.name, at+1, who, may, now-facts)
 			}
-			if refused[c.name]++; may {
-				refused[c.name]--
-				done[c.name]++
+			facts = now
+			if may {
+				done.add(c.name)
 				c.then(w, at, who)
+			} else {
+				refused.add(c.name)
 			}
-			if err := w.agrees(s.order(o), s.steps(o)); err != nil {
+			o, steps = s.order(o), s.steps(o)
+			if err := w.agrees(o, steps); err != nil {
 				t.Fatalf("after %s of step %d by %s: %v", c.name, at+1, who, err)
 			}
 		}
-		ended[w.state]++
+		ended.add(w.state)
 	})
 	for _, c := range commands {
-		if done[c.name] == 0 || refused[c.name] == 0 {
-			t.Errorf("%s was done %d times and refused %d times", c.name, done[c.name], refused[c.name])
+		if done.n[c.name] == 0 || refused.n[c.name] == 0 {
+			t.Errorf("%s was done %d times and refused %d times", c.name, done.n[c.name], refused.n[c.name])
 		}
 	}
-	t.Logf("the walks ended in %v; done %v, refused %v", ended, done, refused)
+	t.Logf("the walks ended in %v; done %v, refused %v", ended.n, done.n, refused.n)
 }
 
 // choice is a command on a step by somebody.

@@ -2,7 +2,6 @@ package workorders_test
 
 import (
 	"maps"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -13,7 +12,6 @@ import (
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/fault"
-	"coldsection.example/services/platform/storage"
 )
 
 // may says who may call a verb; sam is technician and inspector, mia is all three.
@@ -134,16 +132,19 @@ func (s *stage) step(t *rapid.T, e *expected, o *workordersv1.WorkOrder, verb, w
 	return now
 }
 
-// Random commands by anybody, through gRPC and the store, do just what the walk expects: the table, the roles and the two
-// persons of an inspection; the core's own walks, ten thousand, are in internal/flow.
+// Ten thousand walks of random commands by anybody, through gRPC and the store, do just what each walk expects: the table, the roles and
+// the two persons of an inspection.
 func TestRandomCommandsOverTheWire(t *testing.T) {
-	s := open(t, storage.Config{Engine: storage.SQLite, Path: filepath.Join(t.TempDir(), "w.db")})
-	s.place()
-	reached := map[string]int{}
-	rapid.Check(t, func(t *rapid.T) {
-		o := s.drafted("sense-line-heater-check")
+	reached := tally{n: map[string]int{}}
+	ready := func(s *stage) {
+		c := card(&workordersv1.CardStep{Title: "Do", Kind: workordersv1.StepKind_STEP_KIND_DO})
+		c.InspectionRequired = true
+		must[*workordersv1.TaskCard](s)(s.newCard(c))
+	}
+	wander(t, asked(t, 10000), ready, func(t *rapid.T, s *stage) {
+		o := s.drafted("own")
 		e := &expected{state: "DRAFTED", workers: map[string]bool{}}
-		for range rapid.IntRange(1, 16).Draw(t, "commands") {
+		for range rapid.IntRange(1, 12).Draw(t, "commands") {
 			verb := rapid.SampledFrom(slices.Sorted(maps.Keys(may))).Draw(t, "any")
 			if on := next(e); rapid.IntRange(0, 4).Draw(t, "sensible") > 0 && on != "" {
 				verb = on
@@ -154,9 +155,14 @@ func TestRandomCommandsOverTheWire(t *testing.T) {
 			}
 			o = s.step(t, e, o, verb, who)
 		}
-		reached[e.state]++
+		reached.add(e.state)
 	})
-	t.Logf("the walks ended in %v", reached)
+	for state := range workordersv1.WorkOrder_State_value {
+		if state != "STATE_UNSPECIFIED" && reached.n[state] == 0 {
+			t.Errorf("no walk ended %s", state)
+		}
+	}
+	t.Logf("the walks ended in %v", reached.n)
 }
 
 // next is the verb that leads on.
