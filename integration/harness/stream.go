@@ -31,6 +31,15 @@ func StreamCluster(t testing.TB) string {
 	return strings.Join(urls, ",")
 }
 
+// StreamServer starts one event server that does not wait for its disk, for measurements, and returns its address.
+func StreamServer(t testing.TB) string {
+	t.Helper()
+	address := Address(t)
+	host, port := split(t, address)
+	run(t, &natsserver.Options{ServerName: "events", Host: host, Port: port, NoSigs: true, NoLog: true, JetStream: true, StoreDir: t.TempDir()})
+	return "nats://" + address
+}
+
 func startStreamServer(t testing.TB, i int, client string, routes []string) *natsserver.Server {
 	t.Helper()
 	host, port := split(t, client)
@@ -39,11 +48,17 @@ func startStreamServer(t testing.TB, i int, client string, routes []string) *nat
 	for k, r := range routes {
 		peers[k] = &url.URL{Scheme: "nats-route", Host: r}
 	}
-	server, err := natsserver.NewServer(&natsserver.Options{
+	return run(t, &natsserver.Options{
 		ServerName: fmt.Sprintf("events-%d", i+1), Host: host, Port: port, NoSigs: true, NoLog: true,
 		JetStream: true, SyncAlways: true, StoreDir: t.TempDir(), Routes: peers,
 		Cluster: natsserver.ClusterOpts{Name: "events", Host: routeHost, Port: routePort},
 	})
+}
+
+// run runs an event server until the end of the test.
+func run(t testing.TB, options *natsserver.Options) *natsserver.Server {
+	t.Helper()
+	server, err := natsserver.NewServer(options)
 	if err != nil {
 		t.Fatal(err)
 	}
