@@ -25,6 +25,12 @@ type (
 	Estimate = analysis.Estimate
 	// Recovery is what a wash changed.
 	Recovery = analysis.Recovery
+	// Source are the clean readings of one engine, to learn a baseline from.
+	Source = baseline.Source
+	// Clean is one of them.
+	Clean = baseline.Clean
+	// Learned is a baseline learned from a fleet.
+	Learned = baseline.Learned
 )
 
 // What the analysis says of a wash, and of a reading that it does not use.
@@ -38,6 +44,16 @@ const (
 
 // Fit learns a baseline from a table, with the exponents of ideal similarity. Errors are those of the service.
 func Fit(table []Point) (*Baseline, error) { return baseline.Fit(table, baseline.Ideal) }
+
+// Learn finds a baseline from the clean readings of a fleet, and what the fit gives as a model. Errors are those of the service.
+func Learn(fleet []Source) (*Learned, *Baseline, error) {
+	l, err := baseline.Learn(fleet, baseline.Ideal)
+	if err != nil {
+		return nil, nil, err
+	}
+	b, err := baseline.Of(l.Polynomial, baseline.Ideal)
+	return l, b, err
+}
 
 // Analyse works an engine out.
 func Analyse(b *Baseline, readings []Reading, events []Event, rules Rules) Result {

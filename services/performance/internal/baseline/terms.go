@@ -75,25 +75,33 @@ type Term struct {
 type Polynomial struct {
 	Power, Np float64 // what referred power [kW] and propeller speed [rpm] are divided by
 	Low, High float64 // referred power [kW] between which it holds
+	Cold, Hot float64 // theta between which it holds; both 0 when not known
+	Error     Values  // one standard deviation of what it says [°C, %, %]; 0 when not known
 	Terms     []Term
 }
 
 // Polynomial writes the model out, so that a person can redo an expectation.
 func (m *Model) Polynomial() Polynomial {
-	p := Polynomial{Power: m.power, Np: m.np, Low: m.low, High: m.high}
+	p := Polynomial{Power: m.power, Np: m.np, Low: m.low, High: m.high, Cold: m.cold, Hot: m.hot, Error: m.Residual}
 	for i := range m.itt {
 		p.Terms = append(p.Terms, Term{terms[i].name, Values{m.itt[i], m.ng[i], m.fuel[i]}})
 	}
 	return p
 }
 
-// Of makes a model of a polynomial that was entered. What its coefficients leave of a table is not known, so Residual is 0.
+// Of makes a model of a polynomial that was entered or learned; its Error is the model's Residual.
 func Of(p Polynomial, e Exponents) (*Model, error) {
 	if !(p.Power > 0 && p.Np > 0 && p.Low >= 0 && p.High > p.Low && !math.IsInf(p.Power+p.Np+p.High, 0)) {
 		return nil, fmt.Errorf("the scales %g kW and %g rpm or the range %g to %g kW make no sense", p.Power, p.Np, p.Low, p.High)
 	}
+	if !(p.Cold >= 0 && p.Hot >= p.Cold && p.Hot < 10 && (p.Cold > 0 || p.Hot == 0)) {
+		return nil, fmt.Errorf("the range of theta from %g to %g makes no sense", p.Cold, p.Hot)
+	}
+	if !(p.Error.ITT >= 0 && p.Error.Ng >= 0 && p.Error.Fuel >= 0 && p.Error.ITT+p.Error.Ng+p.Error.Fuel < 1e3) {
+		return nil, fmt.Errorf("the standard deviations %g °C, %g %% and %g %% make no sense", p.Error.ITT, p.Error.Ng, p.Error.Fuel)
+	}
 	m := &Model{
-		exponents: e, terms: len(terms), power: p.Power, np: p.Np, low: p.Low, high: p.High,
+		exponents: e, terms: len(terms), power: p.Power, np: p.Np, low: p.Low, high: p.High, cold: p.Cold, hot: p.Hot, Residual: p.Error,
 		itt: make([]float64, len(terms)), ng: make([]float64, len(terms)), fuel: make([]float64, len(terms)),
 	}
 	seen := map[string]bool{}

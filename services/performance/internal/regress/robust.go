@@ -61,8 +61,15 @@ type RobustFit struct {
 	Iterations     int
 }
 
+const (
+	settled     = 1e-8 // the step, in standard errors, below which a coefficient rests
+	mostRounds  = 200
+	scaleRounds = 50 // after which the scale is kept, since scale and coefficients can follow each other for thousands of rounds
+)
+
 // Huber fits y = X·b with Huber's weights (constant k, 1.345 for 95 % efficiency): least squares again and again with the
-// scale by the median absolute residual, until nothing moves. Errors: those of OLS, and when it does not settle in 200 rounds.
+// scale by the median absolute residual, until nothing moves; after fifty rounds with the scale of then. Errors: those of OLS,
+// and when it does not settle in 200 rounds.
 func Huber(x [][]float64, y []float64, k float64) (*RobustFit, error) {
 	if !(k > 0.1 && k < 100) {
 		return nil, fmt.Errorf("a constant of %g for Huber's weights is outside 0.1 to 100", k)
@@ -73,35 +80,37 @@ func Huber(x [][]float64, y []float64, k float64) (*RobustFit, error) {
 	}
 	out := &RobustFit{Coefficients: f.Coefficients, Residuals: f.Residuals, Weights: make([]float64, len(y))}
 	whole := 1e-12 * math.Sqrt(sumSquares(y)/float64(len(y)))
-	for out.Iterations = 1; out.Iterations <= 200; out.Iterations++ {
-		out.weigh(out.Residuals, k, whole)
+	for out.Iterations = 1; out.Iterations <= mostRounds; out.Iterations++ {
+		out.weigh(out.Residuals, k, whole, out.Iterations <= scaleRounds)
 		b, err := weighted(x, y, out.Weights)
 		if err != nil {
 			return nil, err
 		}
 		moved := 0.0
 		for j := range b {
-			moved = math.Max(moved, math.Abs(b[j]-out.Coefficients[j])/(1e-12+math.Abs(b[j])))
+			moved = math.Max(moved, math.Abs(b[j]-out.Coefficients[j])/(whole+out.Scale)/math.Sqrt(f.unscaled.At(j, j)))
 		}
 		out.Coefficients = b
 		for i, row := range x {
 			out.Residuals[i] = residual(y[i], row, b)
 		}
-		if moved < 1e-10 || out.Scale <= whole {
+		if moved < settled || out.Scale <= whole {
 			return out, out.uncertain(f, k)
 		}
 	}
 	return nil, errors.New("the robust fit does not settle")
 }
 
-// weigh sets scale and weights from residuals. A scale of rounding only means that half of the points lie on the fit: then
+// weigh sets weights from residuals, and the scale while it may move. A scale of rounding only means that half of the points lie on the fit: then
 // those that do count and the others don't.
-func (f *RobustFit) weigh(residuals []float64, k, rounding float64) {
+func (f *RobustFit) weigh(residuals []float64, k, rounding float64, rescale bool) {
 	absolute := make([]float64, len(residuals))
 	for i, r := range residuals {
 		absolute[i] = math.Abs(r)
 	}
-	f.Scale = normalMAD * Median(absolute)
+	if rescale {
+		f.Scale = normalMAD * Median(absolute)
+	}
 	for i, a := range absolute {
 		f.Weights[i] = math.Min(1, k*math.Max(f.Scale, rounding)/math.Max(a, 1e-300))
 	}
