@@ -3,6 +3,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -140,6 +141,13 @@ func (a *App) usableLot(ctx context.Context, lot, order string, at time.Time) er
 
 func flowOf(o *workordersv1.WorkOrder) flow.Order {
 	return flow.Order{State: o.GetState().String(), OnHold: o.GetHold() != nil, InspectionRequired: o.GetInspectionRequired()}
+}
+
+// standing refuses something for where an order stands, and says which verbs it allows.
+func standing(o *workordersv1.WorkOrder, reason, format string, args ...any) error {
+	allowed := strings.Join(o.GetAllowedVerbs(), ", ")
+	text := fmt.Sprintf(format, args...) + " Allowed now: " + cmp.Or(allowed, "nothing") + "."
+	return fault.Precondition(reason, "%s", text).With("state", o.GetState().String()).With("allowed_verbs", allowed)
 }
 
 // lock reads an order to change it and checks the caller's etag.

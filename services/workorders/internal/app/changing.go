@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"strings"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -41,8 +40,7 @@ func (u unit) update(ctx context.Context, req *workordersv1.UpdateWorkOrderReque
 	switch o.GetState().String() {
 	case flow.Drafted, flow.Scheduled, flow.Kitted:
 	default:
-		return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is %s; an order is changed before it starts. Allowed now: %s.", o.GetName(), o.GetState(),
-			strings.Join(o.GetAllowedVerbs(), ", ")).With("state", o.GetState().String())
+		return nil, standing(o, "STATE_NOT_ALLOWED", "%s is %s; an order is changed before it starts.", o.GetName(), o.GetState())
 	}
 	station, begins := o.GetStation(), o.GetPlanStartTime()
 	if err := resource.Apply(o, req.GetWorkOrder(), req.GetUpdateMask()); err != nil {
@@ -96,8 +94,7 @@ func (u unit) moveTo(ctx context.Context, o *workordersv1.WorkOrder, model *perf
 	case o.GetState() == workordersv1.WorkOrder_DRAFTED || !isWash(o.GetKind()):
 		return "changed", nil
 	case o.GetState() == workordersv1.WorkOrder_KITTED:
-		return "", fault.Precondition("STATE_NOT_ALLOWED", "%s is KITTED for its plan, which another station may change. Void it, return the stock and draft a new one.",
-			o.GetName()).With("state", o.GetState().String())
+		return "", standing(o, "STATE_NOT_ALLOWED", "%s is KITTED for its plan, which another station may change. Void it, return the stock and draft a new one.", o.GetName())
 	default:
 		return "scheduled", u.planFor(ctx, o, model, place, &workordersv1.ScheduleWorkOrderRequest{})
 	}

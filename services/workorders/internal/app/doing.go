@@ -24,11 +24,10 @@ func (u unit) started(ctx context.Context, name string) (*workordersv1.WorkOrder
 		return nil, err
 	}
 	if o.GetState() != workordersv1.WorkOrder_STARTED {
-		return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is %s; steps and readings are recorded while it is STARTED. Allowed now: %s.", o.GetName(), o.GetState(),
-			strings.Join(o.GetAllowedVerbs(), ", ")).With("state", o.GetState().String())
+		return nil, standing(o, "STATE_NOT_ALLOWED", "%s is %s; steps and readings are recorded while it is STARTED.", o.GetName(), o.GetState())
 	}
 	if o.GetHold() != nil {
-		return nil, fault.Precondition("ON_HOLD", "%s is on hold: %s. Resume it first.", o.GetName(), o.GetHold().GetReason())
+		return nil, standing(o, "ON_HOLD", "%s is %s and on hold: %s. Resume it first.", o.GetName(), o.GetState(), o.GetHold().GetReason())
 	}
 	return o, nil
 }

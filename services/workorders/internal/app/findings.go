@@ -63,7 +63,7 @@ func (u unit) raise(ctx context.Context, o *workordersv1.WorkOrder, f *workorder
 // live refuses what is added to an order that has ended.
 func live(o *workordersv1.WorkOrder) error {
 	if s := o.GetState(); s == workordersv1.WorkOrder_RELEASED || s == workordersv1.WorkOrder_VOIDED {
-		return fault.Precondition("STATE_NOT_ALLOWED", "%s is %s. Draft a new order for what was found.", o.GetName(), s).With("state", s.String())
+		return standing(o, "STATE_NOT_ALLOWED", "%s is %s. Draft a new order for what was found.", o.GetName(), s)
 	}
 	return nil
 }

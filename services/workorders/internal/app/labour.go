@@ -41,7 +41,7 @@ func (a *App) CreateLabourEntry(ctx context.Context, req *workordersv1.CreateLab
 // LABOUR_TIMES_INVALID, STEP_UNKNOWN, LABOUR_OVERLAPS.
 func (u unit) mayLog(ctx context.Context, o *workordersv1.WorkOrder, e *workordersv1.LabourEntry) error {
 	if o.GetState() == workordersv1.WorkOrder_VOIDED {
-		return fault.Precondition("STATE_NOT_ALLOWED", "%s is VOIDED. Record the time on another order.", o.GetName()).With("state", o.GetState().String())
+		return standing(o, "STATE_NOT_ALLOWED", "%s is VOIDED. Record the time on another order.", o.GetName())
 	}
 	me, err := u.me()
 	if err != nil {
