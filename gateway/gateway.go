@@ -69,7 +69,7 @@ type Gateway struct {
 	store  *accounts.Store
 	server *rpc.Server
 	deps   Deps
-	self   *grpc.ClientConn
+	self   rpc.Memory // the gateway's own server, for HTTP
 	hooks  *webhooks.Store
 	sender *webhooks.Worker
 
@@ -111,8 +111,9 @@ func (g *Gateway) register(certificate *peers.Identity) error {
 	}
 	doorman := &doorman{store: g.store, log: d.Log, ids: d.IDs, clock: d.Clock}
 	var err error
-	g.server, err = rpc.NewServer(rpc.Deps{Clock: d.Clock, IDs: d.IDs, Log: d.Log, Keys: d.Keys},
-		append(options, grpc.UnaryInterceptor(doorman.unary), grpc.StreamInterceptor(doorman.stream))...)
+	g.server, err = rpc.NewServer(rpc.Deps{
+		Clock: d.Clock, IDs: d.IDs, Log: d.Log, Keys: d.Keys, Unary: doorman.unary, Stream: doorman.stream,
+	}, options...)
 	if err != nil {
 		return err
 	}
@@ -132,8 +133,8 @@ func (g *Gateway) register(certificate *peers.Identity) error {
 	if g.reflection {
 		reflection.Register(registrar{g.server})
 	}
-	g.self, err = rpc.Caller{Keys: d.Keys, Clock: d.Clock, Patience: rpc.DefaultDeadline}.DialMemory(g.server)
-	return err
+	g.self = rpc.Caller{Keys: d.Keys, Clock: d.Clock, Patience: rpc.DefaultDeadline}.Memory(g.server)
+	return nil
 }
 
 // registrar registers gRPC's own services, which anybody may call.
@@ -151,10 +152,10 @@ func (r registrar) RegisterService(desc *grpc.ServiceDesc, impl any) {
 // GetServiceInfo lists what is served.
 func (r registrar) GetServiceInfo() map[string]grpc.ServiceInfo { return r.GRPC().GetServiceInfo() }
 
-// GRPC is the public gRPC server, to be served by the suite: on a port, and in memory for HTTP.
+// GRPC is the public gRPC server, to be served by the suite on a port.
 func (g *Gateway) GRPC() *rpc.Server { return g.server }
 
-// HTTP serves the contract under /v1/, a page for each reason under /problems/ and the console beside them; the gRPC server must be served in memory.
+// HTTP serves the contract under /v1/, a page for each reason under /problems/ and the console beside them.
 func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	api, err := rest.Handler(ctx, g.self, g.store.Identify, func(r *http.Request, err error) {
 		g.doorman.write(r.Context(), "HTTP "+r.Method, shortened(r.URL.Path), outcomeOf(rpc.ToStatus(err)))
@@ -187,7 +188,4 @@ func (g *Gateway) DB() *storage.DB { return g.store.DB }
 func (g *Gateway) Ready(ctx context.Context) error { return g.store.DB.Ping(ctx) }
 
 // Close ends the gateway's connections.
-func (g *Gateway) Close() error {
-	_ = g.self.Close()
-	return g.store.DB.Close()
-}
+func (g *Gateway) Close() error { return g.store.DB.Close() }

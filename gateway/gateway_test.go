@@ -33,6 +33,7 @@ import (
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/outbox"
 	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/rpc/rpctest"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -96,11 +97,7 @@ func newWorld(t *testing.T, change ...func(*gateway.Config)) *world {
 		}
 		back.Register(desc, shelf{}, policy)
 	}
-	serve(t, back, back.ServeMemory)
-	toBack, err := rpc.Caller{Keys: keys, Clock: w.clock}.DialMemory(back)
-	if err != nil {
-		t.Fatal(err)
-	}
+	toBack := rpctest.Dial(t, back, rpc.Caller{Keys: keys, Clock: w.clock})
 	cfg := gateway.Config{
 		Storage:      storage.Config{Engine: storage.SQLite, Path: filepath.Join(t.TempDir(), "gateway.db")},
 		WebhookAllow: []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")},
@@ -140,7 +137,6 @@ func (w *world) open() {
 		w.t.Fatal(err)
 	}
 	serve(w.t, w.gw.GRPC(), func() error { return w.gw.GRPC().Serve(listener) })
-	go func() { _ = w.gw.GRPC().ServeMemory() }()
 	w.conn, err = grpc.NewClient(listener.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()))
 	if err != nil {
 		w.t.Fatal(err)

@@ -135,15 +135,12 @@ func (s *Suite) connect(from string) connector {
 		if !slices.Contains(callers[to], from) {
 			return nil, fmt.Errorf("%s calls %s, which the table of callers does not let it", from, to)
 		}
-		var conn *grpc.ClientConn
-		var err error
+		c := s.caller(from)
 		if server := s.servers[to]; server != nil {
-			conn, err = s.caller(from).DialMemory(server)
-		} else {
-			c := s.caller(from)
-			c.Credentials = s.credentials(to)
-			conn, err = c.Dial(s.addresses[to])
+			return c.Memory(server), nil
 		}
+		c.Credentials = s.credentials(to)
+		conn, err := c.Dial(s.addresses[to])
 		if err != nil {
 			return nil, fmt.Errorf("connecting %s to %s: %w", from, to, err)
 		}
@@ -185,7 +182,7 @@ func (s *Suite) openServices(ctx context.Context) error {
 	return nil
 }
 
-// serveServices serves every service in memory and, where it has an address, on the network.
+// serveServices serves every service that has an address on the network.
 func (s *Suite) serveServices(ctx context.Context) error {
 	for _, part := range s.local() {
 		if err := s.serve(ctx, part, s.servers[part], s.listen[part]); err != nil {
@@ -200,7 +197,6 @@ func (s *Suite) serve(ctx context.Context, part string, server *rpc.Server, addr
 	if err := server.Check(); err != nil {
 		return err
 	}
-	s.life.Go(part, func(context.Context) error { return served(server.ServeMemory()) })
 	if address != "" {
 		listener, err := listen(ctx, address)
 		if err != nil {

@@ -37,27 +37,49 @@ const maxBody = 20 << 20
 // Identify says whose token this is and which CSRF token belongs to it.
 type Identify func(ctx context.Context, token string) (auth.Identity, string, error)
 
+// registration adds the HTTP mapping of a service that a connection reaches.
+type registration func(context.Context, *runtime.ServeMux, grpc.ClientConnInterface) error
+
+func served[C any](client func(grpc.ClientConnInterface) C, register func(context.Context, *runtime.ServeMux, C) error) registration {
+	return func(ctx context.Context, mux *runtime.ServeMux, conn grpc.ClientConnInterface) error {
+		return register(ctx, mux, client(conn))
+	}
+}
+
 // registrations are the HTTP mappings of every service of the contract.
-var registrations = []func(context.Context, *runtime.ServeMux, *grpc.ClientConn) error{
-	accessv1.RegisterAccessServiceHandler, accessv1.RegisterAccessQueryServiceHandler, accessv1.RegisterSessionServiceHandler,
-	accessv1.RegisterEventsServiceHandler, accessv1.RegisterWebhooksServiceHandler, accessv1.RegisterWebhooksQueryServiceHandler,
-	accessv1.RegisterPostingsServiceHandler, accessv1.RegisterPostingsQueryServiceHandler,
+var registrations = []registration{
+	served(accessv1.NewAccessServiceClient, accessv1.RegisterAccessServiceHandlerClient),
+	served(accessv1.NewAccessQueryServiceClient, accessv1.RegisterAccessQueryServiceHandlerClient),
+	served(accessv1.NewSessionServiceClient, accessv1.RegisterSessionServiceHandlerClient),
+	served(accessv1.NewEventsServiceClient, accessv1.RegisterEventsServiceHandlerClient),
+	served(accessv1.NewWebhooksServiceClient, accessv1.RegisterWebhooksServiceHandlerClient),
+	served(accessv1.NewWebhooksQueryServiceClient, accessv1.RegisterWebhooksQueryServiceHandlerClient),
+	served(accessv1.NewPostingsServiceClient, accessv1.RegisterPostingsServiceHandlerClient),
+	served(accessv1.NewPostingsQueryServiceClient, accessv1.RegisterPostingsQueryServiceHandlerClient),
 	// The mapping asks the last first; "engines/{engine}" here would take the verbs of other services' "engines/{engine}:advise".
-	compliancev1.RegisterComplianceServiceHandler, compliancev1.RegisterComplianceQueryServiceHandler,
-	compliancev1.RegisterGateServiceHandler, compliancev1.RegisterPlanningServiceHandler, compliancev1.RegisterCalendarServiceHandler,
-	compliancev1.RegisterVisitsServiceHandler, compliancev1.RegisterExchangeServiceHandler,
-	consumablesv1.RegisterConsumablesServiceHandler, consumablesv1.RegisterConsumablesQueryServiceHandler,
-	consumablesv1.RegisterScanningQueryServiceHandler,
-	workordersv1.RegisterWorkOrdersServiceHandler, workordersv1.RegisterWorkOrdersQueryServiceHandler,
-	performancev1.RegisterPerformanceServiceHandler, performancev1.RegisterPerformanceQueryServiceHandler,
-	performancev1.RegisterPerformanceCalculationServiceHandler, performancev1.RegisterReadingsServiceHandler,
+	served(compliancev1.NewComplianceServiceClient, compliancev1.RegisterComplianceServiceHandlerClient),
+	served(compliancev1.NewComplianceQueryServiceClient, compliancev1.RegisterComplianceQueryServiceHandlerClient),
+	served(compliancev1.NewGateServiceClient, compliancev1.RegisterGateServiceHandlerClient),
+	served(compliancev1.NewPlanningServiceClient, compliancev1.RegisterPlanningServiceHandlerClient),
+	served(compliancev1.NewCalendarServiceClient, compliancev1.RegisterCalendarServiceHandlerClient),
+	served(compliancev1.NewVisitsServiceClient, compliancev1.RegisterVisitsServiceHandlerClient),
+	served(compliancev1.NewExchangeServiceClient, compliancev1.RegisterExchangeServiceHandlerClient),
+	served(consumablesv1.NewConsumablesServiceClient, consumablesv1.RegisterConsumablesServiceHandlerClient),
+	served(consumablesv1.NewConsumablesQueryServiceClient, consumablesv1.RegisterConsumablesQueryServiceHandlerClient),
+	served(consumablesv1.NewScanningQueryServiceClient, consumablesv1.RegisterScanningQueryServiceHandlerClient),
+	served(workordersv1.NewWorkOrdersServiceClient, workordersv1.RegisterWorkOrdersServiceHandlerClient),
+	served(workordersv1.NewWorkOrdersQueryServiceClient, workordersv1.RegisterWorkOrdersQueryServiceHandlerClient),
+	served(performancev1.NewPerformanceServiceClient, performancev1.RegisterPerformanceServiceHandlerClient),
+	served(performancev1.NewPerformanceQueryServiceClient, performancev1.RegisterPerformanceQueryServiceHandlerClient),
+	served(performancev1.NewPerformanceCalculationServiceClient, performancev1.RegisterPerformanceCalculationServiceHandlerClient),
+	served(performancev1.NewReadingsServiceClient, performancev1.RegisterReadingsServiceHandlerClient),
 }
 
 // Refused is told of requests whose token is not valid, for the audit.
 type Refused func(r *http.Request, err error)
 
 // Handler serves the contract over HTTP; conn reaches the gateway's own gRPC server.
-func Handler(ctx context.Context, conn *grpc.ClientConn, identify Identify, refused Refused) (http.Handler, error) {
+func Handler(ctx context.Context, conn grpc.ClientConnInterface, identify Identify, refused Refused) (http.Handler, error) {
 	plain := &runtime.JSONPb{MarshalOptions: protojson.MarshalOptions{EmitDefaultValues: true}}
 	mux := runtime.NewServeMux(
 		runtime.WithMarshalerOption(runtime.MIMEWildcard, files{plain}),

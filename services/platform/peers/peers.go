@@ -18,7 +18,6 @@ import (
 	"sync"
 
 	"google.golang.org/grpc/credentials"
-	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/peer"
 
 	"coldsection.example/services/platform/clock"
@@ -120,22 +119,21 @@ func (i *Identity) shown(*tls.CertificateRequestInfo) (*tls.Certificate, error) 
 	return cert, nil
 }
 
-// Serve are the credentials of a server that only processes with a certificate of the authorities reach. Callers in this
-// process come over memory and need none.
+// Serve are the credentials of a server that only processes with a certificate of the authorities reach.
 func (i *Identity) Serve() credentials.TransportCredentials {
-	return overNetwork{TransportCredentials: credentials.NewTLS(&tls.Config{
+	return credentials.NewTLS(&tls.Config{
 		MinVersion: tls.VersionTLS13, ClientAuth: tls.RequireAnyClientCert, Time: i.clock.Now,
 		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 			cert, _ := i.current()
 			return cert, nil
 		},
 		VerifyConnection: func(s tls.ConnectionState) error { return i.verify(s, x509.ExtKeyUsageClientAuth) },
-	})}
+	})
 }
 
-// ServePublic are the credentials of a server for everybody, with callers in this process over memory.
+// ServePublic are the credentials of a server for everybody.
 func (i *Identity) ServePublic() credentials.TransportCredentials {
-	return overNetwork{TransportCredentials: credentials.NewTLS(i.Public())}
+	return credentials.NewTLS(i.Public())
 }
 
 // Call are the credentials for calling the process that has this name.
@@ -205,22 +203,4 @@ func Admit(ctx context.Context, allowed []string) error {
 	return fault.Denied("PEER_NOT_ALLOWED", "The process %v may not call this service, which is for %v. Call it through the gateway.", who, allowed)
 }
 
-func inMemory(a net.Addr) bool { return a.Network() == "bufconn" }
-
-// overNetwork keeps TLS to connections that leave the process.
-type overNetwork struct {
-	credentials.TransportCredentials
-}
-
-// ServerHandshake is TLS for the network and nothing for memory.
-func (o overNetwork) ServerHandshake(conn net.Conn) (net.Conn, credentials.AuthInfo, error) {
-	if inMemory(conn.LocalAddr()) {
-		return insecure.NewCredentials().ServerHandshake(conn)
-	}
-	return o.TransportCredentials.ServerHandshake(conn)
-}
-
-// Clone keeps the difference.
-func (o overNetwork) Clone() credentials.TransportCredentials {
-	return overNetwork{TransportCredentials: o.TransportCredentials.Clone()}
-}
+func inMemory(a net.Addr) bool { return a.Network() == "inproc" }

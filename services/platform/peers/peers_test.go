@@ -119,11 +119,7 @@ func TestOnlyThePeersThatThePolicyNamesCall(t *testing.T) {
 			t.Errorf("%s: %q, want %q", name, got, c.want)
 		}
 	}
-	memory, err := rpc.Caller{Keys: w.keys, Clock: w.clock, As: "performance"}.DialMemory(w.server)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() { _ = memory.Close() }()
+	memory := rpc.Caller{Keys: w.keys, Clock: w.clock, As: "performance"}.Memory(w.server)
 	if _, err := grpc_health_v1.NewHealthClient(memory).Check(t.Context(), &grpc_health_v1.HealthCheckRequest{}); err != nil {
 		t.Errorf("a caller of the same process: %v", err)
 	}

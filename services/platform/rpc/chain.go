@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"runtime/debug"
+	"slices"
 
 	"buf.build/go/protovalidate"
 	"google.golang.org/grpc"
@@ -24,8 +25,8 @@ const (
 )
 
 // unaryChain is the order of interceptors of every call, outermost first.
-func (s *Server) unaryChain() []grpc.UnaryServerInterceptor {
-	return []grpc.UnaryServerInterceptor{
+func (s *Server) unaryChain() grpc.UnaryServerInterceptor {
+	chain := []grpc.UnaryServerInterceptor{
 		s.translate,    // first, so that every error below becomes a status with a reason
 		s.recover,      // a panic of anything below is an error of this call only
 		s.deadline,     // a caller without a deadline gets one
@@ -33,6 +34,16 @@ func (s *Server) unaryChain() []grpc.UnaryServerInterceptor {
 		s.authenticate, // who calls
 		s.authorise,    // before the request is looked at, so that nobody probes with bad requests
 		s.validate,     // shape; rules that need data are the use case's
+	}
+	if s.deps.Unary != nil {
+		chain = append([]grpc.UnaryServerInterceptor{s.deps.Unary}, chain...)
+	}
+	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+		for _, step := range slices.Backward(chain) {
+			inner := next
+			next = func(ctx context.Context, req any) (any, error) { return step(ctx, req, info, inner) }
+		}
+		return next(ctx, req)
 	}
 }
 
@@ -110,6 +121,9 @@ func (s *Server) identify(ctx context.Context) (context.Context, error) {
 	if _, ok := auth.FromContext(ctx); ok {
 		return ctx, nil
 	}
+	if id, ok := insider(ctx); ok {
+		return auth.NewContext(ctx, id), nil
+	}
 	token := incoming(ctx, identityKey)
 	if token == "" {
 		return ctx, nil
@@ -178,24 +192,32 @@ func incoming(ctx context.Context, key string) string {
 }
 
 // streamChain does for streams what unaryChain does for calls; the request is validated by the handler, message by message.
-func (s *Server) streamChain() []grpc.StreamServerInterceptor {
-	return []grpc.StreamServerInterceptor{func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
-		defer func() {
-			if p := recover(); p != nil {
-				s.deps.Log.Error("panic", "method", info.FullMethod, "panic", fmt.Sprint(p))
-				err = fmt.Errorf("panic: %v", p)
-			}
-			err = ToStatus(err)
-		}()
-		ctx, err := s.identify(stream.Context())
-		if err != nil {
-			return err
+func (s *Server) streamChain() grpc.StreamServerInterceptor {
+	inner := s.stream
+	if s.deps.Stream == nil {
+		return inner
+	}
+	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
+		return s.deps.Stream(srv, stream, info, func(srv any, stream grpc.ServerStream) error { return inner(srv, stream, info, next) })
+	}
+}
+
+func (s *Server) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			s.deps.Log.Error("panic", "method", info.FullMethod, "panic", fmt.Sprint(p))
+			err = fmt.Errorf("panic: %v", p)
 		}
-		if err := s.policy.Authorise(ctx, info.FullMethod); err != nil {
-			return err
-		}
-		return next(srv, identified{ServerStream: stream, ctx: ctx})
-	}}
+		err = ToStatus(err)
+	}()
+	ctx, err := s.identify(stream.Context())
+	if err != nil {
+		return err
+	}
+	if err := s.policy.Authorise(ctx, info.FullMethod); err != nil {
+		return err
+	}
+	return next(srv, identified{ServerStream: stream, ctx: ctx})
 }
 
 type identified struct {

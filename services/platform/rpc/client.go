@@ -3,7 +3,6 @@ package rpc
 import (
 	"cmp"
 	"context"
-	"net"
 	"strings"
 	"time"
 
@@ -53,12 +52,6 @@ func (c Caller) Dial(address string) (*grpc.ClientConn, error) {
 		grpc.WithDefaultServiceConfig(`{"loadBalancingConfig":[{"round_robin":{}}]}`))...)
 }
 
-// DialMemory connects to a server in this process.
-func (c Caller) DialMemory(s *Server) (*grpc.ClientConn, error) {
-	dial := grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return s.Memory(ctx) })
-	return grpc.NewClient("passthrough:///memory", append(c.options(), dial)...)
-}
-
 func (c Caller) options() []grpc.DialOption {
 	return []grpc.DialOption{
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
@@ -76,12 +69,17 @@ func (c Caller) unary(
 	if err != nil {
 		return err
 	}
-	if _, ok := ctx.Deadline(); !ok {
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, cmp.Or(c.Patience, callDeadline))
-		defer cancel()
-	}
+	ctx, cancel := c.bounded(ctx)
+	defer cancel()
 	return FromStatus(invoke(ctx, method, req, reply, conn, opts...))
+}
+
+// bounded gives a call without a deadline one.
+func (c Caller) bounded(ctx context.Context) (context.Context, context.CancelFunc) {
+	if _, ok := ctx.Deadline(); ok {
+		return ctx, func() {}
+	}
+	return context.WithTimeout(ctx, cmp.Or(c.Patience, callDeadline))
 }
 
 func (c Caller) stream(
@@ -94,14 +92,23 @@ func (c Caller) stream(
 	return open(ctx, desc, conn, method, opts...)
 }
 
+// who is the caller of the context, or the service itself, or nobody.
+func (c Caller) who(ctx context.Context) (auth.Identity, bool) {
+	if id, ok := auth.FromContext(ctx); ok || c.As == "" {
+		return id, ok
+	}
+	return serviceIdentity(c.As), true
+}
+
+func serviceIdentity(name string) auth.Identity {
+	return auth.Identity{Account: "services/" + name, DisplayName: name, Roles: []string{auth.RoleService}, Kind: auth.Service}
+}
+
 // identify forwards the caller of the context, or speaks as the service itself.
 func (c Caller) identify(ctx context.Context) (context.Context, error) {
-	id, ok := auth.FromContext(ctx)
+	id, ok := c.who(ctx)
 	if !ok {
-		if c.As == "" {
-			return ctx, nil
-		}
-		id = auth.Identity{Account: "services/" + c.As, DisplayName: c.As, Roles: []string{auth.RoleService}, Kind: auth.Service}
+		return ctx, nil
 	}
 	token, err := c.Keys.MintIdentity(id, c.Clock.Now())
 	if err != nil {
@@ -116,5 +123,5 @@ func (c Caller) identify(ctx context.Context) (context.Context, error) {
 
 // AsService returns a context in which calls are made on the service's own account, whoever asked for them.
 func AsService(ctx context.Context, name string) context.Context {
-	return auth.NewContext(ctx, auth.Identity{Account: "services/" + name, DisplayName: name, Roles: []string{auth.RoleService}, Kind: auth.Service})
+	return auth.NewContext(ctx, serviceIdentity(name))
 }

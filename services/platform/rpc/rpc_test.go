@@ -52,6 +52,8 @@ type fixture struct {
 	server *rpc.Server
 	caller rpc.Caller
 	log    *bytes.Buffer
+	// network is where the server is called over the network; empty for calls in memory.
+	network string
 }
 
 func serve(t *testing.T, get func(ctx context.Context) (*consumablesv1.Item, error)) fixture {
@@ -67,22 +69,44 @@ func serve(t *testing.T, get func(ctx context.Context) (*consumablesv1.Item, err
 	}
 	server.Register(desc, shelf{get: get}, policy())
 	rpctest.Serve(t, server)
-	return fixture{server, rpc.Caller{Keys: keys, Clock: clock.System()}, log}
+	return fixture{server: server, caller: rpc.Caller{Keys: keys, Clock: clock.System()}, log: log}
 }
 
 // items connects as somebody with these roles; with none as nobody.
 func (f fixture) items(t *testing.T, roles ...string) (context.Context, consumablesv1.ConsumablesQueryServiceClient) {
 	t.Helper()
-	conn, err := f.caller.DialMemory(f.server)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = conn.Close() })
 	ctx := t.Context()
 	if len(roles) > 0 {
 		ctx = auth.NewContext(ctx, auth.Identity{Account: "accounts/ada", Person: "people/ada", Roles: roles, Kind: auth.Human})
 	}
-	return ctx, consumablesv1.NewConsumablesQueryServiceClient(conn)
+	if f.network != "" {
+		conn, err := f.caller.Dial(f.network)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = conn.Close() })
+		return ctx, consumablesv1.NewConsumablesQueryServiceClient(conn)
+	}
+	return ctx, consumablesv1.NewConsumablesQueryServiceClient(f.caller.Memory(f.server))
+}
+
+// overNetwork serves on a port too and is called there.
+func (f fixture) overNetwork(t *testing.T) fixture {
+	t.Helper()
+	listener, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error, 1)
+	go func() { done <- f.server.Serve(listener) }()
+	t.Cleanup(func() {
+		f.server.Stop(context.WithoutCancel(t.Context()))
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
+	f.network = listener.Addr().String()
+	return f
 }
 
 func item() (*consumablesv1.Item, error) { return &consumablesv1.Item{Name: "items/a"}, nil }
@@ -106,7 +130,7 @@ func TestCallsAreAuthorised(t *testing.T) {
 }
 
 func TestAForgedAssertionIsRefused(t *testing.T) {
-	f := serve(t, func(context.Context) (*consumablesv1.Item, error) { return item() })
+	f := serve(t, func(context.Context) (*consumablesv1.Item, error) { return item() }).overNetwork(t)
 	other, err := auth.NewKeys(bytes.Repeat([]byte("x"), 32))
 	if err != nil {
 		t.Fatal(err)
@@ -228,7 +252,7 @@ func TestAMethodWithoutPolicyKeepsTheServerFromServing(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer func() { _ = listener.Close() }()
-	for _, err := range []error{server.Check(), server.ServeMemory(), server.Serve(listener)} {
+	for _, err := range []error{server.Check(), server.Serve(listener)} {
 		if err == nil || !strings.Contains(err.Error(), "TraceLot") {
 			t.Errorf("got %v", err)
 		}

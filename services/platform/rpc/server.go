@@ -1,6 +1,6 @@
 // Package rpc is how services are served and called: one chain of interceptors, one table of errors, deny by default.
 //
-// The same servers run in one process, over an in-memory listener, and in separate processes over TCP.
+// The same servers are called in one process, as functions behind the same chain, and in separate processes over TCP.
 package rpc
 
 import (
@@ -12,13 +12,13 @@ import (
 	"time"
 
 	"buf.build/go/protovalidate"
+	"github.com/fullstorydev/grpchan/inprocgrpc"
 	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc"
 	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc/filters"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
-	"google.golang.org/grpc/test/bufconn"
 
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
@@ -27,9 +27,8 @@ import (
 
 // Limits of every server.
 const (
-	maxMessage   = 20 << 20 // bytes; an import carries up to 16 MiB of text
-	maxStreams   = 1000     // per connection
-	memoryBuffer = 1 << 20
+	maxMessage = 20 << 20 // bytes; an import carries up to 16 MiB of text
+	maxStreams = 1000     // per connection
 )
 
 // DefaultDeadline is the time that a call gets whose caller gave none; more than the longest wait for facts.
@@ -46,7 +45,8 @@ type Server struct {
 	policy auth.Policy
 	grpc   *grpc.Server
 	health *health.Server
-	memory *bufconn.Listener
+	memory inprocgrpc.Channel // for callers in this process
+	inside gate
 	// forwarded are methods that are only passed on: their owner decides who may call, and checks the request after that.
 	forwarded map[string]bool
 	err       error
@@ -61,6 +61,9 @@ type Deps struct {
 	Validator protovalidate.Validator
 	// Peers are the names of the processes that may call over the network; empty lets in all that the transport does.
 	Peers []string
+	// Unary and Stream stand before the chain of every call; nil for nothing.
+	Unary  grpc.UnaryServerInterceptor
+	Stream grpc.StreamServerInterceptor
 }
 
 // NewServer makes a server without services.
@@ -72,17 +75,20 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 		}
 		deps.Validator = v
 	}
-	s := &Server{deps: deps, policy: auth.Policy{}, health: health.NewServer(), memory: bufconn.Listen(memoryBuffer), forwarded: map[string]bool{}}
+	s := &Server{deps: deps, policy: auth.Policy{}, health: health.NewServer(), inside: gate{under: map[int]context.CancelFunc{}}, forwarded: map[string]bool{}}
+	unary, stream := s.unaryChain(), s.streamChain()
+	measured := otelgrpc.NewServerHandler(otelgrpc.WithFilter(filters.Not(filters.HealthCheck())))
 	options := append([]grpc.ServerOption{
-		grpc.StatsHandler(otelgrpc.NewServerHandler(otelgrpc.WithFilter(filters.Not(filters.HealthCheck())))),
-		grpc.ChainUnaryInterceptor(s.unaryChain()...),
-		grpc.ChainStreamInterceptor(s.streamChain()...),
+		grpc.StatsHandler(measured), grpc.UnaryInterceptor(unary), grpc.StreamInterceptor(stream),
 		grpc.MaxRecvMsgSize(maxMessage),
 		grpc.MaxConcurrentStreams(maxStreams),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
 	}, extra...)
 	s.grpc = grpc.NewServer(options...)
+	s.memory.WithServerUnaryInterceptor(s.inside.unary(unary)).WithServerStreamInterceptor(s.inside.stream(stream)).WithCloner(copier{}).
+		WithServerStatsHandler(measured).WithClientStatsHandler(otelgrpc.NewClientHandler())
 	healthpb.RegisterHealthServer(s.grpc, s.health)
+	healthpb.RegisterHealthServer(&s.memory, s.health)
 	for _, m := range []string{"Check", "List", "Watch"} {
 		s.policy["/grpc.health.v1.Health/"+m] = []string{auth.Anyone}
 	}
@@ -93,6 +99,13 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 // policy makes Serve refuse to start.
 func (s *Server) Register(desc *grpc.ServiceDesc, impl any, policy auth.Policy) {
 	s.grpc.RegisterService(desc, impl)
+	if impl == nil {
+		forwarded := *desc // a channel in memory asks for a handler
+		forwarded.HandlerType = (*any)(nil)
+		s.memory.RegisterService(&forwarded, struct{}{})
+	} else {
+		s.memory.RegisterService(desc, impl)
+	}
 	maps.Copy(s.policy, policy)
 	var methods []string
 	for _, m := range desc.Methods {
@@ -116,14 +129,6 @@ func (s *Server) GRPC() *grpc.Server { return s.grpc }
 // Check reports what keeps the server from serving.
 func (s *Server) Check() error { return s.err }
 
-// ServeMemory serves callers in this process until Stop.
-func (s *Server) ServeMemory() error {
-	if s.err != nil {
-		return s.err
-	}
-	return s.grpc.Serve(s.memory)
-}
-
 // Serve serves a listener until Stop.
 func (s *Server) Serve(listener net.Listener) error {
 	if s.err != nil {
@@ -132,20 +137,19 @@ func (s *Server) Serve(listener net.Listener) error {
 	return s.grpc.Serve(listener)
 }
 
-// Memory dials the in-memory listener.
-func (s *Server) Memory(ctx context.Context) (net.Conn, error) { return s.memory.DialContext(ctx) }
-
 // Stop lets calls under way end, until ctx ends.
 func (s *Server) Stop(ctx context.Context) {
 	s.health.Shutdown()
 	done := make(chan struct{})
 	go func() {
 		s.grpc.GracefulStop()
+		s.inside.close()
 		close(done)
 	}()
 	select {
 	case <-done:
 	case <-ctx.Done():
 		s.grpc.Stop()
+		s.inside.cut()
 	}
 }
