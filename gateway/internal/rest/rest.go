@@ -73,6 +73,7 @@ var registrations = []registration{
 	served(performancev1.NewPerformanceQueryServiceClient, performancev1.RegisterPerformanceQueryServiceHandlerClient),
 	served(performancev1.NewPerformanceCalculationServiceClient, performancev1.RegisterPerformanceCalculationServiceHandlerClient),
 	served(performancev1.NewReadingsServiceClient, performancev1.RegisterReadingsServiceHandlerClient),
+	served(performancev1.NewBaselineServiceClient, performancev1.RegisterBaselineServiceHandlerClient),
 }
 
 // Refused is told of requests whose token is not valid, for the audit.

@@ -1431,7 +1431,15 @@ type BaselinePolynomial struct {
 	// The terms, each once.
 	Terms []*BaselineTerm `protobuf:"bytes,5,rep,name=terms,proto3" json:"terms,omitempty"`
 	// Where the coefficients come from.
-	Document      *v1.DocumentReference `protobuf:"bytes,6,opt,name=document,proto3" json:"document,omitempty"`
+	Document *v1.DocumentReference `protobuf:"bytes,6,opt,name=document,proto3" json:"document,omitempty"`
+	// The lowest inlet total temperature that it holds for, over 288.15 K; 0 with max_theta 0 when it is not known.
+	MinTheta float64 `protobuf:"fixed64,7,opt,name=min_theta,json=minTheta,proto3" json:"min_theta,omitempty"`
+	// The highest.
+	MaxTheta float64 `protobuf:"fixed64,8,opt,name=max_theta,json=maxTheta,proto3" json:"max_theta,omitempty"`
+	// One standard deviation of what the coefficients say; unset when it is not known. Margins are as uncertain at least.
+	Uncertainty *Noise `protobuf:"bytes,9,opt,name=uncertainty,proto3" json:"uncertainty,omitempty"`
+	// What it was learned from, in words; empty when it was not learned.
+	Basis         string `protobuf:"bytes,10,opt,name=basis,proto3" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1506,6 +1514,34 @@ func (x *BaselinePolynomial) GetDocument() *v1.DocumentReference {
 		return x.Document
 	}
 	return nil
+}
+
+func (x *BaselinePolynomial) GetMinTheta() float64 {
+	if x != nil {
+		return x.MinTheta
+	}
+	return 0
+}
+
+func (x *BaselinePolynomial) GetMaxTheta() float64 {
+	if x != nil {
+		return x.MaxTheta
+	}
+	return 0
+}
+
+func (x *BaselinePolynomial) GetUncertainty() *Noise {
+	if x != nil {
+		return x.Uncertainty
+	}
+	return nil
+}
+
+func (x *BaselinePolynomial) GetBasis() string {
+	if x != nil {
+		return x.Basis
+	}
+	return ""
 }
 
 // One term of a baseline polynomial with its coefficient for each parameter.
@@ -7040,7 +7076,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x06points\x18\x01 \x03(\v2).coldsection.performance.v1.BaselinePointB\x0e\xe2A\x01\x01\xbaH\a\x92\x01\x04\x10\xa0\x9c\x01R\x06points\x12T\n" +
 	"\n" +
 	"polynomial\x18\x02 \x01(\v2..coldsection.performance.v1.BaselinePolynomialB\x04\xe2A\x01\x01R\n" +
-	"polynomial\"\xd5\x03\n" +
+	"polynomial\"\xaa\x05\n" +
 	"\x12BaselinePolynomial\x12:\n" +
 	"\x0epower_scale_kw\x18\x01 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!\x00\x00\x00\x00\x00\x00\x00\x00R\fpowerScaleKw\x12O\n" +
 	"\x19propeller_speed_scale_rpm\x18\x02 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!\x00\x00\x00\x00\x00\x00\x00\x00R\x16propellerSpeedScaleRpm\x12G\n" +
@@ -7048,7 +7084,12 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x15max_referred_power_kw\x18\x04 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01!\x00\x00\x00\x00\x00\x00\x00\x00R\x12maxReferredPowerKw\x12N\n" +
 	"\x05terms\x18\x05 \x03(\v2(.coldsection.performance.v1.BaselineTermB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\b\x01\x10 R\x05terms\x12P\n" +
 	"\bdocument\x18\x06 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"\xa9\x01\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\x121\n" +
+	"\tmin_theta\x18\a \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\bminTheta\x121\n" +
+	"\tmax_theta\x18\b \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\bmaxTheta\x12I\n" +
+	"\vuncertainty\x18\t \x01(\v2!.coldsection.performance.v1.NoiseB\x04\xe2A\x01\x01R\vuncertainty\x12\"\n" +
+	"\x05basis\x18\n" +
+	" \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xe8\aR\x05basis\"\xa9\x01\n" +
 	"\fBaselineTerm\x12!\n" +
 	"\x04term\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x10R\x04term\x12 \n" +
 	"\x05itt_k\x18\x02 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x04ittK\x12\"\n" +
@@ -7779,153 +7820,154 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	18,  // 23: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
 	19,  // 24: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
 	81,  // 25: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
-	83,  // 26: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	83,  // 27: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	83,  // 28: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	84,  // 29: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
-	25,  // 30: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
-	27,  // 31: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
-	23,  // 32: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
-	24,  // 33: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
-	84,  // 34: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
-	84,  // 35: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
-	84,  // 36: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
-	26,  // 37: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	81,  // 38: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
-	28,  // 39: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	81,  // 40: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
-	31,  // 41: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
-	4,   // 42: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
-	81,  // 43: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
-	81,  // 44: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
-	82,  // 45: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	85,  // 46: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	85,  // 47: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	85,  // 48: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	85,  // 49: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	85,  // 50: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	85,  // 51: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	85,  // 52: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	85,  // 53: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	85,  // 54: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
-	5,   // 55: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
-	34,  // 56: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
-	35,  // 57: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	82,  // 58: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
-	6,   // 59: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	82,  // 60: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	82,  // 61: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
-	1,   // 62: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
-	37,  // 63: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
-	37,  // 64: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	37,  // 65: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	37,  // 66: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	41,  // 67: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	42,  // 68: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	82,  // 69: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	82,  // 70: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	82,  // 71: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
-	39,  // 72: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	82,  // 73: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	82,  // 74: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
-	35,  // 75: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
-	41,  // 76: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
-	40,  // 77: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
-	82,  // 78: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
-	41,  // 79: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
-	37,  // 80: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	82,  // 81: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	82,  // 82: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	82,  // 83: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	7,   // 84: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	82,  // 85: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	45,  // 86: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	36,  // 87: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	82,  // 88: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	5,   // 89: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	35,  // 90: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	35,  // 91: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	35,  // 92: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	82,  // 93: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	37,  // 94: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	37,  // 95: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	37,  // 96: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	8,   // 97: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	41,  // 98: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	82,  // 99: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	33,  // 100: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	86,  // 101: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	9,   // 102: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	9,   // 103: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	87,  // 104: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	9,   // 105: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	3,   // 106: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
-	55,  // 107: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
-	58,  // 108: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	56,  // 109: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
-	58,  // 110: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
-	33,  // 111: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	33,  // 112: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	33,  // 113: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	58,  // 114: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	36,  // 115: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	33,  // 116: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	36,  // 117: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	38,  // 118: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	43,  // 119: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	82,  // 120: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	82,  // 121: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	82,  // 122: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	82,  // 123: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	2,   // 124: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
-	47,  // 125: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	49,  // 126: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	50,  // 127: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	54,  // 128: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	59,  // 129: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	60,  // 130: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	62,  // 131: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	63,  // 132: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	64,  // 133: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	51,  // 134: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	52,  // 135: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	65,  // 136: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	66,  // 137: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	68,  // 138: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	69,  // 139: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	71,  // 140: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	72,  // 141: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	74,  // 142: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	76,  // 143: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	77,  // 144: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	78,  // 145: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	79,  // 146: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	9,   // 147: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	9,   // 148: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	57,  // 149: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	33,  // 150: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	61,  // 151: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	33,  // 152: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	33,  // 153: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	36,  // 154: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	9,   // 155: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	53,  // 156: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	33,  // 157: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	67,  // 158: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	48,  // 159: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	70,  // 160: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	38,  // 161: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	73,  // 162: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	75,  // 163: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	44,  // 164: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	46,  // 165: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	47,  // 166: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	80,  // 167: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	147, // [147:168] is the sub-list for method output_type
-	126, // [126:147] is the sub-list for method input_type
-	126, // [126:126] is the sub-list for extension type_name
-	126, // [126:126] is the sub-list for extension extendee
-	0,   // [0:126] is the sub-list for field type_name
+	21,  // 26: coldsection.performance.v1.BaselinePolynomial.uncertainty:type_name -> coldsection.performance.v1.Noise
+	83,  // 27: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	83,  // 28: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	83,  // 29: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	84,  // 30: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	25,  // 31: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
+	27,  // 32: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
+	23,  // 33: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
+	24,  // 34: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
+	84,  // 35: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
+	84,  // 36: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
+	84,  // 37: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
+	26,  // 38: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
+	81,  // 39: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	28,  // 40: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
+	81,  // 41: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	31,  // 42: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
+	4,   // 43: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
+	81,  // 44: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
+	81,  // 45: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
+	82,  // 46: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	85,  // 47: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	85,  // 48: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	85,  // 49: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	85,  // 50: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	85,  // 51: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	85,  // 52: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	85,  // 53: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	85,  // 54: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	85,  // 55: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	5,   // 56: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
+	34,  // 57: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
+	35,  // 58: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
+	82,  // 59: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	6,   // 60: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
+	82,  // 61: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	82,  // 62: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	1,   // 63: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
+	37,  // 64: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
+	37,  // 65: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	37,  // 66: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	37,  // 67: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
+	41,  // 68: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	42,  // 69: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	82,  // 70: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	82,  // 71: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	82,  // 72: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	39,  // 73: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
+	82,  // 74: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	82,  // 75: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	35,  // 76: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
+	41,  // 77: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	40,  // 78: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
+	82,  // 79: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
+	41,  // 80: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
+	37,  // 81: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	82,  // 82: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	82,  // 83: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	82,  // 84: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	7,   // 85: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	82,  // 86: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	45,  // 87: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	36,  // 88: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	82,  // 89: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	5,   // 90: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	35,  // 91: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	35,  // 92: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	35,  // 93: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	82,  // 94: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	37,  // 95: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	37,  // 96: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	37,  // 97: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	8,   // 98: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	41,  // 99: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	82,  // 100: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	33,  // 101: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	86,  // 102: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	9,   // 103: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	9,   // 104: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	87,  // 105: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	9,   // 106: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	3,   // 107: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
+	55,  // 108: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
+	58,  // 109: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	56,  // 110: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
+	58,  // 111: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
+	33,  // 112: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	33,  // 113: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	33,  // 114: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	58,  // 115: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	36,  // 116: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	33,  // 117: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	36,  // 118: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	38,  // 119: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	43,  // 120: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	82,  // 121: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	82,  // 122: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	82,  // 123: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	82,  // 124: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	2,   // 125: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	47,  // 126: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	49,  // 127: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	50,  // 128: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	54,  // 129: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	59,  // 130: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	60,  // 131: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	62,  // 132: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	63,  // 133: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	64,  // 134: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	51,  // 135: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	52,  // 136: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	65,  // 137: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	66,  // 138: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	68,  // 139: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	69,  // 140: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	71,  // 141: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	72,  // 142: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	74,  // 143: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	76,  // 144: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	77,  // 145: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	78,  // 146: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	79,  // 147: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	9,   // 148: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	9,   // 149: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	57,  // 150: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	33,  // 151: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	61,  // 152: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	33,  // 153: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	33,  // 154: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	36,  // 155: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	9,   // 156: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	53,  // 157: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	33,  // 158: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	67,  // 159: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	48,  // 160: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	70,  // 161: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	38,  // 162: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	73,  // 163: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	75,  // 164: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	44,  // 165: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	46,  // 166: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	47,  // 167: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	80,  // 168: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	148, // [148:169] is the sub-list for method output_type
+	127, // [127:148] is the sub-list for method input_type
+	127, // [127:127] is the sub-list for extension type_name
+	127, // [127:127] is the sub-list for extension extendee
+	0,   // [0:127] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }

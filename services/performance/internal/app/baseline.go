@@ -47,7 +47,11 @@ func tableOf(data *performancev1.Baseline) []baseline.Point {
 }
 
 func polynomialOf(p *performancev1.BaselinePolynomial) baseline.Polynomial {
-	out := baseline.Polynomial{Power: p.GetPowerScaleKw(), Np: p.GetPropellerSpeedScaleRpm(), Low: p.GetMinReferredPowerKw(), High: p.GetMaxReferredPowerKw()}
+	out := baseline.Polynomial{
+		Power: p.GetPowerScaleKw(), Np: p.GetPropellerSpeedScaleRpm(), Low: p.GetMinReferredPowerKw(), High: p.GetMaxReferredPowerKw(),
+		Cold: p.GetMinTheta(), Hot: p.GetMaxTheta(),
+		Error: baseline.Values{ITT: p.GetUncertainty().GetIttC(), Ng: p.GetUncertainty().GetNgPct(), Fuel: p.GetUncertainty().GetFuelFlowPct()},
+	}
 	for _, t := range p.GetTerms() {
 		out.Terms = append(out.Terms, baseline.Term{Name: t.GetTerm(), Coefficients: baseline.Values{ITT: t.GetIttK(), Ng: t.GetNgPct(), Fuel: t.GetFuelFlowKgH()}})
 	}

@@ -45,19 +45,24 @@ func (a *App) UpdateEngineModel(ctx context.Context, req *performancev1.UpdateEn
 		if err := resource.Apply(model, req.GetEngineModel(), req.GetUpdateMask()); err != nil {
 			return nil, err
 		}
-		if err := checkModel(model); err != nil {
-			return nil, err
-		}
-		model.Revision++
-		if err := store.Models.Save(ctx, tx, model, u.now); err != nil {
-			return nil, err
-		}
-		if err := store.KeepRevision(ctx, tx, model); err != nil {
-			return nil, err
-		}
-		return model, u.publish(ctx, "coldsection.performance.baseline.adopted.v1", model.GetName(),
-			&performancev1.BaselineAdopted{EngineModel: model.GetName(), Revision: model.GetRevision()})
+		return model, u.revise(ctx, model)
 	})
+}
+
+// revise keeps changed engine data as the next revision, and tells of it.
+func (u unit) revise(ctx context.Context, model *performancev1.EngineModel) error {
+	if err := checkModel(model); err != nil {
+		return err
+	}
+	model.Revision++
+	if err := store.Models.Save(ctx, u.Tx, model, u.now); err != nil {
+		return err
+	}
+	if err := store.KeepRevision(ctx, u.Tx, model); err != nil {
+		return err
+	}
+	return u.publish(ctx, "coldsection.performance.baseline.adopted.v1", model.GetName(),
+		&performancev1.BaselineAdopted{EngineModel: model.GetName(), Revision: model.GetRevision()})
 }
 
 // EngineModel reads a model, the newest revision or an older one.

@@ -216,23 +216,26 @@ func (f *fleet) choose() error {
 		oldest = math.Max(oldest, s.age)
 	}
 	f.aged = oldest >= ageUnit/10
-	missing := ""
+	f.determine()
+	return nil
+}
+
+// determine chooses the terms that the spread of the readings determines.
+func (f *fleet) determine() {
+	of := map[string]func(*sample) float64{
+		"m": func(s *sample) float64 { return s.condition.Mach }, "n": func(s *sample) float64 { return s.point.Np/f.model.np - 1 },
+		"h": func(s *sample) float64 { return s.point.Altitude / altitudeScale }, "t": func(s *sample) float64 { return s.condition.Theta },
+	}
+	names := slices.Clone(learnable)
 	for _, s := range spreads {
-		low, high := f.span(map[string]func(*sample) float64{
-			"m": func(s *sample) float64 { return s.condition.Mach }, "n": func(s *sample) float64 { return s.point.Np/m.np - 1 },
-			"h": func(s *sample) float64 { return s.point.Altitude / altitudeScale }, "t": func(s *sample) float64 { return s.condition.Theta },
-		}[s.letter])
-		if high-low < s.least {
-			missing += s.letter
+		if low, high := f.span(of[s.letter]); high-low < s.least {
+			names = slices.DeleteFunc(names, func(name string) bool { return strings.Contains(name, s.letter) })
 			f.leave("The terms with %s: the readings' %s are too much alike to learn them.", s.letter, s.name)
 		}
 	}
-	for _, name := range learnable {
-		if !strings.ContainsAny(name, missing) {
-			f.terms = append(f.terms, slices.IndexFunc(terms[:], func(t term) bool { return t.name == name }))
-		}
+	for _, name := range names {
+		f.terms = append(f.terms, slices.IndexFunc(terms[:], func(t term) bool { return t.name == name }))
 	}
-	return nil
 }
 
 // columns counts the coefficients: terms, offsets of all engines but one, dirt.

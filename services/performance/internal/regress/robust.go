@@ -95,7 +95,8 @@ func Huber(x [][]float64, y []float64, k float64) (*RobustFit, error) {
 			out.Residuals[i] = residual(y[i], row, b)
 		}
 		if moved < settled || out.Scale <= whole {
-			return out, out.uncertain(f, k)
+			err := out.uncertain(f, k)
+			return out, err
 		}
 	}
 	return nil, errors.New("the robust fit does not settle")

@@ -3,6 +3,7 @@ package server_test
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"log/slog"
 	"testing"
 	"time"
@@ -30,21 +31,30 @@ var morning = time.Date(2026, time.September, 7, 6, 0, 0, 0, time.UTC)
 
 const modelName, engineName = "engineModels/demo", "engines/one"
 
-// register answers for compliance: it knows one engine.
+// register answers for compliance: it knows a few engines.
 type register struct{}
 
-var known = &compliancev1.Engine{Name: engineName, Serial: "DEMO-1", EngineModel: modelName}
+var known = []*compliancev1.Engine{
+	{Name: engineName, Serial: "DEMO-1", EngineModel: modelName},
+	{Name: "engines/two", Serial: "DEMO-2", EngineModel: modelName},
+	{Name: "engines/three", Serial: "DEMO-3", EngineModel: modelName},
+	{Name: "engines/four", Serial: "DEMO-4", EngineModel: modelName},
+}
 
 func (register) GetEngine(_ context.Context, req *compliancev1.GetEngineRequest) (*compliancev1.Engine, error) {
-	if req.GetName() == engineName {
-		return known, nil
+	for _, e := range known {
+		if req.GetName() == e.GetName() {
+			return e, nil
+		}
 	}
 	return nil, fault.Missing(req.GetName())
 }
 
 func (register) ListEngines(_ context.Context, req *compliancev1.ListEnginesRequest) (*compliancev1.ListEnginesResponse, error) {
-	if req.GetFilter() == `serial = "DEMO-1"` {
-		return &compliancev1.ListEnginesResponse{Engines: []*compliancev1.Engine{known}}, nil
+	for _, e := range known {
+		if req.GetFilter() == fmt.Sprintf("serial = %q", e.GetSerial()) {
+			return &compliancev1.ListEnginesResponse{Engines: []*compliancev1.Engine{e}}, nil
+		}
 	}
 	return &compliancev1.ListEnginesResponse{}, nil
 }
@@ -55,6 +65,7 @@ type bench struct {
 	performancev1.PerformanceQueryServiceClient
 	performancev1.PerformanceCalculationServiceClient
 	performancev1.ReadingsServiceClient
+	performancev1.BaselineServiceClient
 
 	t     testing.TB
 	db    *storage.DB
@@ -83,7 +94,8 @@ func benchOn(t testing.TB, db *storage.DB) bench {
 	conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now})
 	return bench{
 		performancev1.NewPerformanceServiceClient(conn), performancev1.NewPerformanceQueryServiceClient(conn),
-		performancev1.NewPerformanceCalculationServiceClient(conn), performancev1.NewReadingsServiceClient(conn), t, db, now,
+		performancev1.NewPerformanceCalculationServiceClient(conn), performancev1.NewReadingsServiceClient(conn),
+		performancev1.NewBaselineServiceClient(conn), t, db, now,
 	}
 }
 
@@ -163,6 +175,18 @@ func zone(id string, severity int32, duration, value float64) *performancev1.Exc
 	return &performancev1.ExceedanceZone{Id: id, Severity: severity, Action: "invented action " + id, Corners: []*performancev1.ZoneCorner{
 		{DurationSeconds: duration, Value: value}, {DurationSeconds: 600, Value: value}, {DurationSeconds: 600, Value: 1000}, {DurationSeconds: duration, Value: 1000},
 	}}
+}
+
+// facts counts what was told of a type.
+func (b bench) facts(typ string) (n int) {
+	b.t.Helper()
+	err := b.db.View(b.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		return tx.QueryRow(ctx, "SELECT COUNT(*) FROM outbox WHERE type = $1", typ).Scan(&n)
+	})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return n
 }
 
 type answer[T any] struct {

@@ -50,6 +50,7 @@ func Register(r rpc.Registrar, a *app.App) {
 	r.Register(&performancev1.PerformanceQueryService_ServiceDesc, &queries{app: a}, query)
 	registerCalculations(r, a)
 	registerReadings(r, a)
+	registerBaselines(r, a)
 }
 
 // StreamReadings checks each message's shape as the calls' interceptor does; one that breaks the contract ends the stream.

@@ -53,6 +53,14 @@ func FindProfile(ctx context.Context, tx *storage.Tx, nameOrSerial string) (p Pr
 	return p, err == nil, err
 }
 
+// ProfilesOf are the engines of a model that are known here, by name.
+func ProfilesOf(ctx context.Context, tx *storage.Tx, model string) ([]Profile, error) {
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (p Profile, err error) {
+		err = row.Scan(&p.Name, &p.Serial, &p.Model)
+		return p, err
+	}, "SELECT name, serial, engine_model FROM engine_profiles WHERE engine_model = $1 ORDER BY name", model)
+}
+
 // SaveProfile keeps an engine.
 func SaveProfile(ctx context.Context, tx *storage.Tx, p Profile) error {
 	_, err := tx.Exec(ctx, `INSERT INTO engine_profiles (name, serial, engine_model) VALUES ($1, $2, $3)
