@@ -25,6 +25,7 @@ import (
 	"coldsection.example/gateway/internal/console"
 	"coldsection.example/gateway/internal/feed"
 	"coldsection.example/gateway/internal/openapi"
+	"coldsection.example/gateway/internal/operations"
 	"coldsection.example/gateway/internal/postings"
 	"coldsection.example/gateway/internal/proxy"
 	"coldsection.example/gateway/internal/rest"
@@ -130,6 +131,7 @@ func (g *Gateway) register(certificate *peers.Identity) error {
 			return err
 		}
 	}
+	operations.Register(g.server, d.Backends)
 	if g.reflection {
 		reflection.Register(registrar{g.server})
 	}

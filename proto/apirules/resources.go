@@ -26,7 +26,7 @@ var (
 	variableSegment   = regexp.MustCompile(`^\{[a-z][a-z0-9_]*[a-z0-9]\}$`)
 )
 
-// resourceAnnotation looks at what Get returns and List repeats, when it has a name: such a message is a resource.
+// resourceAnnotation looks at what Get returns and List repeats, when it is ours and has a name: such a message is a resource.
 func resourceAnnotation(r *run) {
 	for _, m := range r.methods {
 		out := m.Output()
@@ -37,7 +37,7 @@ func resourceAnnotation(r *run) {
 		} else if subject(m, "Get") == "" {
 			continue
 		}
-		if out != nil && field(out, "name") != nil && resource(out) == nil {
+		if out != nil && r.own[out.FullName()] && field(out, "name") != nil && resource(out) == nil {
 			r.reportf(out, "is returned by %s and has a name, but no google.api.resource option; add it", m.Name())
 		}
 	}

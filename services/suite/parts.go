@@ -27,6 +27,11 @@ type sweeper interface {
 	Sweep(ctx context.Context) error
 }
 
+// worker is a service that has long-running operations; Work works them until ctx ends.
+type worker interface {
+	Work(ctx context.Context)
+}
+
 // packages are the contract's packages that each service owns.
 var packages = map[string]string{
 	Compliance:  "coldsection.compliance.v1",

@@ -2,12 +2,14 @@ package suite
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync"
 	"time"
 
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/operations"
 	"coldsection.example/services/platform/outbox"
 	"coldsection.example/services/platform/storage"
 )
@@ -35,6 +37,11 @@ func (s *Suite) startWork(start context.Context) error {
 		for _, run := range []func(){
 			func() { relay.Run(ctx) },
 			func() { every(ctx, purgeEvery, func() { s.purge(ctx, part) }) },
+			func() {
+				if w, ok := service.(worker); ok {
+					w.Work(ctx)
+				}
+			},
 			func() {
 				if sw, ok := service.(sweeper); ok {
 					every(ctx, sweepEvery, func() {
@@ -78,10 +85,10 @@ func (s *Suite) startGatewayWork(start context.Context) {
 	})
 }
 
-// purge forgets old answers to idempotency keys.
+// purge forgets old answers to idempotency keys, and operations that ended long ago.
 func (s *Suite) purge(ctx context.Context, part string) {
 	err := s.services[part].DB().Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		return idempotency.Sweep(ctx, tx, s.clock.Now())
+		return errors.Join(idempotency.Sweep(ctx, tx, s.clock.Now()), operations.Sweep(ctx, tx, s.clock.Now()))
 	})
 	if err != nil && ctx.Err() == nil {
 		s.log.Warn("forgetting old answers", "part", part, "error", err)

@@ -1,4 +1,4 @@
-// Command extproto writes the third-party .proto files that our own import (google/api, google/type, buf/validate) out of
+// Command extproto writes the third-party .proto files that our own import (google/api, google/longrunning, google/type, buf/validate) out of
 // the descriptors that are linked into pinned Go modules, so that code generation needs no schema registry.
 //
 // Usage: extproto OUT_DIR
@@ -14,13 +14,14 @@ import (
 	"google.golang.org/protobuf/reflect/protoregistry"
 
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	_ "cloud.google.com/go/longrunning/autogen/longrunningpb"
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	_ "google.golang.org/genproto/googleapis/type/date"
 )
 
 var roots = []string{
 	"google/api/annotations.proto", "google/api/field_behavior.proto", "google/api/resource.proto",
-	"google/type/date.proto", "google/api/field_info.proto", "buf/validate/validate.proto",
+	"google/type/date.proto", "google/api/field_info.proto", "buf/validate/validate.proto", "google/longrunning/operations.proto",
 }
 
 func main() {

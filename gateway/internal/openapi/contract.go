@@ -7,10 +7,13 @@ import (
 	"strings"
 	"sync"
 
+	"cloud.google.com/go/longrunning/autogen/longrunningpb"
 	"google.golang.org/genproto/googleapis/api/annotations"
+	"google.golang.org/genproto/googleapis/rpc/status"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
+	"google.golang.org/protobuf/types/known/anypb"
 )
 
 // What the descriptors say and the generator leaves out or gets wrong is put right here: dates are objects, names that the
@@ -62,6 +65,13 @@ var messages = sync.OnceValue(func() map[string]protoreflect.MessageDescriptor {
 	slices.SortFunc(all, func(a, b protoreflect.FileDescriptor) int { return strings.Compare(a.Path(), b.Path()) })
 	for _, f := range all {
 		add("", f.Messages())
+	}
+	for _, m := range []proto.Message{&longrunningpb.Operation{}, &status.Status{}, &anypb.Any{}} { // others' messages that answers are made of
+		name := string(m.ProtoReflect().Descriptor().Name())
+		if name == "Any" {
+			name = "GoogleProtobufAny"
+		}
+		out[name] = m.ProtoReflect().Descriptor()
 	}
 	return out
 })

@@ -59,7 +59,8 @@ func (e example) field(f protoreflect.FieldDescriptor, above []protoreflect.Full
 var known = map[protoreflect.FullName]any{
 	"google.protobuf.Timestamp": "2026-03-01T08:00:00Z", "google.protobuf.Duration": "3600s", "google.protobuf.FieldMask": "displayName",
 	"google.protobuf.Struct": node{"demonstration": "only"}, "google.protobuf.Empty": node{},
-	"google.type.Date": node{"year": 2026, "month": 3, "day": 1},
+	"google.protobuf.Any": node{"@type": "type.googleapis.com/coldsection.operations.v1.OperationMetadata", "kind": "readings.import", "state": "RUNNING"},
+	"google.type.Date":    node{"year": 2026, "month": 3, "day": 1},
 }
 
 // scalar is a value of a field that is no message.

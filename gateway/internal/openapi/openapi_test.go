@@ -28,6 +28,7 @@ import (
 	_ "coldsection.example/proto/coldsection/access/v1"      // the contract
 	_ "coldsection.example/proto/coldsection/compliance/v1"  // the contract
 	_ "coldsection.example/proto/coldsection/consumables/v1" // the contract
+	_ "coldsection.example/proto/coldsection/operations/v1"  // the contract
 	_ "coldsection.example/proto/coldsection/performance/v1" // the contract
 	_ "coldsection.example/proto/coldsection/workorders/v1"  // the contract
 

@@ -17,6 +17,7 @@ import (
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/auth"
@@ -74,6 +75,7 @@ var registrations = []registration{
 	served(performancev1.NewPerformanceCalculationServiceClient, performancev1.RegisterPerformanceCalculationServiceHandlerClient),
 	served(performancev1.NewReadingsServiceClient, performancev1.RegisterReadingsServiceHandlerClient),
 	served(performancev1.NewBaselineServiceClient, performancev1.RegisterBaselineServiceHandlerClient),
+	served(operationsv1.NewOperationsServiceClient, operationsv1.RegisterOperationsServiceHandlerClient),
 }
 
 // Refused is told of requests whose token is not valid, for the audit.
