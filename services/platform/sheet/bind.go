@@ -20,6 +20,7 @@ const (
 	Date                // 2006-01-02
 	Bool                // "true" or "false"
 	Amount              // a plain decimal whose unit stands in the column's name
+	Hours               // hours as 1234.5 or 1234:30; canonical are whole seconds
 )
 
 // Want is a column that a reader knows.
@@ -111,7 +112,7 @@ func (t *Table) numbers(columns []column) func(yield func(string) bool) {
 	return func(yield func(string) bool) {
 		for _, row := range t.Rows {
 			for _, c := range columns {
-				if (c.want.Kind == Number || c.want.Kind == Amount) && c.at < len(row.Cells) && !yield(strings.TrimSpace(row.Cells[c.at])) {
+				if (c.want.Kind == Number || c.want.Kind == Amount || c.want.Kind == Hours) && c.at < len(row.Cells) && !yield(strings.TrimSpace(row.Cells[c.at])) {
 					return
 				}
 			}

@@ -62,6 +62,8 @@ func (r reader) cell(c column, cell string) (v Value, reason, text string) {
 	case Number, Amount:
 		v.Unit = c.Unit
 		v.Text, reason, text = r.number(cell)
+	case Hours:
+		v.Text, reason, text = r.hours(cell)
 	case Integer:
 		v.Text, reason, text = r.integer(cell)
 	case Time:

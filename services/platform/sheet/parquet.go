@@ -211,7 +211,7 @@ func nodeOf(kind Kind) parquet.Node {
 		return parquet.Date()
 	case Bool:
 		return parquet.Leaf(parquet.BooleanType)
-	case Text:
+	case Text, Hours:
 	}
 	return parquet.String()
 }
@@ -253,7 +253,7 @@ func valueOf(cell string, kind Kind) (parquet.Value, error) {
 		return parquet.Int32Value(int32(math.Floor(float64(at.Unix()) / 86_400))), err
 	case Bool:
 		return parquet.BooleanValue(cell == "true"), nil
-	case Text:
+	case Text, Hours:
 	}
 	return parquet.ByteArrayValue([]byte(strings.ToValidUTF8(cell, "�"))), nil
 }

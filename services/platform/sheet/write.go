@@ -150,7 +150,7 @@ func (x *xlsxWriter) cell(i int, cell string) any {
 		}
 	case Bool:
 		return cell == "true"
-	case Text:
+	case Text, Hours:
 	}
 	return cell
 }

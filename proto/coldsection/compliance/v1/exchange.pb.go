@@ -4,7 +4,7 @@
 // 	protoc        (unknown)
 // source: coldsection/compliance/v1/exchange.proto
 
-// Lists of compliance as files.
+// Lists of compliance as files, and tables of a fleet that are taken in.
 
 package compliancev1
 
@@ -24,6 +24,137 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// What the rows of a table of a fleet are.
+type FleetRows int32
+
+const (
+	// Not stated; refused.
+	FleetRows_FLEET_ROWS_UNSPECIFIED FleetRows = 0
+	// Aircraft: aircraft_id, registration, regime; model, serial, owner, time_zone, operating_hours, cycles, starts, landings,
+	// counters_date, flying_hours_per_day, flying_cycles_per_day, erp_id.
+	FleetRows_AIRCRAFT FleetRows = 1
+	// Engines: engine_id, serial, engine_model; owner, operating_hours, cycles, starts, counters_date, manufacture_date, embodied,
+	// erp_id. One that is fitted: aircraft, position, install_date.
+	FleetRows_ENGINES FleetRows = 2
+	// Components: component_id, part_number, serial, display_name; life_limited, operating_hours, cycles, starts, counters_date,
+	// manufacture_date, embodied. One that is fitted: host, position, install_date. Where it was before: stay_engine_serial,
+	// stay_engine_model, stay_install_cycles, stay_remove_cycles, stay_starts, stay_flights, stay_hours, stay_remove_date,
+	// stay_document. A component with several stays has a row for each, oldest first, one after the other, with the same
+	// component_id; what else is said of it stands in the first.
+	FleetRows_COMPONENTS FleetRows = 3
+	// Requirements: requirement_id, code, display_name, kind, document; document_revision, document_section, engine_models, engines,
+	// aircraft, serials, embodied_any, embodied_none, subject_kind, part_numbers, aircraft_models, initial_hours, initial_cycles,
+	// initial_starts, initial_calendar_months, initial_months, initial_days, initial_date, initial_combine, repeat_hours,
+	// repeat_cycles, repeat_starts, repeat_calendar_months, repeat_months, repeat_days, repeat_combine, rebase, start_event,
+	// effective_date, tolerance_hours, tolerance_cycles, tolerance_days, near_hours, near_cycles, near_days, soft, task_card,
+	// terminates. Serials are ranges such as 1001..1999; !1500..1510 excepts one. Without any condition it applies to nothing until
+	// decided. Limits that nest are made one by one.
+	FleetRows_REQUIREMENTS FleetRows = 4
+	// When requirements were last done, from the papers: source_id, requirement, subject, done_date, late_entry_reason;
+	// operating_hours, cycles, starts, document_reference, method.
+	FleetRows_LAST_DONE FleetRows = 5
+)
+
+// Enum value maps for FleetRows.
+var (
+	FleetRows_name = map[int32]string{
+		0: "FLEET_ROWS_UNSPECIFIED",
+		1: "AIRCRAFT",
+		2: "ENGINES",
+		3: "COMPONENTS",
+		4: "REQUIREMENTS",
+		5: "LAST_DONE",
+	}
+	FleetRows_value = map[string]int32{
+		"FLEET_ROWS_UNSPECIFIED": 0,
+		"AIRCRAFT":               1,
+		"ENGINES":                2,
+		"COMPONENTS":             3,
+		"REQUIREMENTS":           4,
+		"LAST_DONE":              5,
+	}
+)
+
+func (x FleetRows) Enum() *FleetRows {
+	p := new(FleetRows)
+	*p = x
+	return p
+}
+
+func (x FleetRows) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (FleetRows) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_compliance_v1_exchange_proto_enumTypes[0].Descriptor()
+}
+
+func (FleetRows) Type() protoreflect.EnumType {
+	return &file_coldsection_compliance_v1_exchange_proto_enumTypes[0]
+}
+
+func (x FleetRows) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use FleetRows.Descriptor instead.
+func (FleetRows) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{0}
+}
+
+// How a table is written.
+type ExportFleetTemplateRequest_Format int32
+
+const (
+	// CSV.
+	ExportFleetTemplateRequest_FORMAT_UNSPECIFIED ExportFleetTemplateRequest_Format = 0
+	// CSV.
+	ExportFleetTemplateRequest_CSV ExportFleetTemplateRequest_Format = 1
+	// XLSX.
+	ExportFleetTemplateRequest_XLSX ExportFleetTemplateRequest_Format = 2
+)
+
+// Enum value maps for ExportFleetTemplateRequest_Format.
+var (
+	ExportFleetTemplateRequest_Format_name = map[int32]string{
+		0: "FORMAT_UNSPECIFIED",
+		1: "CSV",
+		2: "XLSX",
+	}
+	ExportFleetTemplateRequest_Format_value = map[string]int32{
+		"FORMAT_UNSPECIFIED": 0,
+		"CSV":                1,
+		"XLSX":               2,
+	}
+)
+
+func (x ExportFleetTemplateRequest_Format) Enum() *ExportFleetTemplateRequest_Format {
+	p := new(ExportFleetTemplateRequest_Format)
+	*p = x
+	return p
+}
+
+func (x ExportFleetTemplateRequest_Format) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ExportFleetTemplateRequest_Format) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_compliance_v1_exchange_proto_enumTypes[1].Descriptor()
+}
+
+func (ExportFleetTemplateRequest_Format) Type() protoreflect.EnumType {
+	return &file_coldsection_compliance_v1_exchange_proto_enumTypes[1]
+}
+
+func (x ExportFleetTemplateRequest_Format) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ExportFleetTemplateRequest_Format.Descriptor instead.
+func (ExportFleetTemplateRequest_Format) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{3, 0}
+}
 
 // Which list.
 type ExportDueItemsRequest_Content int32
@@ -70,11 +201,11 @@ func (x ExportDueItemsRequest_Content) String() string {
 }
 
 func (ExportDueItemsRequest_Content) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_exchange_proto_enumTypes[0].Descriptor()
+	return file_coldsection_compliance_v1_exchange_proto_enumTypes[2].Descriptor()
 }
 
 func (ExportDueItemsRequest_Content) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_exchange_proto_enumTypes[0]
+	return &file_coldsection_compliance_v1_exchange_proto_enumTypes[2]
 }
 
 func (x ExportDueItemsRequest_Content) Number() protoreflect.EnumNumber {
@@ -83,7 +214,7 @@ func (x ExportDueItemsRequest_Content) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportDueItemsRequest_Content.Descriptor instead.
 func (ExportDueItemsRequest_Content) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{0, 0}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{5, 0}
 }
 
 // How a list is written.
@@ -127,11 +258,11 @@ func (x ExportDueItemsRequest_Format) String() string {
 }
 
 func (ExportDueItemsRequest_Format) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_exchange_proto_enumTypes[1].Descriptor()
+	return file_coldsection_compliance_v1_exchange_proto_enumTypes[3].Descriptor()
 }
 
 func (ExportDueItemsRequest_Format) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_exchange_proto_enumTypes[1]
+	return &file_coldsection_compliance_v1_exchange_proto_enumTypes[3]
 }
 
 func (x ExportDueItemsRequest_Format) Number() protoreflect.EnumNumber {
@@ -140,7 +271,364 @@ func (x ExportDueItemsRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportDueItemsRequest_Format.Descriptor instead.
 func (ExportDueItemsRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{0, 1}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{5, 1}
+}
+
+// The request to take a table in.
+type ImportFleetRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the rows are. The comment of each names its columns, those that it must have first. Hours are decimal with at most two
+	// places, or hours and minutes such as 1234:30; several values in one cell are parted by semicolons; days are YYYY-MM-DD.
+	Rows FleetRows `protobuf:"varint,1,opt,name=rows,proto3,enum=coldsection.compliance.v1.FleetRows" json:"rows,omitempty"`
+	// The file, CSV or XLSX.
+	Content []byte `protobuf:"bytes,2,opt,name=content,proto3" json:"content,omitempty"`
+	// For LAST_DONE: the fresh proof from SessionService.Reauthenticate that signs every row; used once.
+	ReauthenticationToken string `protobuf:"bytes,3,opt,name=reauthentication_token,json=reauthenticationToken,proto3" json:"reauthentication_token,omitempty"`
+	// For LAST_DONE with work done more than 24 months ago: another person's fresh proof from SessionService.Reauthenticate; used once.
+	SecondReauthenticationToken string `protobuf:"bytes,4,opt,name=second_reauthentication_token,json=secondReauthenticationToken,proto3" json:"second_reauthentication_token,omitempty"`
+	// Checks everything and changes nothing.
+	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportFleetRequest) Reset() {
+	*x = ImportFleetRequest{}
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportFleetRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportFleetRequest) ProtoMessage() {}
+
+func (x *ImportFleetRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportFleetRequest.ProtoReflect.Descriptor instead.
+func (*ImportFleetRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *ImportFleetRequest) GetRows() FleetRows {
+	if x != nil {
+		return x.Rows
+	}
+	return FleetRows_FLEET_ROWS_UNSPECIFIED
+}
+
+func (x *ImportFleetRequest) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *ImportFleetRequest) GetReauthenticationToken() string {
+	if x != nil {
+		return x.ReauthenticationToken
+	}
+	return ""
+}
+
+func (x *ImportFleetRequest) GetSecondReauthenticationToken() string {
+	if x != nil {
+		return x.SecondReauthenticationToken
+	}
+	return ""
+}
+
+func (x *ImportFleetRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *ImportFleetRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// What became of a table.
+type ImportFleetResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many rows were taken, or would be; 0 when any row has a fault.
+	ImportedCount int32 `protobuf:"varint,1,opt,name=imported_count,json=importedCount,proto3" json:"imported_count,omitempty"`
+	// How many rows were taken before and say the same, so that nothing changed.
+	UnchangedCount int32 `protobuf:"varint,2,opt,name=unchanged_count,json=unchangedCount,proto3" json:"unchanged_count,omitempty"`
+	// Every fault of every row; with one, nothing was taken.
+	Faults []*RowFault `protobuf:"bytes,3,rep,name=faults,proto3" json:"faults,omitempty"`
+	// The names of what was made, in the order of the rows.
+	Names         []string `protobuf:"bytes,4,rep,name=names,proto3" json:"names,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportFleetResponse) Reset() {
+	*x = ImportFleetResponse{}
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportFleetResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportFleetResponse) ProtoMessage() {}
+
+func (x *ImportFleetResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportFleetResponse.ProtoReflect.Descriptor instead.
+func (*ImportFleetResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *ImportFleetResponse) GetImportedCount() int32 {
+	if x != nil {
+		return x.ImportedCount
+	}
+	return 0
+}
+
+func (x *ImportFleetResponse) GetUnchangedCount() int32 {
+	if x != nil {
+		return x.UnchangedCount
+	}
+	return 0
+}
+
+func (x *ImportFleetResponse) GetFaults() []*RowFault {
+	if x != nil {
+		return x.Faults
+	}
+	return nil
+}
+
+func (x *ImportFleetResponse) GetNames() []string {
+	if x != nil {
+		return x.Names
+	}
+	return nil
+}
+
+// What is wrong with a row.
+type RowFault struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The line of the file.
+	Line int32 `protobuf:"varint,1,opt,name=line,proto3" json:"line,omitempty"`
+	// The column, as the header spells it; empty for the whole row.
+	Column string `protobuf:"bytes,2,opt,name=column,proto3" json:"column,omitempty"`
+	// The reason of a refusal.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The rule and the next move.
+	Explanation   string `protobuf:"bytes,4,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RowFault) Reset() {
+	*x = RowFault{}
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RowFault) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RowFault) ProtoMessage() {}
+
+func (x *RowFault) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RowFault.ProtoReflect.Descriptor instead.
+func (*RowFault) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *RowFault) GetLine() int32 {
+	if x != nil {
+		return x.Line
+	}
+	return 0
+}
+
+func (x *RowFault) GetColumn() string {
+	if x != nil {
+		return x.Column
+	}
+	return ""
+}
+
+func (x *RowFault) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *RowFault) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+// The request for an empty table.
+type ExportFleetTemplateRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What its rows will be.
+	Rows FleetRows `protobuf:"varint,1,opt,name=rows,proto3,enum=coldsection.compliance.v1.FleetRows" json:"rows,omitempty"`
+	// How it is written.
+	Format        ExportFleetTemplateRequest_Format `protobuf:"varint,2,opt,name=format,proto3,enum=coldsection.compliance.v1.ExportFleetTemplateRequest_Format" json:"format,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportFleetTemplateRequest) Reset() {
+	*x = ExportFleetTemplateRequest{}
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportFleetTemplateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportFleetTemplateRequest) ProtoMessage() {}
+
+func (x *ExportFleetTemplateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportFleetTemplateRequest.ProtoReflect.Descriptor instead.
+func (*ExportFleetTemplateRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ExportFleetTemplateRequest) GetRows() FleetRows {
+	if x != nil {
+		return x.Rows
+	}
+	return FleetRows_FLEET_ROWS_UNSPECIFIED
+}
+
+func (x *ExportFleetTemplateRequest) GetFormat() ExportFleetTemplateRequest_Format {
+	if x != nil {
+		return x.Format
+	}
+	return ExportFleetTemplateRequest_FORMAT_UNSPECIFIED
+}
+
+// An empty table as a file.
+type ExportFleetTemplateResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The file.
+	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
+	// Its media type.
+	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// A name to save it under.
+	FileName      string `protobuf:"bytes,3,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExportFleetTemplateResponse) Reset() {
+	*x = ExportFleetTemplateResponse{}
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExportFleetTemplateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExportFleetTemplateResponse) ProtoMessage() {}
+
+func (x *ExportFleetTemplateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExportFleetTemplateResponse.ProtoReflect.Descriptor instead.
+func (*ExportFleetTemplateResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ExportFleetTemplateResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *ExportFleetTemplateResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *ExportFleetTemplateResponse) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
 }
 
 // The request to write a list.
@@ -158,7 +646,7 @@ type ExportDueItemsRequest struct {
 
 func (x *ExportDueItemsRequest) Reset() {
 	*x = ExportDueItemsRequest{}
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[0]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -170,7 +658,7 @@ func (x *ExportDueItemsRequest) String() string {
 func (*ExportDueItemsRequest) ProtoMessage() {}
 
 func (x *ExportDueItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[0]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -183,7 +671,7 @@ func (x *ExportDueItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportDueItemsRequest.ProtoReflect.Descriptor instead.
 func (*ExportDueItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{0}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ExportDueItemsRequest) GetContent() ExportDueItemsRequest_Content {
@@ -222,7 +710,7 @@ type ExportDueItemsResponse struct {
 
 func (x *ExportDueItemsResponse) Reset() {
 	*x = ExportDueItemsResponse{}
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[1]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -234,7 +722,7 @@ func (x *ExportDueItemsResponse) String() string {
 func (*ExportDueItemsResponse) ProtoMessage() {}
 
 func (x *ExportDueItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[1]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -247,7 +735,7 @@ func (x *ExportDueItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportDueItemsResponse.ProtoReflect.Descriptor instead.
 func (*ExportDueItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ExportDueItemsResponse) GetContent() []byte {
@@ -275,7 +763,37 @@ var File_coldsection_compliance_v1_exchange_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_exchange_proto_rawDesc = "" +
 	"\n" +
-	"(coldsection/compliance/v1/exchange.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\"\x9a\x03\n" +
+	"(coldsection/compliance/v1/exchange.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\"\xef\x02\n" +
+	"\x12ImportFleetRequest\x12I\n" +
+	"\x04rows\x18\x01 \x01(\x0e2$.coldsection.compliance.v1.FleetRowsB\x0f\xe2A\x01\x02\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04rows\x12%\n" +
+	"\acontent\x18\x02 \x01(\fB\v\xe2A\x01\x02\xbaH\x04z\x02\x10\x01R\acontent\x12<\n" +
+	"\x16reauthentication_token\x18\x03 \x01(\tB\x05\xe2A\x02\x01\x04R\x15reauthenticationToken\x12I\n" +
+	"\x1dsecond_reauthentication_token\x18\x04 \x01(\tB\x05\xe2A\x02\x01\x04R\x1bsecondReauthenticationToken\x12)\n" +
+	"\rvalidate_only\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x123\n" +
+	"\n" +
+	"request_id\x18\x06 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xd0\x01\n" +
+	"\x13ImportFleetResponse\x12+\n" +
+	"\x0eimported_count\x18\x01 \x01(\x05B\x04\xe2A\x01\x03R\rimportedCount\x12-\n" +
+	"\x0funchanged_count\x18\x02 \x01(\x05B\x04\xe2A\x01\x03R\x0eunchangedCount\x12A\n" +
+	"\x06faults\x18\x03 \x03(\v2#.coldsection.compliance.v1.RowFaultB\x04\xe2A\x01\x03R\x06faults\x12\x1a\n" +
+	"\x05names\x18\x04 \x03(\tB\x04\xe2A\x01\x03R\x05names\"\x88\x01\n" +
+	"\bRowFault\x12\x18\n" +
+	"\x04line\x18\x01 \x01(\x05B\x04\xe2A\x01\x03R\x04line\x12\x1c\n" +
+	"\x06column\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06column\x12\x1c\n" +
+	"\x06reason\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12&\n" +
+	"\vexplanation\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\"\x80\x02\n" +
+	"\x1aExportFleetTemplateRequest\x12I\n" +
+	"\x04rows\x18\x01 \x01(\x0e2$.coldsection.compliance.v1.FleetRowsB\x0f\xe2A\x01\x02\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04rows\x12b\n" +
+	"\x06format\x18\x02 \x01(\x0e2<.coldsection.compliance.v1.ExportFleetTemplateRequest.FormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\"3\n" +
+	"\x06Format\x12\x16\n" +
+	"\x12FORMAT_UNSPECIFIED\x10\x00\x12\a\n" +
+	"\x03CSV\x10\x01\x12\b\n" +
+	"\x04XLSX\x10\x02\"\x85\x01\n" +
+	"\x1bExportFleetTemplateResponse\x12\x1e\n" +
+	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12#\n" +
+	"\n" +
+	"media_type\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
+	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"\x9a\x03\n" +
 	"\x15ExportDueItemsRequest\x12`\n" +
 	"\acontent\x18\x01 \x01(\x0e28.coldsection.compliance.v1.ExportDueItemsRequest.ContentB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\acontent\x12]\n" +
 	"\x06format\x18\x02 \x01(\x0e27.coldsection.compliance.v1.ExportDueItemsRequest.FormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12\x1c\n" +
@@ -296,9 +814,19 @@ const file_coldsection_compliance_v1_exchange_proto_rawDesc = "" +
 	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12#\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
-	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName2\xa9\x01\n" +
+	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName*s\n" +
+	"\tFleetRows\x12\x1a\n" +
+	"\x16FLEET_ROWS_UNSPECIFIED\x10\x00\x12\f\n" +
+	"\bAIRCRAFT\x10\x01\x12\v\n" +
+	"\aENGINES\x10\x02\x12\x0e\n" +
+	"\n" +
+	"COMPONENTS\x10\x03\x12\x10\n" +
+	"\fREQUIREMENTS\x10\x04\x12\r\n" +
+	"\tLAST_DONE\x10\x052\xe5\x03\n" +
 	"\x0fExchangeService\x12\x95\x01\n" +
-	"\x0eExportDueItems\x120.coldsection.compliance.v1.ExportDueItemsRequest\x1a1.coldsection.compliance.v1.ExportDueItemsResponse\"\x1e\x82\xd3\xe4\x93\x02\x15\x12\x13/v1/dueItems:export\x90\x02\x01BBZ@coldsection.example/proto/coldsection/compliance/v1;compliancev1b\x06proto3"
+	"\x0eExportDueItems\x120.coldsection.compliance.v1.ExportDueItemsRequest\x1a1.coldsection.compliance.v1.ExportDueItemsResponse\"\x1e\x82\xd3\xe4\x93\x02\x15\x12\x13/v1/dueItems:export\x90\x02\x01\x12\x8c\x01\n" +
+	"\vImportFleet\x12-.coldsection.compliance.v1.ImportFleetRequest\x1a..coldsection.compliance.v1.ImportFleetResponse\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/aircraft:import\x12\xaa\x01\n" +
+	"\x13ExportFleetTemplate\x125.coldsection.compliance.v1.ExportFleetTemplateRequest\x1a6.coldsection.compliance.v1.ExportFleetTemplateResponse\"$\x82\xd3\xe4\x93\x02\x1b\x12\x19/v1/fleetTemplates:export\x90\x02\x01BBZ@coldsection.example/proto/coldsection/compliance/v1;compliancev1b\x06proto3"
 
 var (
 	file_coldsection_compliance_v1_exchange_proto_rawDescOnce sync.Once
@@ -312,24 +840,39 @@ func file_coldsection_compliance_v1_exchange_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_exchange_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_exchange_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_coldsection_compliance_v1_exchange_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_coldsection_compliance_v1_exchange_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_coldsection_compliance_v1_exchange_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_coldsection_compliance_v1_exchange_proto_goTypes = []any{
-	(ExportDueItemsRequest_Content)(0), // 0: coldsection.compliance.v1.ExportDueItemsRequest.Content
-	(ExportDueItemsRequest_Format)(0),  // 1: coldsection.compliance.v1.ExportDueItemsRequest.Format
-	(*ExportDueItemsRequest)(nil),      // 2: coldsection.compliance.v1.ExportDueItemsRequest
-	(*ExportDueItemsResponse)(nil),     // 3: coldsection.compliance.v1.ExportDueItemsResponse
+	(FleetRows)(0),                         // 0: coldsection.compliance.v1.FleetRows
+	(ExportFleetTemplateRequest_Format)(0), // 1: coldsection.compliance.v1.ExportFleetTemplateRequest.Format
+	(ExportDueItemsRequest_Content)(0),     // 2: coldsection.compliance.v1.ExportDueItemsRequest.Content
+	(ExportDueItemsRequest_Format)(0),      // 3: coldsection.compliance.v1.ExportDueItemsRequest.Format
+	(*ImportFleetRequest)(nil),             // 4: coldsection.compliance.v1.ImportFleetRequest
+	(*ImportFleetResponse)(nil),            // 5: coldsection.compliance.v1.ImportFleetResponse
+	(*RowFault)(nil),                       // 6: coldsection.compliance.v1.RowFault
+	(*ExportFleetTemplateRequest)(nil),     // 7: coldsection.compliance.v1.ExportFleetTemplateRequest
+	(*ExportFleetTemplateResponse)(nil),    // 8: coldsection.compliance.v1.ExportFleetTemplateResponse
+	(*ExportDueItemsRequest)(nil),          // 9: coldsection.compliance.v1.ExportDueItemsRequest
+	(*ExportDueItemsResponse)(nil),         // 10: coldsection.compliance.v1.ExportDueItemsResponse
 }
 var file_coldsection_compliance_v1_exchange_proto_depIdxs = []int32{
-	0, // 0: coldsection.compliance.v1.ExportDueItemsRequest.content:type_name -> coldsection.compliance.v1.ExportDueItemsRequest.Content
-	1, // 1: coldsection.compliance.v1.ExportDueItemsRequest.format:type_name -> coldsection.compliance.v1.ExportDueItemsRequest.Format
-	2, // 2: coldsection.compliance.v1.ExchangeService.ExportDueItems:input_type -> coldsection.compliance.v1.ExportDueItemsRequest
-	3, // 3: coldsection.compliance.v1.ExchangeService.ExportDueItems:output_type -> coldsection.compliance.v1.ExportDueItemsResponse
-	3, // [3:4] is the sub-list for method output_type
-	2, // [2:3] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	0,  // 0: coldsection.compliance.v1.ImportFleetRequest.rows:type_name -> coldsection.compliance.v1.FleetRows
+	6,  // 1: coldsection.compliance.v1.ImportFleetResponse.faults:type_name -> coldsection.compliance.v1.RowFault
+	0,  // 2: coldsection.compliance.v1.ExportFleetTemplateRequest.rows:type_name -> coldsection.compliance.v1.FleetRows
+	1,  // 3: coldsection.compliance.v1.ExportFleetTemplateRequest.format:type_name -> coldsection.compliance.v1.ExportFleetTemplateRequest.Format
+	2,  // 4: coldsection.compliance.v1.ExportDueItemsRequest.content:type_name -> coldsection.compliance.v1.ExportDueItemsRequest.Content
+	3,  // 5: coldsection.compliance.v1.ExportDueItemsRequest.format:type_name -> coldsection.compliance.v1.ExportDueItemsRequest.Format
+	9,  // 6: coldsection.compliance.v1.ExchangeService.ExportDueItems:input_type -> coldsection.compliance.v1.ExportDueItemsRequest
+	4,  // 7: coldsection.compliance.v1.ExchangeService.ImportFleet:input_type -> coldsection.compliance.v1.ImportFleetRequest
+	7,  // 8: coldsection.compliance.v1.ExchangeService.ExportFleetTemplate:input_type -> coldsection.compliance.v1.ExportFleetTemplateRequest
+	10, // 9: coldsection.compliance.v1.ExchangeService.ExportDueItems:output_type -> coldsection.compliance.v1.ExportDueItemsResponse
+	5,  // 10: coldsection.compliance.v1.ExchangeService.ImportFleet:output_type -> coldsection.compliance.v1.ImportFleetResponse
+	8,  // 11: coldsection.compliance.v1.ExchangeService.ExportFleetTemplate:output_type -> coldsection.compliance.v1.ExportFleetTemplateResponse
+	9,  // [9:12] is the sub-list for method output_type
+	6,  // [6:9] is the sub-list for method input_type
+	6,  // [6:6] is the sub-list for extension type_name
+	6,  // [6:6] is the sub-list for extension extendee
+	0,  // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_exchange_proto_init() }
@@ -342,8 +885,8 @@ func file_coldsection_compliance_v1_exchange_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_exchange_proto_rawDesc), len(file_coldsection_compliance_v1_exchange_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   2,
+			NumEnums:      4,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

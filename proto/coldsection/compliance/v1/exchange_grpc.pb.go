@@ -4,7 +4,7 @@
 // - protoc             (unknown)
 // source: coldsection/compliance/v1/exchange.proto
 
-// Lists of compliance as files.
+// Lists of compliance as files, and tables of a fleet that are taken in.
 
 package compliancev1
 
@@ -21,18 +21,29 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ExchangeService_ExportDueItems_FullMethodName = "/coldsection.compliance.v1.ExchangeService/ExportDueItems"
+	ExchangeService_ExportDueItems_FullMethodName      = "/coldsection.compliance.v1.ExchangeService/ExportDueItems"
+	ExchangeService_ImportFleet_FullMethodName         = "/coldsection.compliance.v1.ExchangeService/ImportFleet"
+	ExchangeService_ExportFleetTemplate_FullMethodName = "/coldsection.compliance.v1.ExchangeService/ExportFleetTemplate"
 )
 
 // ExchangeServiceClient is the client API for ExchangeService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// Writes lists as files. Roles: every signed-in caller.
+// Writes lists as files, and takes tables of a fleet in. Each method names its roles.
 type ExchangeServiceClient interface {
 	// Writes the due list, the list of directives, of life limits, or of what was last done and is next due. Over HTTP the
 	// answer is the file itself. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE.
 	ExportDueItems(ctx context.Context, in *ExportDueItemsRequest, opts ...grpc.CallOption) (*ExportDueItemsResponse, error)
+	// Takes in a table of aircraft, engines, components, requirements or work done before, all rows or none; at most 5,000. Every
+	// row is judged as the method that makes one alone judges it, and the answer says what is wrong with each. A row that was
+	// taken before changes nothing. Roles: planner, quality; only quality for LAST_DONE, which one signs as each entry of the past is
+	// signed. Reasons: ROLE_MISSING, REAUTHENTICATION_NEEDED, HEADER_INVALID, UNIT_UNKNOWN, UNIT_MISMATCH, FILE_UNREADABLE,
+	// TEXT_NOT_UTF8, SHEET_UNCLEAR, TABLE_TOO_LARGE.
+	ImportFleet(ctx context.Context, in *ImportFleetRequest, opts ...grpc.CallOption) (*ImportFleetResponse, error)
+	// Writes the empty table that ImportFleet takes: the names of its columns. Over HTTP the answer is the file itself. Roles: every
+	// signed-in caller.
+	ExportFleetTemplate(ctx context.Context, in *ExportFleetTemplateRequest, opts ...grpc.CallOption) (*ExportFleetTemplateResponse, error)
 }
 
 type exchangeServiceClient struct {
@@ -53,15 +64,44 @@ func (c *exchangeServiceClient) ExportDueItems(ctx context.Context, in *ExportDu
 	return out, nil
 }
 
+func (c *exchangeServiceClient) ImportFleet(ctx context.Context, in *ImportFleetRequest, opts ...grpc.CallOption) (*ImportFleetResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ImportFleetResponse)
+	err := c.cc.Invoke(ctx, ExchangeService_ImportFleet_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *exchangeServiceClient) ExportFleetTemplate(ctx context.Context, in *ExportFleetTemplateRequest, opts ...grpc.CallOption) (*ExportFleetTemplateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExportFleetTemplateResponse)
+	err := c.cc.Invoke(ctx, ExchangeService_ExportFleetTemplate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // ExchangeServiceServer is the server API for ExchangeService service.
 // All implementations must embed UnimplementedExchangeServiceServer
 // for forward compatibility.
 //
-// Writes lists as files. Roles: every signed-in caller.
+// Writes lists as files, and takes tables of a fleet in. Each method names its roles.
 type ExchangeServiceServer interface {
 	// Writes the due list, the list of directives, of life limits, or of what was last done and is next due. Over HTTP the
 	// answer is the file itself. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE.
 	ExportDueItems(context.Context, *ExportDueItemsRequest) (*ExportDueItemsResponse, error)
+	// Takes in a table of aircraft, engines, components, requirements or work done before, all rows or none; at most 5,000. Every
+	// row is judged as the method that makes one alone judges it, and the answer says what is wrong with each. A row that was
+	// taken before changes nothing. Roles: planner, quality; only quality for LAST_DONE, which one signs as each entry of the past is
+	// signed. Reasons: ROLE_MISSING, REAUTHENTICATION_NEEDED, HEADER_INVALID, UNIT_UNKNOWN, UNIT_MISMATCH, FILE_UNREADABLE,
+	// TEXT_NOT_UTF8, SHEET_UNCLEAR, TABLE_TOO_LARGE.
+	ImportFleet(context.Context, *ImportFleetRequest) (*ImportFleetResponse, error)
+	// Writes the empty table that ImportFleet takes: the names of its columns. Over HTTP the answer is the file itself. Roles: every
+	// signed-in caller.
+	ExportFleetTemplate(context.Context, *ExportFleetTemplateRequest) (*ExportFleetTemplateResponse, error)
 	mustEmbedUnimplementedExchangeServiceServer()
 }
 
@@ -74,6 +114,12 @@ type UnimplementedExchangeServiceServer struct{}
 
 func (UnimplementedExchangeServiceServer) ExportDueItems(context.Context, *ExportDueItemsRequest) (*ExportDueItemsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExportDueItems not implemented")
+}
+func (UnimplementedExchangeServiceServer) ImportFleet(context.Context, *ImportFleetRequest) (*ImportFleetResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ImportFleet not implemented")
+}
+func (UnimplementedExchangeServiceServer) ExportFleetTemplate(context.Context, *ExportFleetTemplateRequest) (*ExportFleetTemplateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExportFleetTemplate not implemented")
 }
 func (UnimplementedExchangeServiceServer) mustEmbedUnimplementedExchangeServiceServer() {}
 func (UnimplementedExchangeServiceServer) testEmbeddedByValue()                         {}
@@ -114,6 +160,42 @@ func _ExchangeService_ExportDueItems_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ExchangeService_ImportFleet_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ImportFleetRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ExchangeServiceServer).ImportFleet(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ExchangeService_ImportFleet_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ExchangeServiceServer).ImportFleet(ctx, req.(*ImportFleetRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ExchangeService_ExportFleetTemplate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExportFleetTemplateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ExchangeServiceServer).ExportFleetTemplate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ExchangeService_ExportFleetTemplate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ExchangeServiceServer).ExportFleetTemplate(ctx, req.(*ExportFleetTemplateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // ExchangeService_ServiceDesc is the grpc.ServiceDesc for ExchangeService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -124,6 +206,14 @@ var ExchangeService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ExportDueItems",
 			Handler:    _ExchangeService_ExportDueItems_Handler,
+		},
+		{
+			MethodName: "ImportFleet",
+			Handler:    _ExchangeService_ImportFleet_Handler,
+		},
+		{
+			MethodName: "ExportFleetTemplate",
+			Handler:    _ExchangeService_ExportFleetTemplate_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -21,9 +21,7 @@ import (
 // CreateAccomplishment records work from before the suite was in use, or corrects a record; it is signed with a fresh proof, and
 // with a second person's when the work lies more than 24 months back.
 func (a *App) CreateAccomplishment(ctx context.Context, req *compliancev1.CreateAccomplishmentRequest) (*compliancev1.Accomplishment, error) {
-	p := proofs{}
-	p.own, p.ownErr = a.Keys.VerifyReauth(ctx, req.GetReauthenticationToken(), a.Clock.Now())
-	p.second, p.secondErr = a.Keys.VerifySecond(ctx, req.GetSecondReauthenticationToken(), a.Clock.Now())
+	p := a.proofs(ctx, req)
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Accomplishment, error) {
 		u := a.unit(ctx, tx)
 		if p.ownErr != nil {
@@ -48,37 +46,59 @@ type proofs struct {
 	ownErr, secondErr error
 }
 
+// proofs verifies what a request brings to stand for an entry.
+func (a *App) proofs(ctx context.Context, req interface {
+	GetReauthenticationToken() string
+	GetSecondReauthenticationToken() string
+},
+) (p proofs) {
+	p.own, p.ownErr = a.Keys.VerifyReauth(ctx, req.GetReauthenticationToken(), a.Clock.Now())
+	p.second, p.secondErr = a.Keys.VerifySecond(ctx, req.GetSecondReauthenticationToken(), a.Clock.Now())
+	return p
+}
+
 // secondPersonAfter is how many months back work may lie that one person alone may enter: as long as the shop itself must have its
 // papers at the least (14 CFR 145.219, 24 months).
 const secondPersonAfter = 24
 
 func (u unit) mayEnter(ctx context.Context, entry *compliancev1.Accomplishment, p proofs) error {
-	day, err := realDate("accomplishment.done_date", entry.GetDoneDate())
-	if err != nil {
+	longAgo, err := u.checkEntry(entry)
+	if err != nil || !longAgo {
 		return err
 	}
-	if err := u.notFuture("accomplishment.done_date", day); err != nil {
+	if entry.SecondPerson, err = u.secondPerson(ctx, p); err != nil {
 		return err
+	}
+	return auth.UseProof(ctx, u.Tx, p.second, u.now)
+}
+
+// checkEntry refuses what is no entry of the past, and reports whether the work lies so long back that two persons stand for it.
+func (u unit) checkEntry(entry *compliancev1.Accomplishment) (longAgo bool, err error) {
+	day, err := realDate("accomplishment.done_date", entry.GetDoneDate())
+	if err != nil {
+		return false, err
+	}
+	if err := u.notFuture("accomplishment.done_date", day); err != nil {
+		return false, err
 	}
 	switch {
 	case entry.GetLateEntryReason() == "":
-		return fault.Invalid("accomplishment.late_entry_reason", "LATE_ENTRY_REASON_MISSING", "An entry of the past says why it is entered late. Add the reason.")
+		return false, fault.Invalid("accomplishment.late_entry_reason", "LATE_ENTRY_REASON_MISSING", "An entry of the past says why it is entered late. Add the reason.")
 	case entry.GetCounters() == nil && !entry.GetVoid():
-		return fault.Invalid("accomplishment.counters", "COUNTERS_MISSING", "An entry of the past names the counters of that day. Add them from the record.")
+		return false, fault.Invalid("accomplishment.counters", "COUNTERS_MISSING", "An entry of the past names the counters of that day. Add them from the record.")
 	case entry.GetVoid() && entry.GetSupersedes() == "":
-		return fault.Invalid("accomplishment.supersedes", "CORRECTION_ELSEWHERE", "An entry that takes another back names it. Add the entry that is wrong.")
+		return false, fault.Invalid("accomplishment.supersedes", "CORRECTION_ELSEWHERE", "An entry that takes another back names it. Add the entry that is wrong.")
 	}
-	if !day.AddMonths(secondPersonAfter).Before(civil.Of(u.now)) {
-		return nil
-	}
+	return day.AddMonths(secondPersonAfter).Before(civil.Of(u.now)), nil
+}
+
+// secondPerson is the other person who stands for work of long ago. Reason: SECOND_PERSON_NEEDED.
+func (u unit) secondPerson(ctx context.Context, p proofs) (string, error) {
 	if p.secondErr != nil {
-		return p.secondErr
+		return "", p.secondErr
 	}
-	if _, err := store.People.Get(ctx, u.Tx, p.second.Person); err != nil {
-		return err
-	}
-	entry.SecondPerson = p.second.Person
-	return auth.UseProof(ctx, u.Tx, p.second, u.now)
+	_, err := store.People.Get(ctx, u.Tx, p.second.Person)
+	return p.second.Person, err
 }
 
 // accomplish records that a requirement was done and moves its due item.

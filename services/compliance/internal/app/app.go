@@ -39,6 +39,7 @@ type unit struct {
 	now    time.Time
 	caller auth.Identity
 	rules  []*compliancev1.Requirement // what is required, once it was read
+	later  *postponed                  // what is to be worked out when the use case ends; nil works it out at once
 }
 
 func (a *App) unit(ctx context.Context, tx *storage.Tx) unit {

@@ -18,28 +18,32 @@ import (
 // CreateComponent adds a component with its counters at a day and its history since new.
 func (a *App) CreateComponent(ctx context.Context, req *compliancev1.CreateComponentRequest) (*compliancev1.Component, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Component, error) {
-		part := req.GetComponent()
-		resource.ClearOutputOnly(part)
-		if err := checkHistory(part.GetHistory()); err != nil {
-			return nil, err
-		}
-		part.Name = a.newName("components", req.GetComponentId())
-		if part.GetCounters() == nil {
-			part.Counters = &compliancev1.Counters{}
-		}
-		part.EntryCounters, part.EntryDate = part.GetCounters(), part.GetCountersDate()
-		err := store.Components.Insert(ctx, tx, part, a.Clock.Now())
-		if storage.IsUnique(err) {
-			return nil, fault.Exists(fmt.Sprintf("component %s of %s", part.GetSerial(), part.GetPartNumber()))
-		}
-		if err != nil {
-			return nil, err
-		}
-		if err := store.AddVersion(ctx, tx, part, a.Clock.Now()); err != nil {
-			return nil, err
-		}
-		return part, a.unit(ctx, tx).recompute(ctx, part.GetName(), "", "")
+		return a.unit(ctx, tx).createComponent(ctx, req)
 	})
+}
+
+func (u unit) createComponent(ctx context.Context, req *compliancev1.CreateComponentRequest) (*compliancev1.Component, error) {
+	part := req.GetComponent()
+	resource.ClearOutputOnly(part)
+	if err := checkHistory(part.GetHistory()); err != nil {
+		return nil, err
+	}
+	part.Name = u.app.newName("components", req.GetComponentId())
+	if part.GetCounters() == nil {
+		part.Counters = &compliancev1.Counters{}
+	}
+	part.EntryCounters, part.EntryDate = part.GetCounters(), part.GetCountersDate()
+	err := store.Components.Insert(ctx, u.Tx, part, u.now)
+	if storage.IsUnique(err) {
+		return nil, fault.Exists(fmt.Sprintf("component %s of %s", part.GetSerial(), part.GetPartNumber()))
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := store.AddVersion(ctx, u.Tx, part, u.now); err != nil {
+		return nil, err
+	}
+	return part, u.recompute(ctx, part.GetName(), "", "")
 }
 
 // checkHistory refuses stays that end before they begin. A gap is no mistake of the entry: it is kept and closes the part.
@@ -59,34 +63,37 @@ func checkHistory(history []*compliancev1.PastFitting) error {
 // InstallComponent fits a component to an engine or to another component.
 func (a *App) InstallComponent(ctx context.Context, req *compliancev1.InstallComponentRequest) (*compliancev1.Component, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Component, error) {
-		u := a.unit(ctx, tx)
-		part, err := store.Components.Lock(ctx, tx, req.GetName())
-		if err != nil {
-			return nil, err
-		}
-		if err := resource.CheckEtag(part, req.GetEtag()); err != nil {
-			return nil, err
-		}
-		if part.GetHost() != "" {
-			return nil, fault.Precondition("COMPONENT_FITTED_ELSEWHERE", "%s is fitted to %s. Remove it there first.", part.GetName(), part.GetHost()).With("host", part.GetHost())
-		}
-		day, err := realDate("install_date", req.GetInstallDate())
-		if err != nil {
-			return nil, err
-		}
-		model, err := u.hostModel(ctx, part.GetName(), req.GetHost())
-		if err != nil {
-			return nil, err
-		}
-		if err := u.mayLive(ctx, part, model); err != nil {
-			return nil, err
-		}
-		if err := u.fit(ctx, part.GetName(), req.GetHost(), req.GetPosition(), day); err != nil {
-			return nil, err
-		}
-		part.Host, part.Position = req.GetHost(), req.GetPosition()
-		return u.saveComponent(ctx, part, req.GetHost(), day)
+		return a.unit(ctx, tx).installComponent(ctx, req)
 	})
+}
+
+func (u unit) installComponent(ctx context.Context, req *compliancev1.InstallComponentRequest) (*compliancev1.Component, error) {
+	part, err := store.Components.Lock(ctx, u.Tx, req.GetName())
+	if err != nil {
+		return nil, err
+	}
+	if err := resource.CheckEtag(part, req.GetEtag()); err != nil {
+		return nil, err
+	}
+	if part.GetHost() != "" {
+		return nil, fault.Precondition("COMPONENT_FITTED_ELSEWHERE", "%s is fitted to %s. Remove it there first.", part.GetName(), part.GetHost()).With("host", part.GetHost())
+	}
+	day, err := realDate("install_date", req.GetInstallDate())
+	if err != nil {
+		return nil, err
+	}
+	model, err := u.hostModel(ctx, part.GetName(), req.GetHost())
+	if err != nil {
+		return nil, err
+	}
+	if err := u.mayLive(ctx, part, model); err != nil {
+		return nil, err
+	}
+	if err := u.fit(ctx, part.GetName(), req.GetHost(), req.GetPosition(), day); err != nil {
+		return nil, err
+	}
+	part.Host, part.Position = req.GetHost(), req.GetPosition()
+	return u.saveComponent(ctx, part, req.GetHost(), day)
 }
 
 // hostModel is the engine model of what a component is to be fitted to; empty when that is itself in stores. Reason: HOST_INVALID.

@@ -19,6 +19,9 @@ import (
 // recompute works out every requirement of a subject anew, saves what changed and publishes changes of band. requirement narrows it
 // to one; accomplishment, when set, is the record that moved it.
 func (u unit) recompute(ctx context.Context, subject, requirement, accomplishment string) error {
+	if u.later.takes(subject, requirement, accomplishment) {
+		return nil
+	}
 	t, err := u.read(ctx, subject)
 	if err != nil {
 		return err
@@ -48,8 +51,10 @@ func (u unit) recompute(ctx context.Context, subject, requirement, accomplishmen
 }
 
 // recomputeAll works out many subjects; what is required is read once.
-func (u unit) recomputeAll(ctx context.Context, subjects []string, requirement string) error {
-	u, err := u.withRules(ctx)
+func (u unit) recomputeAll(ctx context.Context, subjects []string, requirement string) (err error) {
+	if u.later == nil {
+		u, err = u.withRules(ctx)
+	}
 	if err != nil {
 		return err
 	}

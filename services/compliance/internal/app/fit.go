@@ -20,33 +20,36 @@ import (
 // before.
 func (a *App) InstallEngine(ctx context.Context, req *compliancev1.InstallEngineRequest) (*compliancev1.Engine, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Engine, error) {
-		u := a.unit(ctx, tx)
-		plane, err := store.Aircraft.Lock(ctx, tx, req.GetAircraft())
-		if err != nil {
-			return nil, err
-		}
-		engine, err := store.Engines.Lock(ctx, tx, req.GetName())
-		if err != nil {
-			return nil, err
-		}
-		if err := resource.CheckEtag(engine, req.GetEtag()); err != nil {
-			return nil, err
-		}
-		if engine.GetAircraft() != "" {
-			return nil, fault.Precondition("ENGINE_FITTED_ELSEWHERE", "%s is fitted to %s. Remove it there first.", engine.GetName(), engine.GetAircraft()).
-				With("aircraft", engine.GetAircraft())
-		}
-		day, err := realDate("install_date", req.GetInstallDate())
-		if err != nil {
-			return nil, err
-		}
-		if err := u.fit(ctx, engine.GetName(), plane.GetName(), req.GetPosition(), day); err != nil {
-			return nil, err
-		}
-		engine.Aircraft, engine.Position = plane.GetName(), req.GetPosition()
-		plane.Engines = append(plane.Engines, engine.GetName())
-		return u.saveFit(ctx, plane, engine, day)
+		return a.unit(ctx, tx).installEngine(ctx, req)
 	})
+}
+
+func (u unit) installEngine(ctx context.Context, req *compliancev1.InstallEngineRequest) (*compliancev1.Engine, error) {
+	plane, err := store.Aircraft.Lock(ctx, u.Tx, req.GetAircraft())
+	if err != nil {
+		return nil, err
+	}
+	engine, err := store.Engines.Lock(ctx, u.Tx, req.GetName())
+	if err != nil {
+		return nil, err
+	}
+	if err := resource.CheckEtag(engine, req.GetEtag()); err != nil {
+		return nil, err
+	}
+	if engine.GetAircraft() != "" {
+		return nil, fault.Precondition("ENGINE_FITTED_ELSEWHERE", "%s is fitted to %s. Remove it there first.", engine.GetName(), engine.GetAircraft()).
+			With("aircraft", engine.GetAircraft())
+	}
+	day, err := realDate("install_date", req.GetInstallDate())
+	if err != nil {
+		return nil, err
+	}
+	if err := u.fit(ctx, engine.GetName(), plane.GetName(), req.GetPosition(), day); err != nil {
+		return nil, err
+	}
+	engine.Aircraft, engine.Position = plane.GetName(), req.GetPosition()
+	plane.Engines = append(plane.Engines, engine.GetName())
+	return u.saveFit(ctx, plane, engine, day)
 }
 
 // fit records that something is fitted somewhere. Reasons: POSITION_TAKEN, DATE_BEFORE_LAST.

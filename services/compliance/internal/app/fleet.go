@@ -16,26 +16,28 @@ import (
 // CreateAircraft adds an aircraft with its counters at a day.
 func (a *App) CreateAircraft(ctx context.Context, req *compliancev1.CreateAircraftRequest) (*compliancev1.Aircraft, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Aircraft, error) {
-		plane := req.GetAircraft()
-		resource.ClearOutputOnly(plane)
-		plane.Name = a.newName("aircraft", req.GetAircraftId())
-		if plane.GetCounters() == nil {
-			plane.Counters = &compliancev1.Counters{}
-		}
-		plane.EntryCounters, plane.EntryDate = plane.GetCounters(), plane.GetCountersDate()
-		now := a.Clock.Now()
-		if err := store.Aircraft.Insert(ctx, tx, plane, now); err != nil {
-			return nil, err
-		}
-		if err := store.AddVersion(ctx, tx, plane, now); err != nil {
-			return nil, err
-		}
-		u := a.unit(ctx, tx)
-		if err := u.recompute(ctx, plane.GetName(), "", ""); err != nil {
-			return nil, err
-		}
-		return plane, u.tellAircraft(ctx, "coldsection.aircraft.registered.v1", plane)
+		return a.unit(ctx, tx).createAircraft(ctx, req)
 	})
+}
+
+func (u unit) createAircraft(ctx context.Context, req *compliancev1.CreateAircraftRequest) (*compliancev1.Aircraft, error) {
+	plane := req.GetAircraft()
+	resource.ClearOutputOnly(plane)
+	plane.Name = u.app.newName("aircraft", req.GetAircraftId())
+	if plane.GetCounters() == nil {
+		plane.Counters = &compliancev1.Counters{}
+	}
+	plane.EntryCounters, plane.EntryDate = plane.GetCounters(), plane.GetCountersDate()
+	if err := store.Aircraft.Insert(ctx, u.Tx, plane, u.now); err != nil {
+		return nil, err
+	}
+	if err := store.AddVersion(ctx, u.Tx, plane, u.now); err != nil {
+		return nil, err
+	}
+	if err := u.recompute(ctx, plane.GetName(), "", ""); err != nil {
+		return nil, err
+	}
+	return plane, u.tellAircraft(ctx, "coldsection.aircraft.registered.v1", plane)
 }
 
 // UpdateAircraft changes an aircraft; its counters change by utilization only.
@@ -71,29 +73,32 @@ func (a *App) UpdateAircraft(ctx context.Context, req *compliancev1.UpdateAircra
 // CreateEngine adds an engine with its counters at a day.
 func (a *App) CreateEngine(ctx context.Context, req *compliancev1.CreateEngineRequest) (*compliancev1.Engine, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Engine, error) {
-		u := a.unit(ctx, tx)
-		engine := req.GetEngine()
-		resource.ClearOutputOnly(engine)
-		engine.Name = a.newName("engines", req.GetEngineId())
-		if engine.GetCounters() == nil {
-			engine.Counters = &compliancev1.Counters{}
-		}
-		engine.EntryCounters, engine.EntryDate = engine.GetCounters(), engine.GetCountersDate()
-		err := store.Engines.Insert(ctx, tx, engine, u.now)
-		if storage.IsUnique(err) {
-			return nil, fault.Exists(fmt.Sprintf("engine %s of %s", engine.GetSerial(), engine.GetEngineModel()))
-		}
-		if err != nil {
-			return nil, err
-		}
-		if err := store.AddVersion(ctx, tx, engine, u.now); err != nil {
-			return nil, err
-		}
-		if err := u.recompute(ctx, engine.GetName(), "", ""); err != nil {
-			return nil, err
-		}
-		return engine, u.tellEngine(ctx, "coldsection.engine.registered.v1", engine)
+		return a.unit(ctx, tx).createEngine(ctx, req)
 	})
+}
+
+func (u unit) createEngine(ctx context.Context, req *compliancev1.CreateEngineRequest) (*compliancev1.Engine, error) {
+	engine := req.GetEngine()
+	resource.ClearOutputOnly(engine)
+	engine.Name = u.app.newName("engines", req.GetEngineId())
+	if engine.GetCounters() == nil {
+		engine.Counters = &compliancev1.Counters{}
+	}
+	engine.EntryCounters, engine.EntryDate = engine.GetCounters(), engine.GetCountersDate()
+	err := store.Engines.Insert(ctx, u.Tx, engine, u.now)
+	if storage.IsUnique(err) {
+		return nil, fault.Exists(fmt.Sprintf("engine %s of %s", engine.GetSerial(), engine.GetEngineModel()))
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := store.AddVersion(ctx, u.Tx, engine, u.now); err != nil {
+		return nil, err
+	}
+	if err := u.recompute(ctx, engine.GetName(), "", ""); err != nil {
+		return nil, err
+	}
+	return engine, u.tellEngine(ctx, "coldsection.engine.registered.v1", engine)
 }
 
 // tellEngine publishes an engine as it is now, and keeps whose it is.

@@ -24,24 +24,27 @@ func (u unit) zone(name string) (*time.Location, error) {
 // CreateRequirement adds a requirement and works it out on everything that it applies to.
 func (a *App) CreateRequirement(ctx context.Context, req *compliancev1.CreateRequirementRequest) (*compliancev1.Requirement, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Requirement, error) {
-		r := req.GetRequirement()
-		resource.ClearOutputOnly(r)
-		if err := checkRequirement(r); err != nil {
-			return nil, err
-		}
-		r.Name, r.Revision = a.newName("requirements", req.GetRequirementId()), 1
-		u := a.unit(ctx, tx)
-		if err := u.checkLinks(ctx, r); err != nil {
-			return nil, err
-		}
-		if err := store.Requirements.Insert(ctx, tx, r, u.now); err != nil {
-			return nil, err
-		}
-		if err := store.AddVersion(ctx, tx, r, u.now); err != nil {
-			return nil, err
-		}
-		return r, u.adopt(ctx, r)
+		return a.unit(ctx, tx).createRequirement(ctx, req)
 	})
+}
+
+func (u unit) createRequirement(ctx context.Context, req *compliancev1.CreateRequirementRequest) (*compliancev1.Requirement, error) {
+	r := req.GetRequirement()
+	resource.ClearOutputOnly(r)
+	if err := checkRequirement(r); err != nil {
+		return nil, err
+	}
+	r.Name, r.Revision = u.app.newName("requirements", req.GetRequirementId()), 1
+	if err := u.checkLinks(ctx, r); err != nil {
+		return nil, err
+	}
+	if err := store.Requirements.Insert(ctx, u.Tx, r, u.now); err != nil {
+		return nil, err
+	}
+	if err := store.AddVersion(ctx, u.Tx, r, u.now); err != nil {
+		return nil, err
+	}
+	return r, u.adopt(ctx, r)
 }
 
 // UpdateRequirement makes the next revision.
@@ -95,7 +98,7 @@ func (u unit) checkLinks(ctx context.Context, r *compliancev1.Requirement) error
 
 // adopt works a requirement out on everything that it is held against, or has an item of it from before, and what it ends with it.
 func (u unit) adopt(ctx context.Context, r *compliancev1.Requirement) error {
-	all, err := u.everything(ctx)
+	all, err := u.postponable(ctx)
 	if err != nil {
 		return err
 	}

@@ -3,6 +3,9 @@ package server
 import (
 	"context"
 
+	"buf.build/go/protovalidate"
+	"google.golang.org/protobuf/proto"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/app"
 	"coldsection.example/services/platform/auth"
@@ -22,14 +25,24 @@ type visits struct {
 }
 
 func registerExchange(r rpc.Registrar, a *app.App) {
+	const service = "coldsection.compliance.v1.ExchangeService"
 	r.Register(&compliancev1.ExchangeService_ServiceDesc, &exchange{app: a},
-		auth.Policy{}.For("coldsection.compliance.v1.ExchangeService", []string{auth.SignedIn}, "ExportDueItems"))
+		auth.Policy{}.For(service, []string{auth.SignedIn}, "ExportDueItems", "ExportFleetTemplate").For(service, []string{"planner", "quality"}, "ImportFleet"))
 	r.Register(&compliancev1.VisitsService_ServiceDesc, &visits{app: a},
 		auth.Policy{}.For("coldsection.compliance.v1.VisitsService", []string{auth.SignedIn}, "ProposeVisit"))
 }
 
 func (e *exchange) ExportDueItems(ctx context.Context, req *compliancev1.ExportDueItemsRequest) (*compliancev1.ExportDueItemsResponse, error) {
 	return e.app.ExportDueItems(ctx, req)
+}
+
+// ImportFleet judges each row as a request of its own, by the contract too.
+func (e *exchange) ImportFleet(ctx context.Context, req *compliancev1.ImportFleetRequest) (*compliancev1.ImportFleetResponse, error) {
+	return e.app.ImportFleet(ctx, req, func(m proto.Message) error { return rpc.Validate(protovalidate.GlobalValidator, m) })
+}
+
+func (e *exchange) ExportFleetTemplate(ctx context.Context, req *compliancev1.ExportFleetTemplateRequest) (*compliancev1.ExportFleetTemplateResponse, error) {
+	return e.app.ExportFleetTemplate(ctx, req)
 }
 
 func (v *visits) ProposeVisit(ctx context.Context, req *compliancev1.ProposeVisitRequest) (*compliancev1.ProposeVisitResponse, error) {
