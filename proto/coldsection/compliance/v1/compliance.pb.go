@@ -1336,7 +1336,17 @@ type Fitting struct {
 	// What it has counted while it was fitted here, as far as it is recorded.
 	FlownCounters *Counters `protobuf:"bytes,10,opt,name=flown_counters,json=flownCounters,proto3" json:"flown_counters,omitempty"`
 	// Changes with every change.
-	Etag          string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
+	// The entry that this one replaces.
+	Corrects string `protobuf:"bytes,12,opt,name=corrects,proto3" json:"corrects,omitempty"`
+	// The entry that replaced this one.
+	Correction string `protobuf:"bytes,13,opt,name=correction,proto3" json:"correction,omitempty"`
+	// When this one was replaced; as it was known before, it holds.
+	CorrectTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=correct_time,json=correctTime,proto3" json:"correct_time,omitempty"`
+	// Why the entry before was wrong.
+	CorrectReason string `protobuf:"bytes,15,opt,name=correct_reason,json=correctReason,proto3" json:"correct_reason,omitempty"`
+	// Who signed the correction, people/{person}.
+	Corrector     string `protobuf:"bytes,16,opt,name=corrector,proto3" json:"corrector,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1444,6 +1454,41 @@ func (x *Fitting) GetFlownCounters() *Counters {
 func (x *Fitting) GetEtag() string {
 	if x != nil {
 		return x.Etag
+	}
+	return ""
+}
+
+func (x *Fitting) GetCorrects() string {
+	if x != nil {
+		return x.Corrects
+	}
+	return ""
+}
+
+func (x *Fitting) GetCorrection() string {
+	if x != nil {
+		return x.Correction
+	}
+	return ""
+}
+
+func (x *Fitting) GetCorrectTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CorrectTime
+	}
+	return nil
+}
+
+func (x *Fitting) GetCorrectReason() string {
+	if x != nil {
+		return x.CorrectReason
+	}
+	return ""
+}
+
+func (x *Fitting) GetCorrector() string {
+	if x != nil {
+		return x.Corrector
 	}
 	return ""
 }
@@ -8819,6 +8864,224 @@ func (x *InstallComponentRequest) GetInstallDate() *date.Date {
 	return nil
 }
 
+// The request to correct the days of a fitting.
+type CorrectFittingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The entry that is wrong.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The right first day; unset leaves it.
+	InstallDate *date.Date `protobuf:"bytes,2,opt,name=install_date,json=installDate,proto3" json:"install_date,omitempty"`
+	// The right last day, of what was removed; unset leaves it.
+	RemoveDate *date.Date `protobuf:"bytes,3,opt,name=remove_date,json=removeDate,proto3" json:"remove_date,omitempty"`
+	// Why the entry was wrong.
+	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The fresh proof from SessionService.Reauthenticate; used once.
+	ReauthenticationToken string `protobuf:"bytes,5,opt,name=reauthentication_token,json=reauthenticationToken,proto3" json:"reauthentication_token,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,6,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,7,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks everything and changes nothing.
+	ValidateOnly  bool `protobuf:"varint,8,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectFittingRequest) Reset() {
+	*x = CorrectFittingRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectFittingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectFittingRequest) ProtoMessage() {}
+
+func (x *CorrectFittingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectFittingRequest.ProtoReflect.Descriptor instead.
+func (*CorrectFittingRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{89}
+}
+
+func (x *CorrectFittingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CorrectFittingRequest) GetInstallDate() *date.Date {
+	if x != nil {
+		return x.InstallDate
+	}
+	return nil
+}
+
+func (x *CorrectFittingRequest) GetRemoveDate() *date.Date {
+	if x != nil {
+		return x.RemoveDate
+	}
+	return nil
+}
+
+func (x *CorrectFittingRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CorrectFittingRequest) GetReauthenticationToken() string {
+	if x != nil {
+		return x.ReauthenticationToken
+	}
+	return ""
+}
+
+func (x *CorrectFittingRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *CorrectFittingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CorrectFittingRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+// The request to correct a component's history.
+type CorrectComponentHistoryRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The component.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Where it was before it was added, oldest first: the whole history as it should read.
+	History []*PastFitting `protobuf:"bytes,2,rep,name=history,proto3" json:"history,omitempty"`
+	// The right counters that it was added with; unset leaves them.
+	EntryCounters *Counters `protobuf:"bytes,3,opt,name=entry_counters,json=entryCounters,proto3" json:"entry_counters,omitempty"`
+	// Why it was wrong.
+	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The fresh proof from SessionService.Reauthenticate; used once.
+	ReauthenticationToken string `protobuf:"bytes,5,opt,name=reauthentication_token,json=reauthenticationToken,proto3" json:"reauthentication_token,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,6,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,7,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks everything and changes nothing.
+	ValidateOnly  bool `protobuf:"varint,8,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectComponentHistoryRequest) Reset() {
+	*x = CorrectComponentHistoryRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectComponentHistoryRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectComponentHistoryRequest) ProtoMessage() {}
+
+func (x *CorrectComponentHistoryRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectComponentHistoryRequest.ProtoReflect.Descriptor instead.
+func (*CorrectComponentHistoryRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{90}
+}
+
+func (x *CorrectComponentHistoryRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CorrectComponentHistoryRequest) GetHistory() []*PastFitting {
+	if x != nil {
+		return x.History
+	}
+	return nil
+}
+
+func (x *CorrectComponentHistoryRequest) GetEntryCounters() *Counters {
+	if x != nil {
+		return x.EntryCounters
+	}
+	return nil
+}
+
+func (x *CorrectComponentHistoryRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CorrectComponentHistoryRequest) GetReauthenticationToken() string {
+	if x != nil {
+		return x.ReauthenticationToken
+	}
+	return ""
+}
+
+func (x *CorrectComponentHistoryRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *CorrectComponentHistoryRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CorrectComponentHistoryRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
 // The request of the method of this name.
 type RemoveComponentRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -8838,7 +9101,7 @@ type RemoveComponentRequest struct {
 
 func (x *RemoveComponentRequest) Reset() {
 	*x = RemoveComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8850,7 +9113,7 @@ func (x *RemoveComponentRequest) String() string {
 func (*RemoveComponentRequest) ProtoMessage() {}
 
 func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8863,7 +9126,7 @@ func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveComponentRequest.ProtoReflect.Descriptor instead.
 func (*RemoveComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{89}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *RemoveComponentRequest) GetName() string {
@@ -8912,7 +9175,7 @@ type GetComponentRequest struct {
 
 func (x *GetComponentRequest) Reset() {
 	*x = GetComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8924,7 +9187,7 @@ func (x *GetComponentRequest) String() string {
 func (*GetComponentRequest) ProtoMessage() {}
 
 func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8937,7 +9200,7 @@ func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetComponentRequest.ProtoReflect.Descriptor instead.
 func (*GetComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{90}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *GetComponentRequest) GetName() string {
@@ -8964,7 +9227,7 @@ type ListComponentsRequest struct {
 
 func (x *ListComponentsRequest) Reset() {
 	*x = ListComponentsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8976,7 +9239,7 @@ func (x *ListComponentsRequest) String() string {
 func (*ListComponentsRequest) ProtoMessage() {}
 
 func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8989,7 +9252,7 @@ func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListComponentsRequest.ProtoReflect.Descriptor instead.
 func (*ListComponentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{91}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *ListComponentsRequest) GetPageSize() int32 {
@@ -9033,7 +9296,7 @@ type ListComponentsResponse struct {
 
 func (x *ListComponentsResponse) Reset() {
 	*x = ListComponentsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9045,7 +9308,7 @@ func (x *ListComponentsResponse) String() string {
 func (*ListComponentsResponse) ProtoMessage() {}
 
 func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9058,7 +9321,7 @@ func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListComponentsResponse.ProtoReflect.Descriptor instead.
 func (*ListComponentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{92}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *ListComponentsResponse) GetComponents() []*Component {
@@ -9092,7 +9355,7 @@ type ListOpenFindingsRequest struct {
 
 func (x *ListOpenFindingsRequest) Reset() {
 	*x = ListOpenFindingsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9104,7 +9367,7 @@ func (x *ListOpenFindingsRequest) String() string {
 func (*ListOpenFindingsRequest) ProtoMessage() {}
 
 func (x *ListOpenFindingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9117,7 +9380,7 @@ func (x *ListOpenFindingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOpenFindingsRequest.ProtoReflect.Descriptor instead.
 func (*ListOpenFindingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{93}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *ListOpenFindingsRequest) GetPageSize() int32 {
@@ -9161,7 +9424,7 @@ type ListOpenFindingsResponse struct {
 
 func (x *ListOpenFindingsResponse) Reset() {
 	*x = ListOpenFindingsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9173,7 +9436,7 @@ func (x *ListOpenFindingsResponse) String() string {
 func (*ListOpenFindingsResponse) ProtoMessage() {}
 
 func (x *ListOpenFindingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9186,7 +9449,7 @@ func (x *ListOpenFindingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOpenFindingsResponse.ProtoReflect.Descriptor instead.
 func (*ListOpenFindingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *ListOpenFindingsResponse) GetOpenFindings() []*OpenFinding {
@@ -9220,7 +9483,7 @@ type CreateLifeLimitRequest struct {
 
 func (x *CreateLifeLimitRequest) Reset() {
 	*x = CreateLifeLimitRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9232,7 +9495,7 @@ func (x *CreateLifeLimitRequest) String() string {
 func (*CreateLifeLimitRequest) ProtoMessage() {}
 
 func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9245,7 +9508,7 @@ func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLifeLimitRequest.ProtoReflect.Descriptor instead.
 func (*CreateLifeLimitRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *CreateLifeLimitRequest) GetLifeLimit() *LifeLimit {
@@ -9287,7 +9550,7 @@ type GetLifeLimitRequest struct {
 
 func (x *GetLifeLimitRequest) Reset() {
 	*x = GetLifeLimitRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9299,7 +9562,7 @@ func (x *GetLifeLimitRequest) String() string {
 func (*GetLifeLimitRequest) ProtoMessage() {}
 
 func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9312,7 +9575,7 @@ func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLifeLimitRequest.ProtoReflect.Descriptor instead.
 func (*GetLifeLimitRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *GetLifeLimitRequest) GetName() string {
@@ -9339,7 +9602,7 @@ type ListLifeLimitsRequest struct {
 
 func (x *ListLifeLimitsRequest) Reset() {
 	*x = ListLifeLimitsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9351,7 +9614,7 @@ func (x *ListLifeLimitsRequest) String() string {
 func (*ListLifeLimitsRequest) ProtoMessage() {}
 
 func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9364,7 +9627,7 @@ func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeLimitsRequest.ProtoReflect.Descriptor instead.
 func (*ListLifeLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ListLifeLimitsRequest) GetPageSize() int32 {
@@ -9408,7 +9671,7 @@ type ListLifeLimitsResponse struct {
 
 func (x *ListLifeLimitsResponse) Reset() {
 	*x = ListLifeLimitsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9420,7 +9683,7 @@ func (x *ListLifeLimitsResponse) String() string {
 func (*ListLifeLimitsResponse) ProtoMessage() {}
 
 func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9433,7 +9696,7 @@ func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeLimitsResponse.ProtoReflect.Descriptor instead.
 func (*ListLifeLimitsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{98}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListLifeLimitsResponse) GetLifeLimits() []*LifeLimit {
@@ -9461,7 +9724,7 @@ type GetLifeStatusRequest struct {
 
 func (x *GetLifeStatusRequest) Reset() {
 	*x = GetLifeStatusRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9473,7 +9736,7 @@ func (x *GetLifeStatusRequest) String() string {
 func (*GetLifeStatusRequest) ProtoMessage() {}
 
 func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9486,7 +9749,7 @@ func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLifeStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetLifeStatusRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{99}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *GetLifeStatusRequest) GetName() string {
@@ -9515,7 +9778,7 @@ type ListLifeStatusesRequest struct {
 
 func (x *ListLifeStatusesRequest) Reset() {
 	*x = ListLifeStatusesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9527,7 +9790,7 @@ func (x *ListLifeStatusesRequest) String() string {
 func (*ListLifeStatusesRequest) ProtoMessage() {}
 
 func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9540,7 +9803,7 @@ func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeStatusesRequest.ProtoReflect.Descriptor instead.
 func (*ListLifeStatusesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{100}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *ListLifeStatusesRequest) GetParent() string {
@@ -9591,7 +9854,7 @@ type ListLifeStatusesResponse struct {
 
 func (x *ListLifeStatusesResponse) Reset() {
 	*x = ListLifeStatusesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9603,7 +9866,7 @@ func (x *ListLifeStatusesResponse) String() string {
 func (*ListLifeStatusesResponse) ProtoMessage() {}
 
 func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9616,7 +9879,7 @@ func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeStatusesResponse.ProtoReflect.Descriptor instead.
 func (*ListLifeStatusesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{101}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *ListLifeStatusesResponse) GetLifeStatuses() []*LifeStatus {
@@ -9650,7 +9913,7 @@ type RecordExperienceRequest struct {
 
 func (x *RecordExperienceRequest) Reset() {
 	*x = RecordExperienceRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9662,7 +9925,7 @@ func (x *RecordExperienceRequest) String() string {
 func (*RecordExperienceRequest) ProtoMessage() {}
 
 func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9675,7 +9938,7 @@ func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordExperienceRequest.ProtoReflect.Descriptor instead.
 func (*RecordExperienceRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{102}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *RecordExperienceRequest) GetName() string {
@@ -9723,7 +9986,7 @@ type CreateAuthorizationRequest struct {
 
 func (x *CreateAuthorizationRequest) Reset() {
 	*x = CreateAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9735,7 +9998,7 @@ func (x *CreateAuthorizationRequest) String() string {
 func (*CreateAuthorizationRequest) ProtoMessage() {}
 
 func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9748,7 +10011,7 @@ func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{103}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *CreateAuthorizationRequest) GetParent() string {
@@ -9796,7 +10059,7 @@ type SuspendAuthorizationRequest struct {
 
 func (x *SuspendAuthorizationRequest) Reset() {
 	*x = SuspendAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9808,7 +10071,7 @@ func (x *SuspendAuthorizationRequest) String() string {
 func (*SuspendAuthorizationRequest) ProtoMessage() {}
 
 func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9821,7 +10084,7 @@ func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuspendAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*SuspendAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{104}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *SuspendAuthorizationRequest) GetName() string {
@@ -9871,7 +10134,7 @@ type ListAuthorizationsRequest struct {
 
 func (x *ListAuthorizationsRequest) Reset() {
 	*x = ListAuthorizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9883,7 +10146,7 @@ func (x *ListAuthorizationsRequest) String() string {
 func (*ListAuthorizationsRequest) ProtoMessage() {}
 
 func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9896,7 +10159,7 @@ func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{105}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{107}
 }
 
 func (x *ListAuthorizationsRequest) GetParent() string {
@@ -9947,7 +10210,7 @@ type ListAuthorizationsResponse struct {
 
 func (x *ListAuthorizationsResponse) Reset() {
 	*x = ListAuthorizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[108]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9959,7 +10222,7 @@ func (x *ListAuthorizationsResponse) String() string {
 func (*ListAuthorizationsResponse) ProtoMessage() {}
 
 func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[108]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9972,7 +10235,7 @@ func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{106}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{108}
 }
 
 func (x *ListAuthorizationsResponse) GetAuthorizations() []*Authorization {
@@ -10061,7 +10324,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01:B\xeaA?\n" +
-	"\x1acoldsection.example/Engine\x12\x10engines/{engine}*\aengines2\x06engine\"\xd5\x04\n" +
+	"\x1acoldsection.example/Engine\x12\x10engines/{engine}*\aengines2\x06engine\"\xb3\x06\n" +
 	"\aFitting\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
 	"\x04item\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12\x18\n" +
@@ -10077,7 +10340,14 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\rremove_reason\x18\t \x01(\tB\x04\xe2A\x01\x03R\fremoveReason\x12P\n" +
 	"\x0eflown_counters\x18\n" +
 	" \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x03R\rflownCounters\x12\x18\n" +
-	"\x04etag\x18\v \x01(\tB\x04\xe2A\x01\x03R\x04etag:G\xeaAD\n" +
+	"\x04etag\x18\v \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12 \n" +
+	"\bcorrects\x18\f \x01(\tB\x04\xe2A\x01\x03R\bcorrects\x12$\n" +
+	"\n" +
+	"correction\x18\r \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"correction\x12C\n" +
+	"\fcorrect_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcorrectTime\x12+\n" +
+	"\x0ecorrect_reason\x18\x0f \x01(\tB\x04\xe2A\x01\x03R\rcorrectReason\x12\"\n" +
+	"\tcorrector\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\tcorrector:G\xeaAD\n" +
 	"\x1bcoldsection.example/Fitting\x12\x12fittings/{fitting}*\bfittings2\afitting\"\x97\x05\n" +
 	"\vUtilization\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12>\n" +
@@ -10907,7 +11177,30 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x04host\x18\x04 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04host\x12)\n" +
 	"\bposition\x18\x05 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\bposition\x12@\n" +
 	"\finstall_date\x18\x06 \x01(\v2\x11.google.type.DateB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vinstallDate\"\x90\x02\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vinstallDate\"\xb3\x03\n" +
+	"\x15CorrectFittingRequest\x12?\n" +
+	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
+	"\x1bcoldsection.example/Fitting\xbaH\x04r\x02\x10\x01R\x04name\x12:\n" +
+	"\finstall_date\x18\x02 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\vinstallDate\x128\n" +
+	"\vremove_date\x18\x03 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\n" +
+	"removeDate\x12$\n" +
+	"\x06reason\x18\x04 \x01(\tB\f\xe2A\x01\x02\xbaH\x05r\x03\x18\x90\x03R\x06reason\x12C\n" +
+	"\x16reauthentication_token\x18\x05 \x01(\tB\f\xe2A\x02\x02\x04\xbaH\x04r\x02\x10\x01R\x15reauthenticationToken\x12\x18\n" +
+	"\x04etag\x18\x06 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\a \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rvalidate_only\x18\b \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xeb\x03\n" +
+	"\x1eCorrectComponentHistoryRequest\x12A\n" +
+	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
+	"\x1dcoldsection.example/Component\xbaH\x04r\x02\x10\x01R\x04name\x12O\n" +
+	"\ahistory\x18\x02 \x03(\v2&.coldsection.compliance.v1.PastFittingB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xc8\x01R\ahistory\x12P\n" +
+	"\x0eentry_counters\x18\x03 \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x01R\rentryCounters\x12$\n" +
+	"\x06reason\x18\x04 \x01(\tB\f\xe2A\x01\x02\xbaH\x05r\x03\x18\x90\x03R\x06reason\x12C\n" +
+	"\x16reauthentication_token\x18\x05 \x01(\tB\f\xe2A\x02\x02\x04\xbaH\x04r\x02\x10\x01R\x15reauthenticationToken\x12\x18\n" +
+	"\x04etag\x18\x06 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\a \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rvalidate_only\x18\b \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\x90\x02\n" +
 	"\x16RemoveComponentRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/Component\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -11006,7 +11299,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\border_by\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\xa2\x01\n" +
 	"\x1aListAuthorizationsResponse\x12V\n" +
 	"\x0eauthorizations\x18\x01 \x03(\v2(.coldsection.compliance.v1.AuthorizationB\x04\xe2A\x01\x03R\x0eauthorizations\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xbd\x1e\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\x89!\n" +
 	"\x11ComplianceService\x12\x87\x01\n" +
 	"\x0eCreateAircraft\x120.coldsection.compliance.v1.CreateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"\x1e\x82\xd3\xe4\x93\x02\x18:\baircraft\"\f/v1/aircraft\x12\x99\x01\n" +
 	"\x0eUpdateAircraft\x120.coldsection.compliance.v1.UpdateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"0\x82\xd3\xe4\x93\x02*:\baircraft2\x1e/v1/{aircraft.name=aircraft/*}\x12~\n" +
@@ -11027,7 +11320,9 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\fWithdrawTool\x12..coldsection.compliance.v1.WithdrawToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/{name=tools/*}:withdraw\x12\x8d\x01\n" +
 	"\x0fCreateComponent\x121.coldsection.compliance.v1.CreateComponentRequest\x1a$.coldsection.compliance.v1.Component\"!\x82\xd3\xe4\x93\x02\x1b:\tcomponent\"\x0e/v1/components\x12\x98\x01\n" +
 	"\x10InstallComponent\x122.coldsection.compliance.v1.InstallComponentRequest\x1a$.coldsection.compliance.v1.Component\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=components/*}:install\x12\x95\x01\n" +
-	"\x0fRemoveComponent\x121.coldsection.compliance.v1.RemoveComponentRequest\x1a$.coldsection.compliance.v1.Component\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=components/*}:remove\x12\x8e\x01\n" +
+	"\x0fRemoveComponent\x121.coldsection.compliance.v1.RemoveComponentRequest\x1a$.coldsection.compliance.v1.Component\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=components/*}:remove\x12\x90\x01\n" +
+	"\x0eCorrectFitting\x120.coldsection.compliance.v1.CorrectFittingRequest\x1a\".coldsection.compliance.v1.Fitting\"(\x82\xd3\xe4\x93\x02\":\x01*\"\x1d/v1/{name=fittings/*}:correct\x12\xb6\x01\n" +
+	"\x17CorrectComponentHistory\x129.coldsection.compliance.v1.CorrectComponentHistoryRequest\x1a$.coldsection.compliance.v1.Component\":\x82\xd3\xe4\x93\x024:\x01*\"//v1/{name=components/*}:correctComponentHistory\x12\x8e\x01\n" +
 	"\x0fCreateLifeLimit\x121.coldsection.compliance.v1.CreateLifeLimitRequest\x1a$.coldsection.compliance.v1.LifeLimit\"\"\x82\xd3\xe4\x93\x02\x1c:\n" +
 	"life_limit\"\x0e/v1/lifeLimits\x12}\n" +
 	"\fCreatePerson\x12..coldsection.compliance.v1.CreatePersonRequest\x1a!.coldsection.compliance.v1.Person\"\x1a\x82\xd3\xe4\x93\x02\x14:\x06person\"\n" +
@@ -11085,7 +11380,7 @@ func file_coldsection_compliance_v1_compliance_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
-var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 109)
+var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 111)
 var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(Aircraft_Regime)(0),                    // 0: coldsection.compliance.v1.Aircraft.Regime
 	(Requirement_Kind)(0),                   // 1: coldsection.compliance.v1.Requirement.Kind
@@ -11188,318 +11483,329 @@ var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(*FindSuspectToolUsesResponse)(nil),     // 98: coldsection.compliance.v1.FindSuspectToolUsesResponse
 	(*CreateComponentRequest)(nil),          // 99: coldsection.compliance.v1.CreateComponentRequest
 	(*InstallComponentRequest)(nil),         // 100: coldsection.compliance.v1.InstallComponentRequest
-	(*RemoveComponentRequest)(nil),          // 101: coldsection.compliance.v1.RemoveComponentRequest
-	(*GetComponentRequest)(nil),             // 102: coldsection.compliance.v1.GetComponentRequest
-	(*ListComponentsRequest)(nil),           // 103: coldsection.compliance.v1.ListComponentsRequest
-	(*ListComponentsResponse)(nil),          // 104: coldsection.compliance.v1.ListComponentsResponse
-	(*ListOpenFindingsRequest)(nil),         // 105: coldsection.compliance.v1.ListOpenFindingsRequest
-	(*ListOpenFindingsResponse)(nil),        // 106: coldsection.compliance.v1.ListOpenFindingsResponse
-	(*CreateLifeLimitRequest)(nil),          // 107: coldsection.compliance.v1.CreateLifeLimitRequest
-	(*GetLifeLimitRequest)(nil),             // 108: coldsection.compliance.v1.GetLifeLimitRequest
-	(*ListLifeLimitsRequest)(nil),           // 109: coldsection.compliance.v1.ListLifeLimitsRequest
-	(*ListLifeLimitsResponse)(nil),          // 110: coldsection.compliance.v1.ListLifeLimitsResponse
-	(*GetLifeStatusRequest)(nil),            // 111: coldsection.compliance.v1.GetLifeStatusRequest
-	(*ListLifeStatusesRequest)(nil),         // 112: coldsection.compliance.v1.ListLifeStatusesRequest
-	(*ListLifeStatusesResponse)(nil),        // 113: coldsection.compliance.v1.ListLifeStatusesResponse
-	(*RecordExperienceRequest)(nil),         // 114: coldsection.compliance.v1.RecordExperienceRequest
-	(*CreateAuthorizationRequest)(nil),      // 115: coldsection.compliance.v1.CreateAuthorizationRequest
-	(*SuspendAuthorizationRequest)(nil),     // 116: coldsection.compliance.v1.SuspendAuthorizationRequest
-	(*ListAuthorizationsRequest)(nil),       // 117: coldsection.compliance.v1.ListAuthorizationsRequest
-	(*ListAuthorizationsResponse)(nil),      // 118: coldsection.compliance.v1.ListAuthorizationsResponse
-	nil,                                     // 119: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	nil,                                     // 120: coldsection.compliance.v1.Engine.ExternalIdsEntry
-	(*date.Date)(nil),                       // 121: google.type.Date
-	(*timestamppb.Timestamp)(nil),           // 122: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),            // 123: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),           // 124: google.protobuf.FieldMask
+	(*CorrectFittingRequest)(nil),           // 101: coldsection.compliance.v1.CorrectFittingRequest
+	(*CorrectComponentHistoryRequest)(nil),  // 102: coldsection.compliance.v1.CorrectComponentHistoryRequest
+	(*RemoveComponentRequest)(nil),          // 103: coldsection.compliance.v1.RemoveComponentRequest
+	(*GetComponentRequest)(nil),             // 104: coldsection.compliance.v1.GetComponentRequest
+	(*ListComponentsRequest)(nil),           // 105: coldsection.compliance.v1.ListComponentsRequest
+	(*ListComponentsResponse)(nil),          // 106: coldsection.compliance.v1.ListComponentsResponse
+	(*ListOpenFindingsRequest)(nil),         // 107: coldsection.compliance.v1.ListOpenFindingsRequest
+	(*ListOpenFindingsResponse)(nil),        // 108: coldsection.compliance.v1.ListOpenFindingsResponse
+	(*CreateLifeLimitRequest)(nil),          // 109: coldsection.compliance.v1.CreateLifeLimitRequest
+	(*GetLifeLimitRequest)(nil),             // 110: coldsection.compliance.v1.GetLifeLimitRequest
+	(*ListLifeLimitsRequest)(nil),           // 111: coldsection.compliance.v1.ListLifeLimitsRequest
+	(*ListLifeLimitsResponse)(nil),          // 112: coldsection.compliance.v1.ListLifeLimitsResponse
+	(*GetLifeStatusRequest)(nil),            // 113: coldsection.compliance.v1.GetLifeStatusRequest
+	(*ListLifeStatusesRequest)(nil),         // 114: coldsection.compliance.v1.ListLifeStatusesRequest
+	(*ListLifeStatusesResponse)(nil),        // 115: coldsection.compliance.v1.ListLifeStatusesResponse
+	(*RecordExperienceRequest)(nil),         // 116: coldsection.compliance.v1.RecordExperienceRequest
+	(*CreateAuthorizationRequest)(nil),      // 117: coldsection.compliance.v1.CreateAuthorizationRequest
+	(*SuspendAuthorizationRequest)(nil),     // 118: coldsection.compliance.v1.SuspendAuthorizationRequest
+	(*ListAuthorizationsRequest)(nil),       // 119: coldsection.compliance.v1.ListAuthorizationsRequest
+	(*ListAuthorizationsResponse)(nil),      // 120: coldsection.compliance.v1.ListAuthorizationsResponse
+	nil,                                     // 121: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	nil,                                     // 122: coldsection.compliance.v1.Engine.ExternalIdsEntry
+	(*date.Date)(nil),                       // 123: google.type.Date
+	(*timestamppb.Timestamp)(nil),           // 124: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),            // 125: coldsection.common.v1.DocumentReference
+	(*fieldmaskpb.FieldMask)(nil),           // 126: google.protobuf.FieldMask
 }
 var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	13,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
-	121, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
+	123, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
 	0,   // 2: coldsection.compliance.v1.Aircraft.regime:type_name -> coldsection.compliance.v1.Aircraft.Regime
 	14,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	119, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	122, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
-	122, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
+	121, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	124, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
+	124, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
 	13,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	121, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
+	123, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
 	13,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
-	121, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
-	120, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
-	122, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
-	122, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
+	123, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
+	122, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
+	124, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
+	124, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
 	13,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	121, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
-	121, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
-	121, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
-	121, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
-	122, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
-	122, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
+	123, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
+	123, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
+	123, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
+	123, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
+	124, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
+	124, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
 	13,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
-	121, // 22: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
-	122, // 23: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
-	1,   // 24: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	123, // 25: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
-	19,  // 26: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
-	21,  // 27: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
-	21,  // 28: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
-	2,   // 29: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
-	3,   // 30: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
-	121, // 31: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
-	23,  // 32: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
-	25,  // 33: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
-	122, // 34: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
-	122, // 35: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
-	20,  // 36: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
-	4,   // 37: coldsection.compliance.v1.Applicability.subject_kind:type_name -> coldsection.compliance.v1.Applicability.SubjectKind
-	5,   // 38: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
-	22,  // 39: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
-	21,  // 40: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
-	6,   // 41: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	121, // 42: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
-	123, // 43: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
-	24,  // 44: coldsection.compliance.v1.Tolerance.steps:type_name -> coldsection.compliance.v1.VariationStep
-	6,   // 45: coldsection.compliance.v1.VariationStep.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	1,   // 46: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	7,   // 47: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	121, // 48: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
-	27,  // 49: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
-	121, // 50: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
-	13,  // 51: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	28,  // 52: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
-	121, // 53: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
-	122, // 54: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
-	6,   // 55: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	121, // 56: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
-	121, // 57: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
-	121, // 58: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
-	122, // 59: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
-	26,  // 60: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
-	14,  // 61: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	123, // 62: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	121, // 63: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
-	13,  // 64: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
-	122, // 65: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
-	122, // 66: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
-	122, // 67: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
-	13,  // 68: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
-	26,  // 69: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
-	33,  // 70: coldsection.compliance.v1.ComplianceStatus.requirement_statuses:type_name -> coldsection.compliance.v1.RequirementStatus
-	41,  // 71: coldsection.compliance.v1.ComplianceStatus.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
-	32,  // 72: coldsection.compliance.v1.ComplianceStatus.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
-	121, // 73: coldsection.compliance.v1.OpenFinding.original_date:type_name -> google.type.Date
-	121, // 74: coldsection.compliance.v1.OpenFinding.limit_date:type_name -> google.type.Date
-	122, // 75: coldsection.compliance.v1.OpenFinding.close_time:type_name -> google.protobuf.Timestamp
-	7,   // 76: coldsection.compliance.v1.OpenFinding.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	122, // 77: coldsection.compliance.v1.OpenFinding.raise_time:type_name -> google.protobuf.Timestamp
-	122, // 78: coldsection.compliance.v1.OpenFinding.create_time:type_name -> google.protobuf.Timestamp
-	122, // 79: coldsection.compliance.v1.OpenFinding.update_time:type_name -> google.protobuf.Timestamp
-	1,   // 80: coldsection.compliance.v1.RequirementStatus.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	123, // 81: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	121, // 82: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
-	8,   // 83: coldsection.compliance.v1.RequirementStatus.standing:type_name -> coldsection.compliance.v1.RequirementStatus.Standing
-	121, // 84: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
-	13,  // 85: coldsection.compliance.v1.RequirementStatus.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	27,  // 86: coldsection.compliance.v1.RequirementStatus.remaining:type_name -> coldsection.compliance.v1.Remaining
-	34,  // 87: coldsection.compliance.v1.RequirementStatus.applicability_decision:type_name -> coldsection.compliance.v1.ApplicabilityDecision
-	122, // 88: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
-	121, // 89: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
-	9,   // 90: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
-	121, // 91: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
-	121, // 92: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
-	122, // 93: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
-	122, // 94: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
-	122, // 95: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
-	13,  // 96: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
-	121, // 97: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
-	39,  // 98: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
-	13,  // 99: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	121, // 100: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
-	122, // 101: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
-	122, // 102: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
-	121, // 103: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
-	121, // 104: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
-	123, // 105: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
-	121, // 106: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
-	10,  // 107: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
-	122, // 108: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
-	7,   // 109: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	123, // 110: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	121, // 111: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
-	121, // 112: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
-	122, // 113: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	122, // 114: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	121, // 115: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
-	121, // 116: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
-	121, // 117: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
-	11,  // 118: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
-	122, // 119: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
-	122, // 120: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
-	45,  // 121: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	121, // 122: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
-	121, // 123: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
-	121, // 124: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
-	121, // 125: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
-	48,  // 126: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
-	12,  // 127: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	12,  // 128: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	124, // 129: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
-	12,  // 130: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	15,  // 131: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	15,  // 132: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	124, // 133: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
-	15,  // 134: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
-	16,  // 135: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
-	121, // 136: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
-	121, // 137: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
-	17,  // 138: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
-	63,  // 139: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
-	17,  // 140: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	17,  // 141: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	18,  // 142: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	18,  // 143: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	124, // 144: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
-	18,  // 145: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
-	121, // 146: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
-	26,  // 147: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
-	28,  // 148: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
-	30,  // 149: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
-	30,  // 150: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
-	122, // 151: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	122, // 152: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
-	36,  // 153: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
-	42,  // 154: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
-	36,  // 155: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
-	43,  // 156: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	43,  // 157: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	124, // 158: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	43,  // 159: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
-	37,  // 160: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	37,  // 161: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	38,  // 162: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
-	121, // 163: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
-	121, // 164: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
-	38,  // 165: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
-	32,  // 166: coldsection.compliance.v1.ListOpenFindingsResponse.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
-	40,  // 167: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
-	40,  // 168: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
-	41,  // 169: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
-	45,  // 170: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	44,  // 171: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
-	44,  // 172: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
-	49,  // 173: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
-	50,  // 174: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
-	54,  // 175: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
-	55,  // 176: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
-	61,  // 177: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
-	62,  // 178: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
-	63,  // 179: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
-	64,  // 180: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	68,  // 181: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
-	69,  // 182: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
-	78,  // 183: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
-	77,  // 184: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
-	79,  // 185: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
-	84,  // 186: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
-	85,  // 187: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
-	86,  // 188: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
-	99,  // 189: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
-	100, // 190: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
-	101, // 191: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
-	107, // 192: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
-	90,  // 193: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
-	91,  // 194: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
-	115, // 195: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
-	114, // 196: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
-	116, // 197: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
-	51,  // 198: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
-	52,  // 199: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
-	56,  // 200: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
-	57,  // 201: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
-	59,  // 202: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
-	66,  // 203: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
-	70,  // 204: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
-	71,  // 205: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
-	73,  // 206: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
-	74,  // 207: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
-	76,  // 208: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
-	81,  // 209: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
-	80,  // 210: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
-	83,  // 211: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
-	87,  // 212: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
-	88,  // 213: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
-	95,  // 214: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
-	97,  // 215: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
-	102, // 216: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
-	103, // 217: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
-	108, // 218: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
-	109, // 219: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
-	111, // 220: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
-	112, // 221: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
-	105, // 222: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
-	92,  // 223: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
-	93,  // 224: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
-	117, // 225: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
-	46,  // 226: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
-	12,  // 227: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	12,  // 228: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	15,  // 229: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
-	15,  // 230: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
-	15,  // 231: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
-	15,  // 232: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
-	17,  // 233: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
-	65,  // 234: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	18,  // 235: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	18,  // 236: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	30,  // 237: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
-	26,  // 238: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
-	18,  // 239: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
-	36,  // 240: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
-	36,  // 241: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
-	36,  // 242: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
-	38,  // 243: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
-	38,  // 244: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
-	38,  // 245: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
-	40,  // 246: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	43,  // 247: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
-	43,  // 248: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
-	44,  // 249: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	44,  // 250: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
-	44,  // 251: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	12,  // 252: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	53,  // 253: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
-	15,  // 254: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
-	58,  // 255: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
-	60,  // 256: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
-	67,  // 257: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
-	18,  // 258: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
-	72,  // 259: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
-	26,  // 260: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
-	75,  // 261: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
-	29,  // 262: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
-	82,  // 263: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
-	35,  // 264: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
-	31,  // 265: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
-	36,  // 266: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
-	89,  // 267: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
-	96,  // 268: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
-	98,  // 269: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
-	38,  // 270: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
-	104, // 271: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
-	40,  // 272: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	110, // 273: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
-	41,  // 274: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
-	113, // 275: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
-	106, // 276: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
-	43,  // 277: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
-	94,  // 278: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
-	118, // 279: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
-	47,  // 280: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
-	227, // [227:281] is the sub-list for method output_type
-	173, // [173:227] is the sub-list for method input_type
-	173, // [173:173] is the sub-list for extension type_name
-	173, // [173:173] is the sub-list for extension extendee
-	0,   // [0:173] is the sub-list for field type_name
+	124, // 22: coldsection.compliance.v1.Fitting.correct_time:type_name -> google.protobuf.Timestamp
+	123, // 23: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
+	124, // 24: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
+	1,   // 25: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	125, // 26: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
+	19,  // 27: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
+	21,  // 28: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
+	21,  // 29: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
+	2,   // 30: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
+	3,   // 31: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
+	123, // 32: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
+	23,  // 33: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
+	25,  // 34: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
+	124, // 35: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
+	124, // 36: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
+	20,  // 37: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
+	4,   // 38: coldsection.compliance.v1.Applicability.subject_kind:type_name -> coldsection.compliance.v1.Applicability.SubjectKind
+	5,   // 39: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
+	22,  // 40: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
+	21,  // 41: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
+	6,   // 42: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	123, // 43: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
+	125, // 44: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
+	24,  // 45: coldsection.compliance.v1.Tolerance.steps:type_name -> coldsection.compliance.v1.VariationStep
+	6,   // 46: coldsection.compliance.v1.VariationStep.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	1,   // 47: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	7,   // 48: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	123, // 49: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
+	27,  // 50: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
+	123, // 51: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
+	13,  // 52: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	28,  // 53: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
+	123, // 54: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
+	124, // 55: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
+	6,   // 56: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	123, // 57: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
+	123, // 58: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
+	123, // 59: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
+	124, // 60: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
+	26,  // 61: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
+	14,  // 62: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	125, // 63: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	123, // 64: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
+	13,  // 65: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
+	124, // 66: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
+	124, // 67: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
+	124, // 68: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
+	13,  // 69: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
+	26,  // 70: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
+	33,  // 71: coldsection.compliance.v1.ComplianceStatus.requirement_statuses:type_name -> coldsection.compliance.v1.RequirementStatus
+	41,  // 72: coldsection.compliance.v1.ComplianceStatus.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	32,  // 73: coldsection.compliance.v1.ComplianceStatus.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
+	123, // 74: coldsection.compliance.v1.OpenFinding.original_date:type_name -> google.type.Date
+	123, // 75: coldsection.compliance.v1.OpenFinding.limit_date:type_name -> google.type.Date
+	124, // 76: coldsection.compliance.v1.OpenFinding.close_time:type_name -> google.protobuf.Timestamp
+	7,   // 77: coldsection.compliance.v1.OpenFinding.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	124, // 78: coldsection.compliance.v1.OpenFinding.raise_time:type_name -> google.protobuf.Timestamp
+	124, // 79: coldsection.compliance.v1.OpenFinding.create_time:type_name -> google.protobuf.Timestamp
+	124, // 80: coldsection.compliance.v1.OpenFinding.update_time:type_name -> google.protobuf.Timestamp
+	1,   // 81: coldsection.compliance.v1.RequirementStatus.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	125, // 82: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	123, // 83: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
+	8,   // 84: coldsection.compliance.v1.RequirementStatus.standing:type_name -> coldsection.compliance.v1.RequirementStatus.Standing
+	123, // 85: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
+	13,  // 86: coldsection.compliance.v1.RequirementStatus.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	27,  // 87: coldsection.compliance.v1.RequirementStatus.remaining:type_name -> coldsection.compliance.v1.Remaining
+	34,  // 88: coldsection.compliance.v1.RequirementStatus.applicability_decision:type_name -> coldsection.compliance.v1.ApplicabilityDecision
+	124, // 89: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
+	123, // 90: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
+	9,   // 91: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
+	123, // 92: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
+	123, // 93: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
+	124, // 94: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
+	124, // 95: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
+	124, // 96: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
+	13,  // 97: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
+	123, // 98: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
+	39,  // 99: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
+	13,  // 100: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	123, // 101: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
+	124, // 102: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
+	124, // 103: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
+	123, // 104: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
+	123, // 105: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
+	125, // 106: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
+	123, // 107: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
+	10,  // 108: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
+	124, // 109: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
+	7,   // 110: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	125, // 111: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	123, // 112: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
+	123, // 113: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
+	124, // 114: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	124, // 115: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
+	123, // 116: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
+	123, // 117: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
+	123, // 118: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
+	11,  // 119: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
+	124, // 120: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
+	124, // 121: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
+	45,  // 122: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	123, // 123: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
+	123, // 124: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
+	123, // 125: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
+	123, // 126: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
+	48,  // 127: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
+	12,  // 128: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	12,  // 129: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	126, // 130: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
+	12,  // 131: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	15,  // 132: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	15,  // 133: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	126, // 134: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
+	15,  // 135: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
+	16,  // 136: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
+	123, // 137: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
+	123, // 138: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
+	17,  // 139: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
+	63,  // 140: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
+	17,  // 141: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	17,  // 142: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	18,  // 143: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	18,  // 144: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	126, // 145: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
+	18,  // 146: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
+	123, // 147: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
+	26,  // 148: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
+	28,  // 149: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
+	30,  // 150: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
+	30,  // 151: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
+	124, // 152: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	124, // 153: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	36,  // 154: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
+	42,  // 155: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
+	36,  // 156: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
+	43,  // 157: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	43,  // 158: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	126, // 159: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	43,  // 160: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
+	37,  // 161: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	37,  // 162: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	38,  // 163: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
+	123, // 164: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
+	123, // 165: coldsection.compliance.v1.CorrectFittingRequest.install_date:type_name -> google.type.Date
+	123, // 166: coldsection.compliance.v1.CorrectFittingRequest.remove_date:type_name -> google.type.Date
+	39,  // 167: coldsection.compliance.v1.CorrectComponentHistoryRequest.history:type_name -> coldsection.compliance.v1.PastFitting
+	13,  // 168: coldsection.compliance.v1.CorrectComponentHistoryRequest.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	123, // 169: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
+	38,  // 170: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
+	32,  // 171: coldsection.compliance.v1.ListOpenFindingsResponse.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
+	40,  // 172: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
+	40,  // 173: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
+	41,  // 174: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	45,  // 175: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	44,  // 176: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
+	44,  // 177: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
+	49,  // 178: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
+	50,  // 179: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
+	54,  // 180: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
+	55,  // 181: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
+	61,  // 182: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
+	62,  // 183: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
+	63,  // 184: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
+	64,  // 185: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	68,  // 186: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
+	69,  // 187: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
+	78,  // 188: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
+	77,  // 189: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
+	79,  // 190: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
+	84,  // 191: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
+	85,  // 192: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
+	86,  // 193: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
+	99,  // 194: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
+	100, // 195: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
+	103, // 196: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
+	101, // 197: coldsection.compliance.v1.ComplianceService.CorrectFitting:input_type -> coldsection.compliance.v1.CorrectFittingRequest
+	102, // 198: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:input_type -> coldsection.compliance.v1.CorrectComponentHistoryRequest
+	109, // 199: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
+	90,  // 200: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
+	91,  // 201: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
+	117, // 202: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
+	116, // 203: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
+	118, // 204: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
+	51,  // 205: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
+	52,  // 206: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
+	56,  // 207: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
+	57,  // 208: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
+	59,  // 209: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
+	66,  // 210: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
+	70,  // 211: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
+	71,  // 212: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
+	73,  // 213: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
+	74,  // 214: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
+	76,  // 215: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
+	81,  // 216: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
+	80,  // 217: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
+	83,  // 218: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
+	87,  // 219: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
+	88,  // 220: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
+	95,  // 221: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
+	97,  // 222: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
+	104, // 223: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
+	105, // 224: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
+	110, // 225: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
+	111, // 226: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
+	113, // 227: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
+	114, // 228: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
+	107, // 229: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
+	92,  // 230: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
+	93,  // 231: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
+	119, // 232: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
+	46,  // 233: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
+	12,  // 234: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	12,  // 235: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	15,  // 236: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
+	15,  // 237: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
+	15,  // 238: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
+	15,  // 239: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
+	17,  // 240: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
+	65,  // 241: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	18,  // 242: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	18,  // 243: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	30,  // 244: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
+	26,  // 245: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
+	18,  // 246: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
+	36,  // 247: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
+	36,  // 248: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
+	36,  // 249: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
+	38,  // 250: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
+	38,  // 251: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
+	38,  // 252: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
+	16,  // 253: coldsection.compliance.v1.ComplianceService.CorrectFitting:output_type -> coldsection.compliance.v1.Fitting
+	38,  // 254: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:output_type -> coldsection.compliance.v1.Component
+	40,  // 255: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	43,  // 256: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
+	43,  // 257: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
+	44,  // 258: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	44,  // 259: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
+	44,  // 260: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	12,  // 261: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	53,  // 262: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
+	15,  // 263: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
+	58,  // 264: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
+	60,  // 265: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
+	67,  // 266: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
+	18,  // 267: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
+	72,  // 268: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
+	26,  // 269: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
+	75,  // 270: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
+	29,  // 271: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
+	82,  // 272: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
+	35,  // 273: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
+	31,  // 274: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
+	36,  // 275: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
+	89,  // 276: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
+	96,  // 277: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
+	98,  // 278: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
+	38,  // 279: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
+	106, // 280: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
+	40,  // 281: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	112, // 282: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
+	41,  // 283: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
+	115, // 284: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
+	108, // 285: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
+	43,  // 286: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
+	94,  // 287: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
+	120, // 288: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
+	47,  // 289: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
+	234, // [234:290] is the sub-list for method output_type
+	178, // [178:234] is the sub-list for method input_type
+	178, // [178:178] is the sub-list for extension type_name
+	178, // [178:178] is the sub-list for extension extendee
+	0,   // [0:178] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_compliance_proto_init() }
@@ -11513,7 +11819,7 @@ func file_coldsection_compliance_v1_compliance_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_compliance_proto_rawDesc), len(file_coldsection_compliance_v1_compliance_proto_rawDesc)),
 			NumEnums:      12,
-			NumMessages:   109,
+			NumMessages:   111,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

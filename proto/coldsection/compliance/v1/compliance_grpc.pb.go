@@ -40,6 +40,8 @@ const (
 	ComplianceService_CreateComponent_FullMethodName         = "/coldsection.compliance.v1.ComplianceService/CreateComponent"
 	ComplianceService_InstallComponent_FullMethodName        = "/coldsection.compliance.v1.ComplianceService/InstallComponent"
 	ComplianceService_RemoveComponent_FullMethodName         = "/coldsection.compliance.v1.ComplianceService/RemoveComponent"
+	ComplianceService_CorrectFitting_FullMethodName          = "/coldsection.compliance.v1.ComplianceService/CorrectFitting"
+	ComplianceService_CorrectComponentHistory_FullMethodName = "/coldsection.compliance.v1.ComplianceService/CorrectComponentHistory"
 	ComplianceService_CreateLifeLimit_FullMethodName         = "/coldsection.compliance.v1.ComplianceService/CreateLifeLimit"
 	ComplianceService_CreatePerson_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/CreatePerson"
 	ComplianceService_UpdatePerson_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/UpdatePerson"
@@ -104,6 +106,15 @@ type ComplianceServiceClient interface {
 	InstallComponent(ctx context.Context, in *InstallComponentRequest, opts ...grpc.CallOption) (*Component, error)
 	// Takes a component off. Roles: planner, quality. Reasons: COMPONENT_NOT_FITTED, DATE_BEFORE_LAST, ETAG_MISMATCH.
 	RemoveComponent(ctx context.Context, in *RemoveComponentRequest, opts ...grpc.CallOption) (*Component, error)
+	// Corrects a wrong day of a fitting or removal, of an engine or a component, and signs that. Flying follows the right days, also what
+	// was recorded before, and what is due is worked out anew; as it was known before, it stays. Role: quality. Reasons:
+	// CORRECTION_REASON_MISSING, CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, ALREADY_CORRECTED, DATES_REVERSED, DATE_IN_FUTURE,
+	// DATE_BEFORE_LAST, POSITION_TAKEN, FITTING_AMBIGUOUS, COUNTER_RUNS_BACK.
+	CorrectFitting(ctx context.Context, in *CorrectFittingRequest, opts ...grpc.CallOption) (*Fitting, error)
+	// Corrects where a component was before it was added, and the counters that it was added with, and signs that. Its life and what is
+	// due are worked out anew; as it was known before, it stays. Role: quality. Reasons: CORRECTION_REASON_MISSING,
+	// CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, HISTORY_INVALID, COUNTER_RUNS_BACK, ETAG_MISMATCH.
+	CorrectComponentHistory(ctx context.Context, in *CorrectComponentHistoryRequest, opts ...grpc.CallOption) (*Component, error)
 	// Adds the life limit of a part number, from a revision of the approved document. A later revision is a further one with
 	// its own effective date. Role: quality. Reasons: LIFE_LIMIT_INVALID, ALREADY_EXISTS.
 	CreateLifeLimit(ctx context.Context, in *CreateLifeLimitRequest, opts ...grpc.CallOption) (*LifeLimit, error)
@@ -319,6 +330,26 @@ func (c *complianceServiceClient) RemoveComponent(ctx context.Context, in *Remov
 	return out, nil
 }
 
+func (c *complianceServiceClient) CorrectFitting(ctx context.Context, in *CorrectFittingRequest, opts ...grpc.CallOption) (*Fitting, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Fitting)
+	err := c.cc.Invoke(ctx, ComplianceService_CorrectFitting_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceServiceClient) CorrectComponentHistory(ctx context.Context, in *CorrectComponentHistoryRequest, opts ...grpc.CallOption) (*Component, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Component)
+	err := c.cc.Invoke(ctx, ComplianceService_CorrectComponentHistory_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *complianceServiceClient) CreateLifeLimit(ctx context.Context, in *CreateLifeLimitRequest, opts ...grpc.CallOption) (*LifeLimit, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(LifeLimit)
@@ -435,6 +466,15 @@ type ComplianceServiceServer interface {
 	InstallComponent(context.Context, *InstallComponentRequest) (*Component, error)
 	// Takes a component off. Roles: planner, quality. Reasons: COMPONENT_NOT_FITTED, DATE_BEFORE_LAST, ETAG_MISMATCH.
 	RemoveComponent(context.Context, *RemoveComponentRequest) (*Component, error)
+	// Corrects a wrong day of a fitting or removal, of an engine or a component, and signs that. Flying follows the right days, also what
+	// was recorded before, and what is due is worked out anew; as it was known before, it stays. Role: quality. Reasons:
+	// CORRECTION_REASON_MISSING, CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, ALREADY_CORRECTED, DATES_REVERSED, DATE_IN_FUTURE,
+	// DATE_BEFORE_LAST, POSITION_TAKEN, FITTING_AMBIGUOUS, COUNTER_RUNS_BACK.
+	CorrectFitting(context.Context, *CorrectFittingRequest) (*Fitting, error)
+	// Corrects where a component was before it was added, and the counters that it was added with, and signs that. Its life and what is
+	// due are worked out anew; as it was known before, it stays. Role: quality. Reasons: CORRECTION_REASON_MISSING,
+	// CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, HISTORY_INVALID, COUNTER_RUNS_BACK, ETAG_MISMATCH.
+	CorrectComponentHistory(context.Context, *CorrectComponentHistoryRequest) (*Component, error)
 	// Adds the life limit of a part number, from a revision of the approved document. A later revision is a further one with
 	// its own effective date. Role: quality. Reasons: LIFE_LIMIT_INVALID, ALREADY_EXISTS.
 	CreateLifeLimit(context.Context, *CreateLifeLimitRequest) (*LifeLimit, error)
@@ -516,6 +556,12 @@ func (UnimplementedComplianceServiceServer) InstallComponent(context.Context, *I
 }
 func (UnimplementedComplianceServiceServer) RemoveComponent(context.Context, *RemoveComponentRequest) (*Component, error) {
 	return nil, status.Error(codes.Unimplemented, "method RemoveComponent not implemented")
+}
+func (UnimplementedComplianceServiceServer) CorrectFitting(context.Context, *CorrectFittingRequest) (*Fitting, error) {
+	return nil, status.Error(codes.Unimplemented, "method CorrectFitting not implemented")
+}
+func (UnimplementedComplianceServiceServer) CorrectComponentHistory(context.Context, *CorrectComponentHistoryRequest) (*Component, error) {
+	return nil, status.Error(codes.Unimplemented, "method CorrectComponentHistory not implemented")
 }
 func (UnimplementedComplianceServiceServer) CreateLifeLimit(context.Context, *CreateLifeLimitRequest) (*LifeLimit, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateLifeLimit not implemented")
@@ -898,6 +944,42 @@ func _ComplianceService_RemoveComponent_Handler(srv interface{}, ctx context.Con
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ComplianceService_CorrectFitting_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CorrectFittingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).CorrectFitting(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_CorrectFitting_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).CorrectFitting(ctx, req.(*CorrectFittingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceService_CorrectComponentHistory_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CorrectComponentHistoryRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).CorrectComponentHistory(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_CorrectComponentHistory_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).CorrectComponentHistory(ctx, req.(*CorrectComponentHistoryRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ComplianceService_CreateLifeLimit_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(CreateLifeLimitRequest)
 	if err := dec(in); err != nil {
@@ -1090,6 +1172,14 @@ var ComplianceService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _ComplianceService_RemoveComponent_Handler,
 		},
 		{
+			MethodName: "CorrectFitting",
+			Handler:    _ComplianceService_CorrectFitting_Handler,
+		},
+		{
+			MethodName: "CorrectComponentHistory",
+			Handler:    _ComplianceService_CorrectComponentHistory_Handler,
+		},
+		{
 			MethodName: "CreateLifeLimit",
 			Handler:    _ComplianceService_CreateLifeLimit_Handler,
 		},
@@ -1163,7 +1253,8 @@ type ComplianceQueryServiceClient interface {
 	GetEngine(ctx context.Context, in *GetEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Lists engines. Filter fields: serial, engine_model, aircraft.
 	ListEngines(ctx context.Context, in *ListEnginesRequest, opts ...grpc.CallOption) (*ListEnginesResponse, error)
-	// Lists what was fitted where, and when. Filter fields: item, host, position, install_date, remove_date.
+	// Lists what was fitted where, and when; an entry that was corrected is listed with the one that replaced it. Filter fields: item,
+	// host, position, install_date, remove_date, correction.
 	ListFittings(ctx context.Context, in *ListFittingsRequest, opts ...grpc.CallOption) (*ListFittingsResponse, error)
 	// Lists hours and cycles flown. Filter fields: flight_date, create_time.
 	ListUtilizations(ctx context.Context, in *ListUtilizationsRequest, opts ...grpc.CallOption) (*ListUtilizationsResponse, error)
@@ -1519,7 +1610,8 @@ type ComplianceQueryServiceServer interface {
 	GetEngine(context.Context, *GetEngineRequest) (*Engine, error)
 	// Lists engines. Filter fields: serial, engine_model, aircraft.
 	ListEngines(context.Context, *ListEnginesRequest) (*ListEnginesResponse, error)
-	// Lists what was fitted where, and when. Filter fields: item, host, position, install_date, remove_date.
+	// Lists what was fitted where, and when; an entry that was corrected is listed with the one that replaced it. Filter fields: item,
+	// host, position, install_date, remove_date, correction.
 	ListFittings(context.Context, *ListFittingsRequest) (*ListFittingsResponse, error)
 	// Lists hours and cycles flown. Filter fields: flight_date, create_time.
 	ListUtilizations(context.Context, *ListUtilizationsRequest) (*ListUtilizationsResponse, error)

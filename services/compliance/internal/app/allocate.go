@@ -74,7 +74,7 @@ func enginesAmong(items []string) []string {
 
 // fittingsOn is what is and was fitted to a host. Engines that were fitted before fittings were kept were always there.
 func (u unit) fittingsOn(ctx context.Context, host string) ([]fitted.Fitting, error) {
-	kept, err := store.Fittings.Where(ctx, u.Tx, "host = $1 ORDER BY name", host)
+	kept, err := store.Fittings.Where(ctx, u.Tx, "host = $1 AND correction = '' ORDER BY name", host)
 	if err != nil {
 		return nil, err
 	}
@@ -182,7 +182,7 @@ func (u unit) move(ctx context.Context, m moves) error {
 // engineOver is the engine that a component was in on a day, directly or within others that flew; empty for what is no component.
 func (u unit) engineOver(ctx context.Context, item string, day civil.Date, all []string) (string, error) {
 	for strings.HasPrefix(item, "components/") {
-		kept, err := store.Fittings.Where(ctx, u.Tx, "item = $1 ORDER BY install_date DESC, name DESC", item)
+		kept, err := store.Fittings.Where(ctx, u.Tx, "item = $1 AND correction = '' ORDER BY install_date DESC, name DESC", item)
 		if err != nil {
 			return "", err
 		}

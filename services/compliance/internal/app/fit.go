@@ -57,33 +57,41 @@ func (u unit) fit(ctx context.Context, item, host, position string, day civil.Da
 	if err := u.notFuture("install_date", day); err != nil {
 		return err
 	}
-	there, err := u.fittingsOn(ctx, host)
+	if err := u.fits(ctx, fitted.Fitting{Item: item, Host: host, Position: position, From: day}); err != nil {
+		return err
+	}
+	return store.Fittings.Insert(ctx, u.Tx, &compliancev1.Fitting{
+		Name: u.app.newName("fittings", ""), Item: item, Host: host, Position: position, InstallDate: protoDate(day),
+	}, u.now)
+}
+
+// fits refuses a fitting where something else was in its place, or it was somewhere else. Reasons: POSITION_TAKEN, DATE_BEFORE_LAST.
+func (u unit) fits(ctx context.Context, fresh fitted.Fitting) error {
+	there, err := u.fittingsOn(ctx, fresh.Host)
 	if err != nil {
 		return err
 	}
-	fresh := fitted.Fitting{Item: item, Host: host, Position: position, From: day}
 	for _, other := range there {
-		if other.Position != position || !fresh.Overlaps(other) {
+		if other.Position != fresh.Position || !fresh.Overlaps(other) {
 			continue
 		}
 		if other.To.IsZero() {
-			return fault.Precondition("POSITION_TAKEN", "%s is at the %s of %s. Remove it first.", other.Item, position, host).With("item", other.Item)
+			return fault.Precondition("POSITION_TAKEN", "%s is at the %s of %s. Remove it first.", other.Item, fresh.Position, fresh.Host).With("item", other.Item)
 		}
-		return fault.Precondition("DATE_BEFORE_LAST", "%s was at the %s of %s until %s, so nothing was fitted there on %s. Correct the date.", other.Item, position, host, other.To, day)
+		return fault.Precondition("DATE_BEFORE_LAST", "%s was at the %s of %s until %s, so nothing was fitted there on %s. Correct the date.",
+			other.Item, fresh.Position, fresh.Host, other.To, fresh.From)
 	}
-	earlier, err := store.Fittings.Where(ctx, u.Tx, "item = $1 ORDER BY install_date", item)
+	earlier, err := store.Fittings.Where(ctx, u.Tx, "item = $1 AND correction = '' ORDER BY install_date", fresh.Item)
 	if err != nil {
 		return err
 	}
 	for _, f := range earlier {
 		if fresh.Overlaps(fittedOf(f)) {
-			return fault.Precondition("DATE_BEFORE_LAST", "%s was on %s from %s until %s, so it was not fitted on %s. Correct the date.", item, f.GetHost(),
-				dateOf(f.GetInstallDate()), dateOf(f.GetRemoveDate()), day)
+			return fault.Precondition("DATE_BEFORE_LAST", "%s was on %s from %s until %s, so it was not fitted on %s. Correct the date.", fresh.Item, f.GetHost(),
+				dateOf(f.GetInstallDate()), dateOf(f.GetRemoveDate()), fresh.From)
 		}
 	}
-	return store.Fittings.Insert(ctx, u.Tx, &compliancev1.Fitting{
-		Name: u.app.newName("fittings", ""), Item: item, Host: host, Position: position, InstallDate: protoDate(day),
-	}, u.now)
+	return nil
 }
 
 // saveFit saves an engine that was fitted or removed and gives the flying of that day and later to what was fitted then.
@@ -147,7 +155,7 @@ func (u unit) unfit(ctx context.Context, f fitted.Fitting, reason string) error 
 	if err := u.notFuture("remove_date", f.To); err != nil {
 		return err
 	}
-	open, err := store.Fittings.Where(ctx, u.Tx, "item = $1 AND remove_date = ''", f.Item)
+	open, err := store.Fittings.Where(ctx, u.Tx, "item = $1 AND remove_date = '' AND correction = ''", f.Item)
 	if err != nil {
 		return err
 	}

@@ -17,6 +17,9 @@ func (a *App) ListFittings(ctx context.Context, req *compliancev1.ListFittingsRe
 	}
 	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		for _, f := range items {
+			if f.GetCorrection() != "" {
+				continue // what it counted, the entry that replaced it says
+			}
 			if f.FlownCounters, err = store.CountersFlownOn(ctx, tx, f.GetItem(), f.GetHost(), resource.DateText(f.GetInstallDate()), resource.DateText(f.GetRemoveDate())); err != nil {
 				return err
 			}

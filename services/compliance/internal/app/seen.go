@@ -134,6 +134,12 @@ func (u unit) seeThen(ctx context.Context, name string, t times, rules []*compli
 	if err := u.asKnown(ctx, s.subject, name, t); err != nil {
 		return s, err
 	}
+	if current, err = u.lifeKnown(ctx, current, s); err != nil {
+		return s, err
+	}
+	if s.subject, err = u.lifeKnown(ctx, s.subject, s); err != nil {
+		return s, err
+	}
 	if err := u.surroundThen(ctx, &s, t); err != nil {
 		return s, err
 	}
@@ -208,6 +214,9 @@ func (u unit) hostThen(ctx context.Context, item string, s seen) (*compliancev1.
 // thereThen reports whether a fitting held at the end of a day, as far as it was known at an instant.
 func thereThen(f *compliancev1.Fitting, day civil.Date, known time.Time) bool {
 	if known.Before(f.GetCreateTime().AsTime()) || day.Before(dateOf(f.GetInstallDate())) {
+		return false
+	}
+	if f.GetCorrectTime() != nil && !known.Before(f.GetCorrectTime().AsTime()) {
 		return false
 	}
 	removed := f.GetRemoveTime() != nil && !known.Before(f.GetRemoveTime().AsTime())

@@ -81,6 +81,9 @@ func (u unit) countersFrom(ctx context.Context, s seen, o *origin, days int) err
 	if err != nil {
 		return err
 	}
+	if current, err = u.lifeKnown(ctx, current, s); err != nil {
+		return err
+	}
 	day := o.base.Date.AddDays(days)
 	counters, err := u.countersAt(ctx, current, day, s.known)
 	if entered := dateOf(current.GetEntryDate()); counters == nil && entered == o.base.Date {
