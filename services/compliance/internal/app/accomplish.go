@@ -103,8 +103,7 @@ func (u unit) secondPerson(ctx context.Context, p proofs) (string, error) {
 
 // accomplish records that a requirement was done and moves its due item.
 func (u unit) accomplish(ctx context.Context, requirement, id string, entry *compliancev1.Accomplishment) (*compliancev1.Accomplishment, error) {
-	r, err := store.Requirements.Get(ctx, u.Tx, requirement)
-	if err != nil {
+	if _, err := store.Requirements.Get(ctx, u.Tx, requirement); err != nil {
 		return nil, err
 	}
 	if _, err := u.read(ctx, entry.GetSubject()); err != nil {
@@ -130,10 +129,7 @@ func (u unit) accomplish(ctx context.Context, requirement, id string, entry *com
 	}); err != nil {
 		return nil, err
 	}
-	if err := u.recompute(ctx, entry.GetSubject(), requirement, entry.GetName()); err != nil || r.GetTerminates() == "" {
-		return entry, err
-	}
-	return entry, u.recompute(ctx, entry.GetSubject(), r.GetTerminates(), entry.GetName())
+	return entry, u.recompute(ctx, entry.GetSubject(), requirement, entry.GetName())
 }
 
 // correctRecord ties an entry to the one that it corrects. Corrections form a line, not a tree; what was signed stays.

@@ -176,7 +176,7 @@ func (u unit) move(ctx context.Context, m moves) error {
 			return err
 		}
 	}
-	return u.recomputeAll(ctx, slices.Sorted(maps.Keys(m)), "")
+	return u.recomputeAll(ctx, slices.Sorted(maps.Keys(m)))
 }
 
 // engineOver is the engine that a component was in on a day, directly or within others that flew; empty for what is no component.

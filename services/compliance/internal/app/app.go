@@ -40,6 +40,8 @@ type unit struct {
 	caller auth.Identity
 	rules  []*compliancev1.Requirement // what is required, once it was read
 	later  *postponed                  // what is to be worked out when the use case ends; nil works it out at once
+	before string                      // the requirements before this use case changed them, as store.Rules tells them
+	loaded *loaded                     // what was read of many subjects at once, nil when each is read by itself
 }
 
 func (a *App) unit(ctx context.Context, tx *storage.Tx) unit {

@@ -107,16 +107,17 @@ func (u unit) hostEngine(ctx context.Context, host string) (*compliancev1.Engine
 	return u.engineAbove(ctx, "", host)
 }
 
-func (u unit) engineAbove(ctx context.Context, part, host string) (*compliancev1.Engine, error) {
+func (u unit) engineAbove(ctx context.Context, fresh, host string) (*compliancev1.Engine, error) {
 	for strings.HasPrefix(host, "components/") {
-		if host == part {
-			return nil, fault.Invalid("host", "HOST_INVALID", "%s would be fitted to itself. Name what it goes into.", part)
+		if host == fresh {
+			return nil, fault.Invalid("host", "HOST_INVALID", "%s would be fitted to itself. Name what it goes into.", fresh)
 		}
-		over, err := store.Components.Get(ctx, u.Tx, host)
+		over, err := u.read(ctx, host)
 		if err != nil {
 			return nil, err
 		}
-		host = over.GetHost()
+		part, _ := over.(*compliancev1.Component)
+		host = part.GetHost()
 	}
 	if host == "" {
 		return nil, nil //nolint:nilnil // in stores
@@ -124,7 +125,9 @@ func (u unit) engineAbove(ctx context.Context, part, host string) (*compliancev1
 	if !strings.HasPrefix(host, "engines/") {
 		return nil, fault.Invalid("host", "HOST_INVALID", "%s is neither an engine nor a component. Name what it goes into.", host)
 	}
-	return store.Engines.Get(ctx, u.Tx, host)
+	found, err := u.read(ctx, host)
+	engine, _ := found.(*compliancev1.Engine)
+	return engine, err
 }
 
 func (u unit) saveComponent(ctx context.Context, part *compliancev1.Component, host string, day civil.Date) (*compliancev1.Component, error) {

@@ -63,7 +63,7 @@ func (a *App) UpdateAircraft(ctx context.Context, req *compliancev1.UpdateAircra
 			return nil, err
 		}
 		u := a.unit(ctx, tx)
-		if err := u.recompute(ctx, plane.GetName(), "", ""); err != nil {
+		if err := u.recomputeOn(ctx, plane.GetName()); err != nil {
 			return nil, err
 		}
 		return plane, u.tellAircraft(ctx, "coldsection.aircraft.changed.v1", plane)

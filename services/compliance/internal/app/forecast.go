@@ -10,6 +10,7 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -26,8 +27,11 @@ func (a *App) ForecastDueItems(ctx context.Context, req *compliancev1.ForecastDu
 	}
 	resp := &compliancev1.ForecastDueItemsResponse{NextPageToken: next}
 	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		u := a.unit(ctx, tx)
-		f := &forecaster{unit: u, scenario: req.GetScenario(), more: more, planned: map[string]outlook{}, assumed: map[string]outlook{}}
+		u, err := a.unit(ctx, tx).refresher(ctx)
+		if err != nil {
+			return err
+		}
+		f := &forecaster{refresher: u, scenario: req.GetScenario(), more: more, planned: map[string]outlook{}, assumed: map[string]outlook{}}
 		for _, item := range items {
 			one, err := f.forecast(ctx, item)
 			if err != nil {
@@ -40,9 +44,9 @@ func (a *App) ForecastDueItems(ctx context.Context, req *compliancev1.ForecastDu
 	return resp, err
 }
 
-// forecaster forecasts the items of one call; each aircraft's flying is worked out once.
+// forecaster forecasts the items of one call; each subject is looked at once, and each aircraft's flying is worked out once.
 type forecaster struct {
-	unit
+	refresher
 
 	scenario         *compliancev1.FlyingScenario
 	more             []due.Period
@@ -56,17 +60,13 @@ type outlook struct {
 }
 
 func (f *forecaster) forecast(ctx context.Context, stored *compliancev1.DueItem) (*compliancev1.DueForecast, error) {
-	subject, err := f.read(ctx, stored.GetSubject())
+	s, err := f.look(ctx, stored.GetSubject())
 	if err != nil {
 		return nil, err
 	}
-	r, err := store.Requirements.Get(ctx, f.Tx, stored.GetRequirement())
-	if err != nil {
-		return nil, err
-	}
-	s, err := f.see(ctx, subject)
-	if err != nil {
-		return nil, err
+	r := s.requirement(stored.GetRequirement())
+	if r == nil {
+		return nil, fault.Missing(stored.GetRequirement())
 	}
 	fly, err := f.outlook(ctx, s, f.assumed, f.scenario)
 	if err != nil {

@@ -52,7 +52,7 @@ func (u unit) catchUp(ctx context.Context) error {
 			return err
 		}
 	}
-	if err := u.recomputeAll(ctx, subjects, ""); err != nil {
+	if err := u.recomputeAll(ctx, subjects); err != nil {
 		return err
 	}
 	for _, subject := range subjects {

@@ -4,6 +4,8 @@ import (
 	"context"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
@@ -38,13 +40,17 @@ func (u unit) createRequirement(ctx context.Context, req *compliancev1.CreateReq
 	if err := u.checkLinks(ctx, r); err != nil {
 		return nil, err
 	}
+	var err error
+	if u.before, err = store.Rules(ctx, u.Tx); err != nil {
+		return nil, err
+	}
 	if err := store.Requirements.Insert(ctx, u.Tx, r, u.now); err != nil {
 		return nil, err
 	}
 	if err := store.AddVersion(ctx, u.Tx, r, u.now); err != nil {
 		return nil, err
 	}
-	return r, u.adopt(ctx, r)
+	return r, u.adopt(ctx, r, r)
 }
 
 // UpdateRequirement makes the next revision.
@@ -56,6 +62,10 @@ func (a *App) UpdateRequirement(ctx context.Context, req *compliancev1.UpdateReq
 			return nil, err
 		}
 		if err := resource.CheckEtag(r, req.GetRequirement().GetEtag()); err != nil {
+			return nil, err
+		}
+		was := proto.CloneOf(r)
+		if u.before, err = store.Rules(ctx, tx); err != nil {
 			return nil, err
 		}
 		if err := resource.Apply(r, req.GetRequirement(), req.GetUpdateMask()); err != nil {
@@ -74,7 +84,7 @@ func (a *App) UpdateRequirement(ctx context.Context, req *compliancev1.UpdateReq
 		if err := store.AddVersion(ctx, tx, r, u.now); err != nil {
 			return nil, err
 		}
-		return r, u.adopt(ctx, r)
+		return r, u.adopt(ctx, r, was)
 	})
 }
 
@@ -96,22 +106,43 @@ func (u unit) checkLinks(ctx context.Context, r *compliancev1.Requirement) error
 	return nil
 }
 
-// adopt works a requirement out on everything that it is held against, or has an item of it from before, and what it ends with it.
-func (u unit) adopt(ctx context.Context, r *compliancev1.Requirement) error {
+// adopt works a requirement out on everything that it is held against, or has an item of it from before, and with it what follows from it now or
+// did before it changed.
+func (u unit) adopt(ctx context.Context, r, was *compliancev1.Requirement) error {
 	all, err := u.postponable(ctx)
 	if err != nil {
 		return err
 	}
-	for _, requirement := range []string{r.GetName(), r.GetTerminates()} {
-		if requirement == "" {
-			continue
+	if len(all) > 0 {
+		if u, err = u.withRules(ctx); err != nil {
+			return err
 		}
-		if err := u.recomputeAll(ctx, all, requirement); err != nil {
+		if err := u.recomputeThese(ctx, all, u.changing(r, was), ""); err != nil {
 			return err
 		}
 	}
 	return u.publish(ctx, "coldsection.compliance.requirement.adopted.v1", r.GetName(),
 		&compliancev1.RequirementAdopted{Requirement: r.GetName(), Code: r.GetCode(), Revision: r.GetRevision()})
+}
+
+// changing are the requirements whose items a change of one may change: it, what it ends and ended, what it takes the place of, and what counts
+// from an overhaul when it is one or was.
+func (u unit) changing(r, was *compliancev1.Requirement) names {
+	all := names{r.GetName()}
+	for _, ended := range []string{r.GetTerminates(), was.GetTerminates()} {
+		if ended != "" {
+			all = append(all, ended)
+		}
+	}
+	for _, other := range u.rules {
+		if other.GetSuccessor() == r.GetName() {
+			all = append(all, other.GetName())
+		}
+	}
+	if r.GetKind() == compliancev1.Requirement_OVERHAUL || was.GetKind() == compliancev1.Requirement_OVERHAUL {
+		all = append(all, u.countingOverhauls()...)
+	}
+	return all
 }
 
 func checkRequirement(r *compliancev1.Requirement) error {

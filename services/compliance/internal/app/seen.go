@@ -54,12 +54,17 @@ func (u unit) see(ctx context.Context, t thing) (seen, error) {
 	if err != nil {
 		return seen{}, err
 	}
-	s := seen{subject: t, counters: t.GetCounters(), today: civil.Of(u.now), at: u.now, known: allKnown, rules: u.rules}
+	s := u.bare(t)
 	if err := u.surround(ctx, &s); err != nil {
 		return s, err
 	}
 	s.records, err = u.recordsOf(ctx, s)
 	return s, err
+}
+
+// bare is a subject as it is now, without what it is on and what was signed about it.
+func (u unit) bare(t thing) seen {
+	return seen{subject: t, counters: t.GetCounters(), today: civil.Of(u.now), at: u.now, known: allKnown, rules: u.rules}
 }
 
 // surround finds the engine and the aircraft that a subject is on now.
@@ -75,7 +80,7 @@ func (u unit) surround(ctx context.Context, s *seen) (err error) {
 		}
 	}
 	if aircraft := s.engine.GetAircraft(); aircraft != "" {
-		if s.plane, err = store.Aircraft.Get(ctx, u.Tx, aircraft); err != nil {
+		if s.plane, err = u.aircraft(ctx, aircraft); err != nil {
 			return err
 		}
 	}
@@ -85,6 +90,9 @@ func (u unit) surround(ctx context.Context, s *seen) (err error) {
 // recordsOf reads what people signed about a subject.
 func (u unit) recordsOf(ctx context.Context, s seen) (r records, err error) {
 	name := s.subject.GetName()
+	if l := u.loaded; l.has(name) {
+		return records{done: doneOf(l.done[name], s), decisions: l.decided[name], extensions: l.granted[name], lastEnded: l.ended[name]}, nil
+	}
 	if r.done, err = u.doneOn(ctx, name, s); err != nil {
 		return r, err
 	}
@@ -199,7 +207,7 @@ func (u unit) asKnown(ctx context.Context, into proto.Message, name string, t ti
 
 // hostThen is where something was fitted then, nil when nowhere.
 func (u unit) hostThen(ctx context.Context, item string, s seen) (*compliancev1.Fitting, error) {
-	all, err := store.Fittings.Where(ctx, u.Tx, "item = $1 ORDER BY install_date DESC, name DESC", item)
+	all, err := u.fittingsOf(ctx, item)
 	if err != nil {
 		return nil, err
 	}
@@ -209,6 +217,14 @@ func (u unit) hostThen(ctx context.Context, item string, s seen) (*compliancev1.
 		}
 	}
 	return nil, nil //nolint:nilnil // nowhere
+}
+
+// fittingsOf is where something was fitted ever, newest first.
+func (u unit) fittingsOf(ctx context.Context, item string) ([]*compliancev1.Fitting, error) {
+	if u.loaded.has(item) {
+		return u.loaded.fitted[item], nil
+	}
+	return store.Fittings.Where(ctx, u.Tx, "item = $1 ORDER BY install_date DESC, name DESC", item)
 }
 
 // thereThen reports whether a fitting held at the end of a day, as far as it was known at an instant.

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
 )
 
@@ -12,6 +13,7 @@ type origin struct {
 	base    due.Base
 	tree    due.Tree
 	missing string
+	until   civil.Date // the first day on which it may be another; zero when none is known
 }
 
 const neverDone = "No record says when it was last done; it does not count as compliant"
@@ -64,12 +66,29 @@ func (u unit) fromInstallation(ctx context.Context, s seen, o *origin) error {
 	if err != nil {
 		return err
 	}
+	if o.until, err = u.fittedLater(ctx, s); err != nil {
+		return err
+	}
 	if host.GetInstallDate() == nil {
 		o.missing = "It counts from the fitting, of which there is no record here; enter when it was last done"
 		return nil
 	}
 	o.base.Date = dateOf(host.GetInstallDate())
 	return u.countersFrom(ctx, s, o, -1)
+}
+
+// fittedLater is the first day after today on which something is fitted or removed, as entered the evening before in a zone farther east; zero
+// when there is none.
+func (u unit) fittedLater(ctx context.Context, s seen) (first civil.Date, err error) {
+	all, err := u.fittingsOf(ctx, s.subject.GetName())
+	for _, f := range all {
+		for _, day := range []civil.Date{dateOf(f.GetInstallDate()), dateOf(f.GetRemoveDate())} {
+			if s.today.Before(day) {
+				first = sooner(first, day)
+			}
+		}
+	}
+	return first, err
 }
 
 // countersFrom puts the counters at the end of the base's day, or of a day before it, into the base.

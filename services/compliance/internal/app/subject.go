@@ -13,6 +13,9 @@ import (
 
 // read reads what has counters, which requirements are held against: an engine, a component or an aircraft.
 func (u unit) read(ctx context.Context, name string) (thing, error) {
+	if t := u.loaded.thing(name); t != nil {
+		return t, nil
+	}
 	switch kindOf(name) {
 	case compliancev1.Applicability_AIRCRAFT:
 		return store.Aircraft.Get(ctx, u.Tx, name)
@@ -155,5 +158,22 @@ func (u unit) recomputeWithin(ctx context.Context, name string) error {
 	if err != nil {
 		return err
 	}
-	return u.recomputeAll(ctx, append([]string{name}, parts...), "")
+	return u.recomputeAll(ctx, append([]string{name}, parts...))
+}
+
+// recomputeOn works out an aircraft and everything that is on it: its zone and its rate are theirs.
+func (u unit) recomputeOn(ctx context.Context, plane string) error {
+	all := []string{plane}
+	engines, err := store.Engines.Where(ctx, u.Tx, "aircraft = $1 ORDER BY name", plane)
+	if err != nil {
+		return err
+	}
+	for _, e := range engines {
+		parts, err := u.partsWithin(ctx, e.GetName())
+		if err != nil {
+			return err
+		}
+		all = append(append(all, e.GetName()), parts...)
+	}
+	return u.recomputeAll(ctx, all)
 }

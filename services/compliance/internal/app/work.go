@@ -7,7 +7,9 @@ import (
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/apply"
+	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
+	"coldsection.example/services/compliance/internal/points"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/storage"
 )
@@ -36,12 +38,14 @@ type weighed struct {
 	verdict  verdict
 	standing due.Standing
 	last     *compliancev1.Accomplishment
+	point    points.Point // what the item is counted from
+	until    civil.Date   // the first day on which it may come about in another way; zero when none is known
 }
 
 // weigh computes a due item. What does not apply, or was ended, is EXEMPT with the reason; what can't be told is NO_DATA.
 func (u unit) weigh(ctx context.Context, s seen, r *compliancev1.Requirement) (w weighed, err error) {
 	item := itemOf(r, s)
-	w.item = item
+	w.item, w.point.Requirement = item, r.GetName()
 	signed := s.records.done[r.GetName()]
 	if n := len(signed); n > 0 {
 		w.last = signed[n-1]
@@ -57,6 +61,7 @@ func (u unit) weigh(ctx context.Context, s seen, r *compliancev1.Requirement) (w
 		return w, nil
 	case apply.Yes:
 	}
+	w.until = replacedLater(r, s)
 	if w.standing = standing(item, r, s, len(signed) > 0); item.GetBand() == compliancev1.DueItem_EXEMPT {
 		return w, nil
 	}
@@ -64,15 +69,29 @@ func (u unit) weigh(ctx context.Context, s seen, r *compliancev1.Requirement) (w
 	if err != nil {
 		return w, err
 	}
-	return w, u.count(ctx, item, r, s, done)
+	err = u.count(ctx, &w, r, s, done)
+	return w, err
+}
+
+// replacedLater is the day to come on which another requirement takes the place of one; zero when there is none.
+func replacedLater(r *compliancev1.Requirement, s seen) (day civil.Date) {
+	if r.GetSuccessor() != "" {
+		day = dateOf(s.requirement(r.GetSuccessor()).GetEffectiveDate())
+	}
+	if !s.today.Before(day) {
+		return civil.Date{}
+	}
+	return day
 }
 
 // count works out what is left, from what the interval counts from.
-func (u unit) count(ctx context.Context, item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done []*compliancev1.Accomplishment) error {
+func (u unit) count(ctx context.Context, w *weighed, r *compliancev1.Requirement, s seen, done []*compliancev1.Accomplishment) error {
+	item := w.item
 	from, err := u.start(ctx, r, s, done)
 	if err != nil {
 		return err
 	}
+	w.until = sooner(w.until, from.until)
 	if from.missing == "" && s.counters == nil && (from.tree.CountsUse() || from.tree.CountsTotals()) {
 		from.missing = "The counters at the end of " + s.today.String() + " are not recorded here"
 	}
@@ -80,25 +99,41 @@ func (u unit) count(ctx context.Context, item *compliancev1.DueItem, r *complian
 		decided(item, compliancev1.DueItem_NO_DATA, from.missing)
 		return nil
 	}
-	state := due.Now{Today: s.today, Counters: countersOf(s.counters), Rate: s.rate, Plan: s.plan, Extension: inForce(item, r, s)}
-	result := from.tree.Compute(from.base, state, thresholdOf(r.GetNear()))
-	if r.GetSoft() {
-		result = result.Softened()
+	n := len(done)
+	w.point = points.Point{
+		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: inForce(item, r, s),
+		Soft: r.GetSoft(), Lowered: n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()),
 	}
-	fill(item, result)
-	if n := len(done); n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()) {
-		item.Explanation += " Corrected flying lowered the counters that the record of the work carries."
+	fill(item, w.point.On(stateOf(s)))
+	if w.point.Lowered {
+		item.Explanation += loweredWords
 	}
 	return nil
+}
+
+const loweredWords = " Corrected flying lowered the counters that the record of the work carries."
+
+// stateOf is a subject as limits are held against it; extensions are the items' own.
+func stateOf(s seen) due.Now {
+	return due.Now{Today: s.today, Counters: countersOf(s.counters), Rate: s.rate, Plan: s.plan}
+}
+
+// sooner is the earlier of two days, of which either may be none.
+func sooner(a, b civil.Date) civil.Date {
+	if a.IsZero() || !b.IsZero() && b.Before(a) {
+		return b
+	}
+	return a
 }
 
 // doneOn are the records of when requirements were done on a subject, oldest first: those of work done by then that were recorded,
 // and not taken back or corrected, as far as is known.
 func (u unit) doneOn(ctx context.Context, subject string, s seen) (map[string][]*compliancev1.Accomplishment, error) {
 	all, err := store.Accomplishments.Where(ctx, u.Tx, "subject = $1 AND create_time <= $2 ORDER BY done_date, create_time, name", subject, storage.Micros(s.known))
-	if err != nil {
-		return nil, err
-	}
+	return doneOf(all, s), err
+}
+
+func doneOf(all []*compliancev1.Accomplishment, s seen) map[string][]*compliancev1.Accomplishment {
 	corrected, out := map[string]bool{}, map[string][]*compliancev1.Accomplishment{}
 	for _, a := range all {
 		corrected[a.GetSupersedes()] = true
@@ -108,7 +143,7 @@ func (u unit) doneOn(ctx context.Context, subject string, s seen) (map[string][]
 			out[parentOf(a.GetName())] = append(out[parentOf(a.GetName())], a)
 		}
 	}
-	return out, nil
+	return out
 }
 
 // standing is where a requirement is in its life. When nothing is due any more, the item is exempt and says why: another requirement

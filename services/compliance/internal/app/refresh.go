@@ -1,0 +1,177 @@
+package app
+
+import (
+	"context"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/points"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
+)
+
+// today puts today, the counters and the rate to items of a list, in place, from what is kept of them; what does not hold today is worked out
+// from history. Rows are read again, so that they and the points are of one moment.
+func (u unit) today(ctx context.Context, items []*compliancev1.DueItem) error {
+	rules, err := store.Rules(ctx, u.Tx)
+	if err != nil {
+		return err
+	}
+	all := make(names, len(items))
+	for i, item := range items {
+		all[i] = item.GetName()
+	}
+	subjects := subjectsOf(items)
+	days, err := u.looked(ctx, subjects, rules)
+	if err != nil {
+		return err
+	}
+	rows := map[string]*compliancev1.DueItem{}
+	for some := range slices.Chunk(all, store.Many) {
+		in, args := store.In("name", 1, some)
+		found, err := store.DueItems.Where(ctx, u.Tx, in, args...)
+		if err != nil {
+			return err
+		}
+		for _, item := range found {
+			rows[item.GetName()] = item
+		}
+	}
+	history := refresher{unit: u, subjects: map[string]seen{}}
+	for i, item := range items {
+		d := days[item.GetSubject()]
+		if p := d.points.Of(item.GetRequirement()); d.good && p != nil {
+			items[i] = onDay(rows[item.GetName()], p, d.seen)
+			continue
+		}
+		if items[i], err = history.refreshed(ctx, item); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func subjectsOf(items []*compliancev1.DueItem) (all names) {
+	for _, item := range items {
+		all = append(all, item.GetSubject())
+	}
+	slices.Sort(all)
+	return slices.Compact(all)
+}
+
+// looked are subjects with their points.
+func (u unit) looked(ctx context.Context, subjects names, rules string) (map[string]*sight, error) {
+	out := map[string]*sight{}
+	for some := range slices.Chunk(subjects, store.Many) {
+		kept, err := store.PointsOf(ctx, u.Tx, some)
+		if err != nil {
+			return nil, err
+		}
+		if u, err = u.withThings(ctx, some); err != nil {
+			return nil, err
+		}
+		for _, name := range some {
+			d := &sight{}
+			if d.seen, err = u.glance(ctx, name); err != nil {
+				return nil, err
+			}
+			p, err := points.Decode(kept[name])
+			d.points, d.good = p, err == nil && p.Hold(d.seen.today, rules)
+			out[name] = d
+		}
+	}
+	return out, nil
+}
+
+// onDay is an item with a day, counters and a rate put to it.
+func onDay(row *compliancev1.DueItem, p *points.Point, s seen) *compliancev1.DueItem {
+	item := proto.CloneOf(row)
+	item.AsOfDate = protoDate(s.today)
+	if !p.Counted {
+		return item
+	}
+	if p.Ended(s.today) {
+		item.Extension = nil
+	}
+	item.Remaining = nil
+	fill(item, p.On(stateOf(s)))
+	if p.Lowered {
+		item.Explanation += loweredWords
+	}
+	return item
+}
+
+// then is the items of a list on an earlier day, in place, from history.
+func (u unit) then(ctx context.Context, items []*compliancev1.DueItem, t *times) error {
+	r, err := u.refresher(ctx)
+	if err != nil {
+		return err
+	}
+	r.then = t
+	for i, item := range items {
+		if items[i], err = r.refreshed(ctx, item); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// refresher computes due items without saving them, for today or as of a day; each subject is looked at once.
+type refresher struct {
+	unit
+
+	subjects map[string]seen
+	then     *times
+}
+
+func (u unit) refresher(ctx context.Context) (refresher, error) {
+	u, err := u.withRules(ctx)
+	return refresher{unit: u, subjects: map[string]seen{}}, err
+}
+
+func (u refresher) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compliancev1.DueItem, error) {
+	s, err := u.look(ctx, item.GetSubject())
+	if u.then != nil && fault.HasReason(err, "NOT_KNOWN_THEN") {
+		decided(item, compliancev1.DueItem_NO_DATA, "Nothing was recorded of "+item.GetSubject()+" by then")
+		return item, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	r := s.requirement(item.GetRequirement())
+	if r == nil {
+		return nil, fault.Missing(item.GetRequirement())
+	}
+	fresh, err := u.work(ctx, s, r)
+	if err != nil {
+		return nil, err
+	}
+	fresh.Etag, fresh.UpdateTime = item.GetEtag(), item.GetUpdateTime()
+	return fresh, nil
+}
+
+func (u refresher) look(ctx context.Context, subject string) (seen, error) {
+	if s, known := u.subjects[subject]; known {
+		return s, nil
+	}
+	look := u.seeNow(ctx)
+	if u.then != nil {
+		look = func(name string) (seen, error) { return u.seeThen(ctx, name, *u.then, u.rules) }
+	}
+	s, err := look(subject)
+	if err == nil {
+		u.subjects[subject] = s
+	}
+	return s, err
+}
+
+// refreshed is one due item computed for today, without saving it.
+func (u unit) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compliancev1.DueItem, error) {
+	r, err := u.refresher(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return r.refreshed(ctx, item)
+}

@@ -1,0 +1,212 @@
+package app
+
+import (
+	"context"
+	"runtime"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/points"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
+)
+
+// Sweep puts a new day to everything for which one began, tells what came near or passed, and tells which tools lapsed.
+func (a *App) Sweep(ctx context.Context) error {
+	if err := a.settle(ctx); err != nil {
+		return err
+	}
+	return a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return a.unit(ctx, tx).sweepTools(ctx) })
+}
+
+// settle puts a new day to every subject for which one began since it was looked at, and works out those that follow from other requirements
+// than there are now. Afterwards the row of every due item has the band that the item has.
+func (a *App) settle(ctx context.Context) error {
+	ctx = auth.NewContext(ctx, auth.Identity{}) // the whole fleet's, whoever asks
+	var open names
+	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		rules, err := store.Rules(ctx, tx)
+		if err != nil {
+			return err
+		}
+		open, err = store.Unsettled(ctx, tx, a.Clock.Now(), rules)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for some := range slices.Chunk(open, store.Many) {
+		if err := a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return a.unit(ctx, tx).newDay(ctx, some) }); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// RecomputeAll works out everything from history, whatever is kept.
+func (a *App) RecomputeAll(ctx context.Context) error {
+	var all names
+	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		all, err = a.unit(ctx, tx).everything(ctx)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for some := range slices.Chunk(all, store.Many) {
+		if err := a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return a.unit(ctx, tx).recomputeAll(ctx, some) }); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sight is a subject with its points and what a new day changes of them.
+type sight struct {
+	seen   seen
+	points points.Points
+	good   bool
+	turned []*points.Point // the row needs another band, or a date where there was none
+	moved  []*points.Point // the row needs another date
+}
+
+// newDay puts today to subjects, at most store.Many. What is kept is enough, unless history may say otherwise by now.
+func (u unit) newDay(ctx context.Context, subjects []string) error {
+	u, err := u.withRules(ctx)
+	if err != nil {
+		return err
+	}
+	kept, err := store.LockPoints(ctx, u.Tx, subjects)
+	if err != nil {
+		return err
+	}
+	days, err := u.days(ctx, subjects, kept)
+	if err != nil {
+		return err
+	}
+	var again []string
+	for i := range days {
+		if d := &days[i]; !d.good {
+			again = append(again, d.seen.subject.GetName())
+		} else if err := u.saveDay(ctx, d); err != nil {
+			return err
+		}
+	}
+	return u.recomputeThese(ctx, again, nil, "")
+}
+
+// days looks at subjects today. Reading is one thing after the other, counting is spread over the cores.
+func (u unit) days(ctx context.Context, subjects []string, kept map[string][]byte) ([]sight, error) {
+	u, err := u.withThings(ctx, subjects)
+	if err != nil {
+		return nil, err
+	}
+	days, rules := make([]sight, len(subjects)), rulesOf(u.rules)
+	for i, name := range subjects {
+		if days[i].seen, err = u.glance(ctx, name); err != nil {
+			return nil, err
+		}
+	}
+	var workers sync.WaitGroup
+	for first, n := 0, runtime.GOMAXPROCS(0); first < n; first++ {
+		workers.Go(func() {
+			for i := first; i < len(days); i += n {
+				days[i].look(kept[subjects[i]], rules)
+			}
+		})
+	}
+	workers.Wait()
+	return days, nil
+}
+
+// look counts every item and tells which rows have to be written anew.
+func (d *sight) look(kept []byte, rules string) {
+	p, err := points.Decode(kept)
+	if d.points, d.good = p, err == nil && p.Hold(d.seen.today, rules); !d.good {
+		return
+	}
+	now := stateOf(d.seen)
+	for i := range p.Items {
+		point := &p.Items[i]
+		if !point.Counted {
+			continue
+		}
+		r := point.On(now)
+		if !point.Stale(r, now.Today) {
+			continue
+		}
+		told := points.Told{Band: r.Band, Date: r.Date}
+		if point.Told.Band != told.Band {
+			d.turned = append(d.turned, point)
+		} else {
+			d.moved = append(d.moved, point)
+		}
+		point.Told = told
+	}
+}
+
+// glance is a subject as it is now, without its records.
+func (u unit) glance(ctx context.Context, name string) (seen, error) {
+	t, err := u.read(ctx, name)
+	if err != nil {
+		return seen{}, err
+	}
+	s := u.bare(t)
+	err = u.surround(ctx, &s)
+	return s, err
+}
+
+// saveDay writes the rows that a day changed and tells what came near or passed.
+func (u unit) saveDay(ctx context.Context, d *sight) error {
+	subject, dates := d.seen.subject.GetName(), map[string]string{}
+	for _, p := range d.moved {
+		dates[dueName(p.Requirement, subject)] = resource.DateText(protoDate(p.Told.Date))
+	}
+	if err := store.MoveDates(ctx, u.Tx, dates); err != nil {
+		return err
+	}
+	if err := u.saveTurned(ctx, d); err != nil {
+		return err
+	}
+	return store.SavePoints(ctx, u.Tx, subject, d.points.Rules, d.seen.begins(0), d.seen.begins(1), d.points.Encode())
+}
+
+func (u unit) saveTurned(ctx context.Context, d *sight) error {
+	for some := range slices.Chunk(d.turned, store.Many) {
+		all := make(names, len(some))
+		for i, p := range some {
+			all[i] = dueName(p.Requirement, d.seen.subject.GetName())
+		}
+		in, args := store.In("name", 1, all)
+		items, err := store.DueItems.Where(ctx, u.Tx, in, args...)
+		if err != nil {
+			return err
+		}
+		for _, old := range items {
+			fresh := onDay(old, d.points.Of(old.GetRequirement()), d.seen)
+			if _, err := u.keepItem(ctx, u.rule(old.GetRequirement()), old, fresh, ""); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// rule is a requirement by name, nil when it is not known.
+func (u unit) rule(name string) *compliancev1.Requirement {
+	return seen{rules: u.rules}.requirement(name)
+}
+
+// versionOf is how often a resource was written, by its etag.
+func versionOf(m interface{ GetEtag() string }) int64 {
+	n, err := strconv.ParseInt(strings.TrimPrefix(m.GetEtag(), "v"), 10, 64)
+	if err != nil {
+		return 0
+	}
+	return n
+}

@@ -1,0 +1,188 @@
+package points
+
+import (
+	"encoding/binary"
+	"errors"
+
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/due"
+)
+
+// layout is the first byte of what is kept. Other layouts are not read: history is.
+const layout = 1
+
+// errLayout says that the bytes are of another layout or cut short.
+var errLayout = errors.New("points of another layout, or cut short")
+
+// bands are the bands by their number in what is kept; a new one goes to the end.
+var bands = []due.Band{"", due.Current, due.Near, due.Due, due.Overdue, due.Exempt, due.NoData, due.InTolerance, due.Attention}
+
+// Encode writes the points as bytes, the same for the same points.
+func (p Points) Encode() []byte {
+	w := writer{b: []byte{layout}}
+	w.text(p.Rules)
+	w.date(p.Since)
+	w.date(p.Until)
+	w.int(int64(len(p.Items)))
+	for i := range p.Items {
+		w.point(&p.Items[i])
+	}
+	return w.b
+}
+
+type writer struct{ b []byte }
+
+func (w *writer) int(n int64) { w.b = binary.AppendVarint(w.b, n) }
+
+func (w *writer) ints(all ...int64) {
+	for _, n := range all {
+		w.int(n)
+	}
+}
+
+func (w *writer) text(s string) {
+	w.int(int64(len(s)))
+	w.b = append(w.b, s...)
+}
+
+func (w *writer) date(d civil.Date) { w.int(int64(d.Year)<<9 | int64(d.Month)<<5 | int64(d.Day)) }
+
+func (w *writer) flags(all ...bool) {
+	var n int64
+	for i, f := range all {
+		if f {
+			n |= 1 << i
+		}
+	}
+	w.int(n)
+}
+
+func (w *writer) point(p *Point) {
+	w.text(p.Requirement)
+	w.flags(p.Counted, p.Soft, p.Lowered)
+	for i, b := range bands {
+		if b == p.Told.Band {
+			w.int(int64(i))
+			break
+		}
+	}
+	w.date(p.Told.Date)
+	if !p.Counted {
+		return
+	}
+	w.tree(p.Tree)
+	w.date(p.Base.Date)
+	w.ints(p.Base.Counters.Seconds, p.Base.Counters.Cycles, p.Base.Counters.Starts)
+	w.ints(p.Threshold.Days, p.Threshold.Seconds, p.Threshold.Cycles)
+	w.ints(p.Extension.Days, p.Extension.Seconds, p.Extension.Cycles)
+	w.date(p.Extension.Stop)
+}
+
+func (w *writer) tree(t due.Tree) {
+	w.flags(t.Later)
+	w.int(int64(len(t.Limits)))
+	for _, l := range t.Limits {
+		w.flags(l.SinceNew)
+		w.ints(int64(l.Unit), l.Amount)
+		w.date(l.Fixed)
+	}
+	w.int(int64(len(t.Trees)))
+	for _, sub := range t.Trees {
+		w.tree(sub)
+	}
+}
+
+// Decode reads what Encode wrote; an error says that history has to be read instead.
+func Decode(b []byte) (p Points, err error) {
+	if len(b) == 0 || b[0] != layout {
+		return p, errLayout
+	}
+	r := reader{b: b[1:]}
+	p.Rules, p.Since, p.Until = r.text(), r.date(), r.date()
+	n := r.count()
+	p.Items = make([]Point, n)
+	for i := range p.Items {
+		r.point(&p.Items[i])
+	}
+	if r.bad || len(r.b) > 0 {
+		return Points{}, errLayout
+	}
+	return p, nil
+}
+
+// reader reads until something is wrong, and nothing but zeros after.
+type reader struct {
+	b   []byte
+	bad bool
+}
+
+func (r *reader) int() int64 {
+	n, used := binary.Varint(r.b)
+	if used <= 0 {
+		r.bad, r.b = true, nil
+		return 0
+	}
+	r.b = r.b[used:]
+	return n
+}
+
+// count is a number of things that follow, each of one byte at the least.
+func (r *reader) count() int {
+	n := r.int()
+	if n < 0 || n > int64(len(r.b)) {
+		r.bad, r.b = true, nil
+		return 0
+	}
+	return int(n)
+}
+
+func (r *reader) text() string {
+	n := r.count()
+	s := string(r.b[:n])
+	r.b = r.b[n:]
+	return s
+}
+
+func (r *reader) date() civil.Date {
+	n := r.int()
+	return civil.Date{Year: int(n >> 9), Month: int(n >> 5 & 15), Day: int(n & 31)}
+}
+
+func (r *reader) point(p *Point) {
+	p.Requirement = r.text()
+	flags := r.int()
+	p.Counted, p.Soft, p.Lowered = flags&1 != 0, flags&2 != 0, flags&4 != 0
+	band := r.int()
+	if band < 0 || band >= int64(len(bands)) {
+		r.bad = true
+		return
+	}
+	p.Told = Told{Band: bands[band], Date: r.date()}
+	if !p.Counted {
+		return
+	}
+	p.Tree = r.tree()
+	p.Base.Date = r.date()
+	p.Base.Counters = due.Counters{Seconds: r.int(), Cycles: r.int(), Starts: r.int()}
+	p.Threshold = due.Threshold{Days: r.int(), Seconds: r.int(), Cycles: r.int()}
+	p.Extension = due.Extension{Days: r.int(), Seconds: r.int(), Cycles: r.int()}
+	p.Extension.Stop = r.date()
+}
+
+func (r *reader) tree() (t due.Tree) {
+	t.Later = r.int() != 0
+	if n := r.count(); n > 0 {
+		t.Limits = make([]due.Limit, n)
+	}
+	for i := range t.Limits {
+		t.Limits[i].SinceNew = r.int() != 0
+		t.Limits[i].Unit, t.Limits[i].Amount, t.Limits[i].Fixed = due.Unit(r.int()), r.int(), r.date()
+	}
+	if n := r.count(); n > 0 {
+		t.Trees = make([]due.Tree, n)
+	}
+	for i := range t.Trees {
+		t.Trees[i] = r.tree()
+	}
+	return t
+}

@@ -1,0 +1,95 @@
+// Package points keeps what due items of one subject are counted from, so that a new day, new counters or another rate need
+// no history: the limits, the base, the extension and the threshold of each. Counters and rates are not among it; they are
+// put to it when somebody asks, so that nothing kept can be late with them.
+//
+// What is kept holds from the day on which history was read until the first day on which history may say otherwise.
+package points
+
+import (
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/due"
+)
+
+// Point is one due item before a day, counters and a rate are put to it.
+type Point struct {
+	Requirement string
+	Counted     bool // false: its band stands whatever the day, the counters and the rate are
+	Tree        due.Tree
+	Base        due.Base
+	Threshold   due.Threshold
+	Extension   due.Extension
+	Soft        bool
+	Lowered     bool // corrected flying lowered the counters of its last record
+	Told        Told
+}
+
+// Told is what the item's row says, by which it is filtered and sorted.
+type Told struct {
+	Band due.Band
+	Date civil.Date // zero when it has none
+}
+
+// Points are the due items of a subject.
+type Points struct {
+	Rules        string     // which requirements they were worked out from
+	Since, Until civil.Date // the day on which history was read, and the first on which it may say otherwise; zero when never
+	Items        []Point
+}
+
+// Hold reports whether the points hold on a day for the requirements as they are now.
+func (p Points) Hold(day civil.Date, rules string) bool {
+	return p.Rules == rules && !p.Since.IsZero() && !day.Before(p.Since) && (p.Until.IsZero() || day.Before(p.Until))
+}
+
+// On works an item out for a state of its subject. The state's extension is the item's, and does not count once its last day
+// is over.
+func (p *Point) On(now due.Now) due.Result {
+	if now.Extension = p.Extension; p.Ended(now.Today) {
+		now.Extension = due.Extension{}
+	}
+	r := p.Tree.Compute(p.Base, now, p.Threshold)
+	if p.Soft {
+		return r.Softened()
+	}
+	return r
+}
+
+// Ended reports whether the last day of the extension is over.
+func (p *Point) Ended(today civil.Date) bool {
+	return !p.Extension.Stop.IsZero() && p.Extension.Stop.Before(today)
+}
+
+// Stale reports whether the row has to be written anew. It always has another band, and an earlier date. A projected date moves a day
+// with every day without flying; the row follows when it is behind by more than a tenth of the days that are left, so that it is
+// never later than the item, and not every row is written every day.
+func (p *Point) Stale(r due.Result, today civil.Date) bool {
+	switch told := p.Told.Date; {
+	case p.Told.Band != r.Band || told.IsZero() != r.Date.IsZero():
+		return true
+	case told.IsZero():
+		return false
+	case r.Date.Before(told):
+		return true
+	default:
+		return 10*r.Date.Sub(told) > max(0, r.Date.Sub(today))
+	}
+}
+
+// Of is the item of a requirement, nil when there is none.
+func (p Points) Of(requirement string) *Point {
+	for i := range p.Items {
+		if p.Items[i].Requirement == requirement {
+			return &p.Items[i]
+		}
+	}
+	return nil
+}
+
+// Set puts an item in, in place of the one of the same requirement.
+func (p *Points) Set(fresh Point) {
+	if old := p.Of(fresh.Requirement); old != nil {
+		*old = fresh
+		return
+	}
+	p.Items = append(p.Items, fresh)
+}

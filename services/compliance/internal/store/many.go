@@ -1,0 +1,91 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/platform/storage"
+)
+
+// AccomplishmentsOfMany are the records on subjects, at most Many, oldest first; requirements, when there are any, narrow them.
+func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) ([]*compliancev1.Accomplishment, error) {
+	in, args := In("subject", 1, subjects)
+	var of []string
+	for _, r := range requirements {
+		of = append(of, fmt.Sprintf("(name >= $%d AND name < $%d)", len(args)+1, len(args)+2))
+		args = append(args, r+"/", r+"0")
+	}
+	if len(of) > 0 {
+		in += " AND (" + strings.Join(of, " OR ") + ")"
+	}
+	return Accomplishments.Where(ctx, tx, in+" ORDER BY done_date, create_time, name", args...)
+}
+
+// DueItemsOfMany are the due items of subjects, at most Many; requirements, when there are any, narrow them.
+func DueItemsOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) ([]*compliancev1.DueItem, error) {
+	in, args := In("subject", 1, subjects)
+	if len(requirements) > 0 {
+		of, more := In("requirement", len(args)+1, requirements)
+		in, args = in+" AND "+of, append(args, more...)
+	}
+	return DueItems.Where(ctx, tx, in, args...)
+}
+
+// DecisionsOfMany are the newest decisions on subjects, at most Many, by subject and requirement.
+func DecisionsOfMany(ctx context.Context, tx *storage.Tx, subjects []string) (map[string]map[string]*compliancev1.ApplicabilityDecision, error) {
+	out := map[string]map[string]*compliancev1.ApplicabilityDecision{}
+	in, args := In("subject", 1, subjects)
+	_, err := storage.Collect(ctx, tx, func(row storage.Scanner) (string, error) {
+		var subject, requirement string
+		var body []byte
+		if err := row.Scan(&subject, &requirement, &body); err != nil {
+			return "", err
+		}
+		d := &compliancev1.ApplicabilityDecision{}
+		put(out, subject, requirement, d)
+		return requirement, proto.Unmarshal(body, d)
+	}, "SELECT subject, requirement, body FROM applicability_decisions WHERE "+in+" ORDER BY subject, requirement, position", args...)
+	return out, err
+}
+
+// ExtensionsOfMany are the extensions of the due items of subjects, at most Many, by subject.
+func ExtensionsOfMany(ctx context.Context, tx *storage.Tx, subjects []string) (map[string]map[Extended]*compliancev1.Extension, error) {
+	out := map[string]map[Extended]*compliancev1.Extension{}
+	in, args := In("i.subject", 1, subjects)
+	_, err := storage.Collect(ctx, tx, func(row storage.Scanner) (of Extended, err error) {
+		var subject string
+		var body []byte
+		if err := row.Scan(&subject, &of.Item, &of.After, &body); err != nil {
+			return of, err
+		}
+		e := &compliancev1.Extension{}
+		put(out, subject, of, e)
+		return of, proto.Unmarshal(body, e)
+	}, "SELECT i.subject, e.due_item, e.after_record, e.body FROM extensions e JOIN due_items i ON i.name = e.due_item WHERE "+in, args...)
+	return out, err
+}
+
+// LastEndedOfMany is when flying was last taken back from things, at most Many; those from which none ever was are left out.
+func LastEndedOfMany(ctx context.Context, tx *storage.Tx, items []string) (map[string]time.Time, error) {
+	out := map[string]time.Time{}
+	in, args := In("item", 1, items)
+	_, err := storage.Collect(ctx, tx, func(row storage.Scanner) (item string, err error) {
+		var last int64
+		err = row.Scan(&item, &last)
+		out[item] = storage.FromMicros(last)
+		return item, err
+	}, "SELECT item, CAST(MAX(until_time) AS BIGINT) FROM flown WHERE until_time > 0 AND "+in+" GROUP BY item", args...)
+	return out, err
+}
+
+func put[A, B comparable, V any](m map[A]map[B]V, a A, b B, v V) {
+	if m[a] == nil {
+		m[a] = map[B]V{}
+	}
+	m[a][b] = v
+}
