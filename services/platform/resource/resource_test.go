@@ -64,6 +64,41 @@ func TestResourcesKeepWhatTheyAre(t *testing.T) {
 	})
 }
 
+// A row is found by its columns as they were saved last, whether the change before touched them or not.
+func TestColumnsFollowEveryChange(t *testing.T) {
+	storagetest.Engines(t, schema, func(t *testing.T, db *storage.DB) {
+		if err := update(t, db, func(ctx context.Context, tx *storage.Tx) error { return lots.Insert(ctx, tx, lot("a"), now) }); err != nil {
+			t.Fatal(err)
+		}
+		for i, change := range []func(l *consumablesv1.Lot){
+			func(l *consumablesv1.Lot) { l.LifeRule = "no column" },
+			func(l *consumablesv1.Lot) { l.State = consumablesv1.Lot_USABLE },
+			func(l *consumablesv1.Lot) { l.LifeRule = "" },
+			func(l *consumablesv1.Lot) { l.UseByDate = nil },
+		} {
+			var want *consumablesv1.Lot
+			err := update(t, db, func(ctx context.Context, tx *storage.Tx) (err error) {
+				if want, err = lots.Lock(ctx, tx, "lots/a"); err != nil {
+					return err
+				}
+				change(want)
+				return lots.Save(ctx, tx, want, now)
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			var found []*consumablesv1.Lot
+			err = db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) (err error) {
+				found, err = lots.Where(ctx, tx, "version = $1 AND state = $2 AND use_by_date = $3", i+2, want.GetState().String(), resource.DateText(want.GetUseByDate()))
+				return err
+			})
+			if err != nil || len(found) != 1 || !proto.Equal(found[0], want) {
+				t.Errorf("after change %d: %v, %v; want %v", i, found, err, want)
+			}
+		}
+	})
+}
+
 func TestRefusals(t *testing.T) {
 	storagetest.Engines(t, schema, func(t *testing.T, db *storage.DB) {
 		insert := func(ctx context.Context, tx *storage.Tx) error { return lots.Insert(ctx, tx, lot("a"), now) }

@@ -36,6 +36,7 @@ type Table[T proto.Message] struct {
 	shared  bool     // everybody's
 	insert  string   // adds a row: name, version, body and the columns
 	update  string   // changes one: version, body, the columns, name and the version before
+	touch   string   // the same where no column changes
 }
 
 type column struct {
@@ -58,21 +59,23 @@ func NewTable[T proto.Message](name, order string, fields ...string) *Table[T] {
 		t.columns = append(t.columns, c)
 		t.fields[f] = listing.Field{Column: f, Kind: c.kind, Values: enumNames(fd)}
 	}
-	t.insert, t.update = statements(name, fields)
+	t.insert, t.update, t.touch = statements(name, fields)
 	return t
 }
 
-// statements are the texts that add and change a row.
-func statements(table string, fields []string) (insert, update string) {
-	marks, sets := "$1, $2, $3", "version = $1, body = $2"
+// statements are the texts that add a row, change one, and change one whose columns stay.
+func statements(table string, fields []string) (insert, update, touch string) {
+	marks, sets, same := "$1, $2, $3", "version = $1, body = $2", ""
 	for i, f := range fields {
 		marks += fmt.Sprintf(", $%d", i+4)
 		sets += fmt.Sprintf(", %s = $%d", f, i+3)
+		same += fmt.Sprintf(" AND %s = $%d", f, i+3)
 	}
 	columns := strings.Join(append([]string{"name", "version", "body"}, fields...), ", ")
-	n := len(fields) + 3
+	row := fmt.Sprintf("name = $%d AND version = $%d", len(fields)+3, len(fields)+4)
 	return fmt.Sprintf("INSERT INTO %s (%s) VALUES (%s) ON CONFLICT (name) DO NOTHING", table, columns, marks),
-		fmt.Sprintf("UPDATE %s SET %s WHERE name = $%d AND version = $%d", table, sets, n, n+1)
+		fmt.Sprintf("UPDATE %s SET %s WHERE %s", table, sets, row),
+		fmt.Sprintf("UPDATE %s SET version = $1, body = $2 WHERE %s%s", table, row, same)
 }
 
 // OwnedBy says which columns name the aircraft or engine that a resource is about; "name" stands for the first two segments
@@ -248,11 +251,22 @@ func (t *Table[T]) Save(ctx context.Context, tx *storage.Tx, m T, now time.Time)
 	for _, c := range t.columns {
 		args = append(args, c.value(m.ProtoReflect()))
 	}
-	n, err := tx.Exec(ctx, t.update, append(args, Name(m), version)...)
+	n, err := t.change(ctx, tx, append(args, Name(m), version))
 	if err == nil && n == 0 {
 		return fault.StaleEtag(Name(m))
 	}
 	return err
+}
+
+// change writes a row. SQLite writes the entries of every index again whose column is set, changed or not, so there the columns
+// are left alone where they stay; PostgreSQL finds that out by itself.
+func (t *Table[T]) change(ctx context.Context, tx *storage.Tx, args []any) (int64, error) {
+	if tx.Engine() == storage.SQLite {
+		if n, err := tx.Exec(ctx, t.touch, args...); err != nil || n > 0 {
+			return n, err
+		}
+	}
+	return tx.Exec(ctx, t.update, args...)
 }
 
 // Get reads a resource. Reason: NOT_FOUND.

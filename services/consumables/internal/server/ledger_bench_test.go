@@ -2,12 +2,8 @@ package server_test
 
 import (
 	"context"
-	"database/sql"
 	"fmt"
-	"path/filepath"
 	"slices"
-	"sync"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -15,111 +11,11 @@ import (
 	"coldsection.example/services/consumables/internal/app"
 	"coldsection.example/services/consumables/internal/stock"
 	"coldsection.example/services/consumables/internal/store"
-	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/storage/storagetest"
 )
-
-// callers is how many issue at once where a benchmark says "64".
-const callers = 64
-
-// wall is the time that really passes.
-var wall = clock.System()
-
-func since(t time.Time) time.Duration { return wall.Now().Sub(t) }
-
-// rate runs fn n times by so many callers, and returns calls per second and the times of the calls, sorted.
-func rate(b *testing.B, n, by int, fn func(caller, i int) error) (perSecond float64, times []time.Duration) {
-	b.Helper()
-	times = make([]time.Duration, n)
-	var next atomic.Int64
-	var wg sync.WaitGroup
-	begun := wall.Now()
-	for c := range by {
-		wg.Go(func() {
-			for {
-				i := int(next.Add(1)) - 1
-				if i >= n {
-					return
-				}
-				at := wall.Now()
-				if err := fn(c, i); err != nil {
-					b.Error(err)
-					return
-				}
-				times[i] = since(at)
-			}
-		})
-	}
-	wg.Wait()
-	perSecond = float64(n) / since(begun).Seconds()
-	slices.Sort(times)
-	return perSecond, times
-}
-
-// bare is how many single rows a second one connection commits one at a time on the disk of the test, with the settings that
-// the service's database has.
-func bare(b *testing.B) float64 {
-	b.Helper()
-	db, err := sql.Open("sqlite", "file:"+filepath.Join(b.TempDir(), "bare.db")+"?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)")
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer func() { _ = db.Close() }()
-	db.SetMaxOpenConns(1)
-	if _, err := db.ExecContext(b.Context(), "CREATE TABLE t (id INTEGER PRIMARY KEY, body BLOB)"); err != nil {
-		b.Fatal(err)
-	}
-	perSecond, _ := rate(b, 400, 1, func(_, i int) error {
-		_, err := db.ExecContext(b.Context(), "INSERT INTO t (id, body) VALUES ($1, $2)", i, make([]byte, 200))
-		return err
-	})
-	return perSecond
-}
-
-// BenchmarkIssue measures an issue from call to answer, durable with its outbox and idempotency rows, beside a bare insert and
-// commit on the same disk in the same run:
-//
-//	go test -run xxx -bench Issue -benchtime 1x ./services/consumables/internal/server
-//
-// Wanted: the store at 64 callers at least 5 times the bare rate, the call at least twice.
-func BenchmarkIssue(b *testing.B) {
-	for b.Loop() {
-		base := bare(b)
-		d := open(b, storagetest.SQLite(b, store.Migrations()))
-		d.catalogue()
-		for c := range callers {
-			d.stocked("cleaner", fmt.Sprintf("b%d", c), "1000.1", days(200))
-			d.needs(fmt.Sprintf("workOrders/b%d", c), "cleaner", "1000") // all of it, so that every order has a lot of its own
-		}
-		post, _ := rate(b, 4000, callers, func(c, i int) error {
-			return d.db.Update(b.Context(), func(ctx context.Context, tx *storage.Tx) error {
-				lot := fmt.Sprintf("lots/b%d", c)
-				m := &consumablesv1.StockMovement{Name: fmt.Sprintf("stockMovements/p%d", i), Lot: lot}
-				return store.Post(ctx, tx, m, []stock.Posting{{Lot: lot, Location: shelf, Amount: -1}, {Lot: lot, Location: "locations/back", Amount: 1}}, morning)
-			})
-		})
-		issue := func(c, _ int) error {
-			_, err := d.IssueStock(d.clerk(), &consumablesv1.IssueStockRequest{
-				Name: fmt.Sprintf("lots/b%d", c), WorkOrder: fmt.Sprintf("workOrders/b%d", c), Quantity: litres("0.001"), SealedContainers: true,
-				RequestId: ids.System().New(),
-			})
-			return err
-		}
-		one, alone := rate(b, 200, 1, issue)
-		many, crowd := rate(b, 2000, callers, issue)
-		b.ReportMetric(base, "bare/s")
-		b.ReportMetric(post/base, "store64/bare")
-		b.ReportMetric(one/base, "call1/bare")
-		b.ReportMetric(many/base, "call64/bare")
-		for name, times := range map[string][]time.Duration{"1": alone, "64": crowd} {
-			b.ReportMetric(float64(times[len(times)/2].Microseconds())/1000, "p50ms@"+name)
-			b.ReportMetric(float64(times[len(times)*99/100].Microseconds())/1000, "p99ms@"+name)
-		}
-	}
-}
 
 // filled is a store with twenty lots of the cleaner and so many movements of each of them between two places.
 func filled(b *testing.B, movements int) desk {

@@ -62,12 +62,18 @@ func scanDemand(row storage.Scanner) (Demand, error) {
 	return d, err
 }
 
-// SaveDemand writes a demand.
+// SaveDemand writes a demand. Most are there already, and to change a row costs half of what it costs to find out so by adding it.
 func SaveDemand(ctx context.Context, tx *storage.Tx, d Demand) error {
-	_, err := tx.Exec(ctx, `INSERT INTO demands (name, work_order, item, unit_code, needed, reserved, issued, need_time, state)
+	args := []any{
+		d.WorkOrder + " " + d.Item, int64(d.Needed), int64(d.Reserved), int64(d.Issued), storage.Micros(d.Need), d.State().String(),
+	}
+	n, err := tx.Exec(ctx, "UPDATE demands SET needed = $2, reserved = $3, issued = $4, need_time = $5, state = $6 WHERE name = $1", args...)
+	if err != nil || n > 0 {
+		return err
+	}
+	_, err = tx.Exec(ctx, `INSERT INTO demands (name, needed, reserved, issued, need_time, state, work_order, item, unit_code)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT (name) DO UPDATE SET needed = excluded.needed, reserved = excluded.reserved,
-		issued = excluded.issued, need_time = excluded.need_time, state = excluded.state`,
-		d.WorkOrder+" "+d.Item, d.WorkOrder, d.Item, d.Unit, int64(d.Needed), int64(d.Reserved), int64(d.Issued), storage.Micros(d.Need), d.State().String())
+		issued = excluded.issued, need_time = excluded.need_time, state = excluded.state`, append(args, d.WorkOrder, d.Item, d.Unit)...)
 	return err
 }
 
