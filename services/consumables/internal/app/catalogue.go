@@ -37,7 +37,10 @@ func (a *App) UpdateItem(ctx context.Context, req *consumablesv1.UpdateItemReque
 		if err := checkItem(item); err != nil {
 			return nil, err
 		}
-		return item, store.Items.Save(ctx, tx, item, a.Clock.Now())
+		if err := store.Items.Save(ctx, tx, item, a.Clock.Now()); err != nil {
+			return nil, err
+		}
+		return item, a.unit(ctx, tx).indexed(ctx, item)
 	})
 }
 

@@ -11,13 +11,23 @@ import (
 // sweepBatch bounds how many lots one transaction of a sweep changes.
 const sweepBatch = 100
 
-// Sweep marks the lots whose life ended since the last look and tells of each. Nothing depends on it: every use asks for the
-// end of life itself.
+// Sweep does what time brings: it marks the lots whose life ended since the last look and tells of each, and indexes items that
+// are in no index yet. No rule depends on it: every use asks for the end of life itself.
 func (a *App) Sweep(ctx context.Context) error {
+	for _, step := range []func(unit, context.Context) (int, error){unit.expire, unit.index} {
+		if err := a.batches(ctx, step); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// batches repeats a step, each time in a transaction of its own, until it finds less than a batch.
+func (a *App) batches(ctx context.Context, step func(unit, context.Context) (int, error)) error {
 	for {
 		swept := 0
 		err := a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-			swept, err = a.unit(ctx, tx).expire(ctx)
+			swept, err = step(a.unit(ctx, tx), ctx)
 			return err
 		})
 		if err != nil || swept < sweepBatch {

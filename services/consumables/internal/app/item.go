@@ -9,7 +9,6 @@ import (
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/quantity"
 	"coldsection.example/services/platform/resource"
-	"coldsection.example/services/platform/storage"
 )
 
 // Codes of the GHS: hazard statements H200 to H499 with their text, pictograms GHS01 to GHS09.
@@ -32,7 +31,10 @@ func (u unit) createItem(ctx context.Context, item *consumablesv1.Item, itemID s
 		return "", err
 	}
 	item.Name = u.app.newName("items", itemID)
-	return item.GetName(), store.Items.Insert(ctx, u.Tx, item, u.now)
+	if err := store.Items.Insert(ctx, u.Tx, item, u.now); err != nil {
+		return "", err
+	}
+	return item.GetName(), u.indexed(ctx, item)
 }
 
 // checkItem refuses data that no label or rule could be made of. Reasons: HAZARD_CODE_INVALID, STORAGE_LIMITS_REVERSED, and
@@ -62,25 +64,6 @@ func checkItem(item *consumablesv1.Item) error {
 		return nil
 	}
 	return err
-}
-
-// LookUpItem finds an item by its id in another system.
-func (a *App) LookUpItem(ctx context.Context, req *consumablesv1.LookUpItemRequest) (*consumablesv1.Item, error) {
-	var found *consumablesv1.Item
-	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		items, err := store.Items.Where(ctx, tx, "1 = 1 ORDER BY name")
-		if err != nil {
-			return err
-		}
-		for _, item := range items { // a catalogue is short
-			if item.GetExternalIds()[req.GetSystem()] == req.GetExternalId() {
-				found = item
-				return nil
-			}
-		}
-		return fault.New(fault.NotFound, "ITEM_UNKNOWN", "No item has the id %.80q in %.40q. Enter it on the item first.", req.GetExternalId(), req.GetSystem())
-	})
-	return found, err
 }
 
 // answered refuses to clear a lot whose item asks a question that nobody answered. Reason: INSPECTION_INCOMPLETE.

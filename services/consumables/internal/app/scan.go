@@ -20,9 +20,6 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// gtinID is the external id under which an item has its maker's trade item number.
-const gtinID = "gtin"
-
 var carriers = map[scan.Kind]consumablesv1.ParseScanResponse_Carrier{
 	scan.Name: consumablesv1.ParseScanResponse_RESOURCE_NAME, scan.ShortCode: consumablesv1.ParseScanResponse_SHORT_CODE,
 	scan.OwnLabel: consumablesv1.ParseScanResponse_OWN_LABEL, scan.OwnLink: consumablesv1.ParseScanResponse_OWN_LINK,
@@ -148,20 +145,6 @@ func noLot(item *consumablesv1.Item, number string) string {
 		return "The code names no lot. Scan our own label, or receive it as a new delivery and type the lot."
 	}
 	return fmt.Sprintf("%s has no lot %q here. Stop, unless it is a new delivery to be received.", item.GetDisplayName(), number)
-}
-
-func (u unit) itemsOf(ctx context.Context, gtin string) ([]*consumablesv1.Item, error) {
-	if gtin == "" {
-		return nil, nil
-	}
-	all, err := store.Items.Where(ctx, u.Tx, "1 = 1 ORDER BY name")
-	var found []*consumablesv1.Item
-	for _, item := range all {
-		if number, ok := gs1.GTIN14(item.GetExternalIds()[gtinID]); ok && number == gtin {
-			found = append(found, item)
-		}
-	}
-	return found, err
 }
 
 // lotOf is the item's lot with its maker's number; nil when there is none.
