@@ -2,7 +2,8 @@
 // and counts.
 //
 // It owns every movement of stock. Invariants: the postings of a movement sum to zero lot by lot; no balance of a real
-// place, job or engine is below zero, which the database enforces in the same transaction; movements are never changed, a
+// place, job or engine is below zero, which the database enforces in the same transaction; what is sealed of a lot of packs is
+// whole packs, and a pack that is opened is a lot of its own; movements are never changed, a
 // mistake is reversed; what is used on an engine was issued to a job and received before; a count's
 // difference is booked by somebody else than the counter, and only as that person saw it.
 //

@@ -390,6 +390,8 @@ const (
 	StockMovement_REVERSED StockMovement_Kind = 10
 	// Went to waste.
 	StockMovement_DISPOSED StockMovement_Kind = 11
+	// A sealed pack of a lot was opened and is a lot of its own since.
+	StockMovement_OPENED StockMovement_Kind = 12
 )
 
 // Enum value maps for StockMovement_Kind.
@@ -407,6 +409,7 @@ var (
 		9:  "COUNTED",
 		10: "REVERSED",
 		11: "DISPOSED",
+		12: "OPENED",
 	}
 	StockMovement_Kind_value = map[string]int32{
 		"KIND_UNSPECIFIED": 0,
@@ -421,6 +424,7 @@ var (
 		"COUNTED":          9,
 		"REVERSED":         10,
 		"DISPOSED":         11,
+		"OPENED":           12,
 	}
 )
 
@@ -1578,7 +1582,7 @@ type Lot struct {
 	ManufactureDate *date.Date `protobuf:"bytes,9,opt,name=manufacture_date,json=manufactureDate,proto3" json:"manufacture_date,omitempty"`
 	// Its last usable day, inclusive, counted in the zone of the store.
 	UseByDate *date.Date `protobuf:"bytes,10,opt,name=use_by_date,json=useByDate,proto3" json:"use_by_date,omitempty"`
-	// When the first container of it was opened.
+	// When it was opened; a lot of sealed packs is not, each pack that is opened becomes a lot of its own.
 	OpenTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=open_time,json=openTime,proto3" json:"open_time,omitempty"`
 	// The instant after which it may not be used: the earliest of use-by, opened life, pot life and its parents'; unset
 	// when it keeps for ever or is unknown.
@@ -1610,7 +1614,12 @@ type Lot struct {
 	// For a seal: the quarter in which it was cured, as on the bag, such as 2Q26.
 	CureQuarter string `protobuf:"bytes,25,opt,name=cure_quarter,json=cureQuarter,proto3" json:"cure_quarter,omitempty"`
 	// The receiving inspection so far, the newest answer to each question.
-	Answers       []*InspectionAnswer `protobuf:"bytes,26,rep,name=answers,proto3" json:"answers,omitempty"`
+	Answers []*InspectionAnswer `protobuf:"bytes,26,rep,name=answers,proto3" json:"answers,omitempty"`
+	// What one sealed container of a delivery holds; unset takes the largest of the item's pack sizes, and without those the lot
+	// is one container. Where two deliveries of a lot differ, the larger counts.
+	PackQuantity *v1.Quantity `protobuf:"bytes,27,opt,name=pack_quantity,json=packQuantity,proto3" json:"pack_quantity,omitempty"`
+	// The lot of sealed packs that this opened pack was taken out of.
+	SourceLot     string `protobuf:"bytes,28,opt,name=source_lot,json=sourceLot,proto3" json:"source_lot,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1825,6 +1834,20 @@ func (x *Lot) GetAnswers() []*InspectionAnswer {
 		return x.Answers
 	}
 	return nil
+}
+
+func (x *Lot) GetPackQuantity() *v1.Quantity {
+	if x != nil {
+		return x.PackQuantity
+	}
+	return nil
+}
+
+func (x *Lot) GetSourceLot() string {
+	if x != nil {
+		return x.SourceLot
+	}
+	return ""
 }
 
 // A certificate that came with a delivery.
@@ -2544,9 +2567,11 @@ type StockMovement struct {
 	// When it was recorded.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// What was left of the lot in stores after it.
-	Remaining     *v1.Quantity `protobuf:"bytes,16,opt,name=remaining,proto3" json:"remaining,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Remaining *v1.Quantity `protobuf:"bytes,16,opt,name=remaining,proto3" json:"remaining,omitempty"`
+	// Where an issue handed out whole sealed packs besides a part of an opened one: the movement of the sealed packs.
+	SealedMovement string `protobuf:"bytes,17,opt,name=sealed_movement,json=sealedMovement,proto3" json:"sealed_movement,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *StockMovement) Reset() {
@@ -2689,6 +2714,13 @@ func (x *StockMovement) GetRemaining() *v1.Quantity {
 		return x.Remaining
 	}
 	return nil
+}
+
+func (x *StockMovement) GetSealedMovement() string {
+	if x != nil {
+		return x.SealedMovement
+	}
+	return ""
 }
 
 // One line of a movement.
@@ -4600,8 +4632,8 @@ type IssueStockRequest struct {
 	OverrideReason string `protobuf:"bytes,8,opt,name=override_reason,json=overrideReason,proto3" json:"override_reason,omitempty"`
 	// When it happened; unset means now.
 	EffectiveTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=effective_time,json=effectiveTime,proto3" json:"effective_time,omitempty"`
-	// Only sealed containers are handed out. Else the issue opens the lot, unless it is a whole number of the item's packs:
-	// its life once open begins.
+	// Only sealed containers are handed out. Else whole packs go out sealed and the rest out of a pack that is opened for it: a
+	// lot of its own, whose life once open begins; the answer is the movement of that rest.
 	SealedContainers bool `protobuf:"varint,10,opt,name=sealed_containers,json=sealedContainers,proto3" json:"sealed_containers,omitempty"`
 	unknownFields    protoimpl.UnknownFields
 	sizeCache        protoimpl.SizeCache
@@ -7978,7 +8010,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vMIXING_LOSS\x10\a\x12\t\n" +
 	"\x05WASTE\x10\b\x12\x14\n" +
 	"\x10COUNT_DIFFERENCE\x10\t:L\xeaAI\n" +
-	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xa3\r\n" +
+	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xb0\x0e\n" +
 	"\x03Lot\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x04item\x18\x02 \x01(\tB)\xe2A\x02\x02\x05\xfaA\x1a\n" +
@@ -8014,7 +8046,11 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x17coldsection.example/LotR\n" +
 	"heldOrigin\x12A\n" +
 	"\fcure_quarter\x18\x19 \x01(\tB\x1e\xe2A\x01\x01\xbaH\x17r\x152\x13^([1-4]Q[0-9]{2})?$R\vcureQuarter\x12L\n" +
-	"\aanswers\x18\x1a \x03(\v2,.coldsection.consumables.v1.InspectionAnswerB\x04\xe2A\x01\x03R\aanswers\"j\n" +
+	"\aanswers\x18\x1a \x03(\v2,.coldsection.consumables.v1.InspectionAnswerB\x04\xe2A\x01\x03R\aanswers\x12J\n" +
+	"\rpack_quantity\x18\x1b \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\fpackQuantity\x12?\n" +
+	"\n" +
+	"source_lot\x18\x1c \x01(\tB \xe2A\x01\x03\xfaA\x19\n" +
+	"\x17coldsection.example/LotR\tsourceLot\"j\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04HELD\x10\x01\x12\n" +
@@ -8106,7 +8142,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"retestDays\x12J\n" +
 	"\bdocument\x18\t \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x02R\bdocument:W\xeaAT\n" +
 	"\x1ecoldsection.example/WaterGrade\x12\x19waterGrades/{water_grade}*\vwaterGrades2\n" +
-	"waterGrade\"\x9a\b\n" +
+	"waterGrade\"\xd5\b\n" +
 	"\rStockMovement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12H\n" +
 	"\x04kind\x18\x02 \x01(\x0e2..coldsection.consumables.v1.StockMovement.KindB\x04\xe2A\x01\x03R\x04kind\x12E\n" +
@@ -8126,7 +8162,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x0eeffective_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\reffectiveTime\x12A\n" +
 	"\vcreate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12C\n" +
-	"\tremaining\x18\x10 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\tremaining\"\xae\x01\n" +
+	"\tremaining\x18\x10 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\tremaining\x12-\n" +
+	"\x0fsealed_movement\x18\x11 \x01(\tB\x04\xe2A\x01\x03R\x0esealedMovement\"\xba\x01\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bRECEIVED\x10\x01\x12\v\n" +
@@ -8141,7 +8178,9 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\aCOUNTED\x10\t\x12\f\n" +
 	"\bREVERSED\x10\n" +
 	"\x12\f\n" +
-	"\bDISPOSED\x10\v:f\xeaAc\n" +
+	"\bDISPOSED\x10\v\x12\n" +
+	"\n" +
+	"\x06OPENED\x10\f:f\xeaAc\n" +
 	"!coldsection.example/StockMovement\x12\x1fstockMovements/{stock_movement}*\x0estockMovements2\rstockMovement\"\x86\x01\n" +
 	"\aPosting\x12\x16\n" +
 	"\x03lot\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x03lot\x12 \n" +
@@ -8871,201 +8910,202 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	99,  // 28: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
 	99,  // 29: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
 	41,  // 30: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	97,  // 31: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
-	98,  // 32: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 33: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
-	100, // 34: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
-	100, // 35: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
-	100, // 36: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
-	100, // 37: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
-	100, // 38: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
-	99,  // 39: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
-	3,   // 40: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
-	25,  // 41: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
-	99,  // 42: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
-	4,   // 43: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
-	101, // 44: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
-	5,   // 45: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
-	28,  // 46: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
-	98,  // 47: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 48: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
-	99,  // 49: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	98,  // 50: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
-	98,  // 51: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 52: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 53: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
-	99,  // 54: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
-	6,   // 55: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
-	99,  // 56: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
-	98,  // 57: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
-	98,  // 58: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
-	98,  // 59: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	98,  // 60: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	99,  // 61: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
-	7,   // 62: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
-	98,  // 63: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
-	99,  // 64: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
-	98,  // 65: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
-	98,  // 66: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
-	8,   // 67: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
-	99,  // 68: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
-	14,  // 69: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	14,  // 70: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	102, // 71: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
-	14,  // 72: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
-	18,  // 73: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
-	18,  // 74: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
-	19,  // 75: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
-	98,  // 76: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	41,  // 77: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	9,   // 78: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
-	24,  // 79: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	24,  // 80: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
-	26,  // 81: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
-	19,  // 82: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
-	41,  // 83: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	98,  // 84: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 85: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	98,  // 86: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	22,  // 87: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
-	98,  // 88: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
-	17,  // 89: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
-	98,  // 90: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 91: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	98,  // 92: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 93: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 94: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	27,  // 95: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
-	98,  // 96: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 97: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
-	29,  // 98: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
-	30,  // 99: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
-	31,  // 100: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
-	31,  // 101: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
-	99,  // 102: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
-	19,  // 103: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
-	99,  // 104: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
-	78,  // 105: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
-	79,  // 106: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	98,  // 107: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
-	98,  // 108: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 109: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
-	10,  // 110: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
-	99,  // 111: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	83,  // 112: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
-	84,  // 113: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
-	85,  // 114: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
-	27,  // 115: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
-	86,  // 116: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
-	82,  // 117: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
-	86,  // 118: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
-	1,   // 119: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	98,  // 120: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 121: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
-	2,   // 122: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
-	98,  // 123: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 124: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 125: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
-	98,  // 126: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
-	98,  // 127: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
-	98,  // 128: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
-	98,  // 129: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	98,  // 130: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
-	98,  // 131: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
-	98,  // 132: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
-	11,  // 133: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
-	89,  // 134: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
-	12,  // 135: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
-	13,  // 136: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
-	99,  // 137: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
-	99,  // 138: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
-	98,  // 139: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 140: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
-	98,  // 141: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
-	95,  // 142: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
-	32,  // 143: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
-	33,  // 144: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
-	87,  // 145: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
-	37,  // 146: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
-	40,  // 147: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
-	42,  // 148: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
-	50,  // 149: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
-	51,  // 150: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
-	52,  // 151: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
-	53,  // 152: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
-	54,  // 153: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
-	55,  // 154: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
-	56,  // 155: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
-	57,  // 156: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
-	58,  // 157: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
-	59,  // 158: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
-	60,  // 159: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
-	64,  // 160: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
-	65,  // 161: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
-	70,  // 162: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
-	71,  // 163: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
-	34,  // 164: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
-	35,  // 165: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
-	92,  // 166: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
-	93,  // 167: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
-	90,  // 168: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
-	38,  // 169: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
-	47,  // 170: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
-	48,  // 171: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
-	74,  // 172: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
-	76,  // 173: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
-	43,  // 174: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
-	45,  // 175: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
-	61,  // 176: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
-	62,  // 177: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
-	66,  // 178: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
-	68,  // 179: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
-	80,  // 180: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
-	72,  // 181: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
-	14,  // 182: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
-	14,  // 183: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
-	88,  // 184: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
-	18,  // 185: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
-	19,  // 186: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	24,  // 187: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
-	19,  // 188: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
-	19,  // 189: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
-	19,  // 190: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
-	27,  // 191: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
-	27,  // 192: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
-	27,  // 193: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
-	19,  // 194: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
-	27,  // 195: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
-	19,  // 196: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
-	27,  // 197: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
-	27,  // 198: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
-	29,  // 199: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
-	29,  // 200: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
-	31,  // 201: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
-	31,  // 202: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
-	14,  // 203: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
-	36,  // 204: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
-	14,  // 205: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
-	94,  // 206: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
-	91,  // 207: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
-	39,  // 208: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
-	19,  // 209: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
-	49,  // 210: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
-	75,  // 211: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
-	77,  // 212: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
-	44,  // 213: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
-	46,  // 214: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
-	27,  // 215: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
-	63,  // 216: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
-	67,  // 217: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
-	69,  // 218: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
-	81,  // 219: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
-	73,  // 220: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
-	182, // [182:221] is the sub-list for method output_type
-	143, // [143:182] is the sub-list for method input_type
-	143, // [143:143] is the sub-list for extension type_name
-	143, // [143:143] is the sub-list for extension extendee
-	0,   // [0:143] is the sub-list for field type_name
+	98,  // 31: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
+	97,  // 32: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
+	98,  // 33: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 34: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
+	100, // 35: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
+	100, // 36: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
+	100, // 37: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
+	100, // 38: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
+	100, // 39: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
+	99,  // 40: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
+	3,   // 41: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
+	25,  // 42: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
+	99,  // 43: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
+	4,   // 44: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
+	101, // 45: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
+	5,   // 46: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
+	28,  // 47: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
+	98,  // 48: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 49: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
+	99,  // 50: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
+	98,  // 51: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
+	98,  // 52: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 53: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 54: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
+	99,  // 55: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
+	6,   // 56: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
+	99,  // 57: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
+	98,  // 58: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
+	98,  // 59: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
+	98,  // 60: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
+	98,  // 61: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	99,  // 62: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
+	7,   // 63: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
+	98,  // 64: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
+	99,  // 65: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
+	98,  // 66: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
+	98,  // 67: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
+	8,   // 68: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
+	99,  // 69: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
+	14,  // 70: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	14,  // 71: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	102, // 72: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
+	14,  // 73: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
+	18,  // 74: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
+	18,  // 75: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
+	19,  // 76: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
+	98,  // 77: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	41,  // 78: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	9,   // 79: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
+	24,  // 80: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	24,  // 81: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
+	26,  // 82: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
+	19,  // 83: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
+	41,  // 84: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	98,  // 85: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 86: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	98,  // 87: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	22,  // 88: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
+	98,  // 89: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
+	17,  // 90: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
+	98,  // 91: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 92: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	98,  // 93: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 94: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 95: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	27,  // 96: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
+	98,  // 97: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 98: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
+	29,  // 99: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
+	30,  // 100: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
+	31,  // 101: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
+	31,  // 102: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
+	99,  // 103: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
+	19,  // 104: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
+	99,  // 105: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
+	78,  // 106: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
+	79,  // 107: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
+	98,  // 108: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
+	98,  // 109: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 110: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
+	10,  // 111: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
+	99,  // 112: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	83,  // 113: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
+	84,  // 114: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
+	85,  // 115: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
+	27,  // 116: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
+	86,  // 117: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
+	82,  // 118: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
+	86,  // 119: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
+	1,   // 120: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	98,  // 121: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 122: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
+	2,   // 123: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
+	98,  // 124: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 125: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
+	99,  // 126: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
+	98,  // 127: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
+	98,  // 128: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
+	98,  // 129: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
+	98,  // 130: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
+	98,  // 131: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
+	98,  // 132: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
+	98,  // 133: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
+	11,  // 134: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
+	89,  // 135: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
+	12,  // 136: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
+	13,  // 137: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
+	99,  // 138: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
+	99,  // 139: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
+	98,  // 140: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
+	98,  // 141: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
+	98,  // 142: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
+	95,  // 143: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
+	32,  // 144: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
+	33,  // 145: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
+	87,  // 146: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
+	37,  // 147: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
+	40,  // 148: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
+	42,  // 149: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
+	50,  // 150: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
+	51,  // 151: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
+	52,  // 152: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
+	53,  // 153: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
+	54,  // 154: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
+	55,  // 155: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
+	56,  // 156: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
+	57,  // 157: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
+	58,  // 158: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
+	59,  // 159: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
+	60,  // 160: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
+	64,  // 161: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
+	65,  // 162: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
+	70,  // 163: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
+	71,  // 164: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
+	34,  // 165: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
+	35,  // 166: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
+	92,  // 167: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
+	93,  // 168: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
+	90,  // 169: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
+	38,  // 170: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
+	47,  // 171: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
+	48,  // 172: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
+	74,  // 173: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
+	76,  // 174: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
+	43,  // 175: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
+	45,  // 176: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
+	61,  // 177: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
+	62,  // 178: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
+	66,  // 179: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
+	68,  // 180: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
+	80,  // 181: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
+	72,  // 182: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
+	14,  // 183: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
+	14,  // 184: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
+	88,  // 185: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
+	18,  // 186: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
+	19,  // 187: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
+	24,  // 188: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	19,  // 189: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
+	19,  // 190: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
+	19,  // 191: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
+	27,  // 192: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
+	27,  // 193: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
+	27,  // 194: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
+	19,  // 195: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
+	27,  // 196: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
+	19,  // 197: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
+	27,  // 198: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
+	27,  // 199: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
+	29,  // 200: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
+	29,  // 201: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
+	31,  // 202: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
+	31,  // 203: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
+	14,  // 204: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
+	36,  // 205: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
+	14,  // 206: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
+	94,  // 207: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
+	91,  // 208: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
+	39,  // 209: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
+	19,  // 210: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
+	49,  // 211: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
+	75,  // 212: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
+	77,  // 213: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
+	44,  // 214: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
+	46,  // 215: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
+	27,  // 216: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
+	63,  // 217: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
+	67,  // 218: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
+	69,  // 219: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
+	81,  // 220: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
+	73,  // 221: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
+	183, // [183:222] is the sub-list for method output_type
+	144, // [144:183] is the sub-list for method input_type
+	144, // [144:144] is the sub-list for extension type_name
+	144, // [144:144] is the sub-list for extension extendee
+	0,   // [0:144] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_consumables_proto_init() }

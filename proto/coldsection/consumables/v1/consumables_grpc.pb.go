@@ -61,7 +61,7 @@ type ConsumablesServiceClient interface {
 	// Adds a place where stock can be.
 	CreateLocation(ctx context.Context, in *CreateLocationRequest, opts ...grpc.CallOption) (*Location, error)
 	// Books a delivery, or own-made water, into a HELD lot. The same manufacturer lot arriving twice is one lot with two
-	// receipts. Reasons: CERTIFICATE_MISSING, LOT_EXPIRED, QUANTITY_NOT_POSITIVE.
+	// receipts. Reasons: CERTIFICATE_MISSING, LOT_EXPIRED, QUANTITY_NOT_POSITIVE, PACK_NOT_WHOLE.
 	ReceiveLot(ctx context.Context, in *ReceiveLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records readings of a water lot and judges them against a grade. Roles: stores, technician. Reasons:
 	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE, TEMPERATURE_TREATMENT_UNSAFE (below 5 microsiemens per
@@ -76,12 +76,14 @@ type ConsumablesServiceClient interface {
 	// Blocks a lot and everything made from it at once. Roles: stores, quality.
 	RecallLot(ctx context.Context, in *RecallLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
-	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN.
+	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
+	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(ctx context.Context, in *IssueStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Takes back at most what an issue handed out. Reason: RETURN_EXCEEDS_ISSUE.
 	ReturnStock(ctx context.Context, in *ReturnStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Undoes a mistaken movement with a mirror entry; nothing is deleted. What was opened for it stays open, and keeps the end
-	// of life that it has since: nobody closes a seal by an entry. Reasons: MOVEMENT_ALREADY_REVERSED, INSUFFICIENT_STOCK.
+	// of life that it has since: nobody closes a seal by an entry. Reasons: MOVEMENT_ALREADY_REVERSED, INSUFFICIENT_STOCK,
+	// OPENING_STAYS.
 	ReverseMovement(ctx context.Context, in *ReverseMovementRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Mixes measured amounts of lots that were issued to a work order into a new lot with its own pot life. Roles:
 	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,
@@ -342,7 +344,7 @@ type ConsumablesServiceServer interface {
 	// Adds a place where stock can be.
 	CreateLocation(context.Context, *CreateLocationRequest) (*Location, error)
 	// Books a delivery, or own-made water, into a HELD lot. The same manufacturer lot arriving twice is one lot with two
-	// receipts. Reasons: CERTIFICATE_MISSING, LOT_EXPIRED, QUANTITY_NOT_POSITIVE.
+	// receipts. Reasons: CERTIFICATE_MISSING, LOT_EXPIRED, QUANTITY_NOT_POSITIVE, PACK_NOT_WHOLE.
 	ReceiveLot(context.Context, *ReceiveLotRequest) (*Lot, error)
 	// Records readings of a water lot and judges them against a grade. Roles: stores, technician. Reasons:
 	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE, TEMPERATURE_TREATMENT_UNSAFE (below 5 microsiemens per
@@ -357,12 +359,14 @@ type ConsumablesServiceServer interface {
 	// Blocks a lot and everything made from it at once. Roles: stores, quality.
 	RecallLot(context.Context, *RecallLotRequest) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
-	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN.
+	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
+	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(context.Context, *IssueStockRequest) (*StockMovement, error)
 	// Takes back at most what an issue handed out. Reason: RETURN_EXCEEDS_ISSUE.
 	ReturnStock(context.Context, *ReturnStockRequest) (*StockMovement, error)
 	// Undoes a mistaken movement with a mirror entry; nothing is deleted. What was opened for it stays open, and keeps the end
-	// of life that it has since: nobody closes a seal by an entry. Reasons: MOVEMENT_ALREADY_REVERSED, INSUFFICIENT_STOCK.
+	// of life that it has since: nobody closes a seal by an entry. Reasons: MOVEMENT_ALREADY_REVERSED, INSUFFICIENT_STOCK,
+	// OPENING_STAYS.
 	ReverseMovement(context.Context, *ReverseMovementRequest) (*StockMovement, error)
 	// Mixes measured amounts of lots that were issued to a work order into a new lot with its own pot life. Roles:
 	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,

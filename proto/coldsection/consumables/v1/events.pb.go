@@ -126,7 +126,7 @@ func (x *LotChanged) GetReachedEngines() []string {
 	return nil
 }
 
-// Payload of coldsection.stock.issued.v1, stock.returned, stock.consumed, stock.decanted, stock.blended, stock.moved, stock.counted, stock.reversed and stock.disposed; subject: the movement.
+// Payload of coldsection.stock.issued.v1, stock.returned, stock.consumed, stock.decanted, stock.opened, stock.blended, stock.moved, stock.counted, stock.reversed and stock.disposed; subject: the movement.
 type StockMoved struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The movement.

@@ -40,6 +40,7 @@ func (a *App) BlendLots(ctx context.Context, req *consumablesv1.BlendLotsRequest
 // mix is what was measured in and out, and how much of it is cleaner and how much water or antifreeze.
 type mix struct {
 	parts          []stock.Posting // lot and amount
+	parents        []*consumablesv1.BlendPart
 	in, out        stock.Micro
 	water, cleaner *big.Rat
 	ends           []time.Time
@@ -49,7 +50,7 @@ type mix struct {
 func (u unit) measure(ctx context.Context, req *consumablesv1.BlendLotsRequest, blend *consumablesv1.Item) (mix, error) {
 	m := mix{water: new(big.Rat), cleaner: new(big.Rat)}
 	for _, part := range req.GetParts() {
-		if err := u.pour(ctx, &m, part, blend, req.GetRatio()); err != nil {
+		if err := u.pour(ctx, &m, part, blend, req); err != nil {
 			return m, err
 		}
 	}
@@ -77,7 +78,7 @@ func noRatio(ratio *consumablesv1.MixRatio) error {
 }
 
 // pour adds one measured part to a mix.
-func (u unit) pour(ctx context.Context, m *mix, part *consumablesv1.BlendPart, blend *consumablesv1.Item, ratio *consumablesv1.MixRatio) error {
+func (u unit) pour(ctx context.Context, m *mix, part *consumablesv1.BlendPart, blend *consumablesv1.Item, req *consumablesv1.BlendLotsRequest) error {
 	lot, item, err := u.lockLot(ctx, part.GetLot(), "")
 	if err != nil {
 		return err
@@ -86,16 +87,17 @@ func (u unit) pour(ctx context.Context, m *mix, part *consumablesv1.BlendPart, b
 	if err != nil {
 		return err
 	}
+	if lot, err = u.atJob(ctx, lot, item, amount, req.GetWorkOrder(), u.now); err != nil {
+		return err
+	}
 	if err := u.usable(ctx, lot, item, u.now); err != nil {
 		return err
 	}
-	if err := u.openToUse(ctx, lot, item, u.now); err != nil {
-		return err
-	}
-	if err := u.compose(ctx, m, lot, item, big.NewRat(int64(amount), 1), ratio); err != nil {
+	if err := u.compose(ctx, m, lot, item, big.NewRat(int64(amount), 1), req.GetRatio()); err != nil {
 		return err
 	}
 	m.in += amount
+	m.parents = append(m.parents, &consumablesv1.BlendPart{Lot: lot.GetName(), Quantity: part.GetQuantity(), LiquidTemperatureC: part.GetLiquidTemperatureC()})
 	m.parts = append(m.parts, stock.Posting{Lot: lot.GetName(), Amount: amount})
 	var end time.Time // of what keeps for ever
 	if lot.GetExpireTime() != nil {
@@ -180,7 +182,7 @@ func (u unit) blend(ctx context.Context, req *consumablesv1.BlendLotsRequest, it
 		}
 	}
 	lot := &consumablesv1.Lot{
-		Name: u.app.newName("lots", req.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_USABLE, Parents: req.GetParts(),
+		Name: u.app.newName("lots", req.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_USABLE, Parents: m.parents,
 		Received: store.Quantity(m.out, item.GetBaseUnitCode()),
 	}
 	lot, err := u.addLot(ctx, lot, potted, store.Production, m.ends)

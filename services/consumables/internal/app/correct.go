@@ -46,6 +46,10 @@ func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockReq
 			return nil, fault.Precondition("RETURN_EXCEEDS_ISSUE", "%s of %s can still come back from this issue; %s was brought. Return at most that.",
 				left.Text(), lot.GetName(), amount.Text()).With("returnable", left.Text())
 		}
+		// What is no whole pack came out of one that was opened at the earliest when it was handed out.
+		if lot, err = u.atJob(ctx, lot, item, amount, issue.GetWorkOrder(), issue.GetEffectiveTime().AsTime()); err != nil {
+			return nil, err
+		}
 		m := u.movement(consumablesv1.StockMovement_RETURNED, lot, amount, item.GetBaseUnitCode())
 		m.WorkOrder, m.Reason = issue.GetWorkOrder(), req.GetReason()
 		if m.GetReason() == "" {
@@ -66,7 +70,7 @@ func (u unit) returnable(ctx context.Context, issue *consumablesv1.StockMovement
 	if err != nil || issue.GetReversalMovement() != "" {
 		return 0, err
 	}
-	returns, err := store.Movements.Where(ctx, u.Tx, "work_order = $1 AND lot = $2 AND kind = 'RETURNED'", issue.GetWorkOrder(), issue.GetLot())
+	returns, err := store.Movements.Where(ctx, u.Tx, "work_order = $1 AND item = $2 AND kind = 'RETURNED'", issue.GetWorkOrder(), issue.GetItem())
 	if err != nil {
 		return 0, err
 	}
@@ -98,6 +102,9 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 		}
 		if wrong.GetReversalMovement() != "" || wrong.GetKind() == consumablesv1.StockMovement_REVERSED {
 			return nil, fault.Precondition("MOVEMENT_ALREADY_REVERSED", "%s was reversed already, or is a reversal. Book the right movement instead.", wrong.GetName())
+		}
+		if wrong.GetKind() == consumablesv1.StockMovement_OPENED {
+			return nil, fault.Precondition("OPENING_STAYS", "%s opened a pack of %s, and no entry closes a seal again. Reverse or return what was taken out of it.", wrong.GetName(), wrong.GetLot())
 		}
 		lot, item, err := u.lockLot(ctx, wrong.GetLot(), "")
 		if err != nil {

@@ -18,7 +18,7 @@ import (
 )
 
 // DecantStock fills part of a lot into another container: a lot of its own with the same documents, which the trace follows
-// from the first. Filling opens the first container, so its life once open begins.
+// from the first. Filling opens the container that it comes out of, so the life of that once open begins.
 func (a *App) DecantStock(ctx context.Context, req *consumablesv1.DecantStockRequest) (*consumablesv1.Lot, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
 		u := a.unit(ctx, tx)
@@ -41,7 +41,7 @@ func (a *App) DecantStock(ctx context.Context, req *consumablesv1.DecantStockReq
 		if _, err := store.Locations.Get(ctx, tx, into); err != nil {
 			return nil, err
 		}
-		if err := u.open(ctx, lot, item, from, u.now); err != nil {
+		if lot, err = u.openToDecant(ctx, lot, item, amount, from); err != nil {
 			return nil, err
 		}
 		return u.fillOver(ctx, lot, item, amount, from, into)
@@ -66,6 +66,29 @@ func (u unit) mayDecant(ctx context.Context, lot *consumablesv1.Lot, item *consu
 			lot.GetName(), free.Text(), item.GetBaseUnitCode(), amount.Text()).With("available", free.Text()).With("lot", lot.GetName())
 	}
 	return c.Location, nil
+}
+
+// openToDecant is the container that is filled over: the lot, or as many packs of it as the amount takes, opened together.
+func (u unit) openToDecant(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, from string) (*consumablesv1.Lot, error) {
+	pack, err := packOf(lot, item)
+	if err != nil || !sealed(lot, item) {
+		return lot, err
+	}
+	there, err := store.Balance(ctx, u.Tx, lot.GetName(), from)
+	if err != nil {
+		return nil, err
+	}
+	source, err := u.opened(ctx, lot, item, stock.PacksFor(amount, pack, there), from, from, u.now)
+	if err != nil || source.GetName() == lot.GetName() {
+		return source, err
+	}
+	if err := u.moveClaims(ctx, lot, source, item, "", 0); err != nil {
+		return nil, err
+	}
+	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
+		return nil, err
+	}
+	return source, store.Lots.Save(ctx, u.Tx, source, u.now)
 }
 
 // open starts a lot's life once open, the first time that it is opened; its days are counted where it stands.

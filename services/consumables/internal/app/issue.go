@@ -141,7 +141,8 @@ func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockReque
 		if m.EffectiveTime, err = u.happened("effective_time", req.GetEffectiveTime()); err != nil {
 			return nil, err
 		}
-		if err := u.openToIssue(ctx, lot, item, req, amount, from, m.GetEffectiveTime().AsTime(), needTime(demands, lot.GetItem(), u.now)); err != nil {
+		opening, err := u.openingOf(ctx, lot, item, req, amount, from, needTime(demands, lot.GetItem(), u.now))
+		if err != nil {
 			return nil, err
 		}
 		own, met, err := u.settle(ctx, demands, lot, amount)
@@ -149,13 +150,53 @@ func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockReque
 			return nil, err
 		}
 		lot.Reserved = store.Quantity(others+own, item.GetBaseUnitCode())
-		if err := u.post(ctx, m, item, transfer(lot.GetName(), from, req.GetWorkOrder(), amount), lot); err != nil || !met {
+		if err := u.handOut(ctx, m, lot, item, opening, from, needTime(demands, lot.GetItem(), u.now)); err != nil || !met {
 			return m, err
 		}
 		return m, u.publish(ctx, "coldsection.stock.demand.met.v1", req.GetWorkOrder(), &consumablesv1.DemandsMet{
 			WorkOrder: req.GetWorkOrder(), Lines: demandLines(demands, nil),
 		})
 	})
+}
+
+// handOut posts an issue: whole packs stay sealed, and a part comes out of a container that is opened for it and must then keep
+// until it is needed. Reasons: LOT_EXPIRED, PACK_PROMISED.
+func (u unit) handOut(
+	ctx context.Context, m *consumablesv1.StockMovement, lot *consumablesv1.Lot, item *consumablesv1.Item, o stock.Opening, from string, need time.Time,
+) error {
+	order := m.GetWorkOrder()
+	if o.Part == 0 {
+		return u.post(ctx, m, item, transfer(lot.GetName(), from, order, o.Sealed), lot)
+	}
+	pack, err := u.opened(ctx, lot, item, o.Opened, from, from, m.GetEffectiveTime().AsTime())
+	if err != nil {
+		return err
+	}
+	if err := u.usable(ctx, pack, item, need); err != nil {
+		return err
+	}
+	if pack.GetName() == lot.GetName() {
+		return u.post(ctx, m, item, transfer(lot.GetName(), from, order, o.Sealed+o.Part), lot)
+	}
+	if err := u.moveClaims(ctx, lot, pack, item, order, o.Sealed); err != nil {
+		return err
+	}
+	if err := u.handOutSealed(ctx, m, lot, item, o.Sealed, from); err != nil {
+		return err
+	}
+	m.Lot, m.Quantity = pack.GetName(), store.Quantity(o.Part, item.GetBaseUnitCode())
+	return u.post(ctx, m, item, transfer(pack.GetName(), from, order, o.Part), pack)
+}
+
+// handOutSealed posts the whole packs of an issue that also opens one, and saves their lot.
+func (u unit) handOutSealed(ctx context.Context, m *consumablesv1.StockMovement, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, from string) error {
+	if amount == 0 {
+		return store.Lots.Save(ctx, u.Tx, lot, u.now)
+	}
+	s := u.movement(consumablesv1.StockMovement_ISSUED, lot, amount, item.GetBaseUnitCode())
+	s.WorkOrder, s.Reason, s.EffectiveTime = m.GetWorkOrder(), m.GetReason(), m.GetEffectiveTime()
+	m.SealedMovement = s.GetName()
+	return u.post(ctx, s, item, transfer(lot.GetName(), from, m.GetWorkOrder(), amount), lot)
 }
 
 // needTime is when an order needs an item; now, when that is past.

@@ -168,7 +168,9 @@ func (u unit) addOrigin(ctx context.Context, f *label.Facts, lot *consumablesv1.
 		measured[of.GetKind()] += float64(amount)
 		f.Parts = append(f.Parts, label.Part{Item: of.GetDisplayName(), Code: parent.GetShortCode(), Amount: part.GetQuantity().GetValue() + " " + part.GetQuantity().GetUnitCode()})
 		f.Demonstration = f.Demonstration || of.GetDemonstrationOnly()
-		if of.GetName() == item.GetName() {
+		if lot.GetSourceLot() != "" {
+			f.Made = "Opened pack of " + parent.GetShortCode()
+		} else if of.GetName() == item.GetName() {
 			f.Made = "Filled " + lot.GetCreateTime().AsTime().In(zone).Format(minutes)
 		}
 	}

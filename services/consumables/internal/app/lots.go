@@ -48,6 +48,9 @@ func (u unit) receive(ctx context.Context, req *consumablesv1.ReceiveLotRequest)
 	if lot, err = u.addReceived(ctx, lot.GetName(), amount, item); err != nil {
 		return nil, err
 	}
+	if err := u.packsReceived(ctx, lot, req.GetLot(), item, amount); err != nil {
+		return nil, err
+	}
 	return lot, u.lotFact(ctx, "received", lot, m.GetQuantity(), "")
 }
 

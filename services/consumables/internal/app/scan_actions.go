@@ -38,6 +38,9 @@ func (u unit) assess(ctx context.Context, req *consumablesv1.ParseScanRequest, r
 	}
 	reason, why = outdated(read, c, u.now, zone)
 	warn(resp, reason, why)
+	if err := u.openedBeside(ctx, resp, item); err != nil {
+		return err
+	}
 	if resp.Reason, resp.Explanation = stock.Refuse(c, at); resp.GetReason() == "" {
 		resp.Reason, resp.Explanation = differs(resp)
 	}
@@ -45,6 +48,28 @@ func (u unit) assess(ctx context.Context, req *consumablesv1.ParseScanRequest, r
 		resp.Explanation = fmt.Sprintf("Usable: %s.", lot.GetLifeRule())
 	}
 	return u.actions(ctx, scene{req: req, resp: resp, item: item, candidate: c, demands: demands, at: at})
+}
+
+// openedBeside tells who scanned the label of sealed packs that one of them is open: its label is its own, and so is its life.
+func (u unit) openedBeside(ctx context.Context, resp *consumablesv1.ParseScanResponse, item *consumablesv1.Item) error {
+	lot := resp.GetLot()
+	if pack, err := packOf(lot, item); err != nil || pack == 0 || !sealed(lot, item) {
+		return err
+	}
+	packs, err := store.OpenedPacks(ctx, u.Tx, lot.GetName(), "")
+	if err != nil || len(packs) == 0 {
+		return err
+	}
+	var codes []string
+	for _, p := range packs {
+		pack, err := store.Lots.Get(ctx, u.Tx, p.Lot)
+		if err != nil {
+			return err
+		}
+		codes = append(codes, pack.GetShortCode())
+	}
+	warn(resp, "PACK_OPENED", fmt.Sprintf("Sealed packs of lot %s are meant. If this one is open, scan or type its own code: %s.", lot.GetName(), strings.Join(codes, " or ")))
+	return nil
 }
 
 // scene is a scan of a known lot, as the rules see it.

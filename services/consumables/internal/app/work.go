@@ -169,7 +169,8 @@ func (a *App) Use(ctx context.Context, tx *storage.Tx, order, engine, lotName, v
 func (u unit) consume(
 	ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, order, engine string, at time.Time,
 ) (*consumablesv1.StockMovement, error) {
-	if err := u.openToUse(ctx, lot, item, at); err != nil {
+	lot, err := u.atJob(ctx, lot, item, amount, order, at)
+	if err != nil {
 		return nil, err
 	}
 	m := u.movement(consumablesv1.StockMovement_CONSUMED, lot, amount, item.GetBaseUnitCode())
@@ -197,6 +198,9 @@ func (a *App) ConsumeStock(ctx context.Context, req *consumablesv1.ConsumeStockR
 		}
 		at, err := u.happened("effective_time", req.GetEffectiveTime())
 		if err != nil {
+			return nil, err
+		}
+		if lot, err = u.atJob(ctx, lot, item, amount, req.GetWorkOrder(), at.AsTime()); err != nil {
 			return nil, err
 		}
 		if err := u.usable(ctx, lot, item, at.AsTime()); err != nil {

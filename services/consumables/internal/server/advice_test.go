@@ -32,7 +32,7 @@ func TestAdviceOnOrdering(t *testing.T) {
 		refused(t, "no policy", err, "REORDER_POLICY_MISSING")
 		of(d.changed(func(i *consumablesv1.Item) {
 			i.ReorderPolicy = &consumablesv1.ReorderPolicy{MinQuantity: litres("10"), CoverDays: 90, LeadDays: 14}
-			i.PackSizes = []*consumablesv1.PackSize{{DisplayName: "can", Quantity: litres("5")}}
+			i.PackSizes = []*consumablesv1.PackSize{{DisplayName: "can", Quantity: litres("2")}}
 		})).done(t)
 		lot := d.stocked("cleaner", "l1", "40", days(300)).GetName()
 		d.stocked("cleaner", "soon", "3", days(20))

@@ -119,6 +119,15 @@ func (d desk) catalogue() {
 	}
 }
 
+// draftOf is a delivery of an item, with a last usable day unless that is zero.
+func (d desk) draftOf(item, id string, useBy time.Time) *consumablesv1.Lot {
+	lot := &consumablesv1.Lot{Item: "items/" + item, ManufacturerLot: "M-" + id, Certificate: &consumablesv1.Certificate{Number: "C-" + id}}
+	if !useBy.IsZero() {
+		lot.UseByDate = &date.Date{Year: int32(useBy.Year()), Month: int32(useBy.Month()), Day: int32(useBy.Day())}
+	}
+	return lot
+}
+
 // received books a lot in, with a last usable day unless that is zero, and leaves it held.
 func (d desk) received(item, id, amount string, useBy time.Time) *consumablesv1.Lot {
 	d.t.Helper()
@@ -126,12 +135,8 @@ func (d desk) received(item, id, amount string, useBy time.Time) *consumablesv1.
 	if item == "o-ring" {
 		unit = "{each}"
 	}
-	lot := &consumablesv1.Lot{Item: "items/" + item, ManufacturerLot: "M-" + id, Certificate: &consumablesv1.Certificate{Number: "C-" + id}}
-	if !useBy.IsZero() {
-		lot.UseByDate = &date.Date{Year: int32(useBy.Year()), Month: int32(useBy.Month()), Day: int32(useBy.Day())}
-	}
 	return of(d.ReceiveLot(d.clerk(), &consumablesv1.ReceiveLotRequest{
-		LotId: id, Location: shelf, Quantity: &commonv1.Quantity{Value: amount, UnitCode: unit}, Lot: lot,
+		LotId: id, Location: shelf, Quantity: &commonv1.Quantity{Value: amount, UnitCode: unit}, Lot: d.draftOf(item, id, useBy),
 	})).done(d.t)
 }
 

@@ -121,39 +121,6 @@ func TestMetDemandIsToldOnce(t *testing.T) {
 	})
 }
 
-// A part of a container that is handed out opens the lot (L03: 90 days once open); sealed ones, whole packs and pieces don't.
-func TestAnIssueOpensTheContainer(t *testing.T) {
-	desks(t, func(t *testing.T, d desk) {
-		lot := d.stocked("cleaner", "l1", "20", time.Date(2027, 6, 30, 0, 0, 0, 0, time.UTC)).GetName()
-		d.needs(order, "cleaner", "9")
-		sealed := of(d.IssueStock(d.clerk(), &consumablesv1.IssueStockRequest{Name: lot, WorkOrder: order, Quantity: litres("5"), SealedContainers: true})).done(t)
-		if d.lot(lot).GetOpenTime() != nil {
-			t.Error("a sealed container opened the lot")
-		}
-		item := of(d.GetItem(d.clerk(), &consumablesv1.GetItemRequest{Name: "items/cleaner"})).done(t)
-		item.PackSizes = []*consumablesv1.PackSize{{DisplayName: "can", Quantity: litres("2")}}
-		of(d.UpdateItem(d.clerk(), &consumablesv1.UpdateItemRequest{Item: item})).done(t)
-		of(d.issue(lot, order, "2")).done(t)
-		if d.lot(lot).GetOpenTime() != nil {
-			t.Error("a whole can opened the lot")
-		}
-		d.clock.Advance(time.Hour)
-		of(d.issue(lot, order, "0.5")).done(t)
-		if got := d.lot(lot); !got.GetOpenTime().AsTime().Equal(morning.Add(time.Hour)) || got.GetExpireTime().AsTime().Format(time.DateOnly) != "2027-02-23" {
-			t.Errorf("opened %v, usable until %v (%s)", got.GetOpenTime().AsTime(), got.GetExpireTime().AsTime(), got.GetLifeRule())
-		}
-		of(d.back(sealed.GetName(), "5", "not needed")).done(t)
-		other := d.stocked("cleaner", "l2", "5", days(300)).GetName()
-		of(d.IssueStock(d.clerk(), &consumablesv1.IssueStockRequest{
-			Name: other, WorkOrder: order, Quantity: litres("1"), SealedContainers: true, OverrideReason: "a full can is wanted",
-		})).done(t)
-		of(d.use(other, order, "engines/e1", "0.4")).done(t)
-		if d.lot(other).GetOpenTime() == nil {
-			t.Error("used on an engine and not opened")
-		}
-	})
-}
-
 // What would not keep until the order needs it, once open, is not opened for it.
 func TestWhatDoesNotKeepOpenIsNotIssuedEarly(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"math"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -132,4 +133,34 @@ func (f Family) Movements(ctx context.Context) ([]*consumablesv1.StockMovement, 
 		return m, proto.Unmarshal(body, m)
 	}, f.with+`SELECT m.body FROM family f JOIN movements m ON m.lot = f.lot WHERE m.kind IN ('RECEIVED', 'ISSUED', 'BLENDED', 'CONSUMED')
 		AND m.effective_time <= $2 ORDER BY m.create_time, m.name`, f.lot, f.until)
+}
+
+// OpenedPacks reads what is left at a place, or anywhere in stores and with jobs when none is named, of the packs that were opened
+// of a lot, the first to end first.
+func OpenedPacks(ctx context.Context, tx *storage.Tx, lot, location string) ([]stock.Posting, error) {
+	opened, err := Lots.Where(ctx, tx, `name IN (SELECT target FROM genealogy WHERE origin = $1)
+		ORDER BY CASE WHEN expire_time = 0 THEN 1 ELSE 0 END, expire_time, name`, lot)
+	if err != nil {
+		return nil, err
+	}
+	var packs []stock.Posting
+	for _, pack := range opened {
+		if pack.GetSourceLot() != lot {
+			continue // a container that was filled from it, or a mix
+		}
+		balances, err := Balances(ctx, tx, pack.GetName())
+		if err != nil {
+			return nil, err
+		}
+		left := stock.Posting{Lot: pack.GetName(), Location: location}
+		for _, b := range balances {
+			if b.Location == location || location == "" && (Physical(b.Location) || strings.HasPrefix(b.Location, "workOrders/")) {
+				left.Amount += b.Amount
+			}
+		}
+		if left.Amount > 0 {
+			packs = append(packs, left)
+		}
+	}
+	return packs, nil
 }
