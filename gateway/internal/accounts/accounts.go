@@ -53,6 +53,8 @@ type Store struct {
 	Keys  *auth.Keys // seals the secrets of second factors
 	// SecondFactorRoles are the roles whose holders may do nothing by password alone until they have a second factor.
 	SecondFactorRoles []string
+
+	recent recent
 }
 
 // The tables of resources.

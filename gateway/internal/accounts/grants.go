@@ -69,24 +69,25 @@ func (s *Store) liveKey(ctx context.Context, tx *storage.Tx, query string, args 
 	return key, account, nil
 }
 
-// keyOwner finds the account of an API key or of a token of one, and what it is narrowed to.
-func (s *Store) keyOwner(ctx context.Context, tx *storage.Tx, hash string) (account string, since int64, scopes []string, err error) {
+// keyOwner finds the account of an API key or of a token of one, what it is narrowed to, and until when it works.
+func (s *Store) keyOwner(ctx context.Context, tx *storage.Tx, hash string) (account string, since int64, scopes []string, until int64, err error) {
 	key, owner, err := s.liveKey(ctx, tx, "SELECT api_key FROM api_key_secrets WHERE secret_hash = $1", hash)
 	if err == nil {
-		return owner.GetName(), storage.Micros(key.GetCreateTime().AsTime()), key.GetScopes(), nil
+		return owner.GetName(), storage.Micros(key.GetCreateTime().AsTime()), key.GetScopes(), storage.Micros(key.GetExpireTime().AsTime()), nil
 	}
 	if !errors.Is(err, storage.ErrNoRows) {
-		return "", 0, nil, err
+		return "", 0, nil, 0, err
 	}
 	var text string
 	now := storage.Micros(s.Clock.Now())
-	err = tx.QueryRow(ctx, "SELECT scopes FROM access_tokens WHERE token_hash = $1 AND expire_time > $2", hash, now).Scan(&text)
+	err = tx.QueryRow(ctx, "SELECT scopes, expire_time FROM access_tokens WHERE token_hash = $1 AND expire_time > $2", hash, now).Scan(&text, &until)
 	if err != nil {
-		return "", 0, nil, err
+		return "", 0, nil, 0, err
 	}
 	key, owner, err = s.liveKey(ctx, tx, "SELECT api_key FROM access_tokens WHERE token_hash = $1", hash)
 	if err != nil {
-		return "", 0, nil, err
+		return "", 0, nil, 0, err
 	}
-	return owner.GetName(), storage.Micros(key.GetCreateTime().AsTime()), strings.Fields(text), nil
+	until = min(until, storage.Micros(key.GetExpireTime().AsTime()))
+	return owner.GetName(), storage.Micros(key.GetCreateTime().AsTime()), strings.Fields(text), until, nil
 }

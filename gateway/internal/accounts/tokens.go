@@ -156,17 +156,33 @@ func (s *Store) SignOut(ctx context.Context, session string) error {
 // Identify says whose token this is: of a session, an API key or a token that a key was exchanged for. The session id of the identity is the token's hash, which
 // opens nothing. Reason: CREDENTIALS_WRONG.
 func (s *Store) Identify(ctx context.Context, token string) (id auth.Identity, csrf string, err error) {
-	hash, now := auth.HashSecret(token), storage.Micros(s.Clock.Now())
+	hash, changes := auth.HashSecret(token), s.DB.Changes()
+	if known, ok := s.recent.find(hash, changes, storage.Micros(s.Clock.Now())); ok {
+		return known.id, known.csrf, nil
+	}
+	found, err := s.identify(ctx, hash)
+	if err != nil {
+		return auth.Identity{}, "", err
+	}
+	if s.DB.Sole() {
+		s.recent.keep(hash, changes, found)
+	}
+	return found.id, found.csrf, nil
+}
+
+// identify reads whose token has this hash.
+func (s *Store) identify(ctx context.Context, hash string) (found caller, err error) {
+	now := storage.Micros(s.Clock.Now())
 	var account *accessv1.Account
 	var since int64
 	var method string
 	var scopes []string
 	err = s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		var name string
-		err := tx.QueryRow(ctx, "SELECT account, csrf_token, auth_time, method FROM sessions WHERE token_hash = $1 AND expire_time > $2", hash, now).
-			Scan(&name, &csrf, &since, &method)
+		err := tx.QueryRow(ctx, "SELECT account, csrf_token, auth_time, method, expire_time FROM sessions WHERE token_hash = $1 AND expire_time > $2", hash, now).
+			Scan(&name, &found.csrf, &since, &method, &found.until)
 		if errors.Is(err, storage.ErrNoRows) {
-			name, since, scopes, err = s.keyOwner(ctx, tx, hash)
+			name, since, scopes, found.until, err = s.keyOwner(ctx, tx, hash)
 		}
 		if err != nil {
 			return err
@@ -176,10 +192,10 @@ func (s *Store) Identify(ctx context.Context, token string) (id auth.Identity, c
 	})
 	usable := account.GetState() == accessv1.Account_ACTIVE
 	if errors.Is(err, storage.ErrNoRows) || fault.HasReason(err, "NOT_FOUND") || err == nil && !usable {
-		return id, "", fault.New(fault.Unauthenticated, "CREDENTIALS_WRONG", "This session or key is not valid any more. Sign in again.")
+		return found, fault.New(fault.Unauthenticated, "CREDENTIALS_WRONG", "This session or key is not valid any more. Sign in again.")
 	}
 	if err != nil {
-		return id, "", err
+		return found, err
 	}
 	roles, kind := narrowed(slices.Clone(account.GetRoles()), scopes), auth.Human
 	if s.factorDue(account, method) {
@@ -188,11 +204,12 @@ func (s *Store) Identify(ctx context.Context, token string) (id auth.Identity, c
 	if account.GetKind() == accessv1.Account_MACHINE {
 		kind = auth.Machine
 	}
-	return auth.Identity{
+	found.id = auth.Identity{
 		Account: account.GetName(), Person: account.GetPerson(), DisplayName: account.GetDisplayName(),
 		Roles: roles, Kind: kind, AuthTime: storage.FromMicros(since), SessionID: hash,
 		Owners: slices.Clone(account.GetOwners()), Scopes: scopes,
-	}, csrf, nil
+	}
+	return found, nil
 }
 
 // CreateKey makes an API key that has no secret yet.

@@ -15,6 +15,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"sync/atomic"
 	"time"
 
 	"coldsection.example/services/platform/fault"
@@ -53,6 +54,7 @@ type DB struct {
 	read    *sql.DB
 	writer  *groupWriter
 	release func() error
+	changes atomic.Uint64
 }
 
 // Open opens the database and brings its schema up to date: the platform's tables and the service's. It refuses a schema
@@ -91,11 +93,18 @@ type Func func(ctx context.Context, tx *Tx) error
 
 // Update runs fn in one write transaction and returns once it is durable.
 func (db *DB) Update(ctx context.Context, fn Func) error {
+	defer db.changes.Add(1) // whatever came of it: a commit may have happened although it failed
 	if db.writer != nil {
 		return db.writer.do(ctx, fn)
 	}
 	return db.updatePostgres(ctx, fn)
 }
+
+// Changes counts the Updates of this process that ended: what was read before an Update returned may be outdated after it.
+func (db *DB) Changes() uint64 { return db.changes.Load() }
+
+// Sole says whether no other process writes this database, so that Changes tells of every change.
+func (db *DB) Sole() bool { return db.engine == SQLite }
 
 // View runs fn on one snapshot; writes in it fail.
 func (db *DB) View(ctx context.Context, fn Func) error {
