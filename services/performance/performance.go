@@ -65,6 +65,10 @@ func (e engines) ListEngines(ctx context.Context, req *compliancev1.ListEnginesR
 	return e.client.ListEngines(rpc.AsService(ctx, "performance"), req)
 }
 
+func (e engines) ListFittings(ctx context.Context, req *compliancev1.ListFittingsRequest) (*compliancev1.ListFittingsResponse, error) {
+	return e.client.ListFittings(rpc.AsService(ctx, "performance"), req)
+}
+
 // Register adds the service's RPCs.
 func (s *Service) Register(r rpc.Registrar) { server.Register(r, s.app) }
 

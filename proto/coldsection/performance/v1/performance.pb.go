@@ -3957,7 +3957,7 @@ func (x *CauseStep) GetCauses() []*Cause {
 type Cause struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// fouling, hot_section, bleed_leak, itt_indication, torque_indication, fuel_flow_indication, ng_indication,
-	// power_turbine, combustion, inlet or other.
+	// power_turbine, combustion, inlet, air_data_indication (of the air that both engines of an aircraft share) or other.
 	Cause string `protobuf:"bytes,1,opt,name=cause,proto3" json:"cause,omitempty"`
 	// From 0 to 1, given the readings and the stated priors.
 	Probability float64 `protobuf:"fixed64,2,opt,name=probability,proto3" json:"probability,omitempty"`

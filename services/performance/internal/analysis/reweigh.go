@@ -1,7 +1,6 @@
 package analysis
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -131,18 +130,13 @@ func moved(before, after []Cause) bool {
 
 // lifted are causes with dirt so much more likely than it was.
 func lifted(causes []Cause, dirt float64) []Cause {
-	out, total := slices.Clone(causes), 0.0
+	out := slices.Clone(causes)
 	for i := range out {
 		if out[i].Name == fouling {
 			out[i].Probability *= dirt
 		}
-		total += out[i].Probability
 	}
-	for i := range out {
-		out[i].Probability /= total
-	}
-	slices.SortStableFunc(out, func(a, b Cause) int { return cmp.Compare(b.Probability, a.Probability) })
-	return out
+	return normalised(out)
 }
 
 // bare are causes without their evidence.

@@ -86,6 +86,10 @@ func (u unit) save(ctx context.Context, p store.Profile, data engineData, result
 	if err := u.saveRecoveries(ctx, p, result); err != nil {
 		return err
 	}
+	var err error
+	if result.Shifts, err = u.twins(ctx, p.Name, result.Shifts); err != nil {
+		return err
+	}
 	if err := u.saveAssessment(ctx, p, data, result); err != nil {
 		return err
 	}

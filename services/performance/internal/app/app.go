@@ -27,6 +27,7 @@ import (
 type Engines interface {
 	GetEngine(ctx context.Context, req *compliancev1.GetEngineRequest) (*compliancev1.Engine, error)
 	ListEngines(ctx context.Context, req *compliancev1.ListEnginesRequest) (*compliancev1.ListEnginesResponse, error)
+	ListFittings(ctx context.Context, req *compliancev1.ListFittingsRequest) (*compliancev1.ListFittingsResponse, error)
 }
 
 // App is the use cases of engine performance.
@@ -75,15 +76,21 @@ func (a *App) know(ctx context.Context, nameOrSerial string) (p store.Profile, e
 		p, ok, err = store.FindProfile(ctx, tx, nameOrSerial)
 		return err
 	})
-	if ok || err != nil {
+	if err != nil {
 		return p, err
+	}
+	if ok {
+		return p, a.fit(ctx, p.Name)
 	}
 	engine, err := a.ask(ctx, nameOrSerial)
 	if err != nil {
 		return p, err
 	}
 	p = store.Profile{Name: engine.GetName(), Serial: engine.GetSerial(), Model: engine.GetEngineModel()}
-	return p, a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return store.SaveProfile(ctx, tx, p) })
+	if err := a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return store.SaveProfile(ctx, tx, p) }); err != nil {
+		return p, err
+	}
+	return p, a.fit(ctx, p.Name)
 }
 
 func (a *App) ask(ctx context.Context, nameOrSerial string) (*compliancev1.Engine, error) {

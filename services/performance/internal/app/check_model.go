@@ -3,9 +3,11 @@ package app
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/performance/internal/analysis"
 	"coldsection.example/services/performance/internal/heater"
 	"coldsection.example/services/platform/fault"
 )
@@ -137,10 +139,10 @@ func checkSignatures(m *performancev1.EngineModel) error {
 	seen := map[string]bool{}
 	for i, s := range m.GetSignatures() {
 		field := fmt.Sprintf("engine_model.signatures[%d]", i)
-		_, known := checks[s.GetCause()]
+		known := slices.Contains(analysis.Causes(), s.GetCause())
 		largest := math.Max(math.Abs(s.GetIttC()), math.Max(math.Abs(s.GetNgPct()), math.Abs(s.GetFuelFlowPct())))
 		switch {
-		case !known || s.GetCause() == "other" || seen[s.GetCause()]:
+		case !known || seen[s.GetCause()]:
 			return fault.Invalid(field, "SIGNATURE_INVALID", "The cause %q is not known here or stands here twice. Name each known cause once.", s.GetCause())
 		case !(largest > 0 && largest <= 100):
 			return fault.Invalid(field, "SIGNATURE_INVALID", "The signature of %q has no direction, or a change of more than 100. Correct it.", s.GetCause())

@@ -13,7 +13,9 @@ var checks = map[string]string{
 	"bleed_leak": "Check the bleed valves, ducts and seals for leaks.", "itt_indication": "Check the temperature harness, its trim and the indicator.",
 	"torque_indication": "Check the calibration of the torque indication.", "fuel_flow_indication": "Check the calibration of the fuel-flow indication.",
 	"ng_indication": "Check the speed sensor and its indicator.", "power_turbine": "Compare torque at equal fuel flow with the other engine, then inspect the power turbine.",
-	"combustion": "Test the fuel nozzles.", "inlet": "Look for a blocked or damaged inlet.", "other": "Compare the readings with their log, then look at everything done that day.",
+	"combustion": "Test the fuel nozzles.", "inlet": "Look for a blocked or damaged inlet.",
+	analysis.AirData: "Check the air temperature and altitude indications that both engines share.",
+	"other":          "Compare the readings with their log, then look at everything done that day.",
 }
 
 // shiftsOf tells each shift with its causes; what is less probable than one in a hundred is left out.

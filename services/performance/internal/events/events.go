@@ -9,6 +9,7 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/performance/internal/app"
+	"coldsection.example/services/performance/internal/store"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/owners"
 	"coldsection.example/services/platform/storage"
@@ -21,7 +22,7 @@ func Consumer(a *app.App) eventbus.Consumer {
 		Types:   []string{"coldsection.workorder.released.v1", "coldsection.engine.registered.v1", "coldsection.engine.changed.v1"},
 		Handle: func(ctx context.Context, m eventbus.Message) (eventbus.Effect, error) {
 			if strings.HasPrefix(m.Type, "coldsection.engine.") {
-				return owned(m)
+				return fitted(ctx, a, m)
 			}
 			var fact workordersv1.WorkOrderChanged
 			if err := m.Decode(&fact); err != nil {
@@ -35,13 +36,20 @@ func Consumer(a *app.App) eventbus.Consumer {
 	}
 }
 
-// owned keeps whose an engine is.
-func owned(m eventbus.Message) (eventbus.Effect, error) {
+// fitted keeps whose an engine is and where it is fitted, for which compliance is asked, as the fact tells of today only.
+func fitted(ctx context.Context, a *app.App, m eventbus.Message) (eventbus.Effect, error) {
 	var fact compliancev1.EngineChanged
 	if err := m.Decode(&fact); err != nil {
 		return nil, err
 	}
+	fittings, err := a.Fittings(ctx, fact.GetEngine())
+	if err != nil {
+		return nil, err
+	}
 	return func(ctx context.Context, tx *storage.Tx) error {
-		return owners.Learn(ctx, tx, fact.GetEngine(), fact.GetOwner())
+		if err := owners.Learn(ctx, tx, fact.GetEngine(), fact.GetOwner()); err != nil {
+			return err
+		}
+		return store.SaveFittings(ctx, tx, fact.GetEngine(), fittings)
 	}, nil
 }

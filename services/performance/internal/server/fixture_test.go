@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/genproto/googleapis/type/date"
+
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
@@ -57,6 +59,17 @@ func (register) ListEngines(_ context.Context, req *compliancev1.ListEnginesRequ
 		}
 	}
 	return &compliancev1.ListEnginesResponse{}, nil
+}
+
+// fittings say that engines one and two have been on one aircraft since 2020.
+func (register) ListFittings(_ context.Context, req *compliancev1.ListFittingsRequest) (*compliancev1.ListFittingsResponse, error) {
+	out := &compliancev1.ListFittingsResponse{}
+	for _, e := range known[:2] {
+		if req.GetFilter() == fmt.Sprintf("item = %q", e.GetName()) {
+			out.Fittings = append(out.Fittings, &compliancev1.Fitting{Item: e.GetName(), Host: "aircraft/demo", InstallDate: &date.Date{Year: 2020, Month: 1, Day: 1}})
+		}
+	}
+	return out, nil
 }
 
 // bench is engine performance as its callers see it: over gRPC, on a real database.
