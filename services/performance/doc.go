@@ -5,7 +5,8 @@
 // silently; the result does not depend on the order of arrival, and an advice never looks ahead; every analysis names the
 // revision of the engine model that it used; "cannot tell" is an answer.
 //
-// It serves PerformanceService, PerformanceQueryService, ReadingsService, BaselineService, and PerformanceCalculationService, which changes nothing. It publishes
+// It serves PerformanceService, PerformanceQueryService, ReadingsService, OperationsService for its long imports, BaselineService, and
+// PerformanceCalculationService, which changes nothing. It publishes
 // coldsection.performance.* and coldsection.engine.reading.* facts and reacts to coldsection.workorder.released. Its tables are in
 // internal/store/migrations. It never issues work.
 package performance

@@ -3,6 +3,7 @@ package performance
 import (
 	"context"
 	"errors"
+	"log/slog"
 
 	"google.golang.org/grpc"
 
@@ -30,6 +31,7 @@ type Deps struct {
 	IDs        ids.Source
 	Lister     *listing.Lister
 	Compliance grpc.ClientConnInterface
+	Log        *slog.Logger
 }
 
 // Service is the running performance service.
@@ -46,6 +48,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Service, error) {
 	}
 	engines := engines{compliancev1.NewComplianceQueryServiceClient(deps.Compliance)}
 	a := &app.App{DB: db, Clock: deps.Clock, IDs: deps.IDs, Lister: deps.Lister, Engines: engines}
+	a.OpenOperations(deps.Log)
 	if err := a.SettleAll(ctx); err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
@@ -74,6 +77,9 @@ func (s *Service) Register(r rpc.Registrar) { server.Register(r, s.app) }
 
 // Consumers are the service's subscriptions.
 func (s *Service) Consumers() []eventbus.Consumer { return []eventbus.Consumer{events.Consumer(s.app)} }
+
+// Work works the service's long-running operations until ctx ends.
+func (s *Service) Work(ctx context.Context) { s.app.Operations.Run(ctx) }
 
 // DB is the service's database, on which the suite runs the relay and the consumers.
 func (s *Service) DB() *storage.DB { return s.db }

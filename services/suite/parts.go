@@ -60,7 +60,7 @@ var constructors = map[string]func(ctx context.Context, s *Suite, store storage.
 			return nil, err
 		}
 		return performance.New(ctx, performance.Config{Storage: store},
-			performance.Deps{Clock: s.clock, IDs: s.ids, Lister: s.lister, Compliance: toCompliance})
+			performance.Deps{Clock: s.clock, IDs: s.ids, Lister: s.lister, Compliance: toCompliance, Log: s.log.With("part", Performance)})
 	},
 	WorkOrders: func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error) {
 		others := map[string]grpc.ClientConnInterface{}

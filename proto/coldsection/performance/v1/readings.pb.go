@@ -10,6 +10,7 @@ package performancev1
 
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	longrunningpb "cloud.google.com/go/longrunning/autogen/longrunningpb"
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
@@ -190,6 +191,97 @@ func (x *CorrectReadingRequest) GetValidateOnly() bool {
 	return false
 }
 
+// The request to start the import of a table of readings.
+type BulkImportReadingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where the readings come from.
+	Source string `protobuf:"bytes,1,opt,name=source,proto3" json:"source,omitempty"`
+	// The file: a header with a unit in each name, such as "oat_c", then a row for each reading.
+	Content []byte `protobuf:"bytes,2,opt,name=content,proto3" json:"content,omitempty"`
+	// The format of content.
+	Format TableFormat `protobuf:"varint,3,opt,name=format,proto3,enum=coldsection.performance.v1.TableFormat" json:"format,omitempty"`
+	// Which sheet of a workbook with several.
+	Sheet string `protobuf:"bytes,4,opt,name=sheet,proto3" json:"sheet,omitempty"`
+	// Columns whose headings are not known here.
+	Columns []*ColumnMapping `protobuf:"bytes,5,rep,name=columns,proto3" json:"columns,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BulkImportReadingsRequest) Reset() {
+	*x = BulkImportReadingsRequest{}
+	mi := &file_coldsection_performance_v1_readings_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BulkImportReadingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BulkImportReadingsRequest) ProtoMessage() {}
+
+func (x *BulkImportReadingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_readings_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BulkImportReadingsRequest.ProtoReflect.Descriptor instead.
+func (*BulkImportReadingsRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_readings_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *BulkImportReadingsRequest) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *BulkImportReadingsRequest) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *BulkImportReadingsRequest) GetFormat() TableFormat {
+	if x != nil {
+		return x.Format
+	}
+	return TableFormat_TABLE_FORMAT_UNSPECIFIED
+}
+
+func (x *BulkImportReadingsRequest) GetSheet() string {
+	if x != nil {
+		return x.Sheet
+	}
+	return ""
+}
+
+func (x *BulkImportReadingsRequest) GetColumns() []*ColumnMapping {
+	if x != nil {
+		return x.Columns
+	}
+	return nil
+}
+
+func (x *BulkImportReadingsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 // The request to take readings away.
 type ExportReadingsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -207,7 +299,7 @@ type ExportReadingsRequest struct {
 
 func (x *ExportReadingsRequest) Reset() {
 	*x = ExportReadingsRequest{}
-	mi := &file_coldsection_performance_v1_readings_proto_msgTypes[2]
+	mi := &file_coldsection_performance_v1_readings_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -219,7 +311,7 @@ func (x *ExportReadingsRequest) String() string {
 func (*ExportReadingsRequest) ProtoMessage() {}
 
 func (x *ExportReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_readings_proto_msgTypes[2]
+	mi := &file_coldsection_performance_v1_readings_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -232,7 +324,7 @@ func (x *ExportReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ExportReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_readings_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_performance_v1_readings_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *ExportReadingsRequest) GetParent() string {
@@ -280,7 +372,7 @@ type ExportReadingsResponse struct {
 
 func (x *ExportReadingsResponse) Reset() {
 	*x = ExportReadingsResponse{}
-	mi := &file_coldsection_performance_v1_readings_proto_msgTypes[3]
+	mi := &file_coldsection_performance_v1_readings_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -292,7 +384,7 @@ func (x *ExportReadingsResponse) String() string {
 func (*ExportReadingsResponse) ProtoMessage() {}
 
 func (x *ExportReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_readings_proto_msgTypes[3]
+	mi := &file_coldsection_performance_v1_readings_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -305,7 +397,7 @@ func (x *ExportReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ExportReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_readings_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_performance_v1_readings_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ExportReadingsResponse) GetContent() []byte {
@@ -340,7 +432,7 @@ var File_coldsection_performance_v1_readings_proto protoreflect.FileDescriptor
 
 const file_coldsection_performance_v1_readings_proto_rawDesc = "" +
 	"\n" +
-	")coldsection/performance/v1/readings.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a,coldsection/performance/v1/performance.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xcc\x01\n" +
+	")coldsection/performance/v1/readings.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a,coldsection/performance/v1/performance.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a#google/longrunning/operations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xcc\x01\n" +
 	"\x12HoldReadingRequest\x12?\n" +
 	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
 	"\x1bcoldsection.example/Reading\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -357,7 +449,15 @@ const file_coldsection_performance_v1_readings_proto_rawDesc = "" +
 	"\x04etag\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xa9\x02\n" +
+	"\rvalidate_only\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xe7\x02\n" +
+	"\x19BulkImportReadingsRequest\x12#\n" +
+	"\x06source\x18\x01 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18PR\x06source\x12*\n" +
+	"\acontent\x18\x02 \x01(\fB\x10\xe2A\x01\x02\xbaH\tz\a\x10\x01\x18\x80\x80\x80\bR\acontent\x12M\n" +
+	"\x06format\x18\x03 \x01(\x0e2'.coldsection.performance.v1.TableFormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12!\n" +
+	"\x05sheet\x18\x04 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18dR\x05sheet\x12R\n" +
+	"\acolumns\x18\x05 \x03(\v2).coldsection.performance.v1.ColumnMappingB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\x80\x02R\acolumns\x123\n" +
+	"\n" +
+	"request_id\x18\x06 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xa9\x02\n" +
 	"\x15ExportReadingsRequest\x12C\n" +
 	"\x06parent\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\x12\x1bcoldsection.example/Reading\xbaH\x04r\x02\x10\x01R\x06parent\x12M\n" +
 	"\x06format\x18\x02 \x01(\x0e2'.coldsection.performance.v1.TableFormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12?\n" +
@@ -369,10 +469,11 @@ const file_coldsection_performance_v1_readings_proto_rawDesc = "" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
 	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName\x12!\n" +
-	"\trow_count\x18\x04 \x01(\x05B\x04\xe2A\x01\x03R\browCount2\xf3\x03\n" +
+	"\trow_count\x18\x04 \x01(\x05B\x04\xe2A\x01\x03R\browCount2\x84\x05\n" +
 	"\x0fReadingsService\x12\x93\x01\n" +
 	"\vHoldReading\x12..coldsection.performance.v1.HoldReadingRequest\x1a#.coldsection.performance.v1.Reading\"/\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{name=engines/*/readings/*}:hold\x12\x9c\x01\n" +
-	"\x0eCorrectReading\x121.coldsection.performance.v1.CorrectReadingRequest\x1a#.coldsection.performance.v1.Reading\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engines/*/readings/*}:correct\x12\xaa\x01\n" +
+	"\x0eCorrectReading\x121.coldsection.performance.v1.CorrectReadingRequest\x1a#.coldsection.performance.v1.Reading\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engines/*/readings/*}:correct\x12\x8e\x01\n" +
+	"\x12BulkImportReadings\x125.coldsection.performance.v1.BulkImportReadingsRequest\x1a\x1d.google.longrunning.Operation\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/readings:bulkImport\x12\xaa\x01\n" +
 	"\x0eExportReadings\x121.coldsection.performance.v1.ExportReadingsRequest\x1a2.coldsection.performance.v1.ExportReadingsResponse\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{parent=engines/*}/readings:export\x90\x02\x01BDZBcoldsection.example/proto/coldsection/performance/v1;performancev1b\x06proto3"
 
 var (
@@ -387,32 +488,39 @@ func file_coldsection_performance_v1_readings_proto_rawDescGZIP() []byte {
 	return file_coldsection_performance_v1_readings_proto_rawDescData
 }
 
-var file_coldsection_performance_v1_readings_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_coldsection_performance_v1_readings_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_coldsection_performance_v1_readings_proto_goTypes = []any{
-	(*HoldReadingRequest)(nil),     // 0: coldsection.performance.v1.HoldReadingRequest
-	(*CorrectReadingRequest)(nil),  // 1: coldsection.performance.v1.CorrectReadingRequest
-	(*ExportReadingsRequest)(nil),  // 2: coldsection.performance.v1.ExportReadingsRequest
-	(*ExportReadingsResponse)(nil), // 3: coldsection.performance.v1.ExportReadingsResponse
-	(*Reading)(nil),                // 4: coldsection.performance.v1.Reading
-	(TableFormat)(0),               // 5: coldsection.performance.v1.TableFormat
-	(*timestamppb.Timestamp)(nil),  // 6: google.protobuf.Timestamp
+	(*HoldReadingRequest)(nil),        // 0: coldsection.performance.v1.HoldReadingRequest
+	(*CorrectReadingRequest)(nil),     // 1: coldsection.performance.v1.CorrectReadingRequest
+	(*BulkImportReadingsRequest)(nil), // 2: coldsection.performance.v1.BulkImportReadingsRequest
+	(*ExportReadingsRequest)(nil),     // 3: coldsection.performance.v1.ExportReadingsRequest
+	(*ExportReadingsResponse)(nil),    // 4: coldsection.performance.v1.ExportReadingsResponse
+	(*Reading)(nil),                   // 5: coldsection.performance.v1.Reading
+	(TableFormat)(0),                  // 6: coldsection.performance.v1.TableFormat
+	(*ColumnMapping)(nil),             // 7: coldsection.performance.v1.ColumnMapping
+	(*timestamppb.Timestamp)(nil),     // 8: google.protobuf.Timestamp
+	(*longrunningpb.Operation)(nil),   // 9: google.longrunning.Operation
 }
 var file_coldsection_performance_v1_readings_proto_depIdxs = []int32{
-	4, // 0: coldsection.performance.v1.CorrectReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	5, // 1: coldsection.performance.v1.ExportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
-	6, // 2: coldsection.performance.v1.ExportReadingsRequest.start_time:type_name -> google.protobuf.Timestamp
-	6, // 3: coldsection.performance.v1.ExportReadingsRequest.end_time:type_name -> google.protobuf.Timestamp
-	0, // 4: coldsection.performance.v1.ReadingsService.HoldReading:input_type -> coldsection.performance.v1.HoldReadingRequest
-	1, // 5: coldsection.performance.v1.ReadingsService.CorrectReading:input_type -> coldsection.performance.v1.CorrectReadingRequest
-	2, // 6: coldsection.performance.v1.ReadingsService.ExportReadings:input_type -> coldsection.performance.v1.ExportReadingsRequest
-	4, // 7: coldsection.performance.v1.ReadingsService.HoldReading:output_type -> coldsection.performance.v1.Reading
-	4, // 8: coldsection.performance.v1.ReadingsService.CorrectReading:output_type -> coldsection.performance.v1.Reading
-	3, // 9: coldsection.performance.v1.ReadingsService.ExportReadings:output_type -> coldsection.performance.v1.ExportReadingsResponse
-	7, // [7:10] is the sub-list for method output_type
-	4, // [4:7] is the sub-list for method input_type
-	4, // [4:4] is the sub-list for extension type_name
-	4, // [4:4] is the sub-list for extension extendee
-	0, // [0:4] is the sub-list for field type_name
+	5,  // 0: coldsection.performance.v1.CorrectReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	6,  // 1: coldsection.performance.v1.BulkImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
+	7,  // 2: coldsection.performance.v1.BulkImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
+	6,  // 3: coldsection.performance.v1.ExportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
+	8,  // 4: coldsection.performance.v1.ExportReadingsRequest.start_time:type_name -> google.protobuf.Timestamp
+	8,  // 5: coldsection.performance.v1.ExportReadingsRequest.end_time:type_name -> google.protobuf.Timestamp
+	0,  // 6: coldsection.performance.v1.ReadingsService.HoldReading:input_type -> coldsection.performance.v1.HoldReadingRequest
+	1,  // 7: coldsection.performance.v1.ReadingsService.CorrectReading:input_type -> coldsection.performance.v1.CorrectReadingRequest
+	2,  // 8: coldsection.performance.v1.ReadingsService.BulkImportReadings:input_type -> coldsection.performance.v1.BulkImportReadingsRequest
+	3,  // 9: coldsection.performance.v1.ReadingsService.ExportReadings:input_type -> coldsection.performance.v1.ExportReadingsRequest
+	5,  // 10: coldsection.performance.v1.ReadingsService.HoldReading:output_type -> coldsection.performance.v1.Reading
+	5,  // 11: coldsection.performance.v1.ReadingsService.CorrectReading:output_type -> coldsection.performance.v1.Reading
+	9,  // 12: coldsection.performance.v1.ReadingsService.BulkImportReadings:output_type -> google.longrunning.Operation
+	4,  // 13: coldsection.performance.v1.ReadingsService.ExportReadings:output_type -> coldsection.performance.v1.ExportReadingsResponse
+	10, // [10:14] is the sub-list for method output_type
+	6,  // [6:10] is the sub-list for method input_type
+	6,  // [6:6] is the sub-list for extension type_name
+	6,  // [6:6] is the sub-list for extension extendee
+	0,  // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_readings_proto_init() }
@@ -427,7 +535,7 @@ func file_coldsection_performance_v1_readings_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_readings_proto_rawDesc), len(file_coldsection_performance_v1_readings_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   4,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -125,6 +125,33 @@ func local_request_ReadingsService_CorrectReading_0(ctx context.Context, marshal
 	return msg, metadata, err
 }
 
+func request_ReadingsService_BulkImportReadings_0(ctx context.Context, marshaler runtime.Marshaler, client ReadingsServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq BulkImportReadingsRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.BulkImportReadings(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_ReadingsService_BulkImportReadings_0(ctx context.Context, marshaler runtime.Marshaler, server ReadingsServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq BulkImportReadingsRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.BulkImportReadings(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 var filter_ReadingsService_ExportReadings_0 = &utilities.DoubleArray{Encoding: map[string]int{"parent": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
 
 func request_ReadingsService_ExportReadings_0(ctx context.Context, marshaler runtime.Marshaler, client ReadingsServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -224,6 +251,26 @@ func RegisterReadingsServiceHandlerServer(ctx context.Context, mux *runtime.Serv
 		}
 		forward_ReadingsService_CorrectReading_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_ReadingsService_BulkImportReadings_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.performance.v1.ReadingsService/BulkImportReadings", runtime.WithHTTPPathPattern("/v1/readings:bulkImport"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_ReadingsService_BulkImportReadings_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ReadingsService_BulkImportReadings_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ReadingsService_ExportReadings_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -318,6 +365,23 @@ func RegisterReadingsServiceHandlerClient(ctx context.Context, mux *runtime.Serv
 		}
 		forward_ReadingsService_CorrectReading_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_ReadingsService_BulkImportReadings_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.performance.v1.ReadingsService/BulkImportReadings", runtime.WithHTTPPathPattern("/v1/readings:bulkImport"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_ReadingsService_BulkImportReadings_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ReadingsService_BulkImportReadings_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ReadingsService_ExportReadings_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -339,13 +403,15 @@ func RegisterReadingsServiceHandlerClient(ctx context.Context, mux *runtime.Serv
 }
 
 var (
-	pattern_ReadingsService_HoldReading_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, "hold"))
-	pattern_ReadingsService_CorrectReading_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, "correct"))
-	pattern_ReadingsService_ExportReadings_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "readings"}, "export"))
+	pattern_ReadingsService_HoldReading_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, "hold"))
+	pattern_ReadingsService_CorrectReading_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, "correct"))
+	pattern_ReadingsService_BulkImportReadings_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "readings"}, "bulkImport"))
+	pattern_ReadingsService_ExportReadings_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "readings"}, "export"))
 )
 
 var (
-	forward_ReadingsService_HoldReading_0    = runtime.ForwardResponseMessage
-	forward_ReadingsService_CorrectReading_0 = runtime.ForwardResponseMessage
-	forward_ReadingsService_ExportReadings_0 = runtime.ForwardResponseMessage
+	forward_ReadingsService_HoldReading_0        = runtime.ForwardResponseMessage
+	forward_ReadingsService_CorrectReading_0     = runtime.ForwardResponseMessage
+	forward_ReadingsService_BulkImportReadings_0 = runtime.ForwardResponseMessage
+	forward_ReadingsService_ExportReadings_0     = runtime.ForwardResponseMessage
 )

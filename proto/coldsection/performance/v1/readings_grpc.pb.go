@@ -9,6 +9,7 @@
 package performancev1
 
 import (
+	longrunningpb "cloud.google.com/go/longrunning/autogen/longrunningpb"
 	context "context"
 	grpc "google.golang.org/grpc"
 	codes "google.golang.org/grpc/codes"
@@ -21,9 +22,10 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ReadingsService_HoldReading_FullMethodName    = "/coldsection.performance.v1.ReadingsService/HoldReading"
-	ReadingsService_CorrectReading_FullMethodName = "/coldsection.performance.v1.ReadingsService/CorrectReading"
-	ReadingsService_ExportReadings_FullMethodName = "/coldsection.performance.v1.ReadingsService/ExportReadings"
+	ReadingsService_HoldReading_FullMethodName        = "/coldsection.performance.v1.ReadingsService/HoldReading"
+	ReadingsService_CorrectReading_FullMethodName     = "/coldsection.performance.v1.ReadingsService/CorrectReading"
+	ReadingsService_BulkImportReadings_FullMethodName = "/coldsection.performance.v1.ReadingsService/BulkImportReadings"
+	ReadingsService_ExportReadings_FullMethodName     = "/coldsection.performance.v1.ReadingsService/ExportReadings"
 )
 
 // ReadingsServiceClient is the client API for ReadingsService service.
@@ -39,6 +41,11 @@ type ReadingsServiceClient interface {
 	// one. Role: analyst. Reasons: READING_SUPERSEDED, READING_UNCHANGED, READING_IN_FUTURE, UNIT_UNKNOWN, UNIT_MISMATCH,
 	// VALUE_NOT_A_NUMBER, ETAG_MISMATCH, ALREADY_EXISTS.
 	CorrectReading(ctx context.Context, in *CorrectReadingRequest, opts ...grpc.CallOption) (*Reading, error)
+	// Starts the import of a table of readings that is too long for a call: the same as ImportReadings, in parts that are each kept
+	// for good, and it goes on after a restart. The answer is an operation to ask for; its response is an ImportReadingsResponse.
+	// A table whose header can't be read is refused at once. Roles: analyst, technician, integrator. Reasons: HEADER_INVALID,
+	// UNIT_UNKNOWN, UNIT_MISMATCH, TABLE_TOO_LARGE, TABLE_MISSING, TEXT_NOT_UTF8, FILE_UNREADABLE, SHEET_UNCLEAR.
+	BulkImportReadings(ctx context.Context, in *BulkImportReadingsRequest, opts ...grpc.CallOption) (*longrunningpb.Operation, error)
 	// Gives an engine's readings with their deviations as a file: times in UTC, the unit in each column's name. Over HTTP the
 	// answer is the file itself, unless the caller accepts application/json. Roles: every signed-in caller. Reason:
 	// TABLE_TOO_LARGE.
@@ -73,6 +80,16 @@ func (c *readingsServiceClient) CorrectReading(ctx context.Context, in *CorrectR
 	return out, nil
 }
 
+func (c *readingsServiceClient) BulkImportReadings(ctx context.Context, in *BulkImportReadingsRequest, opts ...grpc.CallOption) (*longrunningpb.Operation, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(longrunningpb.Operation)
+	err := c.cc.Invoke(ctx, ReadingsService_BulkImportReadings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *readingsServiceClient) ExportReadings(ctx context.Context, in *ExportReadingsRequest, opts ...grpc.CallOption) (*ExportReadingsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ExportReadingsResponse)
@@ -96,6 +113,11 @@ type ReadingsServiceServer interface {
 	// one. Role: analyst. Reasons: READING_SUPERSEDED, READING_UNCHANGED, READING_IN_FUTURE, UNIT_UNKNOWN, UNIT_MISMATCH,
 	// VALUE_NOT_A_NUMBER, ETAG_MISMATCH, ALREADY_EXISTS.
 	CorrectReading(context.Context, *CorrectReadingRequest) (*Reading, error)
+	// Starts the import of a table of readings that is too long for a call: the same as ImportReadings, in parts that are each kept
+	// for good, and it goes on after a restart. The answer is an operation to ask for; its response is an ImportReadingsResponse.
+	// A table whose header can't be read is refused at once. Roles: analyst, technician, integrator. Reasons: HEADER_INVALID,
+	// UNIT_UNKNOWN, UNIT_MISMATCH, TABLE_TOO_LARGE, TABLE_MISSING, TEXT_NOT_UTF8, FILE_UNREADABLE, SHEET_UNCLEAR.
+	BulkImportReadings(context.Context, *BulkImportReadingsRequest) (*longrunningpb.Operation, error)
 	// Gives an engine's readings with their deviations as a file: times in UTC, the unit in each column's name. Over HTTP the
 	// answer is the file itself, unless the caller accepts application/json. Roles: every signed-in caller. Reason:
 	// TABLE_TOO_LARGE.
@@ -115,6 +137,9 @@ func (UnimplementedReadingsServiceServer) HoldReading(context.Context, *HoldRead
 }
 func (UnimplementedReadingsServiceServer) CorrectReading(context.Context, *CorrectReadingRequest) (*Reading, error) {
 	return nil, status.Error(codes.Unimplemented, "method CorrectReading not implemented")
+}
+func (UnimplementedReadingsServiceServer) BulkImportReadings(context.Context, *BulkImportReadingsRequest) (*longrunningpb.Operation, error) {
+	return nil, status.Error(codes.Unimplemented, "method BulkImportReadings not implemented")
 }
 func (UnimplementedReadingsServiceServer) ExportReadings(context.Context, *ExportReadingsRequest) (*ExportReadingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExportReadings not implemented")
@@ -176,6 +201,24 @@ func _ReadingsService_CorrectReading_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ReadingsService_BulkImportReadings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(BulkImportReadingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ReadingsServiceServer).BulkImportReadings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ReadingsService_BulkImportReadings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ReadingsServiceServer).BulkImportReadings(ctx, req.(*BulkImportReadingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ReadingsService_ExportReadings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ExportReadingsRequest)
 	if err := dec(in); err != nil {
@@ -208,6 +251,10 @@ var ReadingsService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CorrectReading",
 			Handler:    _ReadingsService_CorrectReading_Handler,
+		},
+		{
+			MethodName: "BulkImportReadings",
+			Handler:    _ReadingsService_BulkImportReadings_Handler,
 		},
 		{
 			MethodName: "ExportReadings",

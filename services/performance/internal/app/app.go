@@ -19,6 +19,7 @@ import (
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/operations"
 	"coldsection.example/services/platform/outbox"
 	"coldsection.example/services/platform/storage"
 )
@@ -37,6 +38,8 @@ type App struct {
 	IDs     ids.Source
 	Lister  *listing.Lister
 	Engines Engines
+
+	Operations *operations.Operations // see OpenOperations
 
 	mu     sync.Mutex
 	fitted map[string]*baseline.Model // by model name and revision; a fit takes longer than an analysis

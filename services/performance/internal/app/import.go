@@ -11,6 +11,7 @@ import (
 	"coldsection.example/services/performance/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/operations"
 	"coldsection.example/services/platform/sheet"
 	"coldsection.example/services/platform/storage"
 )
@@ -70,16 +71,12 @@ type importing struct {
 	lines   map[string]int32    // of each new reading
 	taken   map[string][]string // new readings by engine
 	preview []string            // the first new readings; nil when nobody asks
+	step    *operations.Step    // of a long import; nil in a call
 }
 
 // reportTable says how the columns were understood and which rows are bad; it counts these.
 func (i *importing) reportTable(table *sheet.Bound) (bad int) {
-	for _, c := range table.Columns {
-		i.resp.Columns = append(i.resp.Columns, &performancev1.ColumnRead{Heading: c.Heading, Field: c.Name, UnitCode: c.Unit})
-	}
-	for _, w := range table.Warnings {
-		i.resp.Warnings = append(i.resp.Warnings, &performancev1.RowProblem{Line: int32(w.Line), Column: w.Column, Reason: w.Reason, Text: w.Text})
-	}
+	describe(i.resp, table)
 	lines := map[int]bool{}
 	for _, p := range table.Problems {
 		lines[p.Line] = true
@@ -88,7 +85,20 @@ func (i *importing) reportTable(table *sheet.Bound) (bad int) {
 	return len(lines)
 }
 
+// describe says how the columns were understood.
+func describe(resp *performancev1.ImportReadingsResponse, table *sheet.Bound) {
+	for _, c := range table.Columns {
+		resp.Columns = append(resp.Columns, &performancev1.ColumnRead{Heading: c.Heading, Field: c.Name, UnitCode: c.Unit})
+	}
+	for _, w := range table.Warnings {
+		resp.Warnings = append(resp.Warnings, &performancev1.RowProblem{Line: int32(w.Line), Column: w.Column, Reason: w.Reason, Text: w.Text})
+	}
+}
+
 func (i *importing) refuse(line int, column, reason, text string) {
+	if i.step != nil {
+		i.step.Refuse(line, column, reason, text)
+	}
 	i.resp.Problems = append(i.resp.Problems, &performancev1.RowProblem{Line: int32(line), Column: column, Reason: reason, Text: text, Refused: true})
 }
 
@@ -150,7 +160,7 @@ func (u unit) keep(ctx context.Context, reading *performancev1.Reading, p store.
 	if reading.GetReadTime().AsTime().After(u.now) {
 		return false, fault.Invalid("reading.read_time", "READING_IN_FUTURE", "The reading's time has not come yet. Correct it.")
 	}
-	reading.Name, reading.State = p.Name+"/readings/"+readingID(reading), performancev1.Reading_ACCEPTED
+	reading.Name, reading.State = nameOf(p, reading), performancev1.Reading_ACCEPTED
 	err = store.Readings.Insert(ctx, u.Tx, reading, u.now)
 	if !fault.HasReason(err, "ALREADY_EXISTS") || reading.GetSourceId() == "" {
 		return fault.HasReason(err, "ALREADY_EXISTS"), unless(err, "ALREADY_EXISTS")
@@ -193,8 +203,12 @@ func (i *importing) finish(ctx context.Context) (*performancev1.ImportReadingsRe
 		reading.Name, reading.Etag, reading.CreateTime = "", "", nil // it isn't kept
 		i.resp.Readings = append(i.resp.Readings, reading)
 	}
-	slices.SortStableFunc(i.resp.GetProblems(), func(a, b *performancev1.RowProblem) int { return int(a.GetLine() - b.GetLine()) })
+	sortProblems(i.resp)
 	return i.resp, nil
+}
+
+func sortProblems(resp *performancev1.ImportReadingsResponse) {
+	slices.SortStableFunc(resp.GetProblems(), func(a, b *performancev1.RowProblem) int { return int(a.GetLine() - b.GetLine()) })
 }
 
 // report names every new reading that the analysis did not accept.

@@ -30,6 +30,11 @@ func readingID(r *performancev1.Reading) string {
 	return "s" + hex.EncodeToString(sum[:])[:31]
 }
 
+// nameOf is the name of a reading of an engine.
+func nameOf(p store.Profile, r *performancev1.Reading) string {
+	return p.Name + "/readings/" + readingID(r)
+}
+
 // alike says whether two readings say the same, however it was entered.
 func alike(a, b *performancev1.Reading) bool {
 	return a.GetReadTime().AsTime().Equal(b.GetReadTime().AsTime()) && a.GetPhase() == b.GetPhase() && proto.Equal(a.GetValues(), b.GetValues())

@@ -194,26 +194,29 @@ func (in *inflow) count(req arrival, o outcome) {
 
 // settle works an engine out that has new readings, and tells of these. It says how many of them are held.
 func (a *App) settle(ctx context.Context, engine string) (held int32, err error) {
-	err = a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		held = 0
-		u := a.unit(ctx, tx)
-		names, err := store.Unpend(ctx, tx, engine)
-		if err != nil || len(names) == 0 {
-			return err
-		}
-		if err := u.extend(ctx, engine, names); err != nil {
-			return err
-		}
-		for _, name := range names {
-			reading, err := store.Readings.Get(ctx, tx, name)
-			if err != nil {
-				return err
-			}
-			held += heldCount(reading)
-		}
-		return u.recorded(ctx, engine, names, held)
+	err = a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		held, err = a.unit(ctx, tx).settle(ctx, engine)
+		return err
 	})
 	return held, err
+}
+
+func (u unit) settle(ctx context.Context, engine string) (held int32, err error) {
+	names, err := store.Unpend(ctx, u.Tx, engine)
+	if err != nil || len(names) == 0 {
+		return 0, err
+	}
+	if err := u.extend(ctx, engine, names); err != nil {
+		return 0, err
+	}
+	for _, name := range names {
+		reading, err := store.Readings.Get(ctx, u.Tx, name)
+		if err != nil {
+			return 0, err
+		}
+		held += heldCount(reading)
+	}
+	return held, u.recorded(ctx, engine, names, held)
 }
 
 // SettleAll works out what a process that ended early left behind.

@@ -12,6 +12,7 @@ import (
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/app"
 	"coldsection.example/services/performance/internal/cycle"
@@ -79,10 +80,12 @@ type bench struct {
 	performancev1.PerformanceCalculationServiceClient
 	performancev1.ReadingsServiceClient
 	performancev1.BaselineServiceClient
+	operationsv1.OperationsServiceClient
 
 	t     testing.TB
 	db    *storage.DB
 	clock *clock.Fake
+	app   *app.App
 }
 
 // benches runs fn on each database engine with nothing in it.
@@ -103,12 +106,14 @@ func benchOn(t testing.TB, db *storage.DB) bench {
 	if err != nil {
 		t.Fatal(err)
 	}
-	server.Register(srv, &app.App{DB: db, Clock: now, IDs: ids.System(), Lister: listing.New([]byte("secret")), Engines: register{}})
+	a := &app.App{DB: db, Clock: now, IDs: ids.System(), Lister: listing.New([]byte("secret")), Engines: register{}}
+	a.OpenOperations(nil)
+	server.Register(srv, a)
 	conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now})
 	return bench{
 		performancev1.NewPerformanceServiceClient(conn), performancev1.NewPerformanceQueryServiceClient(conn),
 		performancev1.NewPerformanceCalculationServiceClient(conn), performancev1.NewReadingsServiceClient(conn),
-		performancev1.NewBaselineServiceClient(conn), t, db, now,
+		performancev1.NewBaselineServiceClient(conn), operationsv1.NewOperationsServiceClient(conn), t, db, now, a,
 	}
 }
 
