@@ -41,7 +41,8 @@ func Owns(ctx context.Context, tx *storage.Tx, subjects ...string) (bool, error)
 }
 
 // Condition is what a row of a list must meet for the caller: that one of its columns names a subject of an owner to whom
-// the caller is limited. The column "name" names its subject by its first two segments. It goes on after args; a caller
+// the caller is limited. Columns come with their table, such as "due_items.subject", so that none is taken for a column of the
+// table of owners. The column "name" names its subject by its first two segments. It goes on after args; a caller
 // without a limit gets no condition.
 func Condition(ctx context.Context, columns []string, args []any) (string, []any) {
 	limit := Limit(ctx)
@@ -55,8 +56,8 @@ func Condition(ctx context.Context, columns []string, args []any) (string, []any
 	var ways []string
 	for _, c := range columns {
 		way := "o.subject = " + c
-		if c == "name" {
-			way = "o.subject = name OR substr(name, 1, length(o.subject) + 1) = o.subject || '/'"
+		if strings.HasSuffix("."+c, ".name") {
+			way += " OR substr(" + c + ", 1, length(o.subject) + 1) = o.subject || '/'"
 		}
 		ways = append(ways, way)
 	}

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"testing/fstest"
 
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
@@ -19,6 +20,7 @@ import (
 var (
 	orders     = resource.NewTable[*workordersv1.WorkOrder]("orders", "", "engine", "aircraft").OwnedBy("engine", "aircraft")
 	ordersOpen = resource.NewTable[*workordersv1.WorkOrder]("orders", "", "engine", "aircraft")
+	ordersAll  = resource.NewTable[*workordersv1.WorkOrder]("orders", "", "engine", "aircraft").OwnedByAll("engine", "aircraft")
 	byName     = resource.NewTable[*workordersv1.WorkOrder]("orders", "", "engine", "aircraft").OwnedBy("name")
 	orderTable = storage.Portable(fstest.MapFS{"0001_orders.sql": {Data: []byte(`-- +goose Up
 CREATE TABLE orders (name TEXT PRIMARY KEY, version BIGINT NOT NULL, body BLOB NOT NULL, engine TEXT NOT NULL, aircraft TEXT NOT NULL);
@@ -53,6 +55,7 @@ func TestALimitedCallerIsShownItsOwnOnly(t *testing.T) {
 		}{
 			{"no limit", t.Context(), orders, []string{"1", "2", "3", "4"}},
 			{"by its columns", south, orders, []string{"2", "3"}},
+			{"by all of its columns", south, ordersAll, []string{"2"}},
 			{"by its name", south, byName, []string{"4"}},
 			{"a table that names no owner", south, ordersOpen, nil},
 		} {
@@ -78,6 +81,31 @@ func TestALimitedCallerIsShownItsOwnOnly(t *testing.T) {
 		r, _ := fault.As(random)
 		if f == nil || r == nil || f.Reason != r.Reason || f.Category != r.Category || len(f.Message) != len(r.Message) {
 			t.Errorf("another's order answers %v, one that is not there %v", foreign, random)
+		}
+	})
+}
+
+// A column may be called as one of the table of owners is; it is still the row's.
+func TestAColumnCalledSubjectIsTheRows(t *testing.T) {
+	items := resource.NewTable[*compliancev1.DueItem]("items", "", "subject").OwnedBy("subject")
+	schema := storage.Portable(fstest.MapFS{"0001_items.sql": {Data: []byte(`-- +goose Up
+CREATE TABLE items (name TEXT PRIMARY KEY, version BIGINT NOT NULL, body BLOB NOT NULL, subject TEXT NOT NULL);
+`)}})
+	storagetest.Engines(t, schema, func(t *testing.T, db *storage.DB) {
+		if err := update(t, db, func(ctx context.Context, tx *storage.Tx) error {
+			for _, id := range []string{"a", "b"} {
+				if err := items.Insert(ctx, tx, &compliancev1.DueItem{Name: "dueItems/" + id, Subject: "engines/" + id}, now); err != nil {
+					return err
+				}
+			}
+			return owners.Learn(ctx, tx, "engines/a", "north")
+		}); err != nil {
+			t.Fatal(err)
+		}
+		north := auth.NewContext(t.Context(), auth.Identity{Account: "accounts/guest", Owners: []string{"north"}})
+		list, _, err := items.List(north, db, listing.New([]byte("s")), &compliancev1.ListDueItemsRequest{}, "")
+		if err != nil || len(list) != 1 || list[0].GetSubject() != "engines/a" {
+			t.Errorf("%v, %v", list, err)
 		}
 	})
 }

@@ -33,6 +33,7 @@ type Table[T proto.Message] struct {
 	fields  listing.Fields
 	order   string
 	owned   []string // the columns that name whose a resource is
+	all     bool     // every one of these that is not empty must be the caller's
 	shared  bool     // everybody's
 	insert  string   // adds a row: name, version, body and the columns
 	update  string   // changes one: version, body, the columns, name and the version before
@@ -82,6 +83,13 @@ func statements(table string, fields []string) (insert, update, touch string) {
 // of its name. A caller who is limited to owners is then shown what is theirs only, and without it nothing of the table.
 func (t *Table[T]) OwnedBy(columns ...string) *Table[T] {
 	t.owned = columns
+	return t
+}
+
+// OwnedByAll is OwnedBy for resources that tell of several things, such as an engine and what it is fitted to: all that are named must be
+// the caller's, so that none learns of another's thing through its own.
+func (t *Table[T]) OwnedByAll(columns ...string) *Table[T] {
+	t.owned, t.all = columns, true
 	return t
 }
 
@@ -288,11 +296,41 @@ func (t *Table[T]) read(ctx context.Context, tx *storage.Tx, name, lock string) 
 		return m, err
 	}
 	// What is another's is missing in the very same words, so that nobody finds out that it exists.
-	if owns, err := owners.Owns(ctx, tx, t.subjects(m)...); err != nil || !owns {
+	if owns, err := t.owns(ctx, tx, m); err != nil || !owns {
 		var zero T
 		return zero, cmp.Or(err, error(fault.Missing(name)))
 	}
 	return m, nil
+}
+
+// owns reports whether a resource is a limited caller's.
+func (t *Table[T]) owns(ctx context.Context, tx *storage.Tx, m T) (bool, error) {
+	subjects := t.subjects(m)
+	owns, err := owners.Owns(ctx, tx, subjects...)
+	for _, subject := range subjects {
+		if t.all && subject != "" && owns && err == nil {
+			owns, err = owners.Owns(ctx, tx, subject)
+		}
+	}
+	return owns, err
+}
+
+// limited is what a row must meet to be shown to the caller, going on after args; empty without a limit.
+func (t *Table[T]) limited(ctx context.Context, args []any) (string, []any) {
+	columns := make([]string, len(t.owned))
+	for i, column := range t.owned {
+		columns[i] = t.name + "." + column
+	}
+	condition, args := owners.Condition(ctx, columns, args)
+	if condition == "" || t.shared || !t.all {
+		return condition, args
+	}
+	for _, column := range columns {
+		var one string
+		one, args = owners.Condition(ctx, []string{column}, args)
+		condition += " AND (" + column + " = '' OR " + one + ")"
+	}
+	return condition, args
 }
 
 // subjects are the aircraft and engines that a resource is about.
@@ -329,7 +367,7 @@ func (t *Table[T]) List(ctx context.Context, db *storage.DB, l *listing.Lister, 
 	if parent != "" && !strings.HasSuffix(parent, "/-") {
 		c.Scope, c.ScopeArgs = "name >= $1 AND name < $2", []any{parent + "/", parent + "0"}
 	}
-	if condition, args := owners.Condition(ctx, t.owned, c.ScopeArgs); condition != "" && !t.shared {
+	if condition, args := t.limited(ctx, c.ScopeArgs); condition != "" && !t.shared {
 		c.Scope, c.ScopeArgs = cmp.Or(c.Scope, "1 = 1")+" AND "+condition, args
 	}
 	q, err := l.Parse(ctx, req, c)

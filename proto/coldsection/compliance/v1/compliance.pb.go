@@ -3969,9 +3969,9 @@ type ToolUse struct {
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// When it was used.
 	UseTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=use_time,json=useTime,proto3" json:"use_time,omitempty"`
-	// For which order, workOrders/{work_order}.
+	// For which order, workOrders/{work_order}; empty for a test of water.
 	WorkOrder string `protobuf:"bytes,3,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
-	// For which measured value.
+	// For which measured value; empty for a test of water.
 	Measurement string `protobuf:"bytes,4,opt,name=measurement,proto3" json:"measurement,omitempty"`
 	// By whom, people/{person}.
 	Person string `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
@@ -3979,6 +3979,12 @@ type ToolUse struct {
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// The calibration that the gate saw when it was used.
 	Calibration string `protobuf:"bytes,9,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	// For which test of water, lots/{lot}/waterTests/{water_test}; empty for a measured value.
+	WaterTest string `protobuf:"bytes,10,opt,name=water_test,json=waterTest,proto3" json:"water_test,omitempty"`
+	// On which engine, where it was told; accounts that are limited to owners are shown uses on theirs.
+	Engine string `protobuf:"bytes,11,opt,name=engine,proto3" json:"engine,omitempty"`
+	// On which civil day at its place, where it was told.
+	UseDate *date.Date `protobuf:"bytes,12,opt,name=use_date,json=useDate,proto3" json:"use_date,omitempty"`
 	// Why it needs a look: OUT_OF_TOLERANCE, NOT_COVERED by any calibration, or LAPSED_SINCE; empty when it does not.
 	Suspicion string `protobuf:"bytes,7,opt,name=suspicion,proto3" json:"suspicion,omitempty"`
 	// The same in words, with the next move.
@@ -4064,6 +4070,27 @@ func (x *ToolUse) GetCalibration() string {
 		return x.Calibration
 	}
 	return ""
+}
+
+func (x *ToolUse) GetWaterTest() string {
+	if x != nil {
+		return x.WaterTest
+	}
+	return ""
+}
+
+func (x *ToolUse) GetEngine() string {
+	if x != nil {
+		return x.Engine
+	}
+	return ""
+}
+
+func (x *ToolUse) GetUseDate() *date.Date {
+	if x != nil {
+		return x.UseDate
+	}
+	return nil
 }
 
 func (x *ToolUse) GetSuspicion() string {
@@ -10697,7 +10724,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
 	"\x06LAPSED\x10\x03\x12\r\n" +
 	"\tWITHDRAWN\x10\x04:8\xeaA5\n" +
-	"\x18coldsection.example/Tool\x12\ftools/{tool}*\x05tools2\x04tool\"\xd9\x03\n" +
+	"\x18coldsection.example/Tool\x12\ftools/{tool}*\x05tools2\x04tool\"\xd0\x04\n" +
 	"\aToolUse\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12;\n" +
 	"\buse_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\auseTime\x12#\n" +
@@ -10707,7 +10734,12 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x06person\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12A\n" +
 	"\vcreate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12&\n" +
-	"\vcalibration\x18\t \x01(\tB\x04\xe2A\x01\x03R\vcalibration\x12\"\n" +
+	"\vcalibration\x18\t \x01(\tB\x04\xe2A\x01\x03R\vcalibration\x12#\n" +
+	"\n" +
+	"water_test\x18\n" +
+	" \x01(\tB\x04\xe2A\x01\x03R\twaterTest\x12\x1c\n" +
+	"\x06engine\x18\v \x01(\tB\x04\xe2A\x01\x03R\x06engine\x122\n" +
+	"\buse_date\x18\f \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\auseDate\x12\"\n" +
 	"\tsuspicion\x18\a \x01(\tB\x04\xe2A\x01\x03R\tsuspicion\x12&\n" +
 	"\vexplanation\x18\b \x01(\tB\x04\xe2A\x01\x03R\vexplanation:U\xeaAR\n" +
 	"\x1bcoldsection.example/ToolUse\x12 tools/{tool}/toolUses/{tool_use}*\btoolUses2\atoolUse\"\xd5\a\n" +
@@ -11608,204 +11640,205 @@ var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	124, // 94: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
 	124, // 95: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
 	124, // 96: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
-	13,  // 97: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
-	123, // 98: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
-	39,  // 99: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
-	13,  // 100: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	123, // 101: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
-	124, // 102: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
-	124, // 103: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
-	123, // 104: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
-	123, // 105: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
-	125, // 106: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
-	123, // 107: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
-	10,  // 108: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
-	124, // 109: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
-	7,   // 110: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	125, // 111: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	123, // 112: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
-	123, // 113: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
-	124, // 114: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	124, // 115: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	123, // 116: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
-	123, // 117: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
-	123, // 118: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
-	11,  // 119: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
-	124, // 120: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
-	124, // 121: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
-	45,  // 122: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	123, // 123: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
-	123, // 124: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
-	123, // 125: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
-	123, // 126: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
-	48,  // 127: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
-	12,  // 128: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	12,  // 129: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	126, // 130: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
-	12,  // 131: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	15,  // 132: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	15,  // 133: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	126, // 134: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
-	15,  // 135: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
-	16,  // 136: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
-	123, // 137: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
-	123, // 138: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
-	17,  // 139: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
-	63,  // 140: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
-	17,  // 141: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	17,  // 142: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	18,  // 143: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	18,  // 144: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	126, // 145: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
-	18,  // 146: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
-	123, // 147: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
-	26,  // 148: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
-	28,  // 149: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
-	30,  // 150: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
-	30,  // 151: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
-	124, // 152: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	124, // 153: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
-	36,  // 154: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
-	42,  // 155: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
-	36,  // 156: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
-	43,  // 157: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	43,  // 158: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	126, // 159: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	43,  // 160: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
-	37,  // 161: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	37,  // 162: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	38,  // 163: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
-	123, // 164: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
-	123, // 165: coldsection.compliance.v1.CorrectFittingRequest.install_date:type_name -> google.type.Date
-	123, // 166: coldsection.compliance.v1.CorrectFittingRequest.remove_date:type_name -> google.type.Date
-	39,  // 167: coldsection.compliance.v1.CorrectComponentHistoryRequest.history:type_name -> coldsection.compliance.v1.PastFitting
-	13,  // 168: coldsection.compliance.v1.CorrectComponentHistoryRequest.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	123, // 169: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
-	38,  // 170: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
-	32,  // 171: coldsection.compliance.v1.ListOpenFindingsResponse.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
-	40,  // 172: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
-	40,  // 173: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
-	41,  // 174: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
-	45,  // 175: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	44,  // 176: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
-	44,  // 177: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
-	49,  // 178: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
-	50,  // 179: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
-	54,  // 180: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
-	55,  // 181: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
-	61,  // 182: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
-	62,  // 183: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
-	63,  // 184: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
-	64,  // 185: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	68,  // 186: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
-	69,  // 187: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
-	78,  // 188: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
-	77,  // 189: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
-	79,  // 190: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
-	84,  // 191: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
-	85,  // 192: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
-	86,  // 193: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
-	99,  // 194: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
-	100, // 195: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
-	103, // 196: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
-	101, // 197: coldsection.compliance.v1.ComplianceService.CorrectFitting:input_type -> coldsection.compliance.v1.CorrectFittingRequest
-	102, // 198: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:input_type -> coldsection.compliance.v1.CorrectComponentHistoryRequest
-	109, // 199: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
-	90,  // 200: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
-	91,  // 201: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
-	117, // 202: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
-	116, // 203: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
-	118, // 204: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
-	51,  // 205: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
-	52,  // 206: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
-	56,  // 207: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
-	57,  // 208: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
-	59,  // 209: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
-	66,  // 210: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
-	70,  // 211: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
-	71,  // 212: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
-	73,  // 213: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
-	74,  // 214: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
-	76,  // 215: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
-	81,  // 216: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
-	80,  // 217: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
-	83,  // 218: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
-	87,  // 219: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
-	88,  // 220: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
-	95,  // 221: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
-	97,  // 222: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
-	104, // 223: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
-	105, // 224: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
-	110, // 225: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
-	111, // 226: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
-	113, // 227: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
-	114, // 228: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
-	107, // 229: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
-	92,  // 230: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
-	93,  // 231: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
-	119, // 232: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
-	46,  // 233: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
-	12,  // 234: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	12,  // 235: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	15,  // 236: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
-	15,  // 237: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
-	15,  // 238: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
-	15,  // 239: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
-	17,  // 240: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
-	65,  // 241: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	18,  // 242: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	18,  // 243: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	30,  // 244: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
-	26,  // 245: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
-	18,  // 246: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
-	36,  // 247: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
-	36,  // 248: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
-	36,  // 249: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
-	38,  // 250: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
-	38,  // 251: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
-	38,  // 252: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
-	16,  // 253: coldsection.compliance.v1.ComplianceService.CorrectFitting:output_type -> coldsection.compliance.v1.Fitting
-	38,  // 254: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:output_type -> coldsection.compliance.v1.Component
-	40,  // 255: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	43,  // 256: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
-	43,  // 257: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
-	44,  // 258: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	44,  // 259: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
-	44,  // 260: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	12,  // 261: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	53,  // 262: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
-	15,  // 263: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
-	58,  // 264: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
-	60,  // 265: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
-	67,  // 266: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
-	18,  // 267: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
-	72,  // 268: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
-	26,  // 269: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
-	75,  // 270: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
-	29,  // 271: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
-	82,  // 272: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
-	35,  // 273: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
-	31,  // 274: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
-	36,  // 275: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
-	89,  // 276: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
-	96,  // 277: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
-	98,  // 278: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
-	38,  // 279: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
-	106, // 280: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
-	40,  // 281: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	112, // 282: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
-	41,  // 283: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
-	115, // 284: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
-	108, // 285: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
-	43,  // 286: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
-	94,  // 287: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
-	120, // 288: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
-	47,  // 289: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
-	234, // [234:290] is the sub-list for method output_type
-	178, // [178:234] is the sub-list for method input_type
-	178, // [178:178] is the sub-list for extension type_name
-	178, // [178:178] is the sub-list for extension extendee
-	0,   // [0:178] is the sub-list for field type_name
+	123, // 97: coldsection.compliance.v1.ToolUse.use_date:type_name -> google.type.Date
+	13,  // 98: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
+	123, // 99: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
+	39,  // 100: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
+	13,  // 101: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	123, // 102: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
+	124, // 103: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
+	124, // 104: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
+	123, // 105: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
+	123, // 106: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
+	125, // 107: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
+	123, // 108: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
+	10,  // 109: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
+	124, // 110: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
+	7,   // 111: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	125, // 112: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	123, // 113: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
+	123, // 114: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
+	124, // 115: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	124, // 116: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
+	123, // 117: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
+	123, // 118: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
+	123, // 119: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
+	11,  // 120: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
+	124, // 121: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
+	124, // 122: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
+	45,  // 123: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	123, // 124: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
+	123, // 125: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
+	123, // 126: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
+	123, // 127: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
+	48,  // 128: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
+	12,  // 129: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	12,  // 130: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	126, // 131: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
+	12,  // 132: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	15,  // 133: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	15,  // 134: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	126, // 135: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
+	15,  // 136: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
+	16,  // 137: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
+	123, // 138: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
+	123, // 139: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
+	17,  // 140: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
+	63,  // 141: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
+	17,  // 142: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	17,  // 143: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	18,  // 144: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	18,  // 145: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	126, // 146: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
+	18,  // 147: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
+	123, // 148: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
+	26,  // 149: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
+	28,  // 150: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
+	30,  // 151: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
+	30,  // 152: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
+	124, // 153: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	124, // 154: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	36,  // 155: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
+	42,  // 156: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
+	36,  // 157: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
+	43,  // 158: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	43,  // 159: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	126, // 160: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	43,  // 161: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
+	37,  // 162: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	37,  // 163: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	38,  // 164: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
+	123, // 165: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
+	123, // 166: coldsection.compliance.v1.CorrectFittingRequest.install_date:type_name -> google.type.Date
+	123, // 167: coldsection.compliance.v1.CorrectFittingRequest.remove_date:type_name -> google.type.Date
+	39,  // 168: coldsection.compliance.v1.CorrectComponentHistoryRequest.history:type_name -> coldsection.compliance.v1.PastFitting
+	13,  // 169: coldsection.compliance.v1.CorrectComponentHistoryRequest.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	123, // 170: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
+	38,  // 171: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
+	32,  // 172: coldsection.compliance.v1.ListOpenFindingsResponse.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
+	40,  // 173: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
+	40,  // 174: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
+	41,  // 175: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	45,  // 176: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	44,  // 177: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
+	44,  // 178: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
+	49,  // 179: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
+	50,  // 180: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
+	54,  // 181: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
+	55,  // 182: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
+	61,  // 183: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
+	62,  // 184: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
+	63,  // 185: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
+	64,  // 186: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	68,  // 187: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
+	69,  // 188: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
+	78,  // 189: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
+	77,  // 190: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
+	79,  // 191: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
+	84,  // 192: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
+	85,  // 193: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
+	86,  // 194: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
+	99,  // 195: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
+	100, // 196: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
+	103, // 197: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
+	101, // 198: coldsection.compliance.v1.ComplianceService.CorrectFitting:input_type -> coldsection.compliance.v1.CorrectFittingRequest
+	102, // 199: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:input_type -> coldsection.compliance.v1.CorrectComponentHistoryRequest
+	109, // 200: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
+	90,  // 201: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
+	91,  // 202: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
+	117, // 203: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
+	116, // 204: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
+	118, // 205: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
+	51,  // 206: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
+	52,  // 207: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
+	56,  // 208: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
+	57,  // 209: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
+	59,  // 210: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
+	66,  // 211: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
+	70,  // 212: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
+	71,  // 213: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
+	73,  // 214: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
+	74,  // 215: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
+	76,  // 216: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
+	81,  // 217: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
+	80,  // 218: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
+	83,  // 219: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
+	87,  // 220: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
+	88,  // 221: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
+	95,  // 222: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
+	97,  // 223: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
+	104, // 224: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
+	105, // 225: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
+	110, // 226: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
+	111, // 227: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
+	113, // 228: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
+	114, // 229: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
+	107, // 230: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
+	92,  // 231: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
+	93,  // 232: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
+	119, // 233: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
+	46,  // 234: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
+	12,  // 235: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	12,  // 236: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	15,  // 237: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
+	15,  // 238: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
+	15,  // 239: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
+	15,  // 240: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
+	17,  // 241: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
+	65,  // 242: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	18,  // 243: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	18,  // 244: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	30,  // 245: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
+	26,  // 246: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
+	18,  // 247: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
+	36,  // 248: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
+	36,  // 249: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
+	36,  // 250: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
+	38,  // 251: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
+	38,  // 252: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
+	38,  // 253: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
+	16,  // 254: coldsection.compliance.v1.ComplianceService.CorrectFitting:output_type -> coldsection.compliance.v1.Fitting
+	38,  // 255: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:output_type -> coldsection.compliance.v1.Component
+	40,  // 256: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	43,  // 257: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
+	43,  // 258: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
+	44,  // 259: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	44,  // 260: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
+	44,  // 261: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	12,  // 262: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	53,  // 263: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
+	15,  // 264: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
+	58,  // 265: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
+	60,  // 266: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
+	67,  // 267: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
+	18,  // 268: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
+	72,  // 269: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
+	26,  // 270: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
+	75,  // 271: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
+	29,  // 272: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
+	82,  // 273: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
+	35,  // 274: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
+	31,  // 275: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
+	36,  // 276: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
+	89,  // 277: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
+	96,  // 278: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
+	98,  // 279: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
+	38,  // 280: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
+	106, // 281: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
+	40,  // 282: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	112, // 283: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
+	41,  // 284: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
+	115, // 285: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
+	108, // 286: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
+	43,  // 287: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
+	94,  // 288: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
+	120, // 289: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
+	47,  // 290: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
+	235, // [235:291] is the sub-list for method output_type
+	179, // [179:235] is the sub-list for method input_type
+	179, // [179:179] is the sub-list for extension type_name
+	179, // [179:179] is the sub-list for extension extendee
+	0,   // [0:179] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_compliance_proto_init() }

@@ -43,8 +43,10 @@ type LotChanged struct {
 	ReachedWorkOrders []string `protobuf:"bytes,6,rep,name=reached_work_orders,json=reachedWorkOrders,proto3" json:"reached_work_orders,omitempty"`
 	// For a recall: the engines that it reached.
 	ReachedEngines []string `protobuf:"bytes,7,rep,name=reached_engines,json=reachedEngines,proto3" json:"reached_engines,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// For a test of water: the test.
+	WaterTest     *WaterTest `protobuf:"bytes,8,opt,name=water_test,json=waterTest,proto3" json:"water_test,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *LotChanged) Reset() {
@@ -126,7 +128,14 @@ func (x *LotChanged) GetReachedEngines() []string {
 	return nil
 }
 
-// Payload of coldsection.stock.issued.v1, stock.returned, stock.consumed, stock.decanted, stock.opened, stock.blended, stock.moved, stock.counted, stock.reversed and stock.disposed; subject: the movement.
+func (x *LotChanged) GetWaterTest() *WaterTest {
+	if x != nil {
+		return x.WaterTest
+	}
+	return nil
+}
+
+// Payload of coldsection.stock.issued.v1, stock.returned, stock.consumed, stock.decanted, stock.blended, stock.moved, stock.counted, stock.reversed and stock.disposed; subject: the movement.
 type StockMoved struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The movement.
@@ -559,7 +568,7 @@ var File_coldsection_consumables_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
 	"\n" +
-	"'coldsection/consumables/v1/events.proto\x12\x1acoldsection.consumables.v1\x1a\"coldsection/common/v1/common.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xf6\x01\n" +
+	"'coldsection/consumables/v1/events.proto\x12\x1acoldsection.consumables.v1\x1a\"coldsection/common/v1/common.proto\x1a,coldsection/consumables/v1/consumables.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xbc\x02\n" +
 	"\n" +
 	"LotChanged\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x12\n" +
@@ -568,7 +577,9 @@ const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
 	"\x06reason\x18\x04 \x01(\tR\x06reason\x12;\n" +
 	"\bquantity\x18\x05 \x01(\v2\x1f.coldsection.common.v1.QuantityR\bquantity\x12.\n" +
 	"\x13reached_work_orders\x18\x06 \x03(\tR\x11reachedWorkOrders\x12'\n" +
-	"\x0freached_engines\x18\a \x03(\tR\x0ereachedEngines\"\xe3\x02\n" +
+	"\x0freached_engines\x18\a \x03(\tR\x0ereachedEngines\x12D\n" +
+	"\n" +
+	"water_test\x18\b \x01(\v2%.coldsection.consumables.v1.WaterTestR\twaterTest\"\xe3\x02\n" +
 	"\n" +
 	"StockMoved\x12\x1a\n" +
 	"\bmovement\x18\x01 \x01(\tR\bmovement\x12\x12\n" +
@@ -631,24 +642,26 @@ var file_coldsection_consumables_v1_events_proto_goTypes = []any{
 	(*DemandsMet)(nil),            // 4: coldsection.consumables.v1.DemandsMet
 	(*MeterDoubted)(nil),          // 5: coldsection.consumables.v1.MeterDoubted
 	(*v1.Quantity)(nil),           // 6: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
-	(*date.Date)(nil),             // 8: google.type.Date
+	(*WaterTest)(nil),             // 7: coldsection.consumables.v1.WaterTest
+	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
+	(*date.Date)(nil),             // 9: google.type.Date
 }
 var file_coldsection_consumables_v1_events_proto_depIdxs = []int32{
-	6, // 0: coldsection.consumables.v1.LotChanged.quantity:type_name -> coldsection.common.v1.Quantity
-	6, // 1: coldsection.consumables.v1.StockMoved.quantity:type_name -> coldsection.common.v1.Quantity
-	7, // 2: coldsection.consumables.v1.StockMoved.effective_time:type_name -> google.protobuf.Timestamp
-	3, // 3: coldsection.consumables.v1.DemandsAnswered.lines:type_name -> coldsection.consumables.v1.DemandLine
-	6, // 4: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
-	6, // 5: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
-	6, // 6: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
-	3, // 7: coldsection.consumables.v1.DemandsMet.lines:type_name -> coldsection.consumables.v1.DemandLine
-	8, // 8: coldsection.consumables.v1.MeterDoubted.good_calibration_date:type_name -> google.type.Date
-	9, // [9:9] is the sub-list for method output_type
-	9, // [9:9] is the sub-list for method input_type
-	9, // [9:9] is the sub-list for extension type_name
-	9, // [9:9] is the sub-list for extension extendee
-	0, // [0:9] is the sub-list for field type_name
+	6,  // 0: coldsection.consumables.v1.LotChanged.quantity:type_name -> coldsection.common.v1.Quantity
+	7,  // 1: coldsection.consumables.v1.LotChanged.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	6,  // 2: coldsection.consumables.v1.StockMoved.quantity:type_name -> coldsection.common.v1.Quantity
+	8,  // 3: coldsection.consumables.v1.StockMoved.effective_time:type_name -> google.protobuf.Timestamp
+	3,  // 4: coldsection.consumables.v1.DemandsAnswered.lines:type_name -> coldsection.consumables.v1.DemandLine
+	6,  // 5: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
+	6,  // 6: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
+	6,  // 7: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
+	3,  // 8: coldsection.consumables.v1.DemandsMet.lines:type_name -> coldsection.consumables.v1.DemandLine
+	9,  // 9: coldsection.consumables.v1.MeterDoubted.good_calibration_date:type_name -> google.type.Date
+	10, // [10:10] is the sub-list for method output_type
+	10, // [10:10] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_events_proto_init() }
@@ -656,6 +669,7 @@ func file_coldsection_consumables_v1_events_proto_init() {
 	if File_coldsection_consumables_v1_events_proto != nil {
 		return
 	}
+	file_coldsection_consumables_v1_consumables_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -141,6 +141,13 @@ func (u unit) saveComponent(ctx context.Context, part *compliancev1.Component, h
 	if err := u.move(ctx, m); err != nil {
 		return nil, err
 	}
+	engine, err := u.hostEngine(ctx, part.GetHost())
+	if err != nil {
+		return nil, err
+	}
+	if err := u.learnOwner(ctx, part.GetName(), engine.GetOwner()); err != nil {
+		return nil, err
+	}
 	if err := u.recomputeWithin(ctx, part.GetName()); err != nil {
 		return nil, err
 	}

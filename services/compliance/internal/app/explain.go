@@ -6,6 +6,7 @@ import (
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/owners"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -34,6 +35,7 @@ const whereModified = "A change of the product does not end a directive. " +
 // rateOf is the rate that forecasts of a subject use, unset when there is none.
 func (a *App) rateOf(ctx context.Context, name string) (*compliancev1.FlyingRate, error) {
 	var plane *compliancev1.Aircraft
+	mine := false
 	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		u := a.unit(ctx, tx)
 		t, err := u.read(ctx, name)
@@ -41,14 +43,20 @@ func (a *App) rateOf(ctx context.Context, name string) (*compliancev1.FlyingRate
 			return err
 		}
 		s := seen{subject: t, at: u.now}
-		err = u.surround(ctx, &s)
+		if err = u.surround(ctx, &s); err != nil {
+			return err
+		}
 		plane = s.plane
+		mine, err = owners.Owns(ctx, tx, plane.GetName())
 		return err
 	})
 	if err != nil || plane.GetFlyingRate() == nil {
 		return nil, err
 	}
 	rate := plane.GetFlyingRate()
-	rate.Basis = "as stated for " + plane.GetRegistration()
+	rate.Basis = "as stated for the aircraft that it is on"
+	if mine {
+		rate.Basis = "as stated for " + plane.GetRegistration()
+	}
 	return rate, nil
 }

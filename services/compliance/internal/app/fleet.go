@@ -103,7 +103,7 @@ func (u unit) createEngine(ctx context.Context, req *compliancev1.CreateEngineRe
 
 // tellEngine publishes an engine as it is now, and keeps whose it is.
 func (u unit) tellEngine(ctx context.Context, typ string, e *compliancev1.Engine) error {
-	if err := owners.Learn(ctx, u.Tx, e.GetName(), e.GetOwner()); err != nil {
+	if err := u.learnOwner(ctx, e.GetName(), e.GetOwner()); err != nil {
 		return err
 	}
 	return u.publish(ctx, typ, e.GetName(), &compliancev1.EngineChanged{

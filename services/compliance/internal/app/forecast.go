@@ -26,7 +26,7 @@ func (a *App) ForecastDueItems(ctx context.Context, req *compliancev1.ForecastDu
 		return nil, err
 	}
 	resp := &compliancev1.ForecastDueItemsResponse{NextPageToken: next}
-	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+	err = a.DB.View(unlimited(ctx), func(ctx context.Context, tx *storage.Tx) error {
 		u, err := a.unit(ctx, tx).refresher(ctx)
 		if err != nil {
 			return err

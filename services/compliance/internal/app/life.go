@@ -116,6 +116,7 @@ func (u unit) uses(ctx context.Context, l *lived) (uses []life.Use, missing stri
 
 // lifeOf says how much of its life a component has used.
 func (u unit) lifeOf(ctx context.Context, l lived) (*compliancev1.LifeStatus, error) {
+	ctx = unlimited(ctx)
 	s := &compliancev1.LifeStatus{
 		Name: l.part.GetName() + "/lifeStatus", PartNumber: l.part.GetPartNumber(), Serial: l.part.GetSerial(), Host: l.part.GetHost(), Traceable: true,
 	}
@@ -207,7 +208,7 @@ func (u unit) mayLive(ctx context.Context, part *compliancev1.Component, model s
 
 // livedNow is a component as it is now.
 func (u unit) livedNow(ctx context.Context, part *compliancev1.Component) (lived, error) {
-	model, err := u.hostModel(ctx, "", part.GetHost())
+	model, err := u.hostModel(unlimited(ctx), "", part.GetHost())
 	return lived{part: part, model: model, day: civil.Of(u.now).AddDays(1), known: allKnown}, err
 }
 

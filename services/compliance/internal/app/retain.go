@@ -72,6 +72,7 @@ func (u unit) floors(ctx context.Context, record *compliancev1.Accomplishment) (
 }
 
 func (u unit) regimeOf(ctx context.Context, engine string) (compliancev1.Aircraft_Regime, error) {
+	ctx = unlimited(ctx)
 	e, err := store.Engines.Get(ctx, u.Tx, engine)
 	if err != nil || e.GetAircraft() == "" {
 		return compliancev1.Aircraft_REGIME_UNSPECIFIED, err

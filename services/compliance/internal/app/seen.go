@@ -69,6 +69,7 @@ func (u unit) bare(t thing) seen {
 
 // surround finds the engine and the aircraft that a subject is on now.
 func (u unit) surround(ctx context.Context, s *seen) (err error) {
+	ctx = unlimited(ctx)
 	switch t := s.subject.(type) {
 	case *compliancev1.Aircraft:
 		s.plane = t
@@ -160,6 +161,7 @@ func (u unit) seeThen(ctx context.Context, name string, t times, rules []*compli
 
 // surroundThen finds the engine and the aircraft that a subject was on then.
 func (u unit) surroundThen(ctx context.Context, s *seen, t times) error {
+	ctx = unlimited(ctx)
 	for name := s.subject.GetName(); ; {
 		switch kindOf(name) {
 		case compliancev1.Applicability_AIRCRAFT:

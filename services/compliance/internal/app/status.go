@@ -10,6 +10,8 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/apply"
 	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/owners"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -85,6 +87,10 @@ func (u unit) subjects(ctx context.Context, status *compliancev1.ComplianceStatu
 	all = append(all, first)
 	for _, name := range names {
 		s, err := look(name)
+		if fault.HasReason(err, "NOT_FOUND") && len(owners.Limit(ctx)) > 0 {
+			status.Exceptions = append(status.Exceptions, status.GetSubject()+": something fitted to it belongs to another owner and is not shown, so nothing can be told of that.")
+			continue
+		}
 		if err != nil {
 			return nil, nil, err
 		}

@@ -1,17 +1,20 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
 	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/compliance/internal/calibration"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/owners"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -24,11 +27,30 @@ func (a *App) Measured(ctx context.Context, tx *storage.Tx, fact *workordersv1.M
 	order, id, _ := strings.Cut(m.GetName(), "/measurements/")
 	use := &compliancev1.ToolUse{
 		Name: m.GetTool() + "/toolUses/" + strings.TrimPrefix(order, "workOrders/") + "." + id, UseTime: m.GetMeasureTime(), WorkOrder: fact.GetWorkOrder(),
-		Measurement: m.GetName(), Person: m.GetPerson(), Calibration: m.GetToolCalibration(),
+		Measurement: m.GetName(), Person: m.GetPerson(), Calibration: m.GetToolCalibration(), Engine: fact.GetEngine(), UseDate: fact.GetCivilDate(),
 	}
 	if use.GetUseTime() == nil {
 		use.UseTime = m.GetCreateTime()
 	}
+	return a.used(ctx, tx, use)
+}
+
+// WaterTested records that a meter was used to test water, once per test.
+func (a *App) WaterTested(ctx context.Context, tx *storage.Tx, fact *consumablesv1.LotChanged) error {
+	t := fact.GetWaterTest()
+	if t.GetMeter() == "" {
+		return nil // told before tests came with the fact
+	}
+	lot, id, _ := strings.Cut(t.GetName(), "/waterTests/")
+	use := &compliancev1.ToolUse{
+		Name:    t.GetMeter() + "/toolUses/" + strings.TrimPrefix(lot, "lots/") + ".water." + id,
+		UseTime: t.GetTestTime(), WaterTest: t.GetName(), Person: t.GetTester(),
+	}
+	return a.used(ctx, tx, use)
+}
+
+// used keeps a use; one that is known stays as it is.
+func (a *App) used(ctx context.Context, tx *storage.Tx, use *compliancev1.ToolUse) error {
 	err := store.ToolUses.Insert(ctx, tx, use, a.Clock.Now())
 	if fault.HasReason(err, "ALREADY_EXISTS") {
 		return nil
@@ -45,10 +67,11 @@ func (a *App) FindSuspectToolUses(ctx context.Context, req *compliancev1.FindSus
 	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		resp = &compliancev1.FindSuspectToolUsesResponse{}
 		u := a.unit(ctx, tx)
-		tool, err := store.Tools.Get(ctx, tx, req.GetName())
+		tool, err := store.Tools.Get(unlimited(ctx), tx, req.GetName())
 		if err != nil {
 			return err
 		}
+		mine := 0
 		all, err := u.calibrations(ctx, tool.GetName())
 		if err != nil {
 			return err
@@ -59,14 +82,24 @@ func (a *App) FindSuspectToolUses(ctx context.Context, req *compliancev1.FindSus
 		}
 		seen := map[string]bool{}
 		for _, use := range uses {
+			if owns, err := owners.Owns(ctx, tx, use.GetEngine()); err != nil || !owns {
+				if err != nil {
+					return err
+				}
+				continue
+			}
+			mine++
 			if !u.suspect(tool, all, use) || len(resp.GetToolUses()) == mostSuspect {
 				continue
 			}
 			resp.ToolUses = append(resp.ToolUses, use)
-			if !seen[use.GetWorkOrder()] {
+			if use.GetWorkOrder() != "" && !seen[use.GetWorkOrder()] {
 				seen[use.GetWorkOrder()] = true
 				resp.WorkOrders = append(resp.WorkOrders, use.GetWorkOrder())
 			}
+		}
+		if mine == 0 && len(owners.Limit(ctx)) > 0 {
+			return fault.Missing(req.GetName()) // never used on anything of the caller's
 		}
 		return nil
 	})
@@ -81,11 +114,14 @@ func (u unit) calibrations(ctx context.Context, tool string) (out []calibration.
 	return out, err
 }
 
-// suspect puts into a use why it needs a look, and reports whether it does. The order told the instant of the use but not the day
-// at its place, so that both days count on which that instant can fall anywhere.
+// suspect puts into a use why it needs a look, and reports whether it does. Where the instant of the use was told but not the day at its
+// place, both days count on which that instant can fall anywhere. The calibration of a meter is looked at before a test of water is taken.
 func (u unit) suspect(tool *compliancev1.Tool, all []calibration.Calibration, use *compliancev1.ToolUse) bool {
 	at := use.GetUseTime().AsTime()
-	days := calibration.Use{First: civil.Of(at.Add(-12 * time.Hour)), Last: civil.Of(at.Add(14 * time.Hour)), Covered: use.GetCalibration() != ""}
+	days := calibration.Use{First: civil.Of(at.Add(-12 * time.Hour)), Last: civil.Of(at.Add(14 * time.Hour)), Covered: use.GetCalibration() != "" || use.GetWaterTest() != ""}
+	if use.GetUseDate() != nil {
+		days.First, days.Last = dateOf(use.GetUseDate()), dateOf(use.GetUseDate())
+	}
 	words := map[calibration.Suspicion]string{
 		calibration.OutOfTolerance: "the tool was found out of tolerance afterwards, and no calibration lies between. Measure again, or assess the value.",
 		calibration.NotCovered:     "no calibration covered the tool. Measure again, or assess the value.",
@@ -95,7 +131,7 @@ func (u unit) suspect(tool *compliancev1.Tool, all []calibration.Calibration, us
 	if s == calibration.None || tool.GetCalibrationExempt() && s != calibration.OutOfTolerance {
 		return false
 	}
-	use.Suspicion, use.Explanation = string(s), fmt.Sprintf("%s %s, used for %s: %s", tool.GetDisplayName(), tool.GetSerial(), use.GetMeasurement(), words[s])
+	use.Suspicion, use.Explanation = string(s), fmt.Sprintf("%s %s, used for %s: %s", tool.GetDisplayName(), tool.GetSerial(), cmp.Or(use.GetMeasurement(), use.GetWaterTest()), words[s])
 	return true
 }
 

@@ -1,5 +1,5 @@
-// Package events reacts to work orders: released ones and signed entries of the past alone move a requirement; measured values tell
-// when a tool was used; findings are open until they are closed.
+// Package events reacts to work orders: released ones and signed entries of the past alone move a requirement; measured values and
+// tests of water tell when a tool was used; findings are open until they are closed.
 package events
 
 import (
@@ -8,6 +8,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/compliance/internal/app"
 	"coldsection.example/services/platform/eventbus"
@@ -18,9 +19,10 @@ const (
 	released = "coldsection.workorder.released.v1"
 	measured = "coldsection.workorder.measurement.recorded.v1"
 	finding  = "coldsection.workorder.finding."
+	tested   = "coldsection.stock.lot.tested.v1"
 )
 
-var types = []string{released, measured, finding + "raised.v1", finding + "answered.v1", finding + "deferred.v1", finding + "decided.v1", finding + "closed.v1"}
+var types = []string{released, measured, tested, finding + "raised.v1", finding + "answered.v1", finding + "deferred.v1", finding + "decided.v1", finding + "closed.v1"}
 
 // Consumer is the service's one subscription.
 func Consumer(a *app.App) eventbus.Consumer {
@@ -28,6 +30,8 @@ func Consumer(a *app.App) eventbus.Consumer {
 		switch {
 		case m.Type == measured:
 			return decoded(m, &workordersv1.MeasurementRecorded{}, a.Measured)
+		case m.Type == tested:
+			return decoded(m, &consumablesv1.LotChanged{}, a.WaterTested)
 		case strings.HasPrefix(m.Type, finding):
 			return decoded(m, &workordersv1.FindingChanged{}, a.Found)
 		default:

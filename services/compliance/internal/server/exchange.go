@@ -27,9 +27,11 @@ type visits struct {
 func registerExchange(r rpc.Registrar, a *app.App) {
 	const service = "coldsection.compliance.v1.ExchangeService"
 	r.Register(&compliancev1.ExchangeService_ServiceDesc, &exchange{app: a},
-		auth.Policy{}.For(service, []string{auth.SignedIn}, "ExportDueItems", "ExportFleetTemplate").For(service, []string{"planner", "quality"}, "ImportFleet"))
+		auth.Policy{}.For(service, []string{auth.SignedIn}, "ExportDueItems", "ExportFleetTemplate").For(service, []string{"planner", "quality"}, "ImportFleet").
+			Scope(service, "ExportDueItems"))
 	r.Register(&compliancev1.VisitsService_ServiceDesc, &visits{app: a},
-		auth.Policy{}.For("coldsection.compliance.v1.VisitsService", []string{auth.SignedIn}, "ProposeVisit"))
+		auth.Policy{}.For("coldsection.compliance.v1.VisitsService", []string{auth.SignedIn}, "ProposeVisit").
+			Scope("coldsection.compliance.v1.VisitsService", "ProposeVisit"))
 }
 
 func (e *exchange) ExportDueItems(ctx context.Context, req *compliancev1.ExportDueItemsRequest) (*compliancev1.ExportDueItemsResponse, error) {

@@ -44,7 +44,8 @@ func Register(r rpc.Registrar, a *app.App) {
 		query.For("coldsection.compliance.v1.ComplianceQueryService", []string{auth.SignedIn}, m.MethodName)
 	}
 	query.Scope("coldsection.compliance.v1.ComplianceQueryService", "GetAircraft", "ListAircraft", "GetEngine", "ListEngines", "ListUtilizations",
-		"GetDueItem", "ListDueItems", "ExplainDueItem", "ListAccomplishments")
+		"GetDueItem", "ListDueItems", "ExplainDueItem", "ListAccomplishments", "ListFittings", "GetComponent", "ListComponents", "GetLifeStatus",
+		"ListLifeStatuses", "GetComplianceStatus", "ListOpenFindings", "GetRetentionFloor", "ListToolUses", "FindSuspectToolUses")
 	r.Register(&compliancev1.ComplianceQueryService_ServiceDesc, &queries{app: a}, query)
 	r.Register(&compliancev1.GateService_ServiceDesc, &gates{app: a},
 		auth.Policy{}.For("coldsection.compliance.v1.GateService", []string{auth.RoleService, "quality"}, "CheckGates"))

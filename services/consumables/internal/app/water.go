@@ -111,7 +111,9 @@ func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestReque
 			return nil, err
 		}
 	}
-	return test, u.lotFact(ctx, "tested", lot, lot.GetOnHand(), test.GetVerdict().String())
+	return test, u.publish(ctx, "coldsection.stock.lot.tested.v1", lot.GetName(), &consumablesv1.LotChanged{
+		Lot: lot.GetName(), Item: lot.GetItem(), State: lot.GetState().String(), Reason: test.GetVerdict().String(), Quantity: lot.GetOnHand(), WaterTest: test,
+	})
 }
 
 func readingOf(test *consumablesv1.WaterTest) (r water.Reading, err error) {

@@ -80,7 +80,13 @@ func (u unit) measure(ctx context.Context, m *workordersv1.Measurement) error {
 	if err := store.Measured.Insert(ctx, u.Tx, m, u.now); err != nil {
 		return err
 	}
-	return u.publish(ctx, "measurement.recorded", o.GetName(), &workordersv1.MeasurementRecorded{WorkOrder: o.GetName(), Measurement: m})
+	zone, err := u.zoneOf(ctx, o)
+	if err != nil {
+		return err
+	}
+	return u.publish(ctx, "measurement.recorded", o.GetName(), &workordersv1.MeasurementRecorded{
+		WorkOrder: o.GetName(), Measurement: m, Engine: o.GetEngine(), CivilDate: civil(m.GetMeasureTime().AsTime().In(zone)),
+	})
 }
 
 // judge fills the canonical value and compares it with the limits.
