@@ -3,6 +3,8 @@ package compliance
 import (
 	"context"
 
+	"google.golang.org/grpc"
+
 	"coldsection.example/services/compliance/internal/app"
 	"coldsection.example/services/compliance/internal/events"
 	"coldsection.example/services/compliance/internal/server"
@@ -27,6 +29,9 @@ type Deps struct {
 	IDs    ids.Source
 	Lister *listing.Lister
 	Keys   *auth.Keys
+
+	// WorkOrders and Consumables are asked what is there for a visit.
+	WorkOrders, Consumables grpc.ClientConnInterface
 }
 
 // Service is the running compliance service.
@@ -41,7 +46,10 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Service, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Service{db: db, app: &app.App{DB: db, Clock: deps.Clock, IDs: deps.IDs, Lister: deps.Lister, Keys: deps.Keys}}, nil
+	return &Service{db: db, app: &app.App{
+		DB: db, Clock: deps.Clock, IDs: deps.IDs, Lister: deps.Lister, Keys: deps.Keys,
+		Neighbours: app.Neighbours{WorkOrders: deps.WorkOrders, Consumables: deps.Consumables},
+	}}, nil
 }
 
 // Register adds the service's RPCs.

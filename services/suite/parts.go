@@ -42,9 +42,18 @@ var packages = map[string]string{
 
 // constructors make each service; to connects it to another part.
 var constructors = map[string]func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error){
-	Compliance: func(ctx context.Context, s *Suite, store storage.Config, _ connector) (service, error) {
-		return compliance.New(ctx, compliance.Config{Storage: store},
-			compliance.Deps{Clock: s.clock, IDs: s.ids, Lister: s.lister, Keys: s.keys})
+	Compliance: func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error) {
+		toWorkOrders, err := to(WorkOrders)
+		if err != nil {
+			return nil, err
+		}
+		toConsumables, err := to(Consumables)
+		if err != nil {
+			return nil, err
+		}
+		return compliance.New(ctx, compliance.Config{Storage: store}, compliance.Deps{
+			Clock: s.clock, IDs: s.ids, Lister: s.lister, Keys: s.keys, WorkOrders: toWorkOrders, Consumables: toConsumables,
+		})
 	},
 	Consumables: func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error) {
 		toCompliance, err := to(Compliance)

@@ -17,9 +17,9 @@ import (
 // callers say which parts may call each part over the network; the wiring of the parts is checked against it.
 var callers = map[string][]string{
 	Compliance:  {Consumables, Performance, WorkOrders, Gateway},
-	Consumables: {WorkOrders, Gateway},
+	Consumables: {Compliance, WorkOrders, Gateway},
 	Performance: {WorkOrders, Gateway},
-	WorkOrders:  {Gateway},
+	WorkOrders:  {Compliance, Gateway},
 }
 
 // checkTLS refuses half a certificate, and addresses that other machines reach in the clear.

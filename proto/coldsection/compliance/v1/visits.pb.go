@@ -26,6 +26,67 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// What it is.
+type Readiness_Kind int32
+
+const (
+	// Never returned.
+	Readiness_KIND_UNSPECIFIED Readiness_Kind = 0
+	// The task card.
+	Readiness_CARD Readiness_Kind = 1
+	// Stock.
+	Readiness_STOCK Readiness_Kind = 2
+	// A tool of a type.
+	Readiness_TOOL Readiness_Kind = 3
+	// A person who may do it.
+	Readiness_PERSON Readiness_Kind = 4
+)
+
+// Enum value maps for Readiness_Kind.
+var (
+	Readiness_Kind_name = map[int32]string{
+		0: "KIND_UNSPECIFIED",
+		1: "CARD",
+		2: "STOCK",
+		3: "TOOL",
+		4: "PERSON",
+	}
+	Readiness_Kind_value = map[string]int32{
+		"KIND_UNSPECIFIED": 0,
+		"CARD":             1,
+		"STOCK":            2,
+		"TOOL":             3,
+		"PERSON":           4,
+	}
+)
+
+func (x Readiness_Kind) Enum() *Readiness_Kind {
+	p := new(Readiness_Kind)
+	*p = x
+	return p
+}
+
+func (x Readiness_Kind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Readiness_Kind) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_compliance_v1_visits_proto_enumTypes[0].Descriptor()
+}
+
+func (Readiness_Kind) Type() protoreflect.EnumType {
+	return &file_coldsection_compliance_v1_visits_proto_enumTypes[0]
+}
+
+func (x Readiness_Kind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Readiness_Kind.Descriptor instead.
+func (Readiness_Kind) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_visits_proto_rawDescGZIP(), []int{4, 0}
+}
+
 // The request to propose a visit.
 type ProposeVisitRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -38,7 +99,9 @@ type ProposeVisitRequest struct {
 	// The day of the visit after it; what is due on that day or later waits for it.
 	NextVisitDate *date.Date `protobuf:"bytes,4,opt,name=next_visit_date,json=nextVisitDate,proto3" json:"next_visit_date,omitempty"`
 	// What if; unset goes by the flying plan.
-	Scenario      *FlyingScenario `protobuf:"bytes,5,opt,name=scenario,proto3" json:"scenario,omitempty"`
+	Scenario *FlyingScenario `protobuf:"bytes,5,opt,name=scenario,proto3" json:"scenario,omitempty"`
+	// What the work takes out of stores; task cards don't say how much. Stock is asked for all of the visit together.
+	MaterialNeeds []*MaterialNeed `protobuf:"bytes,6,rep,name=material_needs,json=materialNeeds,proto3" json:"material_needs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -108,6 +171,86 @@ func (x *ProposeVisitRequest) GetScenario() *FlyingScenario {
 	return nil
 }
 
+func (x *ProposeVisitRequest) GetMaterialNeeds() []*MaterialNeed {
+	if x != nil {
+		return x.MaterialNeeds
+	}
+	return nil
+}
+
+// What the work of a requirement takes out of stores.
+type MaterialNeed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The requirement, requirements/{requirement}.
+	Requirement string `protobuf:"bytes,1,opt,name=requirement,proto3" json:"requirement,omitempty"`
+	// The stores' item, items/{item}.
+	Item string `protobuf:"bytes,2,opt,name=item,proto3" json:"item,omitempty"`
+	// How much, a decimal.
+	QuantityValue string `protobuf:"bytes,3,opt,name=quantity_value,json=quantityValue,proto3" json:"quantity_value,omitempty"`
+	// The UCUM code of its unit.
+	QuantityUnitCode string `protobuf:"bytes,4,opt,name=quantity_unit_code,json=quantityUnitCode,proto3" json:"quantity_unit_code,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *MaterialNeed) Reset() {
+	*x = MaterialNeed{}
+	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MaterialNeed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MaterialNeed) ProtoMessage() {}
+
+func (x *MaterialNeed) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MaterialNeed.ProtoReflect.Descriptor instead.
+func (*MaterialNeed) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_visits_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *MaterialNeed) GetRequirement() string {
+	if x != nil {
+		return x.Requirement
+	}
+	return ""
+}
+
+func (x *MaterialNeed) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *MaterialNeed) GetQuantityValue() string {
+	if x != nil {
+		return x.QuantityValue
+	}
+	return ""
+}
+
+func (x *MaterialNeed) GetQuantityUnitCode() string {
+	if x != nil {
+		return x.QuantityUnitCode
+	}
+	return ""
+}
+
 // A proposed visit.
 type ProposeVisitResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -129,7 +272,7 @@ type ProposeVisitResponse struct {
 
 func (x *ProposeVisitResponse) Reset() {
 	*x = ProposeVisitResponse{}
-	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[1]
+	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -141,7 +284,7 @@ func (x *ProposeVisitResponse) String() string {
 func (*ProposeVisitResponse) ProtoMessage() {}
 
 func (x *ProposeVisitResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[1]
+	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -154,7 +297,7 @@ func (x *ProposeVisitResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProposeVisitResponse.ProtoReflect.Descriptor instead.
 func (*ProposeVisitResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_visits_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_compliance_v1_visits_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *ProposeVisitResponse) GetVisitDate() *date.Date {
@@ -217,14 +360,18 @@ type VisitItem struct {
 	// Why it has no date.
 	Reason string `protobuf:"bytes,7,opt,name=reason,proto3" json:"reason,omitempty"`
 	// What is left in each unit today.
-	Remaining     []*Remaining `protobuf:"bytes,8,rep,name=remaining,proto3" json:"remaining,omitempty"`
+	Remaining []*Remaining `protobuf:"bytes,8,rep,name=remaining,proto3" json:"remaining,omitempty"`
+	// For what is done at the visit: whether everything for it is there on that day.
+	Ready bool `protobuf:"varint,9,opt,name=ready,proto3" json:"ready,omitempty"`
+	// What was looked for and what came of it.
+	Readiness     []*Readiness `protobuf:"bytes,10,rep,name=readiness,proto3" json:"readiness,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *VisitItem) Reset() {
 	*x = VisitItem{}
-	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[2]
+	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -236,7 +383,7 @@ func (x *VisitItem) String() string {
 func (*VisitItem) ProtoMessage() {}
 
 func (x *VisitItem) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[2]
+	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -249,7 +396,7 @@ func (x *VisitItem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VisitItem.ProtoReflect.Descriptor instead.
 func (*VisitItem) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_visits_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_compliance_v1_visits_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *VisitItem) GetDueItem() string {
@@ -308,11 +455,117 @@ func (x *VisitItem) GetRemaining() []*Remaining {
 	return nil
 }
 
+func (x *VisitItem) GetReady() bool {
+	if x != nil {
+		return x.Ready
+	}
+	return false
+}
+
+func (x *VisitItem) GetReadiness() []*Readiness {
+	if x != nil {
+		return x.Readiness
+	}
+	return nil
+}
+
+// One thing that an item of a visit needs.
+type Readiness struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it is.
+	Kind Readiness_Kind `protobuf:"varint,1,opt,name=kind,proto3,enum=coldsection.compliance.v1.Readiness_Kind" json:"kind,omitempty"`
+	// The card, stores' item, type of tool or scope of authorization.
+	Asked string `protobuf:"bytes,2,opt,name=asked,proto3" json:"asked,omitempty"`
+	// Whether it is there.
+	Ready bool `protobuf:"varint,3,opt,name=ready,proto3" json:"ready,omitempty"`
+	// If not: CARD_MISSING, WORK_ORDERS_UNREACHABLE, MATERIAL_NOT_STATED, ITEM_UNKNOWN, STOCK_SHORT, STORES_UNREACHABLE,
+	// TOOL_MISSING or PERSON_MISSING.
+	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The same in words, with what is short.
+	Explanation string `protobuf:"bytes,5,opt,name=explanation,proto3" json:"explanation,omitempty"`
+	// What serves: lots, tools or people.
+	ServedBy      []string `protobuf:"bytes,6,rep,name=served_by,json=servedBy,proto3" json:"served_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Readiness) Reset() {
+	*x = Readiness{}
+	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Readiness) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Readiness) ProtoMessage() {}
+
+func (x *Readiness) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_visits_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Readiness.ProtoReflect.Descriptor instead.
+func (*Readiness) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_visits_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Readiness) GetKind() Readiness_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return Readiness_KIND_UNSPECIFIED
+}
+
+func (x *Readiness) GetAsked() string {
+	if x != nil {
+		return x.Asked
+	}
+	return ""
+}
+
+func (x *Readiness) GetReady() bool {
+	if x != nil {
+		return x.Ready
+	}
+	return false
+}
+
+func (x *Readiness) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Readiness) GetExplanation() string {
+	if x != nil {
+		return x.Explanation
+	}
+	return ""
+}
+
+func (x *Readiness) GetServedBy() []string {
+	if x != nil {
+		return x.ServedBy
+	}
+	return nil
+}
+
 var File_coldsection_compliance_v1_visits_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_visits_proto_rawDesc = "" +
 	"\n" +
-	"&coldsection/compliance/v1/visits.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a*coldsection/compliance/v1/compliance.proto\x1a(coldsection/compliance/v1/planning.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x16google/type/date.proto\"\xee\x02\n" +
+	"&coldsection/compliance/v1/visits.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a*coldsection/compliance/v1/compliance.proto\x1a(coldsection/compliance/v1/planning.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x16google/type/date.proto\"\xcd\x03\n" +
 	"\x13ProposeVisitRequest\x12?\n" +
 	"\asubject\x18\x01 \x01(\tB%\xe2A\x01\x02\xbaH\x1er\x1c2\x1a^(engines|aircraft)/[^/]+$R\asubject\x12B\n" +
 	"\rearliest_date\x18\x02 \x01(\v2\x11.google.type.DateB\n" +
@@ -322,7 +575,13 @@ const file_coldsection_compliance_v1_visits_proto_rawDesc = "" +
 	"latestDate\x12E\n" +
 	"\x0fnext_visit_date\x18\x04 \x01(\v2\x11.google.type.DateB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\rnextVisitDate\x12K\n" +
-	"\bscenario\x18\x05 \x01(\v2).coldsection.compliance.v1.FlyingScenarioB\x04\xe2A\x01\x01R\bscenario\"\x93\x03\n" +
+	"\bscenario\x18\x05 \x01(\v2).coldsection.compliance.v1.FlyingScenarioB\x04\xe2A\x01\x01R\bscenario\x12]\n" +
+	"\x0ematerial_needs\x18\x06 \x03(\v2'.coldsection.compliance.v1.MaterialNeedB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xc8\x01R\rmaterialNeeds\"\xeb\x01\n" +
+	"\fMaterialNeed\x12-\n" +
+	"\vrequirement\x18\x01 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\vrequirement\x12\x1f\n" +
+	"\x04item\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04item\x12P\n" +
+	"\x0equantity_value\x18\x03 \x01(\tB)\xe2A\x01\x02\xbaH\"r 2\x1e^[0-9]{1,19}([.][0-9]{1,19})?$R\rquantityValue\x129\n" +
+	"\x12quantity_unit_code\x18\x04 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x10quantityUnitCode\"\x93\x03\n" +
 	"\x14ProposeVisitResponse\x126\n" +
 	"\n" +
 	"visit_date\x18\x01 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\tvisitDate\x12K\n" +
@@ -331,7 +590,7 @@ const file_coldsection_compliance_v1_visits_proto_rawDesc = "" +
 	"\rearlier_items\x18\x03 \x03(\v2$.coldsection.compliance.v1.VisitItemB\x04\xe2A\x01\x03R\fearlierItems\x12S\n" +
 	"\x0fundecided_items\x18\x04 \x03(\v2$.coldsection.compliance.v1.VisitItemB\x04\xe2A\x01\x03R\x0eundecidedItems\x12(\n" +
 	"\rdays_given_up\x18\x05 \x01(\x03B\x04\xe2A\x01\x03R\vdaysGivenUp\x12&\n" +
-	"\vexplanation\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\"\xec\x02\n" +
+	"\vexplanation\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\"\xd2\x03\n" +
 	"\tVisitItem\x12\x1f\n" +
 	"\bdue_item\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\adueItem\x12/\n" +
 	"\x10requirement_code\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0frequirementCode\x12\x1e\n" +
@@ -340,7 +599,24 @@ const file_coldsection_compliance_v1_visits_proto_rawDesc = "" +
 	"\fdriving_unit\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\vdrivingUnit\x12(\n" +
 	"\rdays_given_up\x18\x06 \x01(\x05B\x04\xe2A\x01\x03R\vdaysGivenUp\x12\x1c\n" +
 	"\x06reason\x18\a \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12H\n" +
-	"\tremaining\x18\b \x03(\v2$.coldsection.compliance.v1.RemainingB\x04\xe2A\x01\x03R\tremaining2\xa3\x01\n" +
+	"\tremaining\x18\b \x03(\v2$.coldsection.compliance.v1.RemainingB\x04\xe2A\x01\x03R\tremaining\x12\x1a\n" +
+	"\x05ready\x18\t \x01(\bB\x04\xe2A\x01\x03R\x05ready\x12H\n" +
+	"\treadiness\x18\n" +
+	" \x03(\v2$.coldsection.compliance.v1.ReadinessB\x04\xe2A\x01\x03R\treadiness\"\xba\x02\n" +
+	"\tReadiness\x12C\n" +
+	"\x04kind\x18\x01 \x01(\x0e2).coldsection.compliance.v1.Readiness.KindB\x04\xe2A\x01\x03R\x04kind\x12\x1a\n" +
+	"\x05asked\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x05asked\x12\x1a\n" +
+	"\x05ready\x18\x03 \x01(\bB\x04\xe2A\x01\x03R\x05ready\x12\x1c\n" +
+	"\x06reason\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12&\n" +
+	"\vexplanation\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12!\n" +
+	"\tserved_by\x18\x06 \x03(\tB\x04\xe2A\x01\x03R\bservedBy\"G\n" +
+	"\x04Kind\x12\x14\n" +
+	"\x10KIND_UNSPECIFIED\x10\x00\x12\b\n" +
+	"\x04CARD\x10\x01\x12\t\n" +
+	"\x05STOCK\x10\x02\x12\b\n" +
+	"\x04TOOL\x10\x03\x12\n" +
+	"\n" +
+	"\x06PERSON\x10\x042\xa3\x01\n" +
 	"\rVisitsService\x12\x91\x01\n" +
 	"\fProposeVisit\x12..coldsection.compliance.v1.ProposeVisitRequest\x1a/.coldsection.compliance.v1.ProposeVisitResponse\" \x82\xd3\xe4\x93\x02\x17:\x01*\"\x12/v1/visits:propose\x90\x02\x01BBZ@coldsection.example/proto/coldsection/compliance/v1;compliancev1b\x06proto3"
 
@@ -356,33 +632,40 @@ func file_coldsection_compliance_v1_visits_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_visits_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_visits_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_coldsection_compliance_v1_visits_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_coldsection_compliance_v1_visits_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_coldsection_compliance_v1_visits_proto_goTypes = []any{
-	(*ProposeVisitRequest)(nil),  // 0: coldsection.compliance.v1.ProposeVisitRequest
-	(*ProposeVisitResponse)(nil), // 1: coldsection.compliance.v1.ProposeVisitResponse
-	(*VisitItem)(nil),            // 2: coldsection.compliance.v1.VisitItem
-	(*date.Date)(nil),            // 3: google.type.Date
-	(*FlyingScenario)(nil),       // 4: coldsection.compliance.v1.FlyingScenario
-	(*Remaining)(nil),            // 5: coldsection.compliance.v1.Remaining
+	(Readiness_Kind)(0),          // 0: coldsection.compliance.v1.Readiness.Kind
+	(*ProposeVisitRequest)(nil),  // 1: coldsection.compliance.v1.ProposeVisitRequest
+	(*MaterialNeed)(nil),         // 2: coldsection.compliance.v1.MaterialNeed
+	(*ProposeVisitResponse)(nil), // 3: coldsection.compliance.v1.ProposeVisitResponse
+	(*VisitItem)(nil),            // 4: coldsection.compliance.v1.VisitItem
+	(*Readiness)(nil),            // 5: coldsection.compliance.v1.Readiness
+	(*date.Date)(nil),            // 6: google.type.Date
+	(*FlyingScenario)(nil),       // 7: coldsection.compliance.v1.FlyingScenario
+	(*Remaining)(nil),            // 8: coldsection.compliance.v1.Remaining
 }
 var file_coldsection_compliance_v1_visits_proto_depIdxs = []int32{
-	3,  // 0: coldsection.compliance.v1.ProposeVisitRequest.earliest_date:type_name -> google.type.Date
-	3,  // 1: coldsection.compliance.v1.ProposeVisitRequest.latest_date:type_name -> google.type.Date
-	3,  // 2: coldsection.compliance.v1.ProposeVisitRequest.next_visit_date:type_name -> google.type.Date
-	4,  // 3: coldsection.compliance.v1.ProposeVisitRequest.scenario:type_name -> coldsection.compliance.v1.FlyingScenario
-	3,  // 4: coldsection.compliance.v1.ProposeVisitResponse.visit_date:type_name -> google.type.Date
-	2,  // 5: coldsection.compliance.v1.ProposeVisitResponse.visit_items:type_name -> coldsection.compliance.v1.VisitItem
-	2,  // 6: coldsection.compliance.v1.ProposeVisitResponse.earlier_items:type_name -> coldsection.compliance.v1.VisitItem
-	2,  // 7: coldsection.compliance.v1.ProposeVisitResponse.undecided_items:type_name -> coldsection.compliance.v1.VisitItem
-	3,  // 8: coldsection.compliance.v1.VisitItem.due_date:type_name -> google.type.Date
-	5,  // 9: coldsection.compliance.v1.VisitItem.remaining:type_name -> coldsection.compliance.v1.Remaining
-	0,  // 10: coldsection.compliance.v1.VisitsService.ProposeVisit:input_type -> coldsection.compliance.v1.ProposeVisitRequest
-	1,  // 11: coldsection.compliance.v1.VisitsService.ProposeVisit:output_type -> coldsection.compliance.v1.ProposeVisitResponse
-	11, // [11:12] is the sub-list for method output_type
-	10, // [10:11] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	6,  // 0: coldsection.compliance.v1.ProposeVisitRequest.earliest_date:type_name -> google.type.Date
+	6,  // 1: coldsection.compliance.v1.ProposeVisitRequest.latest_date:type_name -> google.type.Date
+	6,  // 2: coldsection.compliance.v1.ProposeVisitRequest.next_visit_date:type_name -> google.type.Date
+	7,  // 3: coldsection.compliance.v1.ProposeVisitRequest.scenario:type_name -> coldsection.compliance.v1.FlyingScenario
+	2,  // 4: coldsection.compliance.v1.ProposeVisitRequest.material_needs:type_name -> coldsection.compliance.v1.MaterialNeed
+	6,  // 5: coldsection.compliance.v1.ProposeVisitResponse.visit_date:type_name -> google.type.Date
+	4,  // 6: coldsection.compliance.v1.ProposeVisitResponse.visit_items:type_name -> coldsection.compliance.v1.VisitItem
+	4,  // 7: coldsection.compliance.v1.ProposeVisitResponse.earlier_items:type_name -> coldsection.compliance.v1.VisitItem
+	4,  // 8: coldsection.compliance.v1.ProposeVisitResponse.undecided_items:type_name -> coldsection.compliance.v1.VisitItem
+	6,  // 9: coldsection.compliance.v1.VisitItem.due_date:type_name -> google.type.Date
+	8,  // 10: coldsection.compliance.v1.VisitItem.remaining:type_name -> coldsection.compliance.v1.Remaining
+	5,  // 11: coldsection.compliance.v1.VisitItem.readiness:type_name -> coldsection.compliance.v1.Readiness
+	0,  // 12: coldsection.compliance.v1.Readiness.kind:type_name -> coldsection.compliance.v1.Readiness.Kind
+	1,  // 13: coldsection.compliance.v1.VisitsService.ProposeVisit:input_type -> coldsection.compliance.v1.ProposeVisitRequest
+	3,  // 14: coldsection.compliance.v1.VisitsService.ProposeVisit:output_type -> coldsection.compliance.v1.ProposeVisitResponse
+	14, // [14:15] is the sub-list for method output_type
+	13, // [13:14] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_visits_proto_init() }
@@ -397,13 +680,14 @@ func file_coldsection_compliance_v1_visits_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_visits_proto_rawDesc), len(file_coldsection_compliance_v1_visits_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   3,
+			NumEnums:      1,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_coldsection_compliance_v1_visits_proto_goTypes,
 		DependencyIndexes: file_coldsection_compliance_v1_visits_proto_depIdxs,
+		EnumInfos:         file_coldsection_compliance_v1_visits_proto_enumTypes,
 		MessageInfos:      file_coldsection_compliance_v1_visits_proto_msgTypes,
 	}.Build()
 	File_coldsection_compliance_v1_visits_proto = out.File

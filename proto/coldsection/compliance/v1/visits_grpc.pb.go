@@ -31,7 +31,8 @@ const (
 // Proposes visits to the shop. Roles: every signed-in caller.
 type VisitsServiceClient interface {
 	// Proposes what to do at one visit and when: everything that can't wait for the visit after it, on the day that gives up
-	// least life and on which nothing of it is late. Nothing is kept. Reasons: DATE_INVALID, DATES_REVERSED.
+	// least life and on which nothing of it is late; and says of each item whether card, stock, tools and people are there on
+	// that day. What can't be asked is not ready. Nothing is kept. Reasons: DATE_INVALID, DATES_REVERSED, UNIT_MISMATCH.
 	ProposeVisit(ctx context.Context, in *ProposeVisitRequest, opts ...grpc.CallOption) (*ProposeVisitResponse, error)
 }
 
@@ -60,7 +61,8 @@ func (c *visitsServiceClient) ProposeVisit(ctx context.Context, in *ProposeVisit
 // Proposes visits to the shop. Roles: every signed-in caller.
 type VisitsServiceServer interface {
 	// Proposes what to do at one visit and when: everything that can't wait for the visit after it, on the day that gives up
-	// least life and on which nothing of it is late. Nothing is kept. Reasons: DATE_INVALID, DATES_REVERSED.
+	// least life and on which nothing of it is late; and says of each item whether card, stock, tools and people are there on
+	// that day. What can't be asked is not ready. Nothing is kept. Reasons: DATE_INVALID, DATES_REVERSED, UNIT_MISMATCH.
 	ProposeVisit(context.Context, *ProposeVisitRequest) (*ProposeVisitResponse, error)
 	mustEmbedUnimplementedVisitsServiceServer()
 }

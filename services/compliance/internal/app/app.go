@@ -27,6 +27,8 @@ type App struct {
 	IDs    ids.Source
 	Lister *listing.Lister
 	Keys   *auth.Keys
+
+	Neighbours Neighbours
 }
 
 const source = "compliance"

@@ -12,8 +12,8 @@ import (
 	"coldsection.example/services/platform/fault"
 )
 
-// ProposeVisit proposes what to do at one visit and when, by the early end of each item's range. Reasons: DATE_INVALID,
-// DATES_REVERSED.
+// ProposeVisit proposes what to do at one visit and when, by the early end of each item's range, and says what is there for it. Reasons:
+// DATE_INVALID, DATES_REVERSED, UNIT_MISMATCH.
 func (a *App) ProposeVisit(ctx context.Context, req *compliancev1.ProposeVisitRequest) (*compliancev1.ProposeVisitResponse, error) {
 	window, err := windowOf(req)
 	if err != nil {
@@ -50,7 +50,10 @@ func (a *App) ProposeVisit(ctx context.Context, req *compliancev1.ProposeVisitRe
 		resp.VisitItems = append(resp.VisitItems, visitItem(byName[i.Name], p.Day))
 	}
 	resp.VisitDate, resp.DaysGivenUp, resp.Explanation = protoDate(p.Day), int64(p.GivenUp), p.Why
-	return resp, nil
+	if len(resp.GetVisitItems()) == 0 {
+		return resp, nil
+	}
+	return resp, a.readyFor(ctx, resp.GetVisitItems(), p.Day, req.GetMaterialNeeds())
 }
 
 // forecastAll reads every page.

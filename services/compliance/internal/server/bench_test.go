@@ -185,7 +185,7 @@ func page(b *testing.B, a *app.App, now *clock.Fake) {
 	queries := compliancev1.NewComplianceQueryServiceClient(rpctest.Dial(b, s, rpc.Caller{Keys: a.Keys, Clock: now}))
 	ctx := auth.NewContext(b.Context(), auth.Identity{Account: "accounts/ada", Person: "people/ada", Roles: []string{"viewer"}, Kind: auth.Human})
 	for name, filter := range map[string]string{
-		"all": "", "band": "band = NEAR", "subject": `subject = "engines/e0007"`, 
+		"all": "", "band": "band = NEAR", "subject": `subject = "engines/e0007"`,
 		"requirement": `requirement = "requirements/r013"`, "within a month": "due_date > 2026-01-01 AND due_date < 2026-05-01",
 	} {
 		b.Run("first page/"+name, func(b *testing.B) {

@@ -43,7 +43,8 @@ type world struct {
 	visits    compliancev1.VisitsServiceClient
 	exchange  compliancev1.ExchangeServiceClient
 
-	restarted func() *app.App // the use cases on the same database, as after a restart
+	neighbours *neighbours
+	restarted  func() *app.App // the use cases on the same database, as after a restart
 }
 
 // onEngines runs a test on a fresh world of each database engine.
@@ -62,14 +63,17 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &world{t: t, db: db, clock: clock.NewFake(start), keys: keys}
+	w := &world{t: t, db: db, clock: clock.NewFake(start), keys: keys, neighbours: &neighbours{}}
 	source := &ids.Sequence{Prefix: "id"}
 	s, err := rpc.NewServer(rpc.Deps{Clock: w.clock, IDs: source, Keys: keys, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}
 	w.restarted = func() *app.App {
-		return &app.App{DB: db, Clock: w.clock, IDs: source, Lister: listing.New(secret), Keys: keys}
+		others := w.neighbours.dial(t, w.clock, keys)
+		return &app.App{
+			DB: db, Clock: w.clock, IDs: source, Lister: listing.New(secret), Keys: keys, Neighbours: app.Neighbours{WorkOrders: others, Consumables: others},
+		}
 	}
 	server.Register(s, w.restarted())
 	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock})
