@@ -267,11 +267,15 @@ type Result struct {
 	Date    civil.Date // projected; zero when there is none
 	Driving int        // index in Left of what drives it; -1 when nothing does
 	Left    []Left
+
+	tree Tree
 }
 
 // Compute works a tree out.
 func (t Tree) Compute(base Base, now Now, threshold Threshold) Result {
-	return t.compute(&base, &now, threshold, make([]Left, 0, len(t.Limits)))
+	r := t.compute(&base, &now, threshold, make([]Left, 0, len(t.Limits)))
+	r.tree = t
+	return r
 }
 
 // compute adds its limits to those that were worked out already.
@@ -331,6 +335,9 @@ func (r Result) Explain() string {
 		lines[i] = l.Line()
 	}
 	text := strings.Join(lines, "; ") + "."
+	if len(r.Left) > 1 {
+		text += " What counts is " + r.tree.words(new(int)) + "."
+	}
 	if d := r.Left[r.Driving]; !r.Date.IsZero() {
 		return text + fmt.Sprintf(" Driven by %s: due %s.", d.Limit.Unit.Driver(), r.Date)
 	}
