@@ -10,6 +10,7 @@ import (
 	"coldsection.example/services/consumables/internal/events"
 	"coldsection.example/services/consumables/internal/server"
 	"coldsection.example/services/consumables/internal/store"
+	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/ids"
@@ -28,6 +29,7 @@ type Deps struct {
 	Clock      clock.Clock
 	IDs        ids.Source
 	Lister     *listing.Lister
+	Keys       *auth.Keys
 	Compliance grpc.ClientConnInterface
 }
 
@@ -44,7 +46,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Service, error) {
 		return nil, err
 	}
 	gates := gates{compliancev1.NewGateServiceClient(deps.Compliance)}
-	return &Service{db: db, app: &app.App{DB: db, Clock: deps.Clock, IDs: deps.IDs, Lister: deps.Lister, Gates: gates}}, nil
+	return &Service{db: db, app: &app.App{DB: db, Clock: deps.Clock, IDs: deps.IDs, Lister: deps.Lister, Gates: gates, Keys: deps.Keys}}, nil
 }
 
 // gates asks compliance on the service's own account, because a clerk may not ask the gates.

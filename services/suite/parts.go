@@ -61,7 +61,7 @@ var constructors = map[string]func(ctx context.Context, s *Suite, store storage.
 			return nil, err
 		}
 		return consumables.New(ctx, consumables.Config{Storage: store},
-			consumables.Deps{Clock: s.clock, IDs: s.ids, Lister: s.lister, Compliance: toCompliance})
+			consumables.Deps{Clock: s.clock, IDs: s.ids, Lister: s.lister, Keys: s.keys, Compliance: toCompliance})
 	},
 	Performance: func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error) {
 		toCompliance, err := to(Compliance)

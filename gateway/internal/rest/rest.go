@@ -68,6 +68,8 @@ var registrations = []registration{
 	served(consumablesv1.NewConsumablesServiceClient, consumablesv1.RegisterConsumablesServiceHandlerClient),
 	served(consumablesv1.NewConsumablesQueryServiceClient, consumablesv1.RegisterConsumablesQueryServiceHandlerClient),
 	served(consumablesv1.NewScanningQueryServiceClient, consumablesv1.RegisterScanningQueryServiceHandlerClient),
+	served(consumablesv1.NewWaterServiceClient, consumablesv1.RegisterWaterServiceHandlerClient),
+	served(consumablesv1.NewWaterQueryServiceClient, consumablesv1.RegisterWaterQueryServiceHandlerClient),
 	served(workordersv1.NewWorkOrdersServiceClient, workordersv1.RegisterWorkOrdersServiceHandlerClient),
 	served(workordersv1.NewWorkOrdersQueryServiceClient, workordersv1.RegisterWorkOrdersQueryServiceHandlerClient),
 	served(performancev1.NewPerformanceServiceClient, performancev1.RegisterPerformanceServiceHandlerClient),

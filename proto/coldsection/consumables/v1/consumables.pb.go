@@ -362,6 +362,124 @@ func (WaterTest_Treatment) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10, 1}
 }
 
+// How a conductivity is brought to the temperature of its limit.
+type WaterGrade_TemperatureTreatment int32
+
+const (
+	// As REFERRED.
+	WaterGrade_TEMPERATURE_TREATMENT_UNSPECIFIED WaterGrade_TemperatureTreatment = 0
+	// Referred to 25 degrees Celsius by the meter or with 2 percent per kelvin, where that is safe.
+	WaterGrade_REFERRED WaterGrade_TemperatureTreatment = 1
+	// Read at 25 degrees Celsius, within one; any other reading is refused.
+	WaterGrade_READ_AT_25 WaterGrade_TemperatureTreatment = 2
+	// Not at all: the raw reading is limited by the row of a table for its temperature.
+	WaterGrade_STEPPED_TABLE WaterGrade_TemperatureTreatment = 3
+)
+
+// Enum value maps for WaterGrade_TemperatureTreatment.
+var (
+	WaterGrade_TemperatureTreatment_name = map[int32]string{
+		0: "TEMPERATURE_TREATMENT_UNSPECIFIED",
+		1: "REFERRED",
+		2: "READ_AT_25",
+		3: "STEPPED_TABLE",
+	}
+	WaterGrade_TemperatureTreatment_value = map[string]int32{
+		"TEMPERATURE_TREATMENT_UNSPECIFIED": 0,
+		"REFERRED":                          1,
+		"READ_AT_25":                        2,
+		"STEPPED_TABLE":                     3,
+	}
+)
+
+func (x WaterGrade_TemperatureTreatment) Enum() *WaterGrade_TemperatureTreatment {
+	p := new(WaterGrade_TemperatureTreatment)
+	*p = x
+	return p
+}
+
+func (x WaterGrade_TemperatureTreatment) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WaterGrade_TemperatureTreatment) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[5].Descriptor()
+}
+
+func (WaterGrade_TemperatureTreatment) Type() protoreflect.EnumType {
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[5]
+}
+
+func (x WaterGrade_TemperatureTreatment) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WaterGrade_TemperatureTreatment.Descriptor instead.
+func (WaterGrade_TemperatureTreatment) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12, 0}
+}
+
+// What is limited.
+type WaterLimit_Property int32
+
+const (
+	// Not stated; refused.
+	WaterLimit_PROPERTY_UNSPECIFIED WaterLimit_Property = 0
+	// Electrical conductivity.
+	WaterLimit_CONDUCTIVITY WaterLimit_Property = 1
+	// The pH.
+	WaterLimit_PH WaterLimit_Property = 2
+	// Silica.
+	WaterLimit_SILICA WaterLimit_Property = 3
+	// Residue or dissolved solids.
+	WaterLimit_DISSOLVED_SOLIDS WaterLimit_Property = 4
+)
+
+// Enum value maps for WaterLimit_Property.
+var (
+	WaterLimit_Property_name = map[int32]string{
+		0: "PROPERTY_UNSPECIFIED",
+		1: "CONDUCTIVITY",
+		2: "PH",
+		3: "SILICA",
+		4: "DISSOLVED_SOLIDS",
+	}
+	WaterLimit_Property_value = map[string]int32{
+		"PROPERTY_UNSPECIFIED": 0,
+		"CONDUCTIVITY":         1,
+		"PH":                   2,
+		"SILICA":               3,
+		"DISSOLVED_SOLIDS":     4,
+	}
+)
+
+func (x WaterLimit_Property) Enum() *WaterLimit_Property {
+	p := new(WaterLimit_Property)
+	*p = x
+	return p
+}
+
+func (x WaterLimit_Property) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WaterLimit_Property) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[6].Descriptor()
+}
+
+func (WaterLimit_Property) Type() protoreflect.EnumType {
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[6]
+}
+
+func (x WaterLimit_Property) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WaterLimit_Property.Descriptor instead.
+func (WaterLimit_Property) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13, 0}
+}
+
 // What happened.
 type StockMovement_Kind int32
 
@@ -439,11 +557,11 @@ func (x StockMovement_Kind) String() string {
 }
 
 func (StockMovement_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[5].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[7].Descriptor()
 }
 
 func (StockMovement_Kind) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[5]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[7]
 }
 
 func (x StockMovement_Kind) Number() protoreflect.EnumNumber {
@@ -452,7 +570,7 @@ func (x StockMovement_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockMovement_Kind.Descriptor instead.
 func (StockMovement_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15, 0}
 }
 
 // Whether the claim stands.
@@ -500,11 +618,11 @@ func (x Reservation_State) String() string {
 }
 
 func (Reservation_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[6].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[8].Descriptor()
 }
 
 func (Reservation_State) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[6]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[8]
 }
 
 func (x Reservation_State) Number() protoreflect.EnumNumber {
@@ -513,7 +631,7 @@ func (x Reservation_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Reservation_State.Descriptor instead.
 func (Reservation_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17, 0}
 }
 
 // How far the demand is met.
@@ -561,11 +679,11 @@ func (x StockDemand_State) String() string {
 }
 
 func (StockDemand_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[7].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[9].Descriptor()
 }
 
 func (StockDemand_State) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[7]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[9]
 }
 
 func (x StockDemand_State) Number() protoreflect.EnumNumber {
@@ -574,7 +692,7 @@ func (x StockDemand_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockDemand_State.Descriptor instead.
 func (StockDemand_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18, 0}
 }
 
 // Where the count stands.
@@ -622,11 +740,11 @@ func (x StockCount_State) String() string {
 }
 
 func (StockCount_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[8].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[10].Descriptor()
 }
 
 func (StockCount_State) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[8]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[10]
 }
 
 func (x StockCount_State) Number() protoreflect.EnumNumber {
@@ -635,7 +753,7 @@ func (x StockCount_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockCount_State.Descriptor instead.
 func (StockCount_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19, 0}
 }
 
 // The answer.
@@ -679,11 +797,11 @@ func (x InspectionAnswer_Answer) String() string {
 }
 
 func (InspectionAnswer_Answer) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[9].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[11].Descriptor()
 }
 
 func (InspectionAnswer_Answer) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[9]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[11]
 }
 
 func (x InspectionAnswer_Answer) Number() protoreflect.EnumNumber {
@@ -692,7 +810,7 @@ func (x InspectionAnswer_Answer) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use InspectionAnswer_Answer.Descriptor instead.
 func (InspectionAnswer_Answer) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{29, 0}
 }
 
 // Which way to follow it.
@@ -732,11 +850,11 @@ func (x TraceLotRequest_Direction) String() string {
 }
 
 func (TraceLotRequest_Direction) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[10].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[12].Descriptor()
 }
 
 func (TraceLotRequest_Direction) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[10]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[12]
 }
 
 func (x TraceLotRequest_Direction) Number() protoreflect.EnumNumber {
@@ -745,7 +863,7 @@ func (x TraceLotRequest_Direction) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TraceLotRequest_Direction.Descriptor instead.
 func (TraceLotRequest_Direction) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68, 0}
 }
 
 // What the rows are.
@@ -786,11 +904,11 @@ func (x ImportStockRequest_Rows) String() string {
 }
 
 func (ImportStockRequest_Rows) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[11].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[13].Descriptor()
 }
 
 func (ImportStockRequest_Rows) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[11]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[13]
 }
 
 func (x ImportStockRequest_Rows) Number() protoreflect.EnumNumber {
@@ -799,7 +917,7 @@ func (x ImportStockRequest_Rows) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ImportStockRequest_Rows.Descriptor instead.
 func (ImportStockRequest_Rows) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75, 0}
 }
 
 // What to write.
@@ -843,11 +961,11 @@ func (x ExportStockRequest_Content) String() string {
 }
 
 func (ExportStockRequest_Content) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[12].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[14].Descriptor()
 }
 
 func (ExportStockRequest_Content) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[12]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[14]
 }
 
 func (x ExportStockRequest_Content) Number() protoreflect.EnumNumber {
@@ -856,7 +974,7 @@ func (x ExportStockRequest_Content) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportStockRequest_Content.Descriptor instead.
 func (ExportStockRequest_Content) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78, 0}
 }
 
 // How a table is written.
@@ -896,11 +1014,11 @@ func (x ExportStockRequest_Format) String() string {
 }
 
 func (ExportStockRequest_Format) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[13].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[15].Descriptor()
 }
 
 func (ExportStockRequest_Format) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[13]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[15]
 }
 
 func (x ExportStockRequest_Format) Number() protoreflect.EnumNumber {
@@ -909,7 +1027,7 @@ func (x ExportStockRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportStockRequest_Format.Descriptor instead.
 func (ExportStockRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76, 1}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78, 1}
 }
 
 // A kind of thing in the catalogue.
@@ -1619,7 +1737,9 @@ type Lot struct {
 	// is one container. Where two deliveries of a lot differ, the larger counts.
 	PackQuantity *v1.Quantity `protobuf:"bytes,27,opt,name=pack_quantity,json=packQuantity,proto3" json:"pack_quantity,omitempty"`
 	// The lot of sealed packs that this opened pack was taken out of.
-	SourceLot     string `protobuf:"bytes,28,opt,name=source_lot,json=sourceLot,proto3" json:"source_lot,omitempty"`
+	SourceLot string `protobuf:"bytes,28,opt,name=source_lot,json=sourceLot,proto3" json:"source_lot,omitempty"`
+	// For water made here: the run of the still or deioniser, productionRuns/{production_run}.
+	ProductionRun string `protobuf:"bytes,29,opt,name=production_run,json=productionRun,proto3" json:"production_run,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1846,6 +1966,13 @@ func (x *Lot) GetPackQuantity() *v1.Quantity {
 func (x *Lot) GetSourceLot() string {
 	if x != nil {
 		return x.SourceLot
+	}
+	return ""
+}
+
+func (x *Lot) GetProductionRun() string {
+	if x != nil {
+		return x.ProductionRun
 	}
 	return ""
 }
@@ -2140,7 +2267,15 @@ type WaterTest struct {
 	// The most, with the factor 0.7.
 	SolidsEstimateMaxMgL float64 `protobuf:"fixed64,19,opt,name=solids_estimate_max_mg_l,json=solidsEstimateMaxMgL,proto3" json:"solids_estimate_max_mg_l,omitempty"`
 	// Why the test counts no longer, such as that its meter was found out of tolerance since; empty while it counts.
-	DoubtReason   string `protobuf:"bytes,20,opt,name=doubt_reason,json=doubtReason,proto3" json:"doubt_reason,omitempty"`
+	DoubtReason string `protobuf:"bytes,20,opt,name=doubt_reason,json=doubtReason,proto3" json:"doubt_reason,omitempty"`
+	// The sample is of the production run that made the lot, taken before any of it was used: the test counts for every lot of
+	// the run, and a failed one holds them all.
+	RunSample bool `protobuf:"varint,21,opt,name=run_sample,json=runSample,proto3" json:"run_sample,omitempty"`
+	// That run, productionRuns/{production_run}.
+	ProductionRun string `protobuf:"bytes,22,opt,name=production_run,json=productionRun,proto3" json:"production_run,omitempty"`
+	// For one of the operator's own grades: the revision to judge against, 0 for the newest; the revision that it was judged
+	// against. A published grade has none.
+	GradeRevision int32 `protobuf:"varint,23,opt,name=grade_revision,json=gradeRevision,proto3" json:"grade_revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2315,6 +2450,27 @@ func (x *WaterTest) GetDoubtReason() string {
 	return ""
 }
 
+func (x *WaterTest) GetRunSample() bool {
+	if x != nil {
+		return x.RunSample
+	}
+	return false
+}
+
+func (x *WaterTest) GetProductionRun() string {
+	if x != nil {
+		return x.ProductionRun
+	}
+	return ""
+}
+
+func (x *WaterTest) GetGradeRevision() int32 {
+	if x != nil {
+		return x.GradeRevision
+	}
+	return 0
+}
+
 // One limit of a water grade against its reading.
 type WaterCheck struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2434,8 +2590,26 @@ type WaterGrade struct {
 	DissolvedSolidsMaxMgL float64 `protobuf:"fixed64,7,opt,name=dissolved_solids_max_mg_l,json=dissolvedSolidsMaxMgL,proto3" json:"dissolved_solids_max_mg_l,omitempty"`
 	// Days after which a lot must be tested again before use; 0 means never.
 	RetestDays int32 `protobuf:"varint,8,opt,name=retest_days,json=retestDays,proto3" json:"retest_days,omitempty"`
-	// Where the limits are published.
-	Document      *v1.DocumentReference `protobuf:"bytes,9,opt,name=document,proto3" json:"document,omitempty"`
+	// Where the limits are published; for the operator's own, the document and its revision that state them.
+	Document *v1.DocumentReference `protobuf:"bytes,9,opt,name=document,proto3" json:"document,omitempty"`
+	// For the operator's own: the limits as entered, from which the fields above are filled.
+	Limits []*WaterLimit `protobuf:"bytes,10,rep,name=limits,proto3" json:"limits,omitempty"`
+	// How a conductivity is brought to the temperature of its limit.
+	TemperatureTreatment WaterGrade_TemperatureTreatment `protobuf:"varint,11,opt,name=temperature_treatment,json=temperatureTreatment,proto3,enum=coldsection.consumables.v1.WaterGrade_TemperatureTreatment" json:"temperature_treatment,omitempty"`
+	// The table of STEPPED_TABLE, by rising temperature; a reading is judged by the row at or below its temperature.
+	Steps []*WaterStep `protobuf:"bytes,12,rep,name=steps,proto3" json:"steps,omitempty"`
+	// Counts the revisions of the operator's own grade from 1; 0 for a published one, which never changes.
+	Revision int32 `protobuf:"varint,13,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Who signed this revision, people/{person}.
+	Signer string `protobuf:"bytes,14,opt,name=signer,proto3" json:"signer,omitempty"`
+	// When it was signed.
+	SignTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=sign_time,json=signTime,proto3" json:"sign_time,omitempty"`
+	// SHA-256 of what was signed, which the chain of records holds too.
+	ContentHash string `protobuf:"bytes,16,opt,name=content_hash,json=contentHash,proto3" json:"content_hash,omitempty"`
+	// Why this revision was made.
+	RevisionReason string `protobuf:"bytes,17,opt,name=revision_reason,json=revisionReason,proto3" json:"revision_reason,omitempty"`
+	// Changes with every revision; send it back to revise.
+	Etag          string `protobuf:"bytes,18,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2533,6 +2707,197 @@ func (x *WaterGrade) GetDocument() *v1.DocumentReference {
 	return nil
 }
 
+func (x *WaterGrade) GetLimits() []*WaterLimit {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+func (x *WaterGrade) GetTemperatureTreatment() WaterGrade_TemperatureTreatment {
+	if x != nil {
+		return x.TemperatureTreatment
+	}
+	return WaterGrade_TEMPERATURE_TREATMENT_UNSPECIFIED
+}
+
+func (x *WaterGrade) GetSteps() []*WaterStep {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *WaterGrade) GetRevision() int32 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
+func (x *WaterGrade) GetSigner() string {
+	if x != nil {
+		return x.Signer
+	}
+	return ""
+}
+
+func (x *WaterGrade) GetSignTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SignTime
+	}
+	return nil
+}
+
+func (x *WaterGrade) GetContentHash() string {
+	if x != nil {
+		return x.ContentHash
+	}
+	return ""
+}
+
+func (x *WaterGrade) GetRevisionReason() string {
+	if x != nil {
+		return x.RevisionReason
+	}
+	return ""
+}
+
+func (x *WaterGrade) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// One limit of an operator's own water grade.
+type WaterLimit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What is limited.
+	Property WaterLimit_Property `protobuf:"varint,1,opt,name=property,proto3,enum=coldsection.consumables.v1.WaterLimit_Property" json:"property,omitempty"`
+	// The least, for a pH only.
+	Minimum string `protobuf:"bytes,2,opt,name=minimum,proto3" json:"minimum,omitempty"`
+	// The most.
+	Maximum string `protobuf:"bytes,3,opt,name=maximum,proto3" json:"maximum,omitempty"`
+	// The UCUM code of their unit.
+	UnitCode      string `protobuf:"bytes,4,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WaterLimit) Reset() {
+	*x = WaterLimit{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WaterLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WaterLimit) ProtoMessage() {}
+
+func (x *WaterLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WaterLimit.ProtoReflect.Descriptor instead.
+func (*WaterLimit) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *WaterLimit) GetProperty() WaterLimit_Property {
+	if x != nil {
+		return x.Property
+	}
+	return WaterLimit_PROPERTY_UNSPECIFIED
+}
+
+func (x *WaterLimit) GetMinimum() string {
+	if x != nil {
+		return x.Minimum
+	}
+	return ""
+}
+
+func (x *WaterLimit) GetMaximum() string {
+	if x != nil {
+		return x.Maximum
+	}
+	return ""
+}
+
+func (x *WaterLimit) GetUnitCode() string {
+	if x != nil {
+		return x.UnitCode
+	}
+	return ""
+}
+
+// One row of a stepped table.
+type WaterStep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lowest temperature that the row is for, in degrees Celsius.
+	TemperatureC float64 `protobuf:"fixed64,1,opt,name=temperature_c,json=temperatureC,proto3" json:"temperature_c,omitempty"`
+	// The highest uncompensated conductivity there, in microsiemens per centimetre.
+	ConductivityMaxUsCm float64 `protobuf:"fixed64,2,opt,name=conductivity_max_us_cm,json=conductivityMaxUsCm,proto3" json:"conductivity_max_us_cm,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *WaterStep) Reset() {
+	*x = WaterStep{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WaterStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WaterStep) ProtoMessage() {}
+
+func (x *WaterStep) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WaterStep.ProtoReflect.Descriptor instead.
+func (*WaterStep) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *WaterStep) GetTemperatureC() float64 {
+	if x != nil {
+		return x.TemperatureC
+	}
+	return 0
+}
+
+func (x *WaterStep) GetConductivityMaxUsCm() float64 {
+	if x != nil {
+		return x.ConductivityMaxUsCm
+	}
+	return 0
+}
+
 // One movement of stock with its postings, which sum to zero. Never changed.
 type StockMovement struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2576,7 +2941,7 @@ type StockMovement struct {
 
 func (x *StockMovement) Reset() {
 	*x = StockMovement{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2588,7 +2953,7 @@ func (x *StockMovement) String() string {
 func (*StockMovement) ProtoMessage() {}
 
 func (x *StockMovement) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2601,7 +2966,7 @@ func (x *StockMovement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockMovement.ProtoReflect.Descriptor instead.
 func (*StockMovement) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *StockMovement) GetName() string {
@@ -2738,7 +3103,7 @@ type Posting struct {
 
 func (x *Posting) Reset() {
 	*x = Posting{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2750,7 +3115,7 @@ func (x *Posting) String() string {
 func (*Posting) ProtoMessage() {}
 
 func (x *Posting) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2763,7 +3128,7 @@ func (x *Posting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Posting.ProtoReflect.Descriptor instead.
 func (*Posting) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Posting) GetLot() string {
@@ -2816,7 +3181,7 @@ type Reservation struct {
 
 func (x *Reservation) Reset() {
 	*x = Reservation{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2828,7 +3193,7 @@ func (x *Reservation) String() string {
 func (*Reservation) ProtoMessage() {}
 
 func (x *Reservation) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2841,7 +3206,7 @@ func (x *Reservation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reservation.ProtoReflect.Descriptor instead.
 func (*Reservation) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Reservation) GetName() string {
@@ -2939,7 +3304,7 @@ type StockDemand struct {
 
 func (x *StockDemand) Reset() {
 	*x = StockDemand{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2951,7 +3316,7 @@ func (x *StockDemand) String() string {
 func (*StockDemand) ProtoMessage() {}
 
 func (x *StockDemand) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2964,7 +3329,7 @@ func (x *StockDemand) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockDemand.ProtoReflect.Descriptor instead.
 func (*StockDemand) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *StockDemand) GetWorkOrder() string {
@@ -3058,7 +3423,7 @@ type StockCount struct {
 
 func (x *StockCount) Reset() {
 	*x = StockCount{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3070,7 +3435,7 @@ func (x *StockCount) String() string {
 func (*StockCount) ProtoMessage() {}
 
 func (x *StockCount) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3083,7 +3448,7 @@ func (x *StockCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockCount.ProtoReflect.Descriptor instead.
 func (*StockCount) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *StockCount) GetName() string {
@@ -3194,7 +3559,7 @@ type CreateItemRequest struct {
 
 func (x *CreateItemRequest) Reset() {
 	*x = CreateItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3206,7 +3571,7 @@ func (x *CreateItemRequest) String() string {
 func (*CreateItemRequest) ProtoMessage() {}
 
 func (x *CreateItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3219,7 +3584,7 @@ func (x *CreateItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateItemRequest.ProtoReflect.Descriptor instead.
 func (*CreateItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *CreateItemRequest) GetItem() *Item {
@@ -3267,7 +3632,7 @@ type UpdateItemRequest struct {
 
 func (x *UpdateItemRequest) Reset() {
 	*x = UpdateItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3279,7 +3644,7 @@ func (x *UpdateItemRequest) String() string {
 func (*UpdateItemRequest) ProtoMessage() {}
 
 func (x *UpdateItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3292,7 +3657,7 @@ func (x *UpdateItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateItemRequest.ProtoReflect.Descriptor instead.
 func (*UpdateItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *UpdateItemRequest) GetItem() *Item {
@@ -3334,7 +3699,7 @@ type GetItemRequest struct {
 
 func (x *GetItemRequest) Reset() {
 	*x = GetItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3346,7 +3711,7 @@ func (x *GetItemRequest) String() string {
 func (*GetItemRequest) ProtoMessage() {}
 
 func (x *GetItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3359,7 +3724,7 @@ func (x *GetItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetItemRequest.ProtoReflect.Descriptor instead.
 func (*GetItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetItemRequest) GetName() string {
@@ -3386,7 +3751,7 @@ type ListItemsRequest struct {
 
 func (x *ListItemsRequest) Reset() {
 	*x = ListItemsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3398,7 +3763,7 @@ func (x *ListItemsRequest) String() string {
 func (*ListItemsRequest) ProtoMessage() {}
 
 func (x *ListItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3411,7 +3776,7 @@ func (x *ListItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListItemsRequest.ProtoReflect.Descriptor instead.
 func (*ListItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListItemsRequest) GetPageSize() int32 {
@@ -3455,7 +3820,7 @@ type ListItemsResponse struct {
 
 func (x *ListItemsResponse) Reset() {
 	*x = ListItemsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3467,7 +3832,7 @@ func (x *ListItemsResponse) String() string {
 func (*ListItemsResponse) ProtoMessage() {}
 
 func (x *ListItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3480,7 +3845,7 @@ func (x *ListItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListItemsResponse.ProtoReflect.Descriptor instead.
 func (*ListItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListItemsResponse) GetItems() []*Item {
@@ -3514,7 +3879,7 @@ type CreateLocationRequest struct {
 
 func (x *CreateLocationRequest) Reset() {
 	*x = CreateLocationRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3526,7 +3891,7 @@ func (x *CreateLocationRequest) String() string {
 func (*CreateLocationRequest) ProtoMessage() {}
 
 func (x *CreateLocationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3539,7 +3904,7 @@ func (x *CreateLocationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLocationRequest.ProtoReflect.Descriptor instead.
 func (*CreateLocationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CreateLocationRequest) GetLocation() *Location {
@@ -3587,7 +3952,7 @@ type ListLocationsRequest struct {
 
 func (x *ListLocationsRequest) Reset() {
 	*x = ListLocationsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3599,7 +3964,7 @@ func (x *ListLocationsRequest) String() string {
 func (*ListLocationsRequest) ProtoMessage() {}
 
 func (x *ListLocationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3612,7 +3977,7 @@ func (x *ListLocationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLocationsRequest.ProtoReflect.Descriptor instead.
 func (*ListLocationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ListLocationsRequest) GetPageSize() int32 {
@@ -3656,7 +4021,7 @@ type ListLocationsResponse struct {
 
 func (x *ListLocationsResponse) Reset() {
 	*x = ListLocationsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3668,7 +4033,7 @@ func (x *ListLocationsResponse) String() string {
 func (*ListLocationsResponse) ProtoMessage() {}
 
 func (x *ListLocationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3681,7 +4046,7 @@ func (x *ListLocationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLocationsResponse.ProtoReflect.Descriptor instead.
 func (*ListLocationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ListLocationsResponse) GetLocations() []*Location {
@@ -3707,7 +4072,7 @@ type ReceiveLotRequest struct {
 	Quantity *v1.Quantity `protobuf:"bytes,2,opt,name=quantity,proto3" json:"quantity,omitempty"`
 	// Where it waits: a HOLD_AREA, or the BIN that it will stay in.
 	Location string `protobuf:"bytes,3,opt,name=location,proto3" json:"location,omitempty"`
-	// For own-made water: the still or deioniser and its run.
+	// A word on where the lot came from, for the movement; water that is made here is booked with CreateProductionRun.
 	ProductionRun string `protobuf:"bytes,4,opt,name=production_run,json=productionRun,proto3" json:"production_run,omitempty"`
 	// The receiving inspection, as far as it was done.
 	Answers []*InspectionAnswer `protobuf:"bytes,5,rep,name=answers,proto3" json:"answers,omitempty"`
@@ -3723,7 +4088,7 @@ type ReceiveLotRequest struct {
 
 func (x *ReceiveLotRequest) Reset() {
 	*x = ReceiveLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3735,7 +4100,7 @@ func (x *ReceiveLotRequest) String() string {
 func (*ReceiveLotRequest) ProtoMessage() {}
 
 func (x *ReceiveLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3748,7 +4113,7 @@ func (x *ReceiveLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReceiveLotRequest.ProtoReflect.Descriptor instead.
 func (*ReceiveLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ReceiveLotRequest) GetLot() *Lot {
@@ -3820,7 +4185,7 @@ type InspectionAnswer struct {
 
 func (x *InspectionAnswer) Reset() {
 	*x = InspectionAnswer{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3832,7 +4197,7 @@ func (x *InspectionAnswer) String() string {
 func (*InspectionAnswer) ProtoMessage() {}
 
 func (x *InspectionAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3845,7 +4210,7 @@ func (x *InspectionAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectionAnswer.ProtoReflect.Descriptor instead.
 func (*InspectionAnswer) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *InspectionAnswer) GetQuestion() string {
@@ -3879,7 +4244,7 @@ type CreateWaterTestRequest struct {
 
 func (x *CreateWaterTestRequest) Reset() {
 	*x = CreateWaterTestRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3891,7 +4256,7 @@ func (x *CreateWaterTestRequest) String() string {
 func (*CreateWaterTestRequest) ProtoMessage() {}
 
 func (x *CreateWaterTestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3904,7 +4269,7 @@ func (x *CreateWaterTestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateWaterTestRequest.ProtoReflect.Descriptor instead.
 func (*CreateWaterTestRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *CreateWaterTestRequest) GetParent() string {
@@ -3954,7 +4319,7 @@ type ListWaterTestsRequest struct {
 
 func (x *ListWaterTestsRequest) Reset() {
 	*x = ListWaterTestsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3966,7 +4331,7 @@ func (x *ListWaterTestsRequest) String() string {
 func (*ListWaterTestsRequest) ProtoMessage() {}
 
 func (x *ListWaterTestsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3979,7 +4344,7 @@ func (x *ListWaterTestsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterTestsRequest.ProtoReflect.Descriptor instead.
 func (*ListWaterTestsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ListWaterTestsRequest) GetParent() string {
@@ -4030,7 +4395,7 @@ type ListWaterTestsResponse struct {
 
 func (x *ListWaterTestsResponse) Reset() {
 	*x = ListWaterTestsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4042,7 +4407,7 @@ func (x *ListWaterTestsResponse) String() string {
 func (*ListWaterTestsResponse) ProtoMessage() {}
 
 func (x *ListWaterTestsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4055,7 +4420,7 @@ func (x *ListWaterTestsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterTestsResponse.ProtoReflect.Descriptor instead.
 func (*ListWaterTestsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *ListWaterTestsResponse) GetWaterTests() []*WaterTest {
@@ -4089,7 +4454,7 @@ type ListWaterGradesRequest struct {
 
 func (x *ListWaterGradesRequest) Reset() {
 	*x = ListWaterGradesRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4101,7 +4466,7 @@ func (x *ListWaterGradesRequest) String() string {
 func (*ListWaterGradesRequest) ProtoMessage() {}
 
 func (x *ListWaterGradesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4114,7 +4479,7 @@ func (x *ListWaterGradesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterGradesRequest.ProtoReflect.Descriptor instead.
 func (*ListWaterGradesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ListWaterGradesRequest) GetPageSize() int32 {
@@ -4158,7 +4523,7 @@ type ListWaterGradesResponse struct {
 
 func (x *ListWaterGradesResponse) Reset() {
 	*x = ListWaterGradesResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4170,7 +4535,7 @@ func (x *ListWaterGradesResponse) String() string {
 func (*ListWaterGradesResponse) ProtoMessage() {}
 
 func (x *ListWaterGradesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4183,7 +4548,7 @@ func (x *ListWaterGradesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterGradesResponse.ProtoReflect.Descriptor instead.
 func (*ListWaterGradesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ListWaterGradesResponse) GetWaterGrades() []*WaterGrade {
@@ -4211,7 +4576,7 @@ type GetLotRequest struct {
 
 func (x *GetLotRequest) Reset() {
 	*x = GetLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4223,7 +4588,7 @@ func (x *GetLotRequest) String() string {
 func (*GetLotRequest) ProtoMessage() {}
 
 func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4236,7 +4601,7 @@ func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotRequest.ProtoReflect.Descriptor instead.
 func (*GetLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *GetLotRequest) GetName() string {
@@ -4263,7 +4628,7 @@ type ListLotsRequest struct {
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4275,7 +4640,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4288,7 +4653,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ListLotsRequest) GetPageSize() int32 {
@@ -4332,7 +4697,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4344,7 +4709,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4357,7 +4722,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ListLotsResponse) GetLots() []*Lot {
@@ -4393,7 +4758,7 @@ type ClearLotRequest struct {
 
 func (x *ClearLotRequest) Reset() {
 	*x = ClearLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4405,7 +4770,7 @@ func (x *ClearLotRequest) String() string {
 func (*ClearLotRequest) ProtoMessage() {}
 
 func (x *ClearLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4418,7 +4783,7 @@ func (x *ClearLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClearLotRequest.ProtoReflect.Descriptor instead.
 func (*ClearLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ClearLotRequest) GetName() string {
@@ -4473,7 +4838,7 @@ type HoldLotRequest struct {
 
 func (x *HoldLotRequest) Reset() {
 	*x = HoldLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4485,7 +4850,7 @@ func (x *HoldLotRequest) String() string {
 func (*HoldLotRequest) ProtoMessage() {}
 
 func (x *HoldLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4498,7 +4863,7 @@ func (x *HoldLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldLotRequest.ProtoReflect.Descriptor instead.
 func (*HoldLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *HoldLotRequest) GetName() string {
@@ -4548,7 +4913,7 @@ type RecallLotRequest struct {
 
 func (x *RecallLotRequest) Reset() {
 	*x = RecallLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4560,7 +4925,7 @@ func (x *RecallLotRequest) String() string {
 func (*RecallLotRequest) ProtoMessage() {}
 
 func (x *RecallLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4573,7 +4938,7 @@ func (x *RecallLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallLotRequest.ProtoReflect.Descriptor instead.
 func (*RecallLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *RecallLotRequest) GetName() string {
@@ -4641,7 +5006,7 @@ type IssueStockRequest struct {
 
 func (x *IssueStockRequest) Reset() {
 	*x = IssueStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4653,7 +5018,7 @@ func (x *IssueStockRequest) String() string {
 func (*IssueStockRequest) ProtoMessage() {}
 
 func (x *IssueStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4666,7 +5031,7 @@ func (x *IssueStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueStockRequest.ProtoReflect.Descriptor instead.
 func (*IssueStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *IssueStockRequest) GetName() string {
@@ -4760,7 +5125,7 @@ type ReturnStockRequest struct {
 
 func (x *ReturnStockRequest) Reset() {
 	*x = ReturnStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4772,7 +5137,7 @@ func (x *ReturnStockRequest) String() string {
 func (*ReturnStockRequest) ProtoMessage() {}
 
 func (x *ReturnStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4785,7 +5150,7 @@ func (x *ReturnStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnStockRequest.ProtoReflect.Descriptor instead.
 func (*ReturnStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ReturnStockRequest) GetName() string {
@@ -4847,7 +5212,7 @@ type ReverseMovementRequest struct {
 
 func (x *ReverseMovementRequest) Reset() {
 	*x = ReverseMovementRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4859,7 +5224,7 @@ func (x *ReverseMovementRequest) String() string {
 func (*ReverseMovementRequest) ProtoMessage() {}
 
 func (x *ReverseMovementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4872,7 +5237,7 @@ func (x *ReverseMovementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReverseMovementRequest.ProtoReflect.Descriptor instead.
 func (*ReverseMovementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ReverseMovementRequest) GetName() string {
@@ -4931,7 +5296,7 @@ type BlendLotsRequest struct {
 
 func (x *BlendLotsRequest) Reset() {
 	*x = BlendLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4943,7 +5308,7 @@ func (x *BlendLotsRequest) String() string {
 func (*BlendLotsRequest) ProtoMessage() {}
 
 func (x *BlendLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4956,7 +5321,7 @@ func (x *BlendLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BlendLotsRequest.ProtoReflect.Descriptor instead.
 func (*BlendLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *BlendLotsRequest) GetItem() string {
@@ -5045,7 +5410,7 @@ type ConsumeStockRequest struct {
 
 func (x *ConsumeStockRequest) Reset() {
 	*x = ConsumeStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5057,7 +5422,7 @@ func (x *ConsumeStockRequest) String() string {
 func (*ConsumeStockRequest) ProtoMessage() {}
 
 func (x *ConsumeStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5070,7 +5435,7 @@ func (x *ConsumeStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConsumeStockRequest.ProtoReflect.Descriptor instead.
 func (*ConsumeStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ConsumeStockRequest) GetName() string {
@@ -5141,7 +5506,7 @@ type DecantStockRequest struct {
 
 func (x *DecantStockRequest) Reset() {
 	*x = DecantStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5153,7 +5518,7 @@ func (x *DecantStockRequest) String() string {
 func (*DecantStockRequest) ProtoMessage() {}
 
 func (x *DecantStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5166,7 +5531,7 @@ func (x *DecantStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecantStockRequest.ProtoReflect.Descriptor instead.
 func (*DecantStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *DecantStockRequest) GetName() string {
@@ -5225,7 +5590,7 @@ type MoveStockRequest struct {
 
 func (x *MoveStockRequest) Reset() {
 	*x = MoveStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5237,7 +5602,7 @@ func (x *MoveStockRequest) String() string {
 func (*MoveStockRequest) ProtoMessage() {}
 
 func (x *MoveStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5250,7 +5615,7 @@ func (x *MoveStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveStockRequest.ProtoReflect.Descriptor instead.
 func (*MoveStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *MoveStockRequest) GetName() string {
@@ -5316,7 +5681,7 @@ type DisposeStockRequest struct {
 
 func (x *DisposeStockRequest) Reset() {
 	*x = DisposeStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5328,7 +5693,7 @@ func (x *DisposeStockRequest) String() string {
 func (*DisposeStockRequest) ProtoMessage() {}
 
 func (x *DisposeStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5341,7 +5706,7 @@ func (x *DisposeStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DisposeStockRequest.ProtoReflect.Descriptor instead.
 func (*DisposeStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *DisposeStockRequest) GetName() string {
@@ -5397,7 +5762,7 @@ type GetStockMovementRequest struct {
 
 func (x *GetStockMovementRequest) Reset() {
 	*x = GetStockMovementRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5409,7 +5774,7 @@ func (x *GetStockMovementRequest) String() string {
 func (*GetStockMovementRequest) ProtoMessage() {}
 
 func (x *GetStockMovementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5422,7 +5787,7 @@ func (x *GetStockMovementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStockMovementRequest.ProtoReflect.Descriptor instead.
 func (*GetStockMovementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetStockMovementRequest) GetName() string {
@@ -5449,7 +5814,7 @@ type ListStockMovementsRequest struct {
 
 func (x *ListStockMovementsRequest) Reset() {
 	*x = ListStockMovementsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5461,7 +5826,7 @@ func (x *ListStockMovementsRequest) String() string {
 func (*ListStockMovementsRequest) ProtoMessage() {}
 
 func (x *ListStockMovementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5474,7 +5839,7 @@ func (x *ListStockMovementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockMovementsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockMovementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ListStockMovementsRequest) GetPageSize() int32 {
@@ -5518,7 +5883,7 @@ type ListStockMovementsResponse struct {
 
 func (x *ListStockMovementsResponse) Reset() {
 	*x = ListStockMovementsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5530,7 +5895,7 @@ func (x *ListStockMovementsResponse) String() string {
 func (*ListStockMovementsResponse) ProtoMessage() {}
 
 func (x *ListStockMovementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5543,7 +5908,7 @@ func (x *ListStockMovementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockMovementsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockMovementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListStockMovementsResponse) GetStockMovements() []*StockMovement {
@@ -5579,7 +5944,7 @@ type ReserveStockRequest struct {
 
 func (x *ReserveStockRequest) Reset() {
 	*x = ReserveStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5591,7 +5956,7 @@ func (x *ReserveStockRequest) String() string {
 func (*ReserveStockRequest) ProtoMessage() {}
 
 func (x *ReserveStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5604,7 +5969,7 @@ func (x *ReserveStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReserveStockRequest.ProtoReflect.Descriptor instead.
 func (*ReserveStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ReserveStockRequest) GetWorkOrder() string {
@@ -5657,7 +6022,7 @@ type ReleaseReservationRequest struct {
 
 func (x *ReleaseReservationRequest) Reset() {
 	*x = ReleaseReservationRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5669,7 +6034,7 @@ func (x *ReleaseReservationRequest) String() string {
 func (*ReleaseReservationRequest) ProtoMessage() {}
 
 func (x *ReleaseReservationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5682,7 +6047,7 @@ func (x *ReleaseReservationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseReservationRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseReservationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ReleaseReservationRequest) GetName() string {
@@ -5723,7 +6088,7 @@ type ListReservationsRequest struct {
 
 func (x *ListReservationsRequest) Reset() {
 	*x = ListReservationsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5735,7 +6100,7 @@ func (x *ListReservationsRequest) String() string {
 func (*ListReservationsRequest) ProtoMessage() {}
 
 func (x *ListReservationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5748,7 +6113,7 @@ func (x *ListReservationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReservationsRequest.ProtoReflect.Descriptor instead.
 func (*ListReservationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListReservationsRequest) GetPageSize() int32 {
@@ -5792,7 +6157,7 @@ type ListReservationsResponse struct {
 
 func (x *ListReservationsResponse) Reset() {
 	*x = ListReservationsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5804,7 +6169,7 @@ func (x *ListReservationsResponse) String() string {
 func (*ListReservationsResponse) ProtoMessage() {}
 
 func (x *ListReservationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5817,7 +6182,7 @@ func (x *ListReservationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReservationsResponse.ProtoReflect.Descriptor instead.
 func (*ListReservationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListReservationsResponse) GetReservations() []*Reservation {
@@ -5851,7 +6216,7 @@ type ListStockDemandsRequest struct {
 
 func (x *ListStockDemandsRequest) Reset() {
 	*x = ListStockDemandsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5863,7 +6228,7 @@ func (x *ListStockDemandsRequest) String() string {
 func (*ListStockDemandsRequest) ProtoMessage() {}
 
 func (x *ListStockDemandsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5876,7 +6241,7 @@ func (x *ListStockDemandsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockDemandsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockDemandsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListStockDemandsRequest) GetPageSize() int32 {
@@ -5920,7 +6285,7 @@ type ListStockDemandsResponse struct {
 
 func (x *ListStockDemandsResponse) Reset() {
 	*x = ListStockDemandsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5932,7 +6297,7 @@ func (x *ListStockDemandsResponse) String() string {
 func (*ListStockDemandsResponse) ProtoMessage() {}
 
 func (x *ListStockDemandsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5945,7 +6310,7 @@ func (x *ListStockDemandsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockDemandsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockDemandsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListStockDemandsResponse) GetStockDemands() []*StockDemand {
@@ -5979,7 +6344,7 @@ type CreateStockCountRequest struct {
 
 func (x *CreateStockCountRequest) Reset() {
 	*x = CreateStockCountRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5991,7 +6356,7 @@ func (x *CreateStockCountRequest) String() string {
 func (*CreateStockCountRequest) ProtoMessage() {}
 
 func (x *CreateStockCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6004,7 +6369,7 @@ func (x *CreateStockCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStockCountRequest.ProtoReflect.Descriptor instead.
 func (*CreateStockCountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *CreateStockCountRequest) GetStockCount() *StockCount {
@@ -6050,7 +6415,7 @@ type ApproveStockCountRequest struct {
 
 func (x *ApproveStockCountRequest) Reset() {
 	*x = ApproveStockCountRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6062,7 +6427,7 @@ func (x *ApproveStockCountRequest) String() string {
 func (*ApproveStockCountRequest) ProtoMessage() {}
 
 func (x *ApproveStockCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6075,7 +6440,7 @@ func (x *ApproveStockCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApproveStockCountRequest.ProtoReflect.Descriptor instead.
 func (*ApproveStockCountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ApproveStockCountRequest) GetName() string {
@@ -6116,7 +6481,7 @@ type ListStockCountsRequest struct {
 
 func (x *ListStockCountsRequest) Reset() {
 	*x = ListStockCountsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6128,7 +6493,7 @@ func (x *ListStockCountsRequest) String() string {
 func (*ListStockCountsRequest) ProtoMessage() {}
 
 func (x *ListStockCountsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6141,7 +6506,7 @@ func (x *ListStockCountsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockCountsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockCountsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListStockCountsRequest) GetPageSize() int32 {
@@ -6185,7 +6550,7 @@ type ListStockCountsResponse struct {
 
 func (x *ListStockCountsResponse) Reset() {
 	*x = ListStockCountsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6197,7 +6562,7 @@ func (x *ListStockCountsResponse) String() string {
 func (*ListStockCountsResponse) ProtoMessage() {}
 
 func (x *ListStockCountsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6210,7 +6575,7 @@ func (x *ListStockCountsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockCountsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockCountsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListStockCountsResponse) GetStockCounts() []*StockCount {
@@ -6242,7 +6607,7 @@ type LookUpLotRequest struct {
 
 func (x *LookUpLotRequest) Reset() {
 	*x = LookUpLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6254,7 +6619,7 @@ func (x *LookUpLotRequest) String() string {
 func (*LookUpLotRequest) ProtoMessage() {}
 
 func (x *LookUpLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6267,7 +6632,7 @@ func (x *LookUpLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpLotRequest.ProtoReflect.Descriptor instead.
 func (*LookUpLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *LookUpLotRequest) GetCode() string {
@@ -6308,7 +6673,7 @@ type LookUpLotResponse struct {
 
 func (x *LookUpLotResponse) Reset() {
 	*x = LookUpLotResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6320,7 +6685,7 @@ func (x *LookUpLotResponse) String() string {
 func (*LookUpLotResponse) ProtoMessage() {}
 
 func (x *LookUpLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6333,7 +6698,7 @@ func (x *LookUpLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpLotResponse.ProtoReflect.Descriptor instead.
 func (*LookUpLotResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *LookUpLotResponse) GetLot() *Lot {
@@ -6383,7 +6748,7 @@ type SuggestLotsRequest struct {
 
 func (x *SuggestLotsRequest) Reset() {
 	*x = SuggestLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6395,7 +6760,7 @@ func (x *SuggestLotsRequest) String() string {
 func (*SuggestLotsRequest) ProtoMessage() {}
 
 func (x *SuggestLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6408,7 +6773,7 @@ func (x *SuggestLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestLotsRequest.ProtoReflect.Descriptor instead.
 func (*SuggestLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *SuggestLotsRequest) GetItem() string {
@@ -6461,7 +6826,7 @@ type SuggestLotsResponse struct {
 
 func (x *SuggestLotsResponse) Reset() {
 	*x = SuggestLotsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6473,7 +6838,7 @@ func (x *SuggestLotsResponse) String() string {
 func (*SuggestLotsResponse) ProtoMessage() {}
 
 func (x *SuggestLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6486,7 +6851,7 @@ func (x *SuggestLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestLotsResponse.ProtoReflect.Descriptor instead.
 func (*SuggestLotsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *SuggestLotsResponse) GetSuggestions() []*LotSuggestion {
@@ -6531,7 +6896,7 @@ type LotSuggestion struct {
 
 func (x *LotSuggestion) Reset() {
 	*x = LotSuggestion{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6543,7 +6908,7 @@ func (x *LotSuggestion) String() string {
 func (*LotSuggestion) ProtoMessage() {}
 
 func (x *LotSuggestion) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6556,7 +6921,7 @@ func (x *LotSuggestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotSuggestion.ProtoReflect.Descriptor instead.
 func (*LotSuggestion) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *LotSuggestion) GetLot() string {
@@ -6616,7 +6981,7 @@ type SkippedLot struct {
 
 func (x *SkippedLot) Reset() {
 	*x = SkippedLot{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6628,7 +6993,7 @@ func (x *SkippedLot) String() string {
 func (*SkippedLot) ProtoMessage() {}
 
 func (x *SkippedLot) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6641,7 +7006,7 @@ func (x *SkippedLot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SkippedLot.ProtoReflect.Descriptor instead.
 func (*SkippedLot) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *SkippedLot) GetLot() string {
@@ -6681,7 +7046,7 @@ type TraceLotRequest struct {
 
 func (x *TraceLotRequest) Reset() {
 	*x = TraceLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6693,7 +7058,7 @@ func (x *TraceLotRequest) String() string {
 func (*TraceLotRequest) ProtoMessage() {}
 
 func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6706,7 +7071,7 @@ func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotRequest.ProtoReflect.Descriptor instead.
 func (*TraceLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *TraceLotRequest) GetName() string {
@@ -6759,7 +7124,7 @@ type TraceLotResponse struct {
 
 func (x *TraceLotResponse) Reset() {
 	*x = TraceLotResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6771,7 +7136,7 @@ func (x *TraceLotResponse) String() string {
 func (*TraceLotResponse) ProtoMessage() {}
 
 func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6784,7 +7149,7 @@ func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotResponse.ProtoReflect.Descriptor instead.
 func (*TraceLotResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *TraceLotResponse) GetNodes() []*TraceNode {
@@ -6869,7 +7234,7 @@ type TracePlace struct {
 
 func (x *TracePlace) Reset() {
 	*x = TracePlace{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6881,7 +7246,7 @@ func (x *TracePlace) String() string {
 func (*TracePlace) ProtoMessage() {}
 
 func (x *TracePlace) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6894,7 +7259,7 @@ func (x *TracePlace) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TracePlace.ProtoReflect.Descriptor instead.
 func (*TracePlace) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *TracePlace) GetLot() string {
@@ -6951,7 +7316,7 @@ type TraceNode struct {
 
 func (x *TraceNode) Reset() {
 	*x = TraceNode{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6963,7 +7328,7 @@ func (x *TraceNode) String() string {
 func (*TraceNode) ProtoMessage() {}
 
 func (x *TraceNode) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6976,7 +7341,7 @@ func (x *TraceNode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceNode.ProtoReflect.Descriptor instead.
 func (*TraceNode) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *TraceNode) GetLot() string {
@@ -7031,7 +7396,7 @@ type TraceEdge struct {
 
 func (x *TraceEdge) Reset() {
 	*x = TraceEdge{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7043,7 +7408,7 @@ func (x *TraceEdge) String() string {
 func (*TraceEdge) ProtoMessage() {}
 
 func (x *TraceEdge) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7056,7 +7421,7 @@ func (x *TraceEdge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceEdge.ProtoReflect.Descriptor instead.
 func (*TraceEdge) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *TraceEdge) GetSourceLot() string {
@@ -7106,7 +7471,7 @@ type TraceUse struct {
 
 func (x *TraceUse) Reset() {
 	*x = TraceUse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7118,7 +7483,7 @@ func (x *TraceUse) String() string {
 func (*TraceUse) ProtoMessage() {}
 
 func (x *TraceUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7131,7 +7496,7 @@ func (x *TraceUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceUse.ProtoReflect.Descriptor instead.
 func (*TraceUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *TraceUse) GetLot() string {
@@ -7194,7 +7559,7 @@ type LotBalanceLine struct {
 
 func (x *LotBalanceLine) Reset() {
 	*x = LotBalanceLine{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7206,7 +7571,7 @@ func (x *LotBalanceLine) String() string {
 func (*LotBalanceLine) ProtoMessage() {}
 
 func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7219,7 +7584,7 @@ func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotBalanceLine.ProtoReflect.Descriptor instead.
 func (*LotBalanceLine) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *LotBalanceLine) GetLot() string {
@@ -7295,7 +7660,7 @@ type ImportStockRequest struct {
 
 func (x *ImportStockRequest) Reset() {
 	*x = ImportStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7307,7 +7672,7 @@ func (x *ImportStockRequest) String() string {
 func (*ImportStockRequest) ProtoMessage() {}
 
 func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7320,7 +7685,7 @@ func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportStockRequest.ProtoReflect.Descriptor instead.
 func (*ImportStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ImportStockRequest) GetRows() ImportStockRequest_Rows {
@@ -7366,7 +7731,7 @@ type ImportStockResponse struct {
 
 func (x *ImportStockResponse) Reset() {
 	*x = ImportStockResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7378,7 +7743,7 @@ func (x *ImportStockResponse) String() string {
 func (*ImportStockResponse) ProtoMessage() {}
 
 func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7391,7 +7756,7 @@ func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportStockResponse.ProtoReflect.Descriptor instead.
 func (*ImportStockResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ImportStockResponse) GetImportedCount() int32 {
@@ -7432,7 +7797,7 @@ type RowFault struct {
 
 func (x *RowFault) Reset() {
 	*x = RowFault{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7444,7 +7809,7 @@ func (x *RowFault) String() string {
 func (*RowFault) ProtoMessage() {}
 
 func (x *RowFault) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7457,7 +7822,7 @@ func (x *RowFault) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowFault.ProtoReflect.Descriptor instead.
 func (*RowFault) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *RowFault) GetLine() int32 {
@@ -7505,7 +7870,7 @@ type ExportStockRequest struct {
 
 func (x *ExportStockRequest) Reset() {
 	*x = ExportStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7517,7 +7882,7 @@ func (x *ExportStockRequest) String() string {
 func (*ExportStockRequest) ProtoMessage() {}
 
 func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7530,7 +7895,7 @@ func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportStockRequest.ProtoReflect.Descriptor instead.
 func (*ExportStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *ExportStockRequest) GetContent() ExportStockRequest_Content {
@@ -7576,7 +7941,7 @@ type ExportStockResponse struct {
 
 func (x *ExportStockResponse) Reset() {
 	*x = ExportStockResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7588,7 +7953,7 @@ func (x *ExportStockResponse) String() string {
 func (*ExportStockResponse) ProtoMessage() {}
 
 func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7601,7 +7966,7 @@ func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportStockResponse.ProtoReflect.Descriptor instead.
 func (*ExportStockResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ExportStockResponse) GetContent() []byte {
@@ -7638,7 +8003,7 @@ type LookUpItemRequest struct {
 
 func (x *LookUpItemRequest) Reset() {
 	*x = LookUpItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7650,7 +8015,7 @@ func (x *LookUpItemRequest) String() string {
 func (*LookUpItemRequest) ProtoMessage() {}
 
 func (x *LookUpItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7663,7 +8028,7 @@ func (x *LookUpItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpItemRequest.ProtoReflect.Descriptor instead.
 func (*LookUpItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *LookUpItemRequest) GetSystem() string {
@@ -7693,7 +8058,7 @@ type AdviseReorderRequest struct {
 
 func (x *AdviseReorderRequest) Reset() {
 	*x = AdviseReorderRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7705,7 +8070,7 @@ func (x *AdviseReorderRequest) String() string {
 func (*AdviseReorderRequest) ProtoMessage() {}
 
 func (x *AdviseReorderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7718,7 +8083,7 @@ func (x *AdviseReorderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseReorderRequest.ProtoReflect.Descriptor instead.
 func (*AdviseReorderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *AdviseReorderRequest) GetItem() string {
@@ -7758,7 +8123,7 @@ type AdviseReorderResponse struct {
 
 func (x *AdviseReorderResponse) Reset() {
 	*x = AdviseReorderResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7770,7 +8135,7 @@ func (x *AdviseReorderResponse) String() string {
 func (*AdviseReorderResponse) ProtoMessage() {}
 
 func (x *AdviseReorderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7783,7 +8148,7 @@ func (x *AdviseReorderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseReorderResponse.ProtoReflect.Descriptor instead.
 func (*AdviseReorderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *AdviseReorderResponse) GetItem() string {
@@ -7852,7 +8217,7 @@ type AdviceStep struct {
 
 func (x *AdviceStep) Reset() {
 	*x = AdviceStep{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7864,7 +8229,7 @@ func (x *AdviceStep) String() string {
 func (*AdviceStep) ProtoMessage() {}
 
 func (x *AdviceStep) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7877,7 +8242,7 @@ func (x *AdviceStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviceStep.ProtoReflect.Descriptor instead.
 func (*AdviceStep) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *AdviceStep) GetName() string {
@@ -8010,7 +8375,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vMIXING_LOSS\x10\a\x12\t\n" +
 	"\x05WASTE\x10\b\x12\x14\n" +
 	"\x10COUNT_DIFFERENCE\x10\t:L\xeaAI\n" +
-	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xb0\x0e\n" +
+	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xdd\x0e\n" +
 	"\x03Lot\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x04item\x18\x02 \x01(\tB)\xe2A\x02\x02\x05\xfaA\x1a\n" +
@@ -8050,7 +8415,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\rpack_quantity\x18\x1b \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\fpackQuantity\x12?\n" +
 	"\n" +
 	"source_lot\x18\x1c \x01(\tB \xe2A\x01\x03\xfaA\x19\n" +
-	"\x17coldsection.example/LotR\tsourceLot\"j\n" +
+	"\x17coldsection.example/LotR\tsourceLot\x12+\n" +
+	"\x0eproduction_run\x18\x1d \x01(\tB\x04\xe2A\x01\x03R\rproductionRun\"j\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04HELD\x10\x01\x12\n" +
@@ -8079,7 +8445,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
 	"LotBalance\x12 \n" +
 	"\blocation\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\blocation\x12A\n" +
-	"\bquantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\"\xad\v\n" +
+	"\bquantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\"\xb3\f\n" +
 	"\tWaterTest\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x05grade\x18\x02 \x01(\tB'\xe2A\x01\x01\xfaA \n" +
@@ -8104,7 +8470,11 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\ttreatment\x18\x11 \x01(\x0e2/.coldsection.consumables.v1.WaterTest.TreatmentB\x04\xe2A\x01\x03R\ttreatment\x12<\n" +
 	"\x18solids_estimate_min_mg_l\x18\x12 \x01(\x01B\x04\xe2A\x01\x03R\x14solidsEstimateMinMgL\x12<\n" +
 	"\x18solids_estimate_max_mg_l\x18\x13 \x01(\x01B\x04\xe2A\x01\x03R\x14solidsEstimateMaxMgL\x12'\n" +
-	"\fdoubt_reason\x18\x14 \x01(\tB\x04\xe2A\x01\x03R\vdoubtReason\":\n" +
+	"\fdoubt_reason\x18\x14 \x01(\tB\x04\xe2A\x01\x03R\vdoubtReason\x12#\n" +
+	"\n" +
+	"run_sample\x18\x15 \x01(\bB\x04\xe2A\x01\x01R\trunSample\x12+\n" +
+	"\x0eproduction_run\x18\x16 \x01(\tB\x04\xe2A\x01\x03R\rproductionRun\x122\n" +
+	"\x0egrade_revision\x18\x17 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\rgradeRevision\":\n" +
 	"\aVerdict\x12\x17\n" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
@@ -8128,7 +8498,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\tunit_code\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\bunitCode\x12\x16\n" +
 	"\x03met\x18\x05 \x01(\bB\x04\xe2A\x01\x03R\x03met\x12&\n" +
 	"\vexplanation\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12\x1c\n" +
-	"\x06source\x18\a \x01(\tB\x04\xe2A\x01\x03R\x06source\"\xfd\x03\n" +
+	"\x06source\x18\a \x01(\tB\x04\xe2A\x01\x03R\x06source\"\xf7\b\n" +
 	"\n" +
 	"WaterGrade\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12'\n" +
@@ -8140,9 +8510,41 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x19dissolved_solids_max_mg_l\x18\a \x01(\x01B\x04\xe2A\x01\x01R\x15dissolvedSolidsMaxMgL\x12%\n" +
 	"\vretest_days\x18\b \x01(\x05B\x04\xe2A\x01\x01R\n" +
 	"retestDays\x12J\n" +
-	"\bdocument\x18\t \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x02R\bdocument:W\xeaAT\n" +
+	"\bdocument\x18\t \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x02R\bdocument\x12L\n" +
+	"\x06limits\x18\n" +
+	" \x03(\v2&.coldsection.consumables.v1.WaterLimitB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\bR\x06limits\x12~\n" +
+	"\x15temperature_treatment\x18\v \x01(\x0e2;.coldsection.consumables.v1.WaterGrade.TemperatureTreatmentB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x14temperatureTreatment\x12I\n" +
+	"\x05steps\x18\f \x03(\v2%.coldsection.consumables.v1.WaterStepB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10@R\x05steps\x12 \n" +
+	"\brevision\x18\r \x01(\x05B\x04\xe2A\x01\x03R\brevision\x12\x1c\n" +
+	"\x06signer\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\x06signer\x12=\n" +
+	"\tsign_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bsignTime\x12'\n" +
+	"\fcontent_hash\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\vcontentHash\x12-\n" +
+	"\x0frevision_reason\x18\x11 \x01(\tB\x04\xe2A\x01\x03R\x0erevisionReason\x12\x18\n" +
+	"\x04etag\x18\x12 \x01(\tB\x04\xe2A\x01\x03R\x04etag\"n\n" +
+	"\x14TemperatureTreatment\x12%\n" +
+	"!TEMPERATURE_TREATMENT_UNSPECIFIED\x10\x00\x12\f\n" +
+	"\bREFERRED\x10\x01\x12\x0e\n" +
+	"\n" +
+	"READ_AT_25\x10\x02\x12\x11\n" +
+	"\rSTEPPED_TABLE\x10\x03:W\xeaAT\n" +
 	"\x1ecoldsection.example/WaterGrade\x12\x19waterGrades/{water_grade}*\vwaterGrades2\n" +
-	"waterGrade\"\xd5\b\n" +
+	"waterGrade\"\xc5\x02\n" +
+	"\n" +
+	"WaterLimit\x12Y\n" +
+	"\bproperty\x18\x01 \x01(\x0e2/.coldsection.consumables.v1.WaterLimit.PropertyB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\bproperty\x12%\n" +
+	"\aminimum\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18 R\aminimum\x12'\n" +
+	"\amaximum\x18\x03 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18 R\amaximum\x12*\n" +
+	"\tunit_code\x18\x04 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\"`\n" +
+	"\bProperty\x12\x18\n" +
+	"\x14PROPERTY_UNSPECIFIED\x10\x00\x12\x10\n" +
+	"\fCONDUCTIVITY\x10\x01\x12\x06\n" +
+	"\x02PH\x10\x02\x12\n" +
+	"\n" +
+	"\x06SILICA\x10\x03\x12\x14\n" +
+	"\x10DISSOLVED_SOLIDS\x10\x04\"q\n" +
+	"\tWaterStep\x12)\n" +
+	"\rtemperature_c\x18\x01 \x01(\x01B\x04\xe2A\x01\x02R\ftemperatureC\x129\n" +
+	"\x16conductivity_max_us_cm\x18\x02 \x01(\x01B\x04\xe2A\x01\x02R\x13conductivityMaxUsCm\"\xd5\b\n" +
 	"\rStockMovement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12H\n" +
 	"\x04kind\x18\x02 \x01(\x0e2..coldsection.consumables.v1.StockMovement.KindB\x04\xe2A\x01\x03R\x04kind\x12E\n" +
@@ -8771,341 +9173,350 @@ func file_coldsection_consumables_v1_consumables_proto_rawDescGZIP() []byte {
 	return file_coldsection_consumables_v1_consumables_proto_rawDescData
 }
 
-var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
-var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 83)
+var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 16)
+var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 85)
 var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
-	(Item_Kind)(0),                     // 0: coldsection.consumables.v1.Item.Kind
-	(Location_Kind)(0),                 // 1: coldsection.consumables.v1.Location.Kind
-	(Lot_State)(0),                     // 2: coldsection.consumables.v1.Lot.State
-	(WaterTest_Verdict)(0),             // 3: coldsection.consumables.v1.WaterTest.Verdict
-	(WaterTest_Treatment)(0),           // 4: coldsection.consumables.v1.WaterTest.Treatment
-	(StockMovement_Kind)(0),            // 5: coldsection.consumables.v1.StockMovement.Kind
-	(Reservation_State)(0),             // 6: coldsection.consumables.v1.Reservation.State
-	(StockDemand_State)(0),             // 7: coldsection.consumables.v1.StockDemand.State
-	(StockCount_State)(0),              // 8: coldsection.consumables.v1.StockCount.State
-	(InspectionAnswer_Answer)(0),       // 9: coldsection.consumables.v1.InspectionAnswer.Answer
-	(TraceLotRequest_Direction)(0),     // 10: coldsection.consumables.v1.TraceLotRequest.Direction
-	(ImportStockRequest_Rows)(0),       // 11: coldsection.consumables.v1.ImportStockRequest.Rows
-	(ExportStockRequest_Content)(0),    // 12: coldsection.consumables.v1.ExportStockRequest.Content
-	(ExportStockRequest_Format)(0),     // 13: coldsection.consumables.v1.ExportStockRequest.Format
-	(*Item)(nil),                       // 14: coldsection.consumables.v1.Item
-	(*ReorderPolicy)(nil),              // 15: coldsection.consumables.v1.ReorderPolicy
-	(*PackSize)(nil),                   // 16: coldsection.consumables.v1.PackSize
-	(*MixRatio)(nil),                   // 17: coldsection.consumables.v1.MixRatio
-	(*Location)(nil),                   // 18: coldsection.consumables.v1.Location
-	(*Lot)(nil),                        // 19: coldsection.consumables.v1.Lot
-	(*Certificate)(nil),                // 20: coldsection.consumables.v1.Certificate
-	(*Hazard)(nil),                     // 21: coldsection.consumables.v1.Hazard
-	(*BlendPart)(nil),                  // 22: coldsection.consumables.v1.BlendPart
-	(*LotBalance)(nil),                 // 23: coldsection.consumables.v1.LotBalance
-	(*WaterTest)(nil),                  // 24: coldsection.consumables.v1.WaterTest
-	(*WaterCheck)(nil),                 // 25: coldsection.consumables.v1.WaterCheck
-	(*WaterGrade)(nil),                 // 26: coldsection.consumables.v1.WaterGrade
-	(*StockMovement)(nil),              // 27: coldsection.consumables.v1.StockMovement
-	(*Posting)(nil),                    // 28: coldsection.consumables.v1.Posting
-	(*Reservation)(nil),                // 29: coldsection.consumables.v1.Reservation
-	(*StockDemand)(nil),                // 30: coldsection.consumables.v1.StockDemand
-	(*StockCount)(nil),                 // 31: coldsection.consumables.v1.StockCount
-	(*CreateItemRequest)(nil),          // 32: coldsection.consumables.v1.CreateItemRequest
-	(*UpdateItemRequest)(nil),          // 33: coldsection.consumables.v1.UpdateItemRequest
-	(*GetItemRequest)(nil),             // 34: coldsection.consumables.v1.GetItemRequest
-	(*ListItemsRequest)(nil),           // 35: coldsection.consumables.v1.ListItemsRequest
-	(*ListItemsResponse)(nil),          // 36: coldsection.consumables.v1.ListItemsResponse
-	(*CreateLocationRequest)(nil),      // 37: coldsection.consumables.v1.CreateLocationRequest
-	(*ListLocationsRequest)(nil),       // 38: coldsection.consumables.v1.ListLocationsRequest
-	(*ListLocationsResponse)(nil),      // 39: coldsection.consumables.v1.ListLocationsResponse
-	(*ReceiveLotRequest)(nil),          // 40: coldsection.consumables.v1.ReceiveLotRequest
-	(*InspectionAnswer)(nil),           // 41: coldsection.consumables.v1.InspectionAnswer
-	(*CreateWaterTestRequest)(nil),     // 42: coldsection.consumables.v1.CreateWaterTestRequest
-	(*ListWaterTestsRequest)(nil),      // 43: coldsection.consumables.v1.ListWaterTestsRequest
-	(*ListWaterTestsResponse)(nil),     // 44: coldsection.consumables.v1.ListWaterTestsResponse
-	(*ListWaterGradesRequest)(nil),     // 45: coldsection.consumables.v1.ListWaterGradesRequest
-	(*ListWaterGradesResponse)(nil),    // 46: coldsection.consumables.v1.ListWaterGradesResponse
-	(*GetLotRequest)(nil),              // 47: coldsection.consumables.v1.GetLotRequest
-	(*ListLotsRequest)(nil),            // 48: coldsection.consumables.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),           // 49: coldsection.consumables.v1.ListLotsResponse
-	(*ClearLotRequest)(nil),            // 50: coldsection.consumables.v1.ClearLotRequest
-	(*HoldLotRequest)(nil),             // 51: coldsection.consumables.v1.HoldLotRequest
-	(*RecallLotRequest)(nil),           // 52: coldsection.consumables.v1.RecallLotRequest
-	(*IssueStockRequest)(nil),          // 53: coldsection.consumables.v1.IssueStockRequest
-	(*ReturnStockRequest)(nil),         // 54: coldsection.consumables.v1.ReturnStockRequest
-	(*ReverseMovementRequest)(nil),     // 55: coldsection.consumables.v1.ReverseMovementRequest
-	(*BlendLotsRequest)(nil),           // 56: coldsection.consumables.v1.BlendLotsRequest
-	(*ConsumeStockRequest)(nil),        // 57: coldsection.consumables.v1.ConsumeStockRequest
-	(*DecantStockRequest)(nil),         // 58: coldsection.consumables.v1.DecantStockRequest
-	(*MoveStockRequest)(nil),           // 59: coldsection.consumables.v1.MoveStockRequest
-	(*DisposeStockRequest)(nil),        // 60: coldsection.consumables.v1.DisposeStockRequest
-	(*GetStockMovementRequest)(nil),    // 61: coldsection.consumables.v1.GetStockMovementRequest
-	(*ListStockMovementsRequest)(nil),  // 62: coldsection.consumables.v1.ListStockMovementsRequest
-	(*ListStockMovementsResponse)(nil), // 63: coldsection.consumables.v1.ListStockMovementsResponse
-	(*ReserveStockRequest)(nil),        // 64: coldsection.consumables.v1.ReserveStockRequest
-	(*ReleaseReservationRequest)(nil),  // 65: coldsection.consumables.v1.ReleaseReservationRequest
-	(*ListReservationsRequest)(nil),    // 66: coldsection.consumables.v1.ListReservationsRequest
-	(*ListReservationsResponse)(nil),   // 67: coldsection.consumables.v1.ListReservationsResponse
-	(*ListStockDemandsRequest)(nil),    // 68: coldsection.consumables.v1.ListStockDemandsRequest
-	(*ListStockDemandsResponse)(nil),   // 69: coldsection.consumables.v1.ListStockDemandsResponse
-	(*CreateStockCountRequest)(nil),    // 70: coldsection.consumables.v1.CreateStockCountRequest
-	(*ApproveStockCountRequest)(nil),   // 71: coldsection.consumables.v1.ApproveStockCountRequest
-	(*ListStockCountsRequest)(nil),     // 72: coldsection.consumables.v1.ListStockCountsRequest
-	(*ListStockCountsResponse)(nil),    // 73: coldsection.consumables.v1.ListStockCountsResponse
-	(*LookUpLotRequest)(nil),           // 74: coldsection.consumables.v1.LookUpLotRequest
-	(*LookUpLotResponse)(nil),          // 75: coldsection.consumables.v1.LookUpLotResponse
-	(*SuggestLotsRequest)(nil),         // 76: coldsection.consumables.v1.SuggestLotsRequest
-	(*SuggestLotsResponse)(nil),        // 77: coldsection.consumables.v1.SuggestLotsResponse
-	(*LotSuggestion)(nil),              // 78: coldsection.consumables.v1.LotSuggestion
-	(*SkippedLot)(nil),                 // 79: coldsection.consumables.v1.SkippedLot
-	(*TraceLotRequest)(nil),            // 80: coldsection.consumables.v1.TraceLotRequest
-	(*TraceLotResponse)(nil),           // 81: coldsection.consumables.v1.TraceLotResponse
-	(*TracePlace)(nil),                 // 82: coldsection.consumables.v1.TracePlace
-	(*TraceNode)(nil),                  // 83: coldsection.consumables.v1.TraceNode
-	(*TraceEdge)(nil),                  // 84: coldsection.consumables.v1.TraceEdge
-	(*TraceUse)(nil),                   // 85: coldsection.consumables.v1.TraceUse
-	(*LotBalanceLine)(nil),             // 86: coldsection.consumables.v1.LotBalanceLine
-	(*ImportStockRequest)(nil),         // 87: coldsection.consumables.v1.ImportStockRequest
-	(*ImportStockResponse)(nil),        // 88: coldsection.consumables.v1.ImportStockResponse
-	(*RowFault)(nil),                   // 89: coldsection.consumables.v1.RowFault
-	(*ExportStockRequest)(nil),         // 90: coldsection.consumables.v1.ExportStockRequest
-	(*ExportStockResponse)(nil),        // 91: coldsection.consumables.v1.ExportStockResponse
-	(*LookUpItemRequest)(nil),          // 92: coldsection.consumables.v1.LookUpItemRequest
-	(*AdviseReorderRequest)(nil),       // 93: coldsection.consumables.v1.AdviseReorderRequest
-	(*AdviseReorderResponse)(nil),      // 94: coldsection.consumables.v1.AdviseReorderResponse
-	(*AdviceStep)(nil),                 // 95: coldsection.consumables.v1.AdviceStep
-	nil,                                // 96: coldsection.consumables.v1.Item.ExternalIdsEntry
-	(*date.Date)(nil),                  // 97: google.type.Date
-	(*v1.Quantity)(nil),                // 98: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil),      // 99: google.protobuf.Timestamp
-	(*v1.Entered)(nil),                 // 100: coldsection.common.v1.Entered
-	(*v1.DocumentReference)(nil),       // 101: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),      // 102: google.protobuf.FieldMask
+	(Item_Kind)(0),                       // 0: coldsection.consumables.v1.Item.Kind
+	(Location_Kind)(0),                   // 1: coldsection.consumables.v1.Location.Kind
+	(Lot_State)(0),                       // 2: coldsection.consumables.v1.Lot.State
+	(WaterTest_Verdict)(0),               // 3: coldsection.consumables.v1.WaterTest.Verdict
+	(WaterTest_Treatment)(0),             // 4: coldsection.consumables.v1.WaterTest.Treatment
+	(WaterGrade_TemperatureTreatment)(0), // 5: coldsection.consumables.v1.WaterGrade.TemperatureTreatment
+	(WaterLimit_Property)(0),             // 6: coldsection.consumables.v1.WaterLimit.Property
+	(StockMovement_Kind)(0),              // 7: coldsection.consumables.v1.StockMovement.Kind
+	(Reservation_State)(0),               // 8: coldsection.consumables.v1.Reservation.State
+	(StockDemand_State)(0),               // 9: coldsection.consumables.v1.StockDemand.State
+	(StockCount_State)(0),                // 10: coldsection.consumables.v1.StockCount.State
+	(InspectionAnswer_Answer)(0),         // 11: coldsection.consumables.v1.InspectionAnswer.Answer
+	(TraceLotRequest_Direction)(0),       // 12: coldsection.consumables.v1.TraceLotRequest.Direction
+	(ImportStockRequest_Rows)(0),         // 13: coldsection.consumables.v1.ImportStockRequest.Rows
+	(ExportStockRequest_Content)(0),      // 14: coldsection.consumables.v1.ExportStockRequest.Content
+	(ExportStockRequest_Format)(0),       // 15: coldsection.consumables.v1.ExportStockRequest.Format
+	(*Item)(nil),                         // 16: coldsection.consumables.v1.Item
+	(*ReorderPolicy)(nil),                // 17: coldsection.consumables.v1.ReorderPolicy
+	(*PackSize)(nil),                     // 18: coldsection.consumables.v1.PackSize
+	(*MixRatio)(nil),                     // 19: coldsection.consumables.v1.MixRatio
+	(*Location)(nil),                     // 20: coldsection.consumables.v1.Location
+	(*Lot)(nil),                          // 21: coldsection.consumables.v1.Lot
+	(*Certificate)(nil),                  // 22: coldsection.consumables.v1.Certificate
+	(*Hazard)(nil),                       // 23: coldsection.consumables.v1.Hazard
+	(*BlendPart)(nil),                    // 24: coldsection.consumables.v1.BlendPart
+	(*LotBalance)(nil),                   // 25: coldsection.consumables.v1.LotBalance
+	(*WaterTest)(nil),                    // 26: coldsection.consumables.v1.WaterTest
+	(*WaterCheck)(nil),                   // 27: coldsection.consumables.v1.WaterCheck
+	(*WaterGrade)(nil),                   // 28: coldsection.consumables.v1.WaterGrade
+	(*WaterLimit)(nil),                   // 29: coldsection.consumables.v1.WaterLimit
+	(*WaterStep)(nil),                    // 30: coldsection.consumables.v1.WaterStep
+	(*StockMovement)(nil),                // 31: coldsection.consumables.v1.StockMovement
+	(*Posting)(nil),                      // 32: coldsection.consumables.v1.Posting
+	(*Reservation)(nil),                  // 33: coldsection.consumables.v1.Reservation
+	(*StockDemand)(nil),                  // 34: coldsection.consumables.v1.StockDemand
+	(*StockCount)(nil),                   // 35: coldsection.consumables.v1.StockCount
+	(*CreateItemRequest)(nil),            // 36: coldsection.consumables.v1.CreateItemRequest
+	(*UpdateItemRequest)(nil),            // 37: coldsection.consumables.v1.UpdateItemRequest
+	(*GetItemRequest)(nil),               // 38: coldsection.consumables.v1.GetItemRequest
+	(*ListItemsRequest)(nil),             // 39: coldsection.consumables.v1.ListItemsRequest
+	(*ListItemsResponse)(nil),            // 40: coldsection.consumables.v1.ListItemsResponse
+	(*CreateLocationRequest)(nil),        // 41: coldsection.consumables.v1.CreateLocationRequest
+	(*ListLocationsRequest)(nil),         // 42: coldsection.consumables.v1.ListLocationsRequest
+	(*ListLocationsResponse)(nil),        // 43: coldsection.consumables.v1.ListLocationsResponse
+	(*ReceiveLotRequest)(nil),            // 44: coldsection.consumables.v1.ReceiveLotRequest
+	(*InspectionAnswer)(nil),             // 45: coldsection.consumables.v1.InspectionAnswer
+	(*CreateWaterTestRequest)(nil),       // 46: coldsection.consumables.v1.CreateWaterTestRequest
+	(*ListWaterTestsRequest)(nil),        // 47: coldsection.consumables.v1.ListWaterTestsRequest
+	(*ListWaterTestsResponse)(nil),       // 48: coldsection.consumables.v1.ListWaterTestsResponse
+	(*ListWaterGradesRequest)(nil),       // 49: coldsection.consumables.v1.ListWaterGradesRequest
+	(*ListWaterGradesResponse)(nil),      // 50: coldsection.consumables.v1.ListWaterGradesResponse
+	(*GetLotRequest)(nil),                // 51: coldsection.consumables.v1.GetLotRequest
+	(*ListLotsRequest)(nil),              // 52: coldsection.consumables.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),             // 53: coldsection.consumables.v1.ListLotsResponse
+	(*ClearLotRequest)(nil),              // 54: coldsection.consumables.v1.ClearLotRequest
+	(*HoldLotRequest)(nil),               // 55: coldsection.consumables.v1.HoldLotRequest
+	(*RecallLotRequest)(nil),             // 56: coldsection.consumables.v1.RecallLotRequest
+	(*IssueStockRequest)(nil),            // 57: coldsection.consumables.v1.IssueStockRequest
+	(*ReturnStockRequest)(nil),           // 58: coldsection.consumables.v1.ReturnStockRequest
+	(*ReverseMovementRequest)(nil),       // 59: coldsection.consumables.v1.ReverseMovementRequest
+	(*BlendLotsRequest)(nil),             // 60: coldsection.consumables.v1.BlendLotsRequest
+	(*ConsumeStockRequest)(nil),          // 61: coldsection.consumables.v1.ConsumeStockRequest
+	(*DecantStockRequest)(nil),           // 62: coldsection.consumables.v1.DecantStockRequest
+	(*MoveStockRequest)(nil),             // 63: coldsection.consumables.v1.MoveStockRequest
+	(*DisposeStockRequest)(nil),          // 64: coldsection.consumables.v1.DisposeStockRequest
+	(*GetStockMovementRequest)(nil),      // 65: coldsection.consumables.v1.GetStockMovementRequest
+	(*ListStockMovementsRequest)(nil),    // 66: coldsection.consumables.v1.ListStockMovementsRequest
+	(*ListStockMovementsResponse)(nil),   // 67: coldsection.consumables.v1.ListStockMovementsResponse
+	(*ReserveStockRequest)(nil),          // 68: coldsection.consumables.v1.ReserveStockRequest
+	(*ReleaseReservationRequest)(nil),    // 69: coldsection.consumables.v1.ReleaseReservationRequest
+	(*ListReservationsRequest)(nil),      // 70: coldsection.consumables.v1.ListReservationsRequest
+	(*ListReservationsResponse)(nil),     // 71: coldsection.consumables.v1.ListReservationsResponse
+	(*ListStockDemandsRequest)(nil),      // 72: coldsection.consumables.v1.ListStockDemandsRequest
+	(*ListStockDemandsResponse)(nil),     // 73: coldsection.consumables.v1.ListStockDemandsResponse
+	(*CreateStockCountRequest)(nil),      // 74: coldsection.consumables.v1.CreateStockCountRequest
+	(*ApproveStockCountRequest)(nil),     // 75: coldsection.consumables.v1.ApproveStockCountRequest
+	(*ListStockCountsRequest)(nil),       // 76: coldsection.consumables.v1.ListStockCountsRequest
+	(*ListStockCountsResponse)(nil),      // 77: coldsection.consumables.v1.ListStockCountsResponse
+	(*LookUpLotRequest)(nil),             // 78: coldsection.consumables.v1.LookUpLotRequest
+	(*LookUpLotResponse)(nil),            // 79: coldsection.consumables.v1.LookUpLotResponse
+	(*SuggestLotsRequest)(nil),           // 80: coldsection.consumables.v1.SuggestLotsRequest
+	(*SuggestLotsResponse)(nil),          // 81: coldsection.consumables.v1.SuggestLotsResponse
+	(*LotSuggestion)(nil),                // 82: coldsection.consumables.v1.LotSuggestion
+	(*SkippedLot)(nil),                   // 83: coldsection.consumables.v1.SkippedLot
+	(*TraceLotRequest)(nil),              // 84: coldsection.consumables.v1.TraceLotRequest
+	(*TraceLotResponse)(nil),             // 85: coldsection.consumables.v1.TraceLotResponse
+	(*TracePlace)(nil),                   // 86: coldsection.consumables.v1.TracePlace
+	(*TraceNode)(nil),                    // 87: coldsection.consumables.v1.TraceNode
+	(*TraceEdge)(nil),                    // 88: coldsection.consumables.v1.TraceEdge
+	(*TraceUse)(nil),                     // 89: coldsection.consumables.v1.TraceUse
+	(*LotBalanceLine)(nil),               // 90: coldsection.consumables.v1.LotBalanceLine
+	(*ImportStockRequest)(nil),           // 91: coldsection.consumables.v1.ImportStockRequest
+	(*ImportStockResponse)(nil),          // 92: coldsection.consumables.v1.ImportStockResponse
+	(*RowFault)(nil),                     // 93: coldsection.consumables.v1.RowFault
+	(*ExportStockRequest)(nil),           // 94: coldsection.consumables.v1.ExportStockRequest
+	(*ExportStockResponse)(nil),          // 95: coldsection.consumables.v1.ExportStockResponse
+	(*LookUpItemRequest)(nil),            // 96: coldsection.consumables.v1.LookUpItemRequest
+	(*AdviseReorderRequest)(nil),         // 97: coldsection.consumables.v1.AdviseReorderRequest
+	(*AdviseReorderResponse)(nil),        // 98: coldsection.consumables.v1.AdviseReorderResponse
+	(*AdviceStep)(nil),                   // 99: coldsection.consumables.v1.AdviceStep
+	nil,                                  // 100: coldsection.consumables.v1.Item.ExternalIdsEntry
+	(*date.Date)(nil),                    // 101: google.type.Date
+	(*v1.Quantity)(nil),                  // 102: coldsection.common.v1.Quantity
+	(*timestamppb.Timestamp)(nil),        // 103: google.protobuf.Timestamp
+	(*v1.Entered)(nil),                   // 104: coldsection.common.v1.Entered
+	(*v1.DocumentReference)(nil),         // 105: coldsection.common.v1.DocumentReference
+	(*fieldmaskpb.FieldMask)(nil),        // 106: google.protobuf.FieldMask
 }
 var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	0,   // 0: coldsection.consumables.v1.Item.kind:type_name -> coldsection.consumables.v1.Item.Kind
-	16,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
-	17,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
-	97,  // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
-	98,  // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
-	96,  // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
-	98,  // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
-	98,  // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
-	99,  // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
-	99,  // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
-	15,  // 10: coldsection.consumables.v1.Item.reorder_policy:type_name -> coldsection.consumables.v1.ReorderPolicy
-	98,  // 11: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 12: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 13: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
+	18,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
+	19,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
+	101, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
+	102, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
+	100, // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
+	102, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
+	102, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
+	103, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
+	103, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
+	17,  // 10: coldsection.consumables.v1.Item.reorder_policy:type_name -> coldsection.consumables.v1.ReorderPolicy
+	102, // 11: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
+	102, // 12: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
+	102, // 13: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
 	1,   // 14: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	99,  // 15: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
-	20,  // 16: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
+	103, // 15: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
+	22,  // 16: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
 	2,   // 17: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
-	97,  // 18: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
-	97,  // 19: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
-	99,  // 20: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
-	99,  // 21: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
-	22,  // 22: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
-	98,  // 23: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
-	98,  // 24: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
-	98,  // 25: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
-	23,  // 26: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
-	21,  // 27: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
-	99,  // 28: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	99,  // 29: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
-	41,  // 30: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	98,  // 31: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
-	97,  // 32: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
-	98,  // 33: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 34: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
-	100, // 35: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
-	100, // 36: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
-	100, // 37: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
-	100, // 38: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
-	100, // 39: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
-	99,  // 40: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
+	101, // 18: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
+	101, // 19: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
+	103, // 20: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
+	103, // 21: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
+	24,  // 22: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
+	102, // 23: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
+	102, // 24: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
+	102, // 25: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
+	25,  // 26: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
+	23,  // 27: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
+	103, // 28: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	103, // 29: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
+	45,  // 30: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	102, // 31: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
+	101, // 32: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
+	102, // 33: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
+	102, // 34: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 35: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
+	104, // 36: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
+	104, // 37: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
+	104, // 38: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
+	104, // 39: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
+	103, // 40: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
 	3,   // 41: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
-	25,  // 42: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
-	99,  // 43: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
+	27,  // 42: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
+	103, // 43: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
 	4,   // 44: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
-	101, // 45: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
-	5,   // 46: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
-	28,  // 47: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
-	98,  // 48: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 49: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
-	99,  // 50: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	98,  // 51: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
-	98,  // 52: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 53: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 54: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
-	99,  // 55: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
-	6,   // 56: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
-	99,  // 57: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
-	98,  // 58: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
-	98,  // 59: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
-	98,  // 60: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	98,  // 61: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	99,  // 62: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
-	7,   // 63: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
-	98,  // 64: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
-	99,  // 65: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
-	98,  // 66: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
-	98,  // 67: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
-	8,   // 68: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
-	99,  // 69: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
-	14,  // 70: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	14,  // 71: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	102, // 72: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
-	14,  // 73: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
-	18,  // 74: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
-	18,  // 75: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
-	19,  // 76: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
-	98,  // 77: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	41,  // 78: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	9,   // 79: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
-	24,  // 80: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	24,  // 81: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
-	26,  // 82: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
-	19,  // 83: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
-	41,  // 84: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	98,  // 85: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 86: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	98,  // 87: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	22,  // 88: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
-	98,  // 89: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
-	17,  // 90: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
-	98,  // 91: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 92: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	98,  // 93: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 94: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 95: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	27,  // 96: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
-	98,  // 97: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 98: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
-	29,  // 99: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
-	30,  // 100: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
-	31,  // 101: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
-	31,  // 102: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
-	99,  // 103: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
-	19,  // 104: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
-	99,  // 105: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
-	78,  // 106: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
-	79,  // 107: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	98,  // 108: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
-	98,  // 109: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 110: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
-	10,  // 111: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
-	99,  // 112: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	83,  // 113: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
-	84,  // 114: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
-	85,  // 115: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
-	27,  // 116: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
-	86,  // 117: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
-	82,  // 118: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
-	86,  // 119: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
-	1,   // 120: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	98,  // 121: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 122: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
-	2,   // 123: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
-	98,  // 124: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 125: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
-	99,  // 126: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
-	98,  // 127: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
-	98,  // 128: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
-	98,  // 129: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
-	98,  // 130: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	98,  // 131: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
-	98,  // 132: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
-	98,  // 133: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
-	11,  // 134: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
-	89,  // 135: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
-	12,  // 136: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
-	13,  // 137: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
-	99,  // 138: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
-	99,  // 139: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
-	98,  // 140: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
-	98,  // 141: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
-	98,  // 142: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
-	95,  // 143: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
-	32,  // 144: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
-	33,  // 145: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
-	87,  // 146: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
-	37,  // 147: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
-	40,  // 148: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
-	42,  // 149: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
-	50,  // 150: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
-	51,  // 151: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
-	52,  // 152: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
-	53,  // 153: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
-	54,  // 154: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
-	55,  // 155: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
-	56,  // 156: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
-	57,  // 157: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
-	58,  // 158: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
-	59,  // 159: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
-	60,  // 160: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
-	64,  // 161: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
-	65,  // 162: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
-	70,  // 163: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
-	71,  // 164: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
-	34,  // 165: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
-	35,  // 166: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
-	92,  // 167: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
-	93,  // 168: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
-	90,  // 169: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
-	38,  // 170: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
-	47,  // 171: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
-	48,  // 172: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
-	74,  // 173: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
-	76,  // 174: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
-	43,  // 175: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
-	45,  // 176: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
-	61,  // 177: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
-	62,  // 178: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
-	66,  // 179: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
-	68,  // 180: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
-	80,  // 181: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
-	72,  // 182: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
-	14,  // 183: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
-	14,  // 184: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
-	88,  // 185: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
-	18,  // 186: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
-	19,  // 187: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	24,  // 188: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
-	19,  // 189: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
-	19,  // 190: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
-	19,  // 191: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
-	27,  // 192: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
-	27,  // 193: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
-	27,  // 194: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
-	19,  // 195: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
-	27,  // 196: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
-	19,  // 197: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
-	27,  // 198: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
-	27,  // 199: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
-	29,  // 200: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
-	29,  // 201: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
-	31,  // 202: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
-	31,  // 203: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
-	14,  // 204: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
-	36,  // 205: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
-	14,  // 206: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
-	94,  // 207: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
-	91,  // 208: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
-	39,  // 209: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
-	19,  // 210: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
-	49,  // 211: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
-	75,  // 212: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
-	77,  // 213: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
-	44,  // 214: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
-	46,  // 215: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
-	27,  // 216: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
-	63,  // 217: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
-	67,  // 218: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
-	69,  // 219: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
-	81,  // 220: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
-	73,  // 221: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
-	183, // [183:222] is the sub-list for method output_type
-	144, // [144:183] is the sub-list for method input_type
-	144, // [144:144] is the sub-list for extension type_name
-	144, // [144:144] is the sub-list for extension extendee
-	0,   // [0:144] is the sub-list for field type_name
+	105, // 45: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
+	29,  // 46: coldsection.consumables.v1.WaterGrade.limits:type_name -> coldsection.consumables.v1.WaterLimit
+	5,   // 47: coldsection.consumables.v1.WaterGrade.temperature_treatment:type_name -> coldsection.consumables.v1.WaterGrade.TemperatureTreatment
+	30,  // 48: coldsection.consumables.v1.WaterGrade.steps:type_name -> coldsection.consumables.v1.WaterStep
+	103, // 49: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
+	6,   // 50: coldsection.consumables.v1.WaterLimit.property:type_name -> coldsection.consumables.v1.WaterLimit.Property
+	7,   // 51: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
+	32,  // 52: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
+	102, // 53: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 54: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
+	103, // 55: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
+	102, // 56: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
+	102, // 57: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
+	102, // 58: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 59: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
+	103, // 60: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
+	8,   // 61: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
+	103, // 62: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
+	102, // 63: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
+	102, // 64: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
+	102, // 65: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
+	102, // 66: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	103, // 67: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
+	9,   // 68: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
+	102, // 69: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
+	103, // 70: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
+	102, // 71: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
+	102, // 72: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
+	10,  // 73: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
+	103, // 74: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
+	16,  // 75: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	16,  // 76: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	106, // 77: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
+	16,  // 78: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
+	20,  // 79: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
+	20,  // 80: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
+	21,  // 81: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
+	102, // 82: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	45,  // 83: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	11,  // 84: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
+	26,  // 85: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	26,  // 86: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
+	28,  // 87: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
+	21,  // 88: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
+	45,  // 89: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	102, // 90: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 91: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	102, // 92: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	24,  // 93: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
+	102, // 94: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
+	19,  // 95: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
+	102, // 96: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 97: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	102, // 98: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	102, // 99: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	102, // 100: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	31,  // 101: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
+	102, // 102: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 103: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
+	33,  // 104: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
+	34,  // 105: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
+	35,  // 106: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
+	35,  // 107: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
+	103, // 108: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
+	21,  // 109: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
+	103, // 110: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
+	82,  // 111: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
+	83,  // 112: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
+	102, // 113: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
+	102, // 114: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 115: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
+	12,  // 116: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
+	103, // 117: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	87,  // 118: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
+	88,  // 119: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
+	89,  // 120: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
+	31,  // 121: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
+	90,  // 122: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
+	86,  // 123: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
+	90,  // 124: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
+	1,   // 125: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	102, // 126: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
+	102, // 127: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
+	2,   // 128: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
+	102, // 129: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
+	102, // 130: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 131: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
+	102, // 132: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
+	102, // 133: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
+	102, // 134: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
+	102, // 135: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
+	102, // 136: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
+	102, // 137: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
+	102, // 138: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
+	13,  // 139: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
+	93,  // 140: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
+	14,  // 141: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
+	15,  // 142: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
+	103, // 143: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
+	103, // 144: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
+	102, // 145: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
+	102, // 146: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
+	102, // 147: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
+	99,  // 148: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
+	36,  // 149: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
+	37,  // 150: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
+	91,  // 151: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
+	41,  // 152: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
+	44,  // 153: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
+	46,  // 154: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
+	54,  // 155: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
+	55,  // 156: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
+	56,  // 157: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
+	57,  // 158: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
+	58,  // 159: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
+	59,  // 160: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
+	60,  // 161: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
+	61,  // 162: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
+	62,  // 163: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
+	63,  // 164: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
+	64,  // 165: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
+	68,  // 166: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
+	69,  // 167: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
+	74,  // 168: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
+	75,  // 169: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
+	38,  // 170: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
+	39,  // 171: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
+	96,  // 172: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
+	97,  // 173: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
+	94,  // 174: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
+	42,  // 175: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
+	51,  // 176: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
+	52,  // 177: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
+	78,  // 178: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
+	80,  // 179: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
+	47,  // 180: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
+	49,  // 181: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
+	65,  // 182: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
+	66,  // 183: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
+	70,  // 184: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
+	72,  // 185: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
+	84,  // 186: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
+	76,  // 187: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
+	16,  // 188: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
+	16,  // 189: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
+	92,  // 190: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
+	20,  // 191: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
+	21,  // 192: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
+	26,  // 193: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	21,  // 194: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
+	21,  // 195: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
+	21,  // 196: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
+	31,  // 197: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
+	31,  // 198: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
+	31,  // 199: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
+	21,  // 200: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
+	31,  // 201: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
+	21,  // 202: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
+	31,  // 203: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
+	31,  // 204: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
+	33,  // 205: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
+	33,  // 206: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
+	35,  // 207: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
+	35,  // 208: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
+	16,  // 209: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
+	40,  // 210: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
+	16,  // 211: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
+	98,  // 212: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
+	95,  // 213: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
+	43,  // 214: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
+	21,  // 215: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
+	53,  // 216: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
+	79,  // 217: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
+	81,  // 218: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
+	48,  // 219: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
+	50,  // 220: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
+	31,  // 221: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
+	67,  // 222: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
+	71,  // 223: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
+	73,  // 224: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
+	85,  // 225: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
+	77,  // 226: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
+	188, // [188:227] is the sub-list for method output_type
+	149, // [149:188] is the sub-list for method input_type
+	149, // [149:149] is the sub-list for extension type_name
+	149, // [149:149] is the sub-list for extension extendee
+	0,   // [0:149] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_consumables_proto_init() }
@@ -9119,8 +9530,8 @@ func file_coldsection_consumables_v1_consumables_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_consumables_proto_rawDesc), len(file_coldsection_consumables_v1_consumables_proto_rawDesc)),
-			NumEnums:      14,
-			NumMessages:   83,
+			NumEnums:      16,
+			NumMessages:   85,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

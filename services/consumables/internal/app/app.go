@@ -35,6 +35,7 @@ type App struct {
 	IDs    ids.Source
 	Lister *listing.Lister
 	Gates  Gates
+	Keys   *auth.Keys // checks proofs of who signs
 }
 
 const source = "consumables"

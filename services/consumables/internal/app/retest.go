@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"maps"
@@ -18,11 +19,11 @@ import (
 // untested says why the newest test of a water lot does not count at an instant; every other lot passes. A test that can't be
 // read counts as none.
 func (u unit) untested(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, at time.Time) (reason, why string) {
-	if item.GetKind() != consumablesv1.Item_WATER || item.GetWaterGrade() == "" {
+	if item.GetKind() != consumablesv1.Item_WATER || item.GetWaterGrade() == "" && lot.GetProductionRun() == "" {
 		return "", ""
 	}
 	if lot.GetLatestWaterTest() == "" {
-		return "WATER_NOT_TESTED", fmt.Sprintf("Water lot %s was not tested for %s. Record a test first.", lot.GetName(), item.GetWaterGrade())
+		return "WATER_NOT_TESTED", fmt.Sprintf("Water lot %s was not tested for %s. Record a test first.", lot.GetName(), cmp.Or(item.GetWaterGrade(), "any grade"))
 	}
 	test, err := store.WaterTests.Get(ctx, u.Tx, lot.GetLatestWaterTest())
 	switch days := item.GetWaterRetestDays(); {
@@ -50,6 +51,15 @@ func (a *App) MeterDoubted(ctx context.Context, tx *storage.Tx, meter string, si
 	doubted, lots := map[string]bool{}, map[string]bool{}
 	for _, found := range tests {
 		doubted[found.GetName()], lots[parentOf(found.GetName())] = true, true
+		if found.GetRunSample() {
+			run, err := store.ProductionRuns.Get(ctx, tx, found.GetProductionRun())
+			if err != nil {
+				return err
+			}
+			for _, name := range lotsOfRun(run) {
+				lots[name] = true
+			}
+		}
 		if err := u.doubt(ctx, found.GetName(), fact); err != nil {
 			return err
 		}

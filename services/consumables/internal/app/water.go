@@ -74,10 +74,9 @@ func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestReque
 	if test.GetGrade() == "" {
 		test.Grade = item.GetWaterGrade()
 	}
-	grade, ok := water.Published[strings.TrimPrefix(test.GetGrade(), "waterGrades/")]
-	if item.GetKind() != consumablesv1.Item_WATER || !ok {
-		return nil, fault.Precondition("WATER_GRADE_UNKNOWN", "%s of item %s can't be judged against grade %q. Name a grade of ListWaterGrades on the item or the test.",
-			lot.GetName(), item.GetName(), test.GetGrade())
+	grade, err := u.gradeFor(ctx, test, lot, item)
+	if err != nil {
+		return nil, err
 	}
 	checks, how, passed, err := water.Judge(grade, reading)
 	if err != nil {
@@ -92,24 +91,21 @@ func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestReque
 			Property: c.Property, Value: c.Value, UnitCode: c.Unit, Limit: c.Limit, Met: c.Met, Explanation: c.Explanation, Source: grade.Source,
 		})
 	}
-	test.Name, test.TestTime, test.DoubtReason = u.app.newName(lot.GetName()+"/waterTests", req.GetWaterTestId()), timestamppb.New(at), ""
+	test.Name, test.TestTime, test.DoubtReason, test.ProductionRun = u.app.newName(lot.GetName()+"/waterTests", req.GetWaterTestId()), timestamppb.New(at), "", ""
 	test.Treatment = consumablesv1.WaterTest_Treatment(how)
 	test.ConductivityUsCm, _, _ = reading.Referred()
 	test.SolidsEstimateMinMgL, test.SolidsEstimateMaxMgL = water.SolidsEstimate(test.GetConductivityUsCm())
 	if test.Tester = u.caller.Person; test.GetTester() == "" {
 		test.Tester = u.caller.Account
 	}
+	if err := u.testsRun(ctx, test, lot); err != nil {
+		return nil, err
+	}
 	if err := store.WaterTests.Insert(ctx, u.Tx, test, u.now); err != nil {
 		return nil, err
 	}
-	lot.LatestWaterTest = test.GetName()
-	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
+	if err := u.countsFor(ctx, test, lot); err != nil {
 		return nil, err
-	}
-	if !passed && lot.GetState() == consumablesv1.Lot_USABLE {
-		if err := u.hold(ctx, lot, "Its newest water test failed"); err != nil {
-			return nil, err
-		}
 	}
 	return test, u.publish(ctx, "coldsection.stock.lot.tested.v1", lot.GetName(), &consumablesv1.LotChanged{
 		Lot: lot.GetName(), Item: lot.GetItem(), State: lot.GetState().String(), Reason: test.GetVerdict().String(), Quantity: lot.GetOnHand(), WaterTest: test,

@@ -47,10 +47,13 @@ type desk struct {
 	consumablesv1.ConsumablesServiceClient
 	consumablesv1.ConsumablesQueryServiceClient
 	consumablesv1.ScanningQueryServiceClient
+	consumablesv1.WaterServiceClient
+	consumablesv1.WaterQueryServiceClient
 
 	t     testing.TB
 	clock *clock.Fake
 	db    *storage.DB
+	keys  *auth.Keys
 }
 
 // desks runs fn on each engine with a place, a cleaner, water, and a solution mixed from them.
@@ -74,11 +77,11 @@ func open(t testing.TB, db *storage.DB) desk {
 	if err != nil {
 		t.Fatal(err)
 	}
-	server.Register(srv, &app.App{DB: db, Clock: now, IDs: ids.System(), Lister: listing.New([]byte("secret")), Gates: calibrated{}})
+	server.Register(srv, &app.App{DB: db, Clock: now, IDs: ids.System(), Lister: listing.New([]byte("secret")), Gates: calibrated{}, Keys: keys})
 	conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now})
 	return desk{
 		consumablesv1.NewConsumablesServiceClient(conn), consumablesv1.NewConsumablesQueryServiceClient(conn),
-		consumablesv1.NewScanningQueryServiceClient(conn), t, now, db,
+		consumablesv1.NewScanningQueryServiceClient(conn), consumablesv1.NewWaterServiceClient(conn), consumablesv1.NewWaterQueryServiceClient(conn), t, now, db, keys,
 	}
 }
 

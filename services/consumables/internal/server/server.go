@@ -4,14 +4,10 @@ package server
 
 import (
 	"context"
-	"slices"
-	"strings"
 
-	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/app"
 	"coldsection.example/services/consumables/internal/store"
-	"coldsection.example/services/consumables/internal/water"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/rpc"
@@ -41,6 +37,8 @@ type queries struct {
 func Register(r rpc.Registrar, a *app.App) {
 	r.Register(&consumablesv1.ConsumablesService_ServiceDesc, &commands{App: a}, commandPolicy())
 	r.Register(&consumablesv1.ConsumablesQueryService_ServiceDesc, &queries{app: a}, queryPolicy())
+	r.Register(&consumablesv1.WaterService_ServiceDesc, &waterCommands{app: a}, waterPolicy())
+	r.Register(&consumablesv1.WaterQueryService_ServiceDesc, &waterQueries{app: a}, waterQueryPolicy())
 	r.Register(&consumablesv1.ScanningQueryService_ServiceDesc, &scanning{app: a}, scanningPolicy())
 }
 
@@ -138,16 +136,11 @@ func (q *queries) ListStockCounts(ctx context.Context, req *consumablesv1.ListSt
 	return &consumablesv1.ListStockCountsResponse{StockCounts: counts, NextPageToken: next}, err
 }
 
-// ListWaterGrades lists the published grades on one page; there are few.
 func (q *queries) ListWaterGrades(ctx context.Context, req *consumablesv1.ListWaterGradesRequest) (*consumablesv1.ListWaterGradesResponse, error) {
-	var grades []*consumablesv1.WaterGrade
-	for id, g := range water.Published {
-		grades = append(grades, &consumablesv1.WaterGrade{
-			Name: "waterGrades/" + id, DisplayName: g.Source, ConductivityMaxUsCm: g.ConductivityMax, PhMin: g.PHMin, PhMax: g.PHMax,
-			SilicaMaxMgL: g.SilicaMax, DissolvedSolidsMaxMgL: g.SolidsMax, Document: &commonv1.DocumentReference{Title: g.Source},
-		})
+	grades, err := q.app.WaterGrades(ctx)
+	if err != nil {
+		return nil, err
 	}
-	slices.SortFunc(grades, func(a, b *consumablesv1.WaterGrade) int { return strings.Compare(a.GetName(), b.GetName()) })
 	page, next, err := listing.Slice(ctx, q.app.Lister, req, grades, (*consumablesv1.WaterGrade).GetName)
 	return &consumablesv1.ListWaterGradesResponse{WaterGrades: page, NextPageToken: next}, err
 }

@@ -3,6 +3,7 @@ package water
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"coldsection.example/services/platform/fault"
 )
@@ -24,12 +25,9 @@ const (
 	pure        = 5.0  // µS/cm: below, the ions of the water itself make the linear form err towards passing
 )
 
-// step is a row of the stepped table.
-type step struct{ temperature, limit float64 }
-
 // stage1 is the table of USP <645> stage 1 for uncompensated readings: °C and µS/cm. Its rows go on to 100 °C; wash water is
 // not tested that hot.
-var stage1 = []step{{0, 0.6}, {5, 0.8}, {10, 0.9}, {15, 1.0}, {20, 1.1}, {25, 1.3}, {30, 1.4}, {35, 1.5}, {40, 1.7}, {45, 1.8}, {50, 1.9}}
+var stage1 = []Step{{0, 0.6}, {5, 0.8}, {10, 0.9}, {15, 1.0}, {20, 1.1}, {25, 1.3}, {30, 1.4}, {35, 1.5}, {40, 1.7}, {45, 1.8}, {50, 1.9}}
 
 // stage2 is the limit of USP <645> stage 2, µS/cm at 25 °C of a sample that was stirred until its reading stood.
 const stage2 = 2.1
@@ -50,10 +48,14 @@ func (r Reading) Referred() (float64, Treatment, string) {
 func (r Reading) near25() bool { return math.Abs(r.Temperature-25) <= near }
 
 // conductivity judges a reading against the grade's limit. Reasons: TEMPERATURE_TREATMENT_UNSAFE, METER_COMPENSATED,
-// READING_IMPLAUSIBLE.
+// READING_IMPLAUSIBLE, TEMPERATURE_NOT_25.
 func conductivity(g Grade, r Reading) (Check, Treatment, error) {
 	if g.Stepped {
-		return stepped(r)
+		return stepped(g, r)
+	}
+	if g.ReadAt25 && !r.near25() {
+		return Check{}, At25, fault.Precondition("TEMPERATURE_NOT_25",
+			"%s is judged by readings at 25 °C, within one; this was %g °C. Bring the sample to 25 °C and read it again.", g.Source, r.Temperature)
 	}
 	at25, how, explanation := r.Referred()
 	check := Check{"conductivity", at25, "uS/cm", fmt.Sprintf("at most %g µS/cm at 25 °C", g.ConductivityMax), at25 <= g.ConductivityMax, explanation}
@@ -65,11 +67,11 @@ func conductivity(g Grade, r Reading) (Check, Treatment, error) {
 	return check, how, nil
 }
 
-// stepped judges a raw reading by the row for its temperature, rounded down to 5 °C; a sample that was brought to 25 °C and
-// stirred is judged by stage 2.
-func stepped(r Reading) (Check, Treatment, error) {
-	check := Check{Property: "conductivity", Value: r.Conductivity, Unit: "uS/cm"}
-	if r.Equilibrated {
+// stepped judges a raw reading by the row for its temperature, rounded down to a row. By USP <645> a sample that was brought to
+// 25 °C and stirred is judged by stage 2; an operator's own table has no second stage.
+func stepped(g Grade, r Reading) (Check, Treatment, error) {
+	check, own := Check{Property: "conductivity", Value: r.Conductivity, Unit: "uS/cm"}, len(g.Steps) > 0
+	if r.Equilibrated && !own {
 		if !r.near25() {
 			return check, At25, fault.Invalid("water_test.temperature", "READING_IMPLAUSIBLE", "Stage 2 is read at 25 °C, within one; this was %g °C. Read it again.", r.Temperature)
 		}
@@ -78,26 +80,33 @@ func stepped(r Reading) (Check, Treatment, error) {
 	}
 	if r.Compensated {
 		return check, Stepped, fault.Precondition("METER_COMPENSATED",
-			"USP <645> stage 1 judges readings that nothing compensated, and this meter had. Switch its compensation off and read again.")
+			"The table of %s judges readings that nothing compensated, and this meter had. Switch its compensation off and read again.", g.Source)
 	}
-	row, ok := stepAt(r.Temperature)
+	row, ok := g.stepAt(r.Temperature)
 	if !ok {
-		return check, Stepped, fault.Invalid("water_test.temperature", "READING_IMPLAUSIBLE", "The table of USP <645> is here from 0 to below 55 °C; this was %g °C. Let it cool.", r.Temperature)
+		return check, Stepped, fault.Invalid("water_test.temperature", "READING_IMPLAUSIBLE",
+			"%g °C is outside the table of %s. Bring the sample to a temperature within it.", r.Temperature, g.Source)
 	}
-	check.Limit = fmt.Sprintf("at most %g µS/cm at %g °C, uncompensated", row.limit, row.temperature)
-	check.Met, check.Explanation = r.Conductivity <= row.limit, fmt.Sprintf("%g °C is judged by the row of %g °C", r.Temperature, row.temperature)
-	if !check.Met {
+	check.Limit = fmt.Sprintf("at most %g µS/cm at %g °C, uncompensated", row.Limit, row.Temperature)
+	check.Met, check.Explanation = r.Conductivity <= row.Limit, fmt.Sprintf("%g °C is judged by the row of %g °C", r.Temperature, row.Temperature)
+	if !check.Met && !own {
 		check.Explanation += fmt.Sprintf("; next, stage 2: bring the sample to 25 °C, stir until the reading stands, limit %g µS/cm", stage2)
 	}
 	return check, Stepped, nil
 }
 
-func stepAt(temperature float64) (step, bool) {
-	last := len(stage1) - 1
-	for i := last; i >= 0; i-- {
-		if temperature >= stage1[i].temperature {
-			return stage1[i], i < last || temperature < stage1[last].temperature+5
+// stepAt is the row for a temperature. The published table goes on in steps of 5 K, so that its last row here ends below the
+// next; an operator's own ends with its last row.
+func (g Grade) stepAt(temperature float64) (Step, bool) {
+	rows, beyond := g.Steps, 0.0
+	if len(rows) == 0 {
+		rows, beyond = stage1, 5
+	}
+	last := rows[len(rows)-1]
+	for _, row := range slices.Backward(rows) {
+		if temperature >= row.Temperature {
+			return row, temperature == last.Temperature || temperature < last.Temperature+beyond
 		}
 	}
-	return step{}, false
+	return Step{}, false
 }

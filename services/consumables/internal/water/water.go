@@ -18,7 +18,9 @@ type Grade struct {
 	PHMin, PHMax    float64
 	SilicaMax       float64 // mg/L
 	SolidsMax       float64 // mg/L
-	Stepped         bool    // conductivity by the stepped table of USP <645>, not at 25 °C
+	ReadAt25        bool    // conductivity only as read at 25 °C, within one
+	Stepped         bool    // conductivity by a stepped table, not at 25 °C
+	Steps           []Step  // that table, by rising temperature; without it, the one of USP <645>
 	Source          string
 }
 
@@ -46,9 +48,9 @@ type Check struct {
 // Validate refuses readings that no water has. Reason: READING_IMPLAUSIBLE.
 func (r Reading) Validate() error {
 	switch {
-	case math.IsNaN(r.Conductivity) || r.Conductivity < 0 || r.Conductivity > 20_000:
+	case math.IsNaN(r.Conductivity) || r.Conductivity < 0 || r.Conductivity > mostConductivity:
 		return fault.Invalid("water_test.conductivity", "READING_IMPLAUSIBLE", "A conductivity of %g µS/cm is not that of wash water. Check the unit.", r.Conductivity)
-	case math.IsNaN(r.Temperature) || r.Temperature < 0 || r.Temperature > 60:
+	case math.IsNaN(r.Temperature) || r.Temperature < 0 || r.Temperature > hottest:
 		return fault.Invalid("water_test.temperature", "READING_IMPLAUSIBLE", "The water can't have been %g °C at the reading (0 to 60). Check the unit.", r.Temperature)
 	case r.PH < 0 || r.PH > 14:
 		return fault.Invalid("water_test.ph", "READING_IMPLAUSIBLE", "A pH of %g does not exist. Read it again.", r.PH)
@@ -57,7 +59,8 @@ func (r Reading) Validate() error {
 }
 
 // Judge compares a reading with a grade; every limit of the grade must have its reading to be met. It says how the
-// conductivity was treated. Reasons: TEMPERATURE_TREATMENT_UNSAFE, METER_COMPENSATED, READING_IMPLAUSIBLE.
+// conductivity was treated. Reasons: TEMPERATURE_TREATMENT_UNSAFE, METER_COMPENSATED, READING_IMPLAUSIBLE,
+// TEMPERATURE_NOT_25.
 func Judge(g Grade, r Reading) (checks []Check, how Treatment, passed bool, err error) {
 	first, how, err := conductivity(g, r)
 	if err != nil {
