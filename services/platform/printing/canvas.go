@@ -195,6 +195,20 @@ func (c *Canvas) Fill(x, y, width, height float64, grey int) {
 	c.pdf.SetFillColor(0, 0, 0)
 }
 
+// Point is a place on a page, in millimetres from its top left corner.
+type Point struct{ X, Y float64 }
+
+// Polygon paints a closed shape in an opaque colour.
+func (c *Canvas) Polygon(ink color.RGBA, points []Point) {
+	corners := make([]fpdf.PointType, len(points))
+	for i, p := range points {
+		corners[i] = fpdf.PointType{X: p.X, Y: p.Y}
+	}
+	c.pdf.SetFillColor(int(ink.R), int(ink.G), int(ink.B))
+	c.pdf.Polygon(corners, "F")
+	c.pdf.SetFillColor(0, 0, 0)
+}
+
 // TickBox draws a box, with a cross in it when ticked.
 func (c *Canvas) TickBox(x, y, side float64, ticked bool) {
 	c.Box(x, y, side, side, 0.25)

@@ -98,6 +98,59 @@ func (Item_Kind) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{0, 0}
 }
 
+// The GHS signal word of a label.
+type Item_SignalWord int32
+
+const (
+	// As the hazard statements call for; some leave it open.
+	Item_SIGNAL_WORD_UNSPECIFIED Item_SignalWord = 0
+	// For the less severe hazards.
+	Item_WARNING Item_SignalWord = 1
+	// For the more severe hazards.
+	Item_DANGER Item_SignalWord = 2
+)
+
+// Enum value maps for Item_SignalWord.
+var (
+	Item_SignalWord_name = map[int32]string{
+		0: "SIGNAL_WORD_UNSPECIFIED",
+		1: "WARNING",
+		2: "DANGER",
+	}
+	Item_SignalWord_value = map[string]int32{
+		"SIGNAL_WORD_UNSPECIFIED": 0,
+		"WARNING":                 1,
+		"DANGER":                  2,
+	}
+)
+
+func (x Item_SignalWord) Enum() *Item_SignalWord {
+	p := new(Item_SignalWord)
+	*p = x
+	return p
+}
+
+func (x Item_SignalWord) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Item_SignalWord) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[1].Descriptor()
+}
+
+func (Item_SignalWord) Type() protoreflect.EnumType {
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[1]
+}
+
+func (x Item_SignalWord) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Item_SignalWord.Descriptor instead.
+func (Item_SignalWord) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{0, 1}
+}
+
 // What a place is.
 type Location_Kind int32
 
@@ -163,11 +216,11 @@ func (x Location_Kind) String() string {
 }
 
 func (Location_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[1].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[2].Descriptor()
 }
 
 func (Location_Kind) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[1]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[2]
 }
 
 func (x Location_Kind) Number() protoreflect.EnumNumber {
@@ -232,11 +285,11 @@ func (x Lot_State) String() string {
 }
 
 func (Lot_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[2].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[3].Descriptor()
 }
 
 func (Lot_State) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[2]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[3]
 }
 
 func (x Lot_State) Number() protoreflect.EnumNumber {
@@ -285,11 +338,11 @@ func (x WaterTest_Verdict) String() string {
 }
 
 func (WaterTest_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[3].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[4].Descriptor()
 }
 
 func (WaterTest_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[3]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[4]
 }
 
 func (x WaterTest_Verdict) Number() protoreflect.EnumNumber {
@@ -346,11 +399,11 @@ func (x WaterTest_Treatment) String() string {
 }
 
 func (WaterTest_Treatment) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[4].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[5].Descriptor()
 }
 
 func (WaterTest_Treatment) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[4]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[5]
 }
 
 func (x WaterTest_Treatment) Number() protoreflect.EnumNumber {
@@ -403,11 +456,11 @@ func (x WaterGrade_TemperatureTreatment) String() string {
 }
 
 func (WaterGrade_TemperatureTreatment) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[5].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[6].Descriptor()
 }
 
 func (WaterGrade_TemperatureTreatment) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[5]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[6]
 }
 
 func (x WaterGrade_TemperatureTreatment) Number() protoreflect.EnumNumber {
@@ -464,11 +517,11 @@ func (x WaterLimit_Property) String() string {
 }
 
 func (WaterLimit_Property) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[6].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[7].Descriptor()
 }
 
 func (WaterLimit_Property) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[6]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[7]
 }
 
 func (x WaterLimit_Property) Number() protoreflect.EnumNumber {
@@ -557,11 +610,11 @@ func (x StockMovement_Kind) String() string {
 }
 
 func (StockMovement_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[7].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[8].Descriptor()
 }
 
 func (StockMovement_Kind) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[7]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[8]
 }
 
 func (x StockMovement_Kind) Number() protoreflect.EnumNumber {
@@ -618,11 +671,11 @@ func (x Reservation_State) String() string {
 }
 
 func (Reservation_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[8].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[9].Descriptor()
 }
 
 func (Reservation_State) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[8]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[9]
 }
 
 func (x Reservation_State) Number() protoreflect.EnumNumber {
@@ -679,11 +732,11 @@ func (x StockDemand_State) String() string {
 }
 
 func (StockDemand_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[9].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[10].Descriptor()
 }
 
 func (StockDemand_State) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[9]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[10]
 }
 
 func (x StockDemand_State) Number() protoreflect.EnumNumber {
@@ -740,11 +793,11 @@ func (x StockCount_State) String() string {
 }
 
 func (StockCount_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[10].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[11].Descriptor()
 }
 
 func (StockCount_State) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[10]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[11]
 }
 
 func (x StockCount_State) Number() protoreflect.EnumNumber {
@@ -797,11 +850,11 @@ func (x InspectionAnswer_Answer) String() string {
 }
 
 func (InspectionAnswer_Answer) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[11].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[12].Descriptor()
 }
 
 func (InspectionAnswer_Answer) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[11]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[12]
 }
 
 func (x InspectionAnswer_Answer) Number() protoreflect.EnumNumber {
@@ -850,11 +903,11 @@ func (x TraceLotRequest_Direction) String() string {
 }
 
 func (TraceLotRequest_Direction) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[12].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[13].Descriptor()
 }
 
 func (TraceLotRequest_Direction) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[12]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[13]
 }
 
 func (x TraceLotRequest_Direction) Number() protoreflect.EnumNumber {
@@ -904,11 +957,11 @@ func (x ImportStockRequest_Rows) String() string {
 }
 
 func (ImportStockRequest_Rows) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[13].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[14].Descriptor()
 }
 
 func (ImportStockRequest_Rows) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[13]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[14]
 }
 
 func (x ImportStockRequest_Rows) Number() protoreflect.EnumNumber {
@@ -961,11 +1014,11 @@ func (x ExportStockRequest_Content) String() string {
 }
 
 func (ExportStockRequest_Content) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[14].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[15].Descriptor()
 }
 
 func (ExportStockRequest_Content) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[14]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[15]
 }
 
 func (x ExportStockRequest_Content) Number() protoreflect.EnumNumber {
@@ -1014,11 +1067,11 @@ func (x ExportStockRequest_Format) String() string {
 }
 
 func (ExportStockRequest_Format) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_consumables_v1_consumables_proto_enumTypes[15].Descriptor()
+	return file_coldsection_consumables_v1_consumables_proto_enumTypes[16].Descriptor()
 }
 
 func (ExportStockRequest_Format) Type() protoreflect.EnumType {
-	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[15]
+	return &file_coldsection_consumables_v1_consumables_proto_enumTypes[16]
 }
 
 func (x ExportStockRequest_Format) Number() protoreflect.EnumNumber {
@@ -1106,6 +1159,8 @@ type Item struct {
 	ReceivingQuestions []string `protobuf:"bytes,33,rep,name=receiving_questions,json=receivingQuestions,proto3" json:"receiving_questions,omitempty"`
 	// When and how much to order; unset gives no advice.
 	ReorderPolicy *ReorderPolicy `protobuf:"bytes,34,opt,name=reorder_policy,json=reorderPolicy,proto3" json:"reorder_policy,omitempty"`
+	// The signal word of the safety data sheet; left out, the one that the hazard statements call for.
+	SignalWord    Item_SignalWord `protobuf:"varint,35,opt,name=signal_word,json=signalWord,proto3,enum=coldsection.consumables.v1.Item_SignalWord" json:"signal_word,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1383,6 +1438,13 @@ func (x *Item) GetReorderPolicy() *ReorderPolicy {
 		return x.ReorderPolicy
 	}
 	return nil
+}
+
+func (x *Item) GetSignalWord() Item_SignalWord {
+	if x != nil {
+		return x.SignalWord
+	}
+	return Item_SIGNAL_WORD_UNSPECIFIED
 }
 
 // When and how much to order. A minimum takes the place of the computed reorder point, a maximum that of days of cover.
@@ -8277,7 +8339,7 @@ var File_coldsection_consumables_v1_consumables_proto protoreflect.FileDescripto
 
 const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xa1\x12\n" +
+	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xc1\x13\n" +
 	"\x04Item\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12H\n" +
@@ -8323,7 +8385,9 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\rstorage_min_c\x18\x1f \x01(\x01B\x04\xe2A\x01\x01H\x00R\vstorageMinC\x88\x01\x01\x12-\n" +
 	"\rstorage_max_c\x18  \x01(\x01B\x04\xe2A\x01\x01H\x01R\vstorageMaxC\x88\x01\x01\x12=\n" +
 	"\x13receiving_questions\x18! \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\x12receivingQuestions\x12V\n" +
-	"\x0ereorder_policy\x18\" \x01(\v2).coldsection.consumables.v1.ReorderPolicyB\x04\xe2A\x01\x01R\rreorderPolicy\x1a>\n" +
+	"\x0ereorder_policy\x18\" \x01(\v2).coldsection.consumables.v1.ReorderPolicyB\x04\xe2A\x01\x01R\rreorderPolicy\x12Z\n" +
+	"\vsignal_word\x18# \x01(\x0e2+.coldsection.consumables.v1.Item.SignalWordB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\n" +
+	"signalWord\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"d\n" +
@@ -8335,7 +8399,13 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"ANTIFREEZE\x10\x03\x12\t\n" +
 	"\x05BLEND\x10\x04\x12\b\n" +
 	"\x04SEAL\x10\x05\x12\t\n" +
-	"\x05OTHER\x10\x06:8\xeaA5\n" +
+	"\x05OTHER\x10\x06\"B\n" +
+	"\n" +
+	"SignalWord\x12\x1b\n" +
+	"\x17SIGNAL_WORD_UNSPECIFIED\x10\x00\x12\v\n" +
+	"\aWARNING\x10\x01\x12\n" +
+	"\n" +
+	"\x06DANGER\x10\x02:8\xeaA5\n" +
 	"\x18coldsection.example/Item\x12\fitems/{item}*\x05items2\x04itemB\x10\n" +
 	"\x0e_storage_min_cB\x10\n" +
 	"\x0e_storage_max_c\"\x9b\x03\n" +
@@ -9173,350 +9243,352 @@ func file_coldsection_consumables_v1_consumables_proto_rawDescGZIP() []byte {
 	return file_coldsection_consumables_v1_consumables_proto_rawDescData
 }
 
-var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 16)
+var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 17)
 var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 85)
 var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(Item_Kind)(0),                       // 0: coldsection.consumables.v1.Item.Kind
-	(Location_Kind)(0),                   // 1: coldsection.consumables.v1.Location.Kind
-	(Lot_State)(0),                       // 2: coldsection.consumables.v1.Lot.State
-	(WaterTest_Verdict)(0),               // 3: coldsection.consumables.v1.WaterTest.Verdict
-	(WaterTest_Treatment)(0),             // 4: coldsection.consumables.v1.WaterTest.Treatment
-	(WaterGrade_TemperatureTreatment)(0), // 5: coldsection.consumables.v1.WaterGrade.TemperatureTreatment
-	(WaterLimit_Property)(0),             // 6: coldsection.consumables.v1.WaterLimit.Property
-	(StockMovement_Kind)(0),              // 7: coldsection.consumables.v1.StockMovement.Kind
-	(Reservation_State)(0),               // 8: coldsection.consumables.v1.Reservation.State
-	(StockDemand_State)(0),               // 9: coldsection.consumables.v1.StockDemand.State
-	(StockCount_State)(0),                // 10: coldsection.consumables.v1.StockCount.State
-	(InspectionAnswer_Answer)(0),         // 11: coldsection.consumables.v1.InspectionAnswer.Answer
-	(TraceLotRequest_Direction)(0),       // 12: coldsection.consumables.v1.TraceLotRequest.Direction
-	(ImportStockRequest_Rows)(0),         // 13: coldsection.consumables.v1.ImportStockRequest.Rows
-	(ExportStockRequest_Content)(0),      // 14: coldsection.consumables.v1.ExportStockRequest.Content
-	(ExportStockRequest_Format)(0),       // 15: coldsection.consumables.v1.ExportStockRequest.Format
-	(*Item)(nil),                         // 16: coldsection.consumables.v1.Item
-	(*ReorderPolicy)(nil),                // 17: coldsection.consumables.v1.ReorderPolicy
-	(*PackSize)(nil),                     // 18: coldsection.consumables.v1.PackSize
-	(*MixRatio)(nil),                     // 19: coldsection.consumables.v1.MixRatio
-	(*Location)(nil),                     // 20: coldsection.consumables.v1.Location
-	(*Lot)(nil),                          // 21: coldsection.consumables.v1.Lot
-	(*Certificate)(nil),                  // 22: coldsection.consumables.v1.Certificate
-	(*Hazard)(nil),                       // 23: coldsection.consumables.v1.Hazard
-	(*BlendPart)(nil),                    // 24: coldsection.consumables.v1.BlendPart
-	(*LotBalance)(nil),                   // 25: coldsection.consumables.v1.LotBalance
-	(*WaterTest)(nil),                    // 26: coldsection.consumables.v1.WaterTest
-	(*WaterCheck)(nil),                   // 27: coldsection.consumables.v1.WaterCheck
-	(*WaterGrade)(nil),                   // 28: coldsection.consumables.v1.WaterGrade
-	(*WaterLimit)(nil),                   // 29: coldsection.consumables.v1.WaterLimit
-	(*WaterStep)(nil),                    // 30: coldsection.consumables.v1.WaterStep
-	(*StockMovement)(nil),                // 31: coldsection.consumables.v1.StockMovement
-	(*Posting)(nil),                      // 32: coldsection.consumables.v1.Posting
-	(*Reservation)(nil),                  // 33: coldsection.consumables.v1.Reservation
-	(*StockDemand)(nil),                  // 34: coldsection.consumables.v1.StockDemand
-	(*StockCount)(nil),                   // 35: coldsection.consumables.v1.StockCount
-	(*CreateItemRequest)(nil),            // 36: coldsection.consumables.v1.CreateItemRequest
-	(*UpdateItemRequest)(nil),            // 37: coldsection.consumables.v1.UpdateItemRequest
-	(*GetItemRequest)(nil),               // 38: coldsection.consumables.v1.GetItemRequest
-	(*ListItemsRequest)(nil),             // 39: coldsection.consumables.v1.ListItemsRequest
-	(*ListItemsResponse)(nil),            // 40: coldsection.consumables.v1.ListItemsResponse
-	(*CreateLocationRequest)(nil),        // 41: coldsection.consumables.v1.CreateLocationRequest
-	(*ListLocationsRequest)(nil),         // 42: coldsection.consumables.v1.ListLocationsRequest
-	(*ListLocationsResponse)(nil),        // 43: coldsection.consumables.v1.ListLocationsResponse
-	(*ReceiveLotRequest)(nil),            // 44: coldsection.consumables.v1.ReceiveLotRequest
-	(*InspectionAnswer)(nil),             // 45: coldsection.consumables.v1.InspectionAnswer
-	(*CreateWaterTestRequest)(nil),       // 46: coldsection.consumables.v1.CreateWaterTestRequest
-	(*ListWaterTestsRequest)(nil),        // 47: coldsection.consumables.v1.ListWaterTestsRequest
-	(*ListWaterTestsResponse)(nil),       // 48: coldsection.consumables.v1.ListWaterTestsResponse
-	(*ListWaterGradesRequest)(nil),       // 49: coldsection.consumables.v1.ListWaterGradesRequest
-	(*ListWaterGradesResponse)(nil),      // 50: coldsection.consumables.v1.ListWaterGradesResponse
-	(*GetLotRequest)(nil),                // 51: coldsection.consumables.v1.GetLotRequest
-	(*ListLotsRequest)(nil),              // 52: coldsection.consumables.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),             // 53: coldsection.consumables.v1.ListLotsResponse
-	(*ClearLotRequest)(nil),              // 54: coldsection.consumables.v1.ClearLotRequest
-	(*HoldLotRequest)(nil),               // 55: coldsection.consumables.v1.HoldLotRequest
-	(*RecallLotRequest)(nil),             // 56: coldsection.consumables.v1.RecallLotRequest
-	(*IssueStockRequest)(nil),            // 57: coldsection.consumables.v1.IssueStockRequest
-	(*ReturnStockRequest)(nil),           // 58: coldsection.consumables.v1.ReturnStockRequest
-	(*ReverseMovementRequest)(nil),       // 59: coldsection.consumables.v1.ReverseMovementRequest
-	(*BlendLotsRequest)(nil),             // 60: coldsection.consumables.v1.BlendLotsRequest
-	(*ConsumeStockRequest)(nil),          // 61: coldsection.consumables.v1.ConsumeStockRequest
-	(*DecantStockRequest)(nil),           // 62: coldsection.consumables.v1.DecantStockRequest
-	(*MoveStockRequest)(nil),             // 63: coldsection.consumables.v1.MoveStockRequest
-	(*DisposeStockRequest)(nil),          // 64: coldsection.consumables.v1.DisposeStockRequest
-	(*GetStockMovementRequest)(nil),      // 65: coldsection.consumables.v1.GetStockMovementRequest
-	(*ListStockMovementsRequest)(nil),    // 66: coldsection.consumables.v1.ListStockMovementsRequest
-	(*ListStockMovementsResponse)(nil),   // 67: coldsection.consumables.v1.ListStockMovementsResponse
-	(*ReserveStockRequest)(nil),          // 68: coldsection.consumables.v1.ReserveStockRequest
-	(*ReleaseReservationRequest)(nil),    // 69: coldsection.consumables.v1.ReleaseReservationRequest
-	(*ListReservationsRequest)(nil),      // 70: coldsection.consumables.v1.ListReservationsRequest
-	(*ListReservationsResponse)(nil),     // 71: coldsection.consumables.v1.ListReservationsResponse
-	(*ListStockDemandsRequest)(nil),      // 72: coldsection.consumables.v1.ListStockDemandsRequest
-	(*ListStockDemandsResponse)(nil),     // 73: coldsection.consumables.v1.ListStockDemandsResponse
-	(*CreateStockCountRequest)(nil),      // 74: coldsection.consumables.v1.CreateStockCountRequest
-	(*ApproveStockCountRequest)(nil),     // 75: coldsection.consumables.v1.ApproveStockCountRequest
-	(*ListStockCountsRequest)(nil),       // 76: coldsection.consumables.v1.ListStockCountsRequest
-	(*ListStockCountsResponse)(nil),      // 77: coldsection.consumables.v1.ListStockCountsResponse
-	(*LookUpLotRequest)(nil),             // 78: coldsection.consumables.v1.LookUpLotRequest
-	(*LookUpLotResponse)(nil),            // 79: coldsection.consumables.v1.LookUpLotResponse
-	(*SuggestLotsRequest)(nil),           // 80: coldsection.consumables.v1.SuggestLotsRequest
-	(*SuggestLotsResponse)(nil),          // 81: coldsection.consumables.v1.SuggestLotsResponse
-	(*LotSuggestion)(nil),                // 82: coldsection.consumables.v1.LotSuggestion
-	(*SkippedLot)(nil),                   // 83: coldsection.consumables.v1.SkippedLot
-	(*TraceLotRequest)(nil),              // 84: coldsection.consumables.v1.TraceLotRequest
-	(*TraceLotResponse)(nil),             // 85: coldsection.consumables.v1.TraceLotResponse
-	(*TracePlace)(nil),                   // 86: coldsection.consumables.v1.TracePlace
-	(*TraceNode)(nil),                    // 87: coldsection.consumables.v1.TraceNode
-	(*TraceEdge)(nil),                    // 88: coldsection.consumables.v1.TraceEdge
-	(*TraceUse)(nil),                     // 89: coldsection.consumables.v1.TraceUse
-	(*LotBalanceLine)(nil),               // 90: coldsection.consumables.v1.LotBalanceLine
-	(*ImportStockRequest)(nil),           // 91: coldsection.consumables.v1.ImportStockRequest
-	(*ImportStockResponse)(nil),          // 92: coldsection.consumables.v1.ImportStockResponse
-	(*RowFault)(nil),                     // 93: coldsection.consumables.v1.RowFault
-	(*ExportStockRequest)(nil),           // 94: coldsection.consumables.v1.ExportStockRequest
-	(*ExportStockResponse)(nil),          // 95: coldsection.consumables.v1.ExportStockResponse
-	(*LookUpItemRequest)(nil),            // 96: coldsection.consumables.v1.LookUpItemRequest
-	(*AdviseReorderRequest)(nil),         // 97: coldsection.consumables.v1.AdviseReorderRequest
-	(*AdviseReorderResponse)(nil),        // 98: coldsection.consumables.v1.AdviseReorderResponse
-	(*AdviceStep)(nil),                   // 99: coldsection.consumables.v1.AdviceStep
-	nil,                                  // 100: coldsection.consumables.v1.Item.ExternalIdsEntry
-	(*date.Date)(nil),                    // 101: google.type.Date
-	(*v1.Quantity)(nil),                  // 102: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil),        // 103: google.protobuf.Timestamp
-	(*v1.Entered)(nil),                   // 104: coldsection.common.v1.Entered
-	(*v1.DocumentReference)(nil),         // 105: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),        // 106: google.protobuf.FieldMask
+	(Item_SignalWord)(0),                 // 1: coldsection.consumables.v1.Item.SignalWord
+	(Location_Kind)(0),                   // 2: coldsection.consumables.v1.Location.Kind
+	(Lot_State)(0),                       // 3: coldsection.consumables.v1.Lot.State
+	(WaterTest_Verdict)(0),               // 4: coldsection.consumables.v1.WaterTest.Verdict
+	(WaterTest_Treatment)(0),             // 5: coldsection.consumables.v1.WaterTest.Treatment
+	(WaterGrade_TemperatureTreatment)(0), // 6: coldsection.consumables.v1.WaterGrade.TemperatureTreatment
+	(WaterLimit_Property)(0),             // 7: coldsection.consumables.v1.WaterLimit.Property
+	(StockMovement_Kind)(0),              // 8: coldsection.consumables.v1.StockMovement.Kind
+	(Reservation_State)(0),               // 9: coldsection.consumables.v1.Reservation.State
+	(StockDemand_State)(0),               // 10: coldsection.consumables.v1.StockDemand.State
+	(StockCount_State)(0),                // 11: coldsection.consumables.v1.StockCount.State
+	(InspectionAnswer_Answer)(0),         // 12: coldsection.consumables.v1.InspectionAnswer.Answer
+	(TraceLotRequest_Direction)(0),       // 13: coldsection.consumables.v1.TraceLotRequest.Direction
+	(ImportStockRequest_Rows)(0),         // 14: coldsection.consumables.v1.ImportStockRequest.Rows
+	(ExportStockRequest_Content)(0),      // 15: coldsection.consumables.v1.ExportStockRequest.Content
+	(ExportStockRequest_Format)(0),       // 16: coldsection.consumables.v1.ExportStockRequest.Format
+	(*Item)(nil),                         // 17: coldsection.consumables.v1.Item
+	(*ReorderPolicy)(nil),                // 18: coldsection.consumables.v1.ReorderPolicy
+	(*PackSize)(nil),                     // 19: coldsection.consumables.v1.PackSize
+	(*MixRatio)(nil),                     // 20: coldsection.consumables.v1.MixRatio
+	(*Location)(nil),                     // 21: coldsection.consumables.v1.Location
+	(*Lot)(nil),                          // 22: coldsection.consumables.v1.Lot
+	(*Certificate)(nil),                  // 23: coldsection.consumables.v1.Certificate
+	(*Hazard)(nil),                       // 24: coldsection.consumables.v1.Hazard
+	(*BlendPart)(nil),                    // 25: coldsection.consumables.v1.BlendPart
+	(*LotBalance)(nil),                   // 26: coldsection.consumables.v1.LotBalance
+	(*WaterTest)(nil),                    // 27: coldsection.consumables.v1.WaterTest
+	(*WaterCheck)(nil),                   // 28: coldsection.consumables.v1.WaterCheck
+	(*WaterGrade)(nil),                   // 29: coldsection.consumables.v1.WaterGrade
+	(*WaterLimit)(nil),                   // 30: coldsection.consumables.v1.WaterLimit
+	(*WaterStep)(nil),                    // 31: coldsection.consumables.v1.WaterStep
+	(*StockMovement)(nil),                // 32: coldsection.consumables.v1.StockMovement
+	(*Posting)(nil),                      // 33: coldsection.consumables.v1.Posting
+	(*Reservation)(nil),                  // 34: coldsection.consumables.v1.Reservation
+	(*StockDemand)(nil),                  // 35: coldsection.consumables.v1.StockDemand
+	(*StockCount)(nil),                   // 36: coldsection.consumables.v1.StockCount
+	(*CreateItemRequest)(nil),            // 37: coldsection.consumables.v1.CreateItemRequest
+	(*UpdateItemRequest)(nil),            // 38: coldsection.consumables.v1.UpdateItemRequest
+	(*GetItemRequest)(nil),               // 39: coldsection.consumables.v1.GetItemRequest
+	(*ListItemsRequest)(nil),             // 40: coldsection.consumables.v1.ListItemsRequest
+	(*ListItemsResponse)(nil),            // 41: coldsection.consumables.v1.ListItemsResponse
+	(*CreateLocationRequest)(nil),        // 42: coldsection.consumables.v1.CreateLocationRequest
+	(*ListLocationsRequest)(nil),         // 43: coldsection.consumables.v1.ListLocationsRequest
+	(*ListLocationsResponse)(nil),        // 44: coldsection.consumables.v1.ListLocationsResponse
+	(*ReceiveLotRequest)(nil),            // 45: coldsection.consumables.v1.ReceiveLotRequest
+	(*InspectionAnswer)(nil),             // 46: coldsection.consumables.v1.InspectionAnswer
+	(*CreateWaterTestRequest)(nil),       // 47: coldsection.consumables.v1.CreateWaterTestRequest
+	(*ListWaterTestsRequest)(nil),        // 48: coldsection.consumables.v1.ListWaterTestsRequest
+	(*ListWaterTestsResponse)(nil),       // 49: coldsection.consumables.v1.ListWaterTestsResponse
+	(*ListWaterGradesRequest)(nil),       // 50: coldsection.consumables.v1.ListWaterGradesRequest
+	(*ListWaterGradesResponse)(nil),      // 51: coldsection.consumables.v1.ListWaterGradesResponse
+	(*GetLotRequest)(nil),                // 52: coldsection.consumables.v1.GetLotRequest
+	(*ListLotsRequest)(nil),              // 53: coldsection.consumables.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),             // 54: coldsection.consumables.v1.ListLotsResponse
+	(*ClearLotRequest)(nil),              // 55: coldsection.consumables.v1.ClearLotRequest
+	(*HoldLotRequest)(nil),               // 56: coldsection.consumables.v1.HoldLotRequest
+	(*RecallLotRequest)(nil),             // 57: coldsection.consumables.v1.RecallLotRequest
+	(*IssueStockRequest)(nil),            // 58: coldsection.consumables.v1.IssueStockRequest
+	(*ReturnStockRequest)(nil),           // 59: coldsection.consumables.v1.ReturnStockRequest
+	(*ReverseMovementRequest)(nil),       // 60: coldsection.consumables.v1.ReverseMovementRequest
+	(*BlendLotsRequest)(nil),             // 61: coldsection.consumables.v1.BlendLotsRequest
+	(*ConsumeStockRequest)(nil),          // 62: coldsection.consumables.v1.ConsumeStockRequest
+	(*DecantStockRequest)(nil),           // 63: coldsection.consumables.v1.DecantStockRequest
+	(*MoveStockRequest)(nil),             // 64: coldsection.consumables.v1.MoveStockRequest
+	(*DisposeStockRequest)(nil),          // 65: coldsection.consumables.v1.DisposeStockRequest
+	(*GetStockMovementRequest)(nil),      // 66: coldsection.consumables.v1.GetStockMovementRequest
+	(*ListStockMovementsRequest)(nil),    // 67: coldsection.consumables.v1.ListStockMovementsRequest
+	(*ListStockMovementsResponse)(nil),   // 68: coldsection.consumables.v1.ListStockMovementsResponse
+	(*ReserveStockRequest)(nil),          // 69: coldsection.consumables.v1.ReserveStockRequest
+	(*ReleaseReservationRequest)(nil),    // 70: coldsection.consumables.v1.ReleaseReservationRequest
+	(*ListReservationsRequest)(nil),      // 71: coldsection.consumables.v1.ListReservationsRequest
+	(*ListReservationsResponse)(nil),     // 72: coldsection.consumables.v1.ListReservationsResponse
+	(*ListStockDemandsRequest)(nil),      // 73: coldsection.consumables.v1.ListStockDemandsRequest
+	(*ListStockDemandsResponse)(nil),     // 74: coldsection.consumables.v1.ListStockDemandsResponse
+	(*CreateStockCountRequest)(nil),      // 75: coldsection.consumables.v1.CreateStockCountRequest
+	(*ApproveStockCountRequest)(nil),     // 76: coldsection.consumables.v1.ApproveStockCountRequest
+	(*ListStockCountsRequest)(nil),       // 77: coldsection.consumables.v1.ListStockCountsRequest
+	(*ListStockCountsResponse)(nil),      // 78: coldsection.consumables.v1.ListStockCountsResponse
+	(*LookUpLotRequest)(nil),             // 79: coldsection.consumables.v1.LookUpLotRequest
+	(*LookUpLotResponse)(nil),            // 80: coldsection.consumables.v1.LookUpLotResponse
+	(*SuggestLotsRequest)(nil),           // 81: coldsection.consumables.v1.SuggestLotsRequest
+	(*SuggestLotsResponse)(nil),          // 82: coldsection.consumables.v1.SuggestLotsResponse
+	(*LotSuggestion)(nil),                // 83: coldsection.consumables.v1.LotSuggestion
+	(*SkippedLot)(nil),                   // 84: coldsection.consumables.v1.SkippedLot
+	(*TraceLotRequest)(nil),              // 85: coldsection.consumables.v1.TraceLotRequest
+	(*TraceLotResponse)(nil),             // 86: coldsection.consumables.v1.TraceLotResponse
+	(*TracePlace)(nil),                   // 87: coldsection.consumables.v1.TracePlace
+	(*TraceNode)(nil),                    // 88: coldsection.consumables.v1.TraceNode
+	(*TraceEdge)(nil),                    // 89: coldsection.consumables.v1.TraceEdge
+	(*TraceUse)(nil),                     // 90: coldsection.consumables.v1.TraceUse
+	(*LotBalanceLine)(nil),               // 91: coldsection.consumables.v1.LotBalanceLine
+	(*ImportStockRequest)(nil),           // 92: coldsection.consumables.v1.ImportStockRequest
+	(*ImportStockResponse)(nil),          // 93: coldsection.consumables.v1.ImportStockResponse
+	(*RowFault)(nil),                     // 94: coldsection.consumables.v1.RowFault
+	(*ExportStockRequest)(nil),           // 95: coldsection.consumables.v1.ExportStockRequest
+	(*ExportStockResponse)(nil),          // 96: coldsection.consumables.v1.ExportStockResponse
+	(*LookUpItemRequest)(nil),            // 97: coldsection.consumables.v1.LookUpItemRequest
+	(*AdviseReorderRequest)(nil),         // 98: coldsection.consumables.v1.AdviseReorderRequest
+	(*AdviseReorderResponse)(nil),        // 99: coldsection.consumables.v1.AdviseReorderResponse
+	(*AdviceStep)(nil),                   // 100: coldsection.consumables.v1.AdviceStep
+	nil,                                  // 101: coldsection.consumables.v1.Item.ExternalIdsEntry
+	(*date.Date)(nil),                    // 102: google.type.Date
+	(*v1.Quantity)(nil),                  // 103: coldsection.common.v1.Quantity
+	(*timestamppb.Timestamp)(nil),        // 104: google.protobuf.Timestamp
+	(*v1.Entered)(nil),                   // 105: coldsection.common.v1.Entered
+	(*v1.DocumentReference)(nil),         // 106: coldsection.common.v1.DocumentReference
+	(*fieldmaskpb.FieldMask)(nil),        // 107: google.protobuf.FieldMask
 }
 var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	0,   // 0: coldsection.consumables.v1.Item.kind:type_name -> coldsection.consumables.v1.Item.Kind
-	18,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
-	19,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
-	101, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
-	102, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
-	100, // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
-	102, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
-	102, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
-	103, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
-	103, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
-	17,  // 10: coldsection.consumables.v1.Item.reorder_policy:type_name -> coldsection.consumables.v1.ReorderPolicy
-	102, // 11: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
-	102, // 12: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
-	102, // 13: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
-	1,   // 14: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	103, // 15: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
-	22,  // 16: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
-	2,   // 17: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
-	101, // 18: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
-	101, // 19: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
-	103, // 20: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
-	103, // 21: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
-	24,  // 22: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
-	102, // 23: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
-	102, // 24: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
-	102, // 25: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
-	25,  // 26: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
-	23,  // 27: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
-	103, // 28: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	103, // 29: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
-	45,  // 30: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	102, // 31: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
-	101, // 32: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
-	102, // 33: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
-	102, // 34: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 35: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
-	104, // 36: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
-	104, // 37: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
-	104, // 38: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
-	104, // 39: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
-	103, // 40: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
-	3,   // 41: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
-	27,  // 42: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
-	103, // 43: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
-	4,   // 44: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
-	105, // 45: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
-	29,  // 46: coldsection.consumables.v1.WaterGrade.limits:type_name -> coldsection.consumables.v1.WaterLimit
-	5,   // 47: coldsection.consumables.v1.WaterGrade.temperature_treatment:type_name -> coldsection.consumables.v1.WaterGrade.TemperatureTreatment
-	30,  // 48: coldsection.consumables.v1.WaterGrade.steps:type_name -> coldsection.consumables.v1.WaterStep
-	103, // 49: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
-	6,   // 50: coldsection.consumables.v1.WaterLimit.property:type_name -> coldsection.consumables.v1.WaterLimit.Property
-	7,   // 51: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
-	32,  // 52: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
-	102, // 53: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 54: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
-	103, // 55: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	102, // 56: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
-	102, // 57: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
-	102, // 58: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 59: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
-	103, // 60: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
-	8,   // 61: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
-	103, // 62: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
-	102, // 63: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
-	102, // 64: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
-	102, // 65: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	102, // 66: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	103, // 67: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
-	9,   // 68: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
-	102, // 69: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
-	103, // 70: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
-	102, // 71: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
-	102, // 72: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
-	10,  // 73: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
-	103, // 74: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
-	16,  // 75: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	16,  // 76: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	106, // 77: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
-	16,  // 78: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
-	20,  // 79: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
-	20,  // 80: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
-	21,  // 81: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
-	102, // 82: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	45,  // 83: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	11,  // 84: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
-	26,  // 85: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	26,  // 86: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
-	28,  // 87: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
-	21,  // 88: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
-	45,  // 89: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	102, // 90: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 91: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	102, // 92: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	24,  // 93: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
-	102, // 94: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
-	19,  // 95: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
-	102, // 96: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 97: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	102, // 98: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	102, // 99: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	102, // 100: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	31,  // 101: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
-	102, // 102: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 103: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
-	33,  // 104: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
-	34,  // 105: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
-	35,  // 106: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
-	35,  // 107: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
-	103, // 108: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
-	21,  // 109: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
-	103, // 110: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
-	82,  // 111: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
-	83,  // 112: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	102, // 113: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
-	102, // 114: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 115: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
-	12,  // 116: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
-	103, // 117: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	87,  // 118: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
-	88,  // 119: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
-	89,  // 120: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
-	31,  // 121: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
-	90,  // 122: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
-	86,  // 123: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
-	90,  // 124: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
-	1,   // 125: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	102, // 126: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
-	102, // 127: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
-	2,   // 128: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
-	102, // 129: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
-	102, // 130: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 131: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
-	102, // 132: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
-	102, // 133: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
-	102, // 134: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
-	102, // 135: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	102, // 136: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
-	102, // 137: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
-	102, // 138: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
-	13,  // 139: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
-	93,  // 140: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
-	14,  // 141: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
-	15,  // 142: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
-	103, // 143: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
-	103, // 144: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
-	102, // 145: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
-	102, // 146: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
-	102, // 147: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
-	99,  // 148: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
-	36,  // 149: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
-	37,  // 150: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
-	91,  // 151: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
-	41,  // 152: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
-	44,  // 153: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
-	46,  // 154: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
-	54,  // 155: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
-	55,  // 156: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
-	56,  // 157: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
-	57,  // 158: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
-	58,  // 159: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
-	59,  // 160: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
-	60,  // 161: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
-	61,  // 162: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
-	62,  // 163: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
-	63,  // 164: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
-	64,  // 165: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
-	68,  // 166: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
-	69,  // 167: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
-	74,  // 168: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
-	75,  // 169: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
-	38,  // 170: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
-	39,  // 171: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
-	96,  // 172: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
-	97,  // 173: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
-	94,  // 174: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
-	42,  // 175: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
-	51,  // 176: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
-	52,  // 177: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
-	78,  // 178: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
-	80,  // 179: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
-	47,  // 180: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
-	49,  // 181: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
-	65,  // 182: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
-	66,  // 183: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
-	70,  // 184: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
-	72,  // 185: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
-	84,  // 186: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
-	76,  // 187: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
-	16,  // 188: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
-	16,  // 189: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
-	92,  // 190: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
-	20,  // 191: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
-	21,  // 192: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	26,  // 193: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
-	21,  // 194: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
-	21,  // 195: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
-	21,  // 196: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
-	31,  // 197: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
-	31,  // 198: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
-	31,  // 199: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
-	21,  // 200: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
-	31,  // 201: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
-	21,  // 202: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
-	31,  // 203: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
-	31,  // 204: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
-	33,  // 205: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
-	33,  // 206: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
-	35,  // 207: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
-	35,  // 208: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
-	16,  // 209: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
-	40,  // 210: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
-	16,  // 211: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
-	98,  // 212: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
-	95,  // 213: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
-	43,  // 214: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
-	21,  // 215: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
-	53,  // 216: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
-	79,  // 217: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
-	81,  // 218: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
-	48,  // 219: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
-	50,  // 220: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
-	31,  // 221: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
-	67,  // 222: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
-	71,  // 223: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
-	73,  // 224: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
-	85,  // 225: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
-	77,  // 226: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
-	188, // [188:227] is the sub-list for method output_type
-	149, // [149:188] is the sub-list for method input_type
-	149, // [149:149] is the sub-list for extension type_name
-	149, // [149:149] is the sub-list for extension extendee
-	0,   // [0:149] is the sub-list for field type_name
+	19,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
+	20,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
+	102, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
+	103, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
+	101, // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
+	103, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
+	103, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
+	104, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
+	104, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
+	18,  // 10: coldsection.consumables.v1.Item.reorder_policy:type_name -> coldsection.consumables.v1.ReorderPolicy
+	1,   // 11: coldsection.consumables.v1.Item.signal_word:type_name -> coldsection.consumables.v1.Item.SignalWord
+	103, // 12: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 13: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 14: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
+	2,   // 15: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	104, // 16: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
+	23,  // 17: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
+	3,   // 18: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
+	102, // 19: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
+	102, // 20: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
+	104, // 21: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
+	104, // 22: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
+	25,  // 23: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
+	103, // 24: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
+	103, // 25: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
+	103, // 26: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
+	26,  // 27: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
+	24,  // 28: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
+	104, // 29: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	104, // 30: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
+	46,  // 31: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	103, // 32: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
+	102, // 33: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
+	103, // 34: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 35: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 36: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
+	105, // 37: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
+	105, // 38: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
+	105, // 39: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
+	105, // 40: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
+	104, // 41: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
+	4,   // 42: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
+	28,  // 43: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
+	104, // 44: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
+	5,   // 45: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
+	106, // 46: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
+	30,  // 47: coldsection.consumables.v1.WaterGrade.limits:type_name -> coldsection.consumables.v1.WaterLimit
+	6,   // 48: coldsection.consumables.v1.WaterGrade.temperature_treatment:type_name -> coldsection.consumables.v1.WaterGrade.TemperatureTreatment
+	31,  // 49: coldsection.consumables.v1.WaterGrade.steps:type_name -> coldsection.consumables.v1.WaterStep
+	104, // 50: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
+	7,   // 51: coldsection.consumables.v1.WaterLimit.property:type_name -> coldsection.consumables.v1.WaterLimit.Property
+	8,   // 52: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
+	33,  // 53: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
+	103, // 54: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 55: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
+	104, // 56: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
+	103, // 57: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
+	103, // 58: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 59: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 60: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
+	104, // 61: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
+	9,   // 62: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
+	104, // 63: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
+	103, // 64: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
+	103, // 65: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
+	103, // 66: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
+	103, // 67: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	104, // 68: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
+	10,  // 69: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
+	103, // 70: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
+	104, // 71: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
+	103, // 72: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
+	103, // 73: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
+	11,  // 74: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
+	104, // 75: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
+	17,  // 76: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	17,  // 77: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	107, // 78: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
+	17,  // 79: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
+	21,  // 80: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
+	21,  // 81: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
+	22,  // 82: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
+	103, // 83: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	46,  // 84: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	12,  // 85: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
+	27,  // 86: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	27,  // 87: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
+	29,  // 88: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
+	22,  // 89: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
+	46,  // 90: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	103, // 91: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 92: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	103, // 93: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	25,  // 94: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
+	103, // 95: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
+	20,  // 96: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
+	103, // 97: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 98: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	103, // 99: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 100: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 101: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	32,  // 102: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
+	103, // 103: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 104: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
+	34,  // 105: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
+	35,  // 106: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
+	36,  // 107: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
+	36,  // 108: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
+	104, // 109: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
+	22,  // 110: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
+	104, // 111: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
+	83,  // 112: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
+	84,  // 113: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
+	103, // 114: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
+	103, // 115: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 116: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
+	13,  // 117: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
+	104, // 118: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	88,  // 119: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
+	89,  // 120: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
+	90,  // 121: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
+	32,  // 122: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
+	91,  // 123: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
+	87,  // 124: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
+	91,  // 125: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
+	2,   // 126: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	103, // 127: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 128: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
+	3,   // 129: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
+	103, // 130: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 131: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 132: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
+	103, // 133: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
+	103, // 134: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
+	103, // 135: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
+	103, // 136: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
+	103, // 137: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
+	103, // 138: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
+	103, // 139: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
+	14,  // 140: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
+	94,  // 141: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
+	15,  // 142: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
+	16,  // 143: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
+	104, // 144: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
+	104, // 145: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
+	103, // 146: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 147: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
+	103, // 148: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
+	100, // 149: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
+	37,  // 150: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
+	38,  // 151: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
+	92,  // 152: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
+	42,  // 153: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
+	45,  // 154: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
+	47,  // 155: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
+	55,  // 156: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
+	56,  // 157: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
+	57,  // 158: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
+	58,  // 159: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
+	59,  // 160: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
+	60,  // 161: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
+	61,  // 162: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
+	62,  // 163: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
+	63,  // 164: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
+	64,  // 165: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
+	65,  // 166: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
+	69,  // 167: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
+	70,  // 168: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
+	75,  // 169: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
+	76,  // 170: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
+	39,  // 171: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
+	40,  // 172: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
+	97,  // 173: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
+	98,  // 174: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
+	95,  // 175: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
+	43,  // 176: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
+	52,  // 177: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
+	53,  // 178: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
+	79,  // 179: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
+	81,  // 180: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
+	48,  // 181: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
+	50,  // 182: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
+	66,  // 183: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
+	67,  // 184: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
+	71,  // 185: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
+	73,  // 186: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
+	85,  // 187: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
+	77,  // 188: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
+	17,  // 189: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
+	17,  // 190: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
+	93,  // 191: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
+	21,  // 192: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
+	22,  // 193: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
+	27,  // 194: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	22,  // 195: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
+	22,  // 196: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
+	22,  // 197: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
+	32,  // 198: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
+	32,  // 199: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
+	32,  // 200: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
+	22,  // 201: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
+	32,  // 202: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
+	22,  // 203: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
+	32,  // 204: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
+	32,  // 205: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
+	34,  // 206: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
+	34,  // 207: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
+	36,  // 208: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
+	36,  // 209: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
+	17,  // 210: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
+	41,  // 211: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
+	17,  // 212: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
+	99,  // 213: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
+	96,  // 214: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
+	44,  // 215: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
+	22,  // 216: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
+	54,  // 217: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
+	80,  // 218: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
+	82,  // 219: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
+	49,  // 220: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
+	51,  // 221: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
+	32,  // 222: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
+	68,  // 223: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
+	72,  // 224: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
+	74,  // 225: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
+	86,  // 226: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
+	78,  // 227: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
+	189, // [189:228] is the sub-list for method output_type
+	150, // [150:189] is the sub-list for method input_type
+	150, // [150:150] is the sub-list for extension type_name
+	150, // [150:150] is the sub-list for extension extendee
+	0,   // [0:150] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_consumables_proto_init() }
@@ -9530,7 +9602,7 @@ func file_coldsection_consumables_v1_consumables_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_consumables_proto_rawDesc), len(file_coldsection_consumables_v1_consumables_proto_rawDesc)),
-			NumEnums:      16,
+			NumEnums:      17,
 			NumMessages:   85,
 			NumExtensions: 0,
 			NumServices:   2,

@@ -50,7 +50,8 @@ const (
 //
 // Changes stock. Role: stores; where a method says so, others too.
 type ConsumablesServiceClient interface {
-	// Adds an item to the catalogue. Reasons: ALREADY_EXISTS, UNIT_MISMATCH, MIX_RATIO_INVALID.
+	// Adds an item to the catalogue. Reasons: ALREADY_EXISTS, UNIT_MISMATCH, MIX_RATIO_INVALID, HAZARD_CODE_INVALID,
+	// SIGNAL_WORD_WRONG, SIGNAL_WORD_NEEDED.
 	CreateItem(ctx context.Context, in *CreateItemRequest, opts ...grpc.CallOption) (*Item, error)
 	// Changes an item; its base unit and kind are fixed.
 	UpdateItem(ctx context.Context, in *UpdateItemRequest, opts ...grpc.CallOption) (*Item, error)
@@ -333,7 +334,8 @@ func (c *consumablesServiceClient) ApproveStockCount(ctx context.Context, in *Ap
 //
 // Changes stock. Role: stores; where a method says so, others too.
 type ConsumablesServiceServer interface {
-	// Adds an item to the catalogue. Reasons: ALREADY_EXISTS, UNIT_MISMATCH, MIX_RATIO_INVALID.
+	// Adds an item to the catalogue. Reasons: ALREADY_EXISTS, UNIT_MISMATCH, MIX_RATIO_INVALID, HAZARD_CODE_INVALID,
+	// SIGNAL_WORD_WRONG, SIGNAL_WORD_NEEDED.
 	CreateItem(context.Context, *CreateItemRequest) (*Item, error)
 	// Changes an item; its base unit and kind are fixed.
 	UpdateItem(context.Context, *UpdateItemRequest) (*Item, error)

@@ -5,6 +5,7 @@ import (
 	"regexp"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/ghs"
 	"coldsection.example/services/consumables/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/quantity"
@@ -37,8 +38,8 @@ func (u unit) createItem(ctx context.Context, item *consumablesv1.Item, itemID s
 	return item.GetName(), u.indexed(ctx, item)
 }
 
-// checkItem refuses data that no label or rule could be made of. Reasons: HAZARD_CODE_INVALID, STORAGE_LIMITS_REVERSED, and
-// those of amounts.
+// checkItem refuses data that no label or rule could be made of. Reasons: HAZARD_CODE_INVALID, SIGNAL_WORD_WRONG, SIGNAL_WORD_NEEDED,
+// STORAGE_LIMITS_REVERSED, and those of amounts.
 func checkItem(item *consumablesv1.Item) error {
 	for _, s := range item.GetHazardStatements() {
 		if !statement.MatchString(s) {
@@ -50,6 +51,9 @@ func checkItem(item *consumablesv1.Item) error {
 		if !pictogram.MatchString(p) {
 			return fault.Invalid("item.pictograms", "HAZARD_CODE_INVALID", "%.40q is not a GHS pictogram. Use GHS01 to GHS09.", p)
 		}
+	}
+	if _, err := ghs.Settle(ghs.Word(item.GetSignalWord()), item.GetHazardStatements()); err != nil {
+		return err
 	}
 	if item.StorageMinC != nil && item.StorageMaxC != nil && item.GetStorageMinC() >= item.GetStorageMaxC() {
 		return fault.Invalid("item.storage_max_c", "STORAGE_LIMITS_REVERSED", "It can't be stored from %g up to %g °C. Give the lower limit first.", item.GetStorageMinC(), item.GetStorageMaxC())

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/ghs"
 	"coldsection.example/services/consumables/internal/label"
 	"coldsection.example/services/consumables/internal/paper"
 	"coldsection.example/services/consumables/internal/scan"
@@ -108,7 +109,8 @@ func (u unit) labelFacts(ctx context.Context, lot *consumablesv1.Lot) (label.Fac
 	f := label.Facts{
 		Item: item.GetDisplayName(), PartNumber: item.GetPartNumber(), Spec: item.GetMaterialSpec(), Code: lot.GetShortCode(), MakerLot: lot.GetManufacturerLot(),
 		State: lot.GetState().String(), HoldReason: lot.GetHoldReason(), LifeRule: lot.GetLifeRule(), LifeKnown: c.Known,
-		Hazards: item.GetHazardStatements(), Pictograms: item.GetPictograms(), SafetySheet: sheetOf(item), Demonstration: item.GetDemonstrationOnly(),
+		Hazards: item.GetHazardStatements(), Pictograms: item.GetPictograms(), SafetySheet: sheetOf(item),
+		Storage: storageOf(item), Signal: signalOf(item), Demonstration: item.GetDemonstrationOnly(),
 		Printed: u.now.In(zone).Format(minutes),
 	}
 	// What the rules refuse must not leave with a label that says USABLE, whatever the state was last set to.
@@ -135,6 +137,29 @@ func lastUse(end time.Time) string {
 		return end.Format(time.DateOnly)
 	}
 	return end.Format(minutes)
+}
+
+// signalOf is the word of an item; where its statements leave it open and nobody entered one, as on items of before, the stricter.
+func signalOf(item *consumablesv1.Item) ghs.Word {
+	called, _ := ghs.Called(item.GetHazardStatements())
+	if entered := ghs.Word(item.GetSignalWord()); entered != ghs.None {
+		return entered
+	}
+	return called
+}
+
+// storageOf is the temperatures to store an item at, as a label says them.
+func storageOf(item *consumablesv1.Item) string {
+	switch least, most := item.StorageMinC, item.StorageMaxC; {
+	case least != nil && most != nil:
+		return fmt.Sprintf("Store at %g to %g °C", *least, *most)
+	case least != nil:
+		return fmt.Sprintf("Store at %g °C or warmer", *least)
+	case most != nil:
+		return fmt.Sprintf("Store at %g °C or colder", *most)
+	default:
+		return ""
+	}
 }
 
 func sheetOf(item *consumablesv1.Item) string {
@@ -199,6 +224,7 @@ func (u unit) hazardsOfParents(ctx context.Context, f *label.Facts, lot *consuma
 		if err != nil {
 			return err
 		}
+		f.Signal = max(f.Signal, signalOf(item))
 		f.Hazards, f.Pictograms = union(f.Hazards, item.GetHazardStatements()), union(f.Pictograms, item.GetPictograms())
 		if err := u.hazardsOfParents(ctx, f, parent, seen); err != nil {
 			return fmt.Errorf("what %s is made of: %w", part.GetLot(), err)

@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"coldsection.example/services/consumables/internal/ghs"
 )
 
 // Medium is a size that labels come in, in millimetres.
@@ -57,7 +59,9 @@ type Facts struct {
 	Hazards                []string
 	Pictograms             []string
 	HazardsOfParts         bool // they are those of what it was mixed from
+	Signal                 ghs.Word
 	SafetySheet            string
+	Storage                string // the temperatures to store it at
 	Demonstration          bool
 	Printed                string
 }
@@ -74,6 +78,8 @@ type Content struct {
 	Stop     bool // the headline forbids use
 	Code     string
 	Lines    []Line
+	// Pictograms are the codes of those to draw, each once.
+	Pictograms []string
 }
 
 // Of puts the facts in words. Every label says whether the container may be used; only USABLE allows it, as of the time of
@@ -90,6 +96,7 @@ func Of(f Facts) Content {
 	c.add(true, lastUse(f))
 	c.add(false, opened(f))
 	c.mix(f)
+	c.add(false, f.Storage)
 	c.hazards(f)
 	if f.Demonstration {
 		c.add(true, "DEMONSTRATION ONLY – not for use on an engine")
@@ -169,6 +176,12 @@ func (c *Content) hazards(f Facts) {
 	var pictograms []string
 	for _, p := range f.Pictograms {
 		pictograms = append(pictograms, joined(" ", p, pictogramNames[p]))
+		if ghs.Pictogram(p) != nil && !slices.Contains(c.Pictograms, p) {
+			c.Pictograms = append(c.Pictograms, p)
+		}
+	}
+	if f.Signal != ghs.None {
+		whose = f.Signal.String() + " – " + whose
 	}
 	c.add(true, whose+joined(" · ", append(pictograms, f.Hazards...)...))
 	c.add(false, labelled("Safety data sheet ", f.SafetySheet))

@@ -3,7 +3,11 @@ package paper
 
 import (
 	"errors"
+	"image/color"
+	"math"
+	"strings"
 
+	"coldsection.example/services/consumables/internal/ghs"
 	"coldsection.example/services/consumables/internal/label"
 	"coldsection.example/services/platform/printing"
 )
@@ -36,23 +40,68 @@ type frame struct {
 	x, width   float64 // of the text
 	caption    printing.Style
 	symbolsTop [2]float64
+	picture    float64 // the width of a pictogram, corner to corner; 0 without any
+	column     int     // how many pictograms stand in one column at the right
 }
 
-func frameOf(m label.Medium) frame {
+func frameOf(m label.Medium, pictograms int, picture float64) frame {
 	f := frame{caption: printing.Style{Size: 5, Mono: true}}
 	f.side = min((m.Height-2*edge-lineHeight(f.caption))/2, m.Width*0.28)
 	f.symbolsTop = [2]float64{edge, m.Height - edge - f.side}
 	f.x = edge + f.side + gap
 	f.width = m.Width - f.x - edge
+	if pictograms == 0 {
+		return f
+	}
+	f.picture, f.column = picture, max(1, int((m.Height-2*edge)/(picture+lineHeight(f.caption))))
+	f.width -= float64((pictograms+f.column-1)/f.column)*picture + gap/2
 	return f
 }
+
+// Pictograms are at least one square centimetre, and where there is room a fifteenth of the label, or 23 mm by 23 mm as on canisters
+// (CLP 1272/2008, annex I, 1.2.1.2 and table 1.3; from memory); the widths are from corner to corner.
+var leastPicture, mostPicture = 10.05 * math.Sqrt2, 23 * math.Sqrt2
+
+// goodSize is the text size that is not given up for larger pictograms.
+const goodSize = 8.0
+
+// layout finds the largest pictograms, and then the largest text, with which everything has room.
+func layout(canvas *printing.Canvas, m label.Medium, c label.Content) (f frame, size float64, ok bool) {
+	picture := min(mostPicture, max(leastPicture, math.Sqrt(m.Width*m.Height/15)*math.Sqrt2))
+	for ; picture > leastPicture; picture-- {
+		f = frameOf(m, len(c.Pictograms), picture)
+		if size, ok = fit(canvas, f, m, c); ok && size >= goodSize {
+			return f, size, true
+		}
+	}
+	f = frameOf(m, len(c.Pictograms), leastPicture)
+	size, ok = fit(canvas, f, m, c)
+	return f, size, ok
+}
+
+// drawPictograms draws them in columns at the right, each with its code below.
+func drawPictograms(canvas *printing.Canvas, m label.Medium, f frame, codes []string) {
+	for i, code := range codes {
+		x := m.Width - edge - f.picture*float64(i/f.column+1)
+		y := edge + float64(i%f.column)*(f.picture+lineHeight(f.caption))
+		for _, shape := range ghs.Pictogram(code) {
+			points := make([]printing.Point, len(shape.Points))
+			for k, p := range shape.Points {
+				points[k] = printing.Point{X: x + p.X*f.picture/100, Y: y + p.Y*f.picture/100}
+			}
+			canvas.Polygon(inks[shape.Ink], points)
+		}
+		canvas.TextIn(x, y+f.picture+lineHeight(f.caption)*0.8, f.picture, printing.Centre, f.caption, code)
+	}
+}
+
+var inks = map[ghs.Ink]color.RGBA{ghs.Black: {A: 255}, ghs.White: {255, 255, 255, 255}, ghs.Red: {218, 41, 28, 255}}
 
 // Label draws a label so many times, each on a page of its own. The text is as large as there is room; ErrTooSmall when even
 // the least size has none.
 func Label(meta printing.Meta, m label.Medium, c label.Content, codes Codes, count int) ([]byte, error) {
 	canvas := printing.NewCanvas(meta, printing.Size{Width: m.Width, Height: m.Height})
-	f := frameOf(m)
-	body, ok := fit(canvas, f, m, c)
+	f, body, ok := layout(canvas, m, c)
 	if !ok {
 		return nil, ErrTooSmall
 	}
@@ -64,6 +113,7 @@ func Label(meta printing.Meta, m label.Medium, c label.Content, codes Codes, cou
 		canvas.TextIn(edge, f.symbolsTop[0]+f.side+lineHeight(f.caption)*0.8, f.side, printing.Centre, shrink(canvas, f.caption, f.side, codes.Text), codes.Text)
 		canvas.Symbol(edge, f.symbolsTop[1], f.side, codes.QR)
 		drawText(canvas, f, c, body)
+		drawPictograms(canvas, m, f, c.Pictograms)
 	}
 	return canvas.PDF()
 }
@@ -122,9 +172,22 @@ func height(canvas *printing.Canvas, f frame, c label.Content, size float64) flo
 	total := t.height
 	for _, line := range c.Lines {
 		style := printing.Style{Size: size, Bold: line.Bold}
+		if f.column > 0 && broken(canvas, style, f.width, line.Text) {
+			return 1e9 // pictograms leave too narrow a column
+		}
 		total += float64(len(canvas.Wrap(style, f.width, line.Text))) * lineHeight(style)
 	}
 	return total
+}
+
+// broken reports whether a word of a text has no room on a line.
+func broken(canvas *printing.Canvas, s printing.Style, width float64, text string) bool {
+	for word := range strings.FieldsSeq(text) {
+		if canvas.Width(s, word) > width {
+			return true
+		}
+	}
+	return false
 }
 
 func drawText(canvas *printing.Canvas, f frame, c label.Content, size float64) {

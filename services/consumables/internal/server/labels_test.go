@@ -2,6 +2,7 @@ package server_test
 
 import (
 	"bytes"
+	"image"
 	"math"
 	"os"
 	"path/filepath"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/proto"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/platform/printing/printingtest"
@@ -23,6 +25,7 @@ var hazardous = &consumablesv1.Item{
 	ApprovedMixRatios: []*consumablesv1.MixRatio{{WaterParts: 6, CleanerParts: 1}},
 	HazardStatements:  []string{"H226 Flammable liquid and vapour", "H319 Causes serious eye irritation"}, Pictograms: []string{"GHS02", "GHS07"},
 	SafetyDataSheetRevision: "revision 3", SafetyDataSheetDate: &date.Date{Year: 2026, Month: 3, Day: 1},
+	StorageMinC: proto.Float64(5), StorageMaxC: proto.Float64(30),
 }
 
 func (d desk) hazardousLot() *consumablesv1.Lot {
@@ -104,8 +107,8 @@ func TestALabelSaysWhatItMust(t *testing.T) {
 		resp := d.label(lot.GetName())
 		for _, want := range []string{
 			"USABLE", lot.GetShortCode(), "Demonstration cleaner, concentrate", "DEMO-1 · Invented specification", "Lot M-l1", "Use by 2027-01-31",
-			"Opened: ________________",
-			"Hazards: GHS02 flame · GHS07 exclamation mark · H226 Flammable liquid and vapour · H319 Causes serious eye irritation",
+			"Opened: ________________", "Store at 5 to 30 °C",
+			"WARNING – Hazards: GHS02 flame · GHS07 exclamation mark · H226 Flammable liquid and vapour · H319 Causes serious eye irritation",
 			"Safety data sheet revision 3 of 2026-03-01", "DEMONSTRATION ONLY – not for use on an engine", "Printed 2026-11-25 09:00 UTC · scan before use",
 		} {
 			if !slices.Contains(resp.GetLines(), want) {
@@ -169,7 +172,7 @@ func TestALabelOfAMix(t *testing.T) {
 			"USABLE", "solution", "Mixed 2026-11-25 08:00 UTC", "6.00 parts of water to 1 part of cleaner, as measured",
 			"Of 1 L Demonstration cleaner, concentrate " + cleaner.GetShortCode(), "Of 6 L water " + water.GetShortCode(),
 			"Use by 2026-11-25 16:00 UTC (pot life of 8 hours)", "DEMONSTRATION ONLY – not for use on an engine",
-			"Hazards of what it is mixed from: GHS02 flame · GHS07 exclamation mark · H226 Flammable liquid and vapour · H319 Causes serious eye irritation",
+			"WARNING – Hazards of what it is mixed from: GHS02 flame · GHS07 exclamation mark · H226 Flammable liquid and vapour · H319 Causes serious eye irritation",
 		} {
 			if !slices.Contains(resp.GetLines(), want) {
 				t.Errorf("%q is not in %q", want, resp.GetLines())
@@ -230,4 +233,56 @@ func TestALabelLeavesNothingOut(t *testing.T) {
 			refused(t, base, err, "FIELD_INVALID")
 		}
 	})
+}
+
+// A label with all nine pictograms is read by others as well, and its red frames are there; each code stands beside its picture.
+func TestALabelDrawsThePictograms(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		item := &consumablesv1.Item{
+			DisplayName: "Demonstration mixture", Kind: consumablesv1.Item_OTHER, BaseUnitCode: "L", NoLifeLimit: true, DemonstrationOnly: true,
+			HazardStatements: []string{"H225 Highly flammable liquid and vapour"},
+			Pictograms:       []string{"GHS01", "GHS02", "GHS03", "GHS04", "GHS05", "GHS06", "GHS07", "GHS08", "GHS09"},
+		}
+		of(d.CreateItem(d.clerk(), &consumablesv1.CreateItemRequest{ItemId: "nine", Item: item})).done(t)
+		lot := d.stocked("nine", "n1", "5", time.Time{})
+		resp := d.label(lot.GetName())
+		printingtest.CheckArchive(t, resp.GetPdf())
+		d.checkLabelCode(resp, "\x1d91000000"+lot.GetShortCode(), lot.GetShortCode())
+		text := printingtest.Text(t, resp.GetPdf())
+		for _, code := range item.GetPictograms() {
+			if strings.Count(text, code) != 2 { // among the hazards, and below its picture
+				t.Errorf("%s stands there %d times", code, strings.Count(text, code))
+			}
+		}
+		if !slices.ContainsFunc(resp.GetLines(), func(l string) bool { return strings.HasPrefix(l, "DANGER – Hazards: GHS01 exploding bomb") }) {
+			t.Errorf("lines %q", resp.GetLines())
+		}
+		if dir := os.Getenv("COLDSECTION_TEST_KEEP"); dir != "" {
+			of(0, os.WriteFile(filepath.Join(dir, "nine.pdf"), resp.GetPdf(), 0o600)).done(t)
+		}
+		if n := reds(printingtest.Picture(t, printingtest.Render(t, resp.GetPdf(), 1, 100))); n < 9*100 { // of frames of a millimetre
+			t.Errorf("%d dots are red", n)
+		}
+		for reason, change := range map[string]func(*consumablesv1.Item){
+			"SIGNAL_WORD_WRONG":  func(i *consumablesv1.Item) { i.SignalWord = consumablesv1.Item_WARNING },
+			"SIGNAL_WORD_NEEDED": func(i *consumablesv1.Item) { i.HazardStatements = []string{"H272 May intensify fire; oxidizer"} },
+		} {
+			bad, _ := proto.Clone(item).(*consumablesv1.Item)
+			change(bad)
+			_, err := d.CreateItem(d.clerk(), &consumablesv1.CreateItemRequest{Item: bad})
+			refused(t, reason, err, reason)
+		}
+	})
+}
+
+// reds counts the red dots of a picture.
+func reds(picture image.Image) (n int) {
+	for y := range picture.Bounds().Dy() {
+		for x := range picture.Bounds().Dx() {
+			if r, g, b, _ := picture.At(x, y).RGBA(); r > 0xa000 && g < 0x6000 && b < 0x6000 {
+				n++
+			}
+		}
+	}
+	return n
 }
