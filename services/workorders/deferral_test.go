@@ -2,6 +2,7 @@ package workorders_test
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"image"
@@ -15,6 +16,7 @@ import (
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
 )
 
 func day(text string) *date.Date {
@@ -223,5 +225,36 @@ func TestPhotographsAreKeptByHash(t *testing.T) {
 		if f := must[*workordersv1.Finding](s)(report()); f.GetPhotoSha256()[0] != hash {
 			t.Error(f.GetPhotoSha256())
 		}
+	})
+}
+
+// An attachment comes back as the file that it is, also the biggest that is taken, with its hash and a name; bytes that the disk changed
+// are refused instead of shown.
+func TestAnAttachmentIsAFile(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("ring-flow-check")
+		biggest := append(photo(t), make([]byte, 8<<20-len(photo(t)))...)
+		kept := must[*workordersv1.Attachment](s)(s.do.CreateAttachment(s.as("ann"), &workordersv1.CreateAttachmentRequest{
+			Parent: o.GetName(), Attachment: &workordersv1.Attachment{MediaType: "image/png", Content: biggest},
+		}))
+		download := func() (*workordersv1.DownloadAttachmentResponse, error) {
+			return s.look.DownloadAttachment(s.as("quinn"), &workordersv1.DownloadAttachmentRequest{Name: kept.GetName()})
+		}
+		file := must[*workordersv1.DownloadAttachmentResponse](s)(download())
+		if !bytes.Equal(file.GetContent(), biggest) || file.GetSha256() != kept.GetSha256() || file.GetMediaType() != "image/png" || file.GetUploader() != "people/ann" ||
+			file.GetFileName() != o.GetNumber()+"-"+kept.GetSha256()[:12]+".png" {
+			t.Errorf("%d bytes, %s %s %s by %s", len(file.GetContent()), file.GetSha256(), file.GetMediaType(), file.GetFileName(), file.GetUploader())
+		}
+		err := s.service.DB().Update(s.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			_, err := tx.Exec(ctx, "UPDATE attachment_bytes SET content = $1", photo(t))
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = download()
+		s.refused(err, "ATTACHMENT_HASH", "backup")
+		_, err = s.look.DownloadAttachment(s.as("quinn"), &workordersv1.DownloadAttachmentRequest{Name: o.GetName() + "/attachments/none"})
+		s.refused(err, "NOT_FOUND")
 	})
 }

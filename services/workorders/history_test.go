@@ -96,6 +96,7 @@ func (s *stage) washed(change func(w *wash)) *workordersv1.WorkOrder {
 		}
 	}
 	change(w)
+	w.runs = append(w.runs, w.dried(plan)...)
 	s.clock.Advance(4 * time.Hour)
 	for _, r := range w.runs {
 		must[*workordersv1.MotoringRun](s)(s.do.CreateMotoringRun(s.as("ann"), &workordersv1.CreateMotoringRunRequest{Parent: o.GetName(), MotoringRun: r}))
@@ -129,6 +130,29 @@ type wash struct {
 	pressure        string // kPa
 	solution, rinse *commonv1.Quantity
 	left, why       string // the title of a step that did not apply
+	wet             bool   // it was not dried
+}
+
+// dried is the drying run as the plan has it, after the last run that was made; none for a wash that was not dried.
+func (w *wash) dried(plan *workordersv1.WashPlan) (runs []*workordersv1.MotoringRun) {
+	if w.wet {
+		return nil
+	}
+	wetted := int32(0)
+	for _, e := range plan.GetTimeline() {
+		switch e.GetActivity() {
+		case workordersv1.TimelineEntry_RINSE_RUN:
+			wetted = e.GetEndSecond()
+		case workordersv1.TimelineEntry_DRYING_RUN:
+			begins := w.runs[len(w.runs)-1].GetEndTime().AsTime().Add(time.Duration(e.GetStartSecond()-wetted) * time.Second)
+			runs = append(runs, &workordersv1.MotoringRun{
+				StartTime: timestamppb.New(begins), EndTime: timestamppb.New(begins.Add(time.Duration(e.GetEndSecond()-e.GetStartSecond()) * time.Second)),
+				Purpose: workordersv1.MotoringRun_DRYING,
+			})
+		default:
+		}
+	}
+	return runs
 }
 
 // A wash done as planned differs in nothing; one with four seeded differences is told with just these four.

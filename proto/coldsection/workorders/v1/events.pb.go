@@ -361,6 +361,52 @@ func (x *StepChanged) GetPerson() string {
 	return ""
 }
 
+// Payload of coldsection.workorder.exposure.recorded.v1; subject: the engine.
+type ExposureRecorded struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it flew through.
+	FlightExposure *FlightExposure `protobuf:"bytes,1,opt,name=flight_exposure,json=flightExposure,proto3" json:"flight_exposure,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *ExposureRecorded) Reset() {
+	*x = ExposureRecorded{}
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExposureRecorded) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExposureRecorded) ProtoMessage() {}
+
+func (x *ExposureRecorded) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExposureRecorded.ProtoReflect.Descriptor instead.
+func (*ExposureRecorded) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *ExposureRecorded) GetFlightExposure() *FlightExposure {
+	if x != nil {
+		return x.FlightExposure
+	}
+	return nil
+}
+
 // Payload of coldsection.workorder.attachment.added.v1; subject: the work order.
 type AttachmentAdded struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -374,7 +420,7 @@ type AttachmentAdded struct {
 
 func (x *AttachmentAdded) Reset() {
 	*x = AttachmentAdded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -386,7 +432,7 @@ func (x *AttachmentAdded) String() string {
 func (*AttachmentAdded) ProtoMessage() {}
 
 func (x *AttachmentAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -399,7 +445,7 @@ func (x *AttachmentAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AttachmentAdded.ProtoReflect.Descriptor instead.
 func (*AttachmentAdded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *AttachmentAdded) GetWorkOrder() string {
@@ -432,14 +478,16 @@ type StepCompleted struct {
 	// What was used: the stock service books it onto the engine.
 	Materials []*MaterialUse `protobuf:"bytes,6,rep,name=materials,proto3" json:"materials,omitempty"`
 	// When.
-	CompleteTime  *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=complete_time,json=completeTime,proto3" json:"complete_time,omitempty"`
+	CompleteTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=complete_time,json=completeTime,proto3" json:"complete_time,omitempty"`
+	// Whether it was written on the fallback sheet and entered later.
+	PaperEntry    bool `protobuf:"varint,8,opt,name=paper_entry,json=paperEntry,proto3" json:"paper_entry,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *StepCompleted) Reset() {
 	*x = StepCompleted{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -451,7 +499,7 @@ func (x *StepCompleted) String() string {
 func (*StepCompleted) ProtoMessage() {}
 
 func (x *StepCompleted) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -464,7 +512,7 @@ func (x *StepCompleted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepCompleted.ProtoReflect.Descriptor instead.
 func (*StepCompleted) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *StepCompleted) GetWorkOrder() string {
@@ -516,24 +564,27 @@ func (x *StepCompleted) GetCompleteTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *StepCompleted) GetPaperEntry() bool {
+	if x != nil {
+		return x.PaperEntry
+	}
+	return false
+}
+
 // Payload of coldsection.workorder.measurement.recorded.v1 and measurement.superseded.v1; subject: the work order.
 type MeasurementRecorded struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The order.
 	WorkOrder string `protobuf:"bytes,1,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
 	// The value.
-	Measurement *Measurement `protobuf:"bytes,2,opt,name=measurement,proto3" json:"measurement,omitempty"`
-	// The engine that the order is for.
-	Engine string `protobuf:"bytes,3,opt,name=engine,proto3" json:"engine,omitempty"`
-	// The civil day of the measurement at the order's station; facts of before have none.
-	CivilDate     *date.Date `protobuf:"bytes,4,opt,name=civil_date,json=civilDate,proto3" json:"civil_date,omitempty"`
+	Measurement   *Measurement `protobuf:"bytes,2,opt,name=measurement,proto3" json:"measurement,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *MeasurementRecorded) Reset() {
 	*x = MeasurementRecorded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -545,7 +596,7 @@ func (x *MeasurementRecorded) String() string {
 func (*MeasurementRecorded) ProtoMessage() {}
 
 func (x *MeasurementRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -558,7 +609,7 @@ func (x *MeasurementRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementRecorded.ProtoReflect.Descriptor instead.
 func (*MeasurementRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *MeasurementRecorded) GetWorkOrder() string {
@@ -571,20 +622,6 @@ func (x *MeasurementRecorded) GetWorkOrder() string {
 func (x *MeasurementRecorded) GetMeasurement() *Measurement {
 	if x != nil {
 		return x.Measurement
-	}
-	return nil
-}
-
-func (x *MeasurementRecorded) GetEngine() string {
-	if x != nil {
-		return x.Engine
-	}
-	return ""
-}
-
-func (x *MeasurementRecorded) GetCivilDate() *date.Date {
-	if x != nil {
-		return x.CivilDate
 	}
 	return nil
 }
@@ -604,7 +641,7 @@ type MotoringRecorded struct {
 
 func (x *MotoringRecorded) Reset() {
 	*x = MotoringRecorded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -616,7 +653,7 @@ func (x *MotoringRecorded) String() string {
 func (*MotoringRecorded) ProtoMessage() {}
 
 func (x *MotoringRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -629,7 +666,7 @@ func (x *MotoringRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringRecorded.ProtoReflect.Descriptor instead.
 func (*MotoringRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *MotoringRecorded) GetWorkOrder() string {
@@ -674,7 +711,7 @@ type FindingChanged struct {
 
 func (x *FindingChanged) Reset() {
 	*x = FindingChanged{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -686,7 +723,7 @@ func (x *FindingChanged) String() string {
 func (*FindingChanged) ProtoMessage() {}
 
 func (x *FindingChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -699,7 +736,7 @@ func (x *FindingChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingChanged.ProtoReflect.Descriptor instead.
 func (*FindingChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *FindingChanged) GetWorkOrder() string {
@@ -750,7 +787,7 @@ type LabourRecorded struct {
 
 func (x *LabourRecorded) Reset() {
 	*x = LabourRecorded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[7]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -762,7 +799,7 @@ func (x *LabourRecorded) String() string {
 func (*LabourRecorded) ProtoMessage() {}
 
 func (x *LabourRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[7]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -775,7 +812,7 @@ func (x *LabourRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabourRecorded.ProtoReflect.Descriptor instead.
 func (*LabourRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *LabourRecorded) GetWorkOrder() string {
@@ -834,13 +871,15 @@ const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
 	"\x06engine\x18\x02 \x01(\tR\x06engine\x123\n" +
 	"\x04step\x18\x03 \x01(\v2\x1f.coldsection.workorders.v1.StepR\x04step\x12\x16\n" +
-	"\x06person\x18\x04 \x01(\tR\x06person\"w\n" +
+	"\x06person\x18\x04 \x01(\tR\x06person\"f\n" +
+	"\x10ExposureRecorded\x12R\n" +
+	"\x0fflight_exposure\x18\x01 \x01(\v2).coldsection.workorders.v1.FlightExposureR\x0eflightExposure\"w\n" +
 	"\x0fAttachmentAdded\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12E\n" +
 	"\n" +
 	"attachment\x18\x02 \x01(\v2%.coldsection.workorders.v1.AttachmentR\n" +
-	"attachment\"\x8d\x02\n" +
+	"attachment\"\xae\x02\n" +
 	"\rStepCompleted\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x12\n" +
@@ -849,14 +888,13 @@ const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\x06engine\x18\x04 \x01(\tR\x06engine\x12\x16\n" +
 	"\x06person\x18\x05 \x01(\tR\x06person\x12D\n" +
 	"\tmaterials\x18\x06 \x03(\v2&.coldsection.workorders.v1.MaterialUseR\tmaterials\x12?\n" +
-	"\rcomplete_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\fcompleteTime\"\xc8\x01\n" +
+	"\rcomplete_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\fcompleteTime\x12\x1f\n" +
+	"\vpaper_entry\x18\b \x01(\bR\n" +
+	"paperEntry\"~\n" +
 	"\x13MeasurementRecorded\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12H\n" +
-	"\vmeasurement\x18\x02 \x01(\v2&.coldsection.workorders.v1.MeasurementR\vmeasurement\x12\x16\n" +
-	"\x06engine\x18\x03 \x01(\tR\x06engine\x120\n" +
-	"\n" +
-	"civil_date\x18\x04 \x01(\v2\x11.google.type.DateR\tcivilDate\"\x94\x01\n" +
+	"\vmeasurement\x18\x02 \x01(\v2&.coldsection.workorders.v1.MeasurementR\vmeasurement\"\x94\x01\n" +
 	"\x10MotoringRecorded\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
@@ -886,49 +924,51 @@ func file_coldsection_workorders_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_workorders_v1_events_proto_rawDescData
 }
 
-var file_coldsection_workorders_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_coldsection_workorders_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_coldsection_workorders_v1_events_proto_goTypes = []any{
 	(*WorkOrderChanged)(nil),      // 0: coldsection.workorders.v1.WorkOrderChanged
 	(*StepChanged)(nil),           // 1: coldsection.workorders.v1.StepChanged
-	(*AttachmentAdded)(nil),       // 2: coldsection.workorders.v1.AttachmentAdded
-	(*StepCompleted)(nil),         // 3: coldsection.workorders.v1.StepCompleted
-	(*MeasurementRecorded)(nil),   // 4: coldsection.workorders.v1.MeasurementRecorded
-	(*MotoringRecorded)(nil),      // 5: coldsection.workorders.v1.MotoringRecorded
-	(*FindingChanged)(nil),        // 6: coldsection.workorders.v1.FindingChanged
-	(*LabourRecorded)(nil),        // 7: coldsection.workorders.v1.LabourRecorded
-	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
-	(*MaterialDemand)(nil),        // 9: coldsection.workorders.v1.MaterialDemand
-	(*MaterialUse)(nil),           // 10: coldsection.workorders.v1.MaterialUse
-	(*Origin)(nil),                // 11: coldsection.workorders.v1.Origin
-	(*Counters)(nil),              // 12: coldsection.workorders.v1.Counters
-	(*date.Date)(nil),             // 13: google.type.Date
-	(*v1.Signature)(nil),          // 14: coldsection.common.v1.Signature
-	(*Step)(nil),                  // 15: coldsection.workorders.v1.Step
-	(*Attachment)(nil),            // 16: coldsection.workorders.v1.Attachment
-	(*Measurement)(nil),           // 17: coldsection.workorders.v1.Measurement
-	(*MotoringRun)(nil),           // 18: coldsection.workorders.v1.MotoringRun
-	(*Finding)(nil),               // 19: coldsection.workorders.v1.Finding
-	(*LabourEntry)(nil),           // 20: coldsection.workorders.v1.LabourEntry
+	(*ExposureRecorded)(nil),      // 2: coldsection.workorders.v1.ExposureRecorded
+	(*AttachmentAdded)(nil),       // 3: coldsection.workorders.v1.AttachmentAdded
+	(*StepCompleted)(nil),         // 4: coldsection.workorders.v1.StepCompleted
+	(*MeasurementRecorded)(nil),   // 5: coldsection.workorders.v1.MeasurementRecorded
+	(*MotoringRecorded)(nil),      // 6: coldsection.workorders.v1.MotoringRecorded
+	(*FindingChanged)(nil),        // 7: coldsection.workorders.v1.FindingChanged
+	(*LabourRecorded)(nil),        // 8: coldsection.workorders.v1.LabourRecorded
+	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
+	(*MaterialDemand)(nil),        // 10: coldsection.workorders.v1.MaterialDemand
+	(*MaterialUse)(nil),           // 11: coldsection.workorders.v1.MaterialUse
+	(*Origin)(nil),                // 12: coldsection.workorders.v1.Origin
+	(*Counters)(nil),              // 13: coldsection.workorders.v1.Counters
+	(*date.Date)(nil),             // 14: google.type.Date
+	(*v1.Signature)(nil),          // 15: coldsection.common.v1.Signature
+	(*Step)(nil),                  // 16: coldsection.workorders.v1.Step
+	(*FlightExposure)(nil),        // 17: coldsection.workorders.v1.FlightExposure
+	(*Attachment)(nil),            // 18: coldsection.workorders.v1.Attachment
+	(*Measurement)(nil),           // 19: coldsection.workorders.v1.Measurement
+	(*MotoringRun)(nil),           // 20: coldsection.workorders.v1.MotoringRun
+	(*Finding)(nil),               // 21: coldsection.workorders.v1.Finding
+	(*LabourEntry)(nil),           // 22: coldsection.workorders.v1.LabourEntry
 }
 var file_coldsection_workorders_v1_events_proto_depIdxs = []int32{
-	8,  // 0: coldsection.workorders.v1.WorkOrderChanged.plan_start_time:type_name -> google.protobuf.Timestamp
-	9,  // 1: coldsection.workorders.v1.WorkOrderChanged.demands:type_name -> coldsection.workorders.v1.MaterialDemand
-	10, // 2: coldsection.workorders.v1.WorkOrderChanged.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	11, // 3: coldsection.workorders.v1.WorkOrderChanged.origin:type_name -> coldsection.workorders.v1.Origin
-	12, // 4: coldsection.workorders.v1.WorkOrderChanged.counters:type_name -> coldsection.workorders.v1.Counters
-	8,  // 5: coldsection.workorders.v1.WorkOrderChanged.event_time:type_name -> google.protobuf.Timestamp
-	13, // 6: coldsection.workorders.v1.WorkOrderChanged.civil_date:type_name -> google.type.Date
-	14, // 7: coldsection.workorders.v1.WorkOrderChanged.signatures:type_name -> coldsection.common.v1.Signature
-	8,  // 8: coldsection.workorders.v1.WorkOrderChanged.last_wetting_time:type_name -> google.protobuf.Timestamp
-	15, // 9: coldsection.workorders.v1.StepChanged.step:type_name -> coldsection.workorders.v1.Step
-	16, // 10: coldsection.workorders.v1.AttachmentAdded.attachment:type_name -> coldsection.workorders.v1.Attachment
-	10, // 11: coldsection.workorders.v1.StepCompleted.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	8,  // 12: coldsection.workorders.v1.StepCompleted.complete_time:type_name -> google.protobuf.Timestamp
-	17, // 13: coldsection.workorders.v1.MeasurementRecorded.measurement:type_name -> coldsection.workorders.v1.Measurement
-	13, // 14: coldsection.workorders.v1.MeasurementRecorded.civil_date:type_name -> google.type.Date
-	18, // 15: coldsection.workorders.v1.MotoringRecorded.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	19, // 16: coldsection.workorders.v1.FindingChanged.finding:type_name -> coldsection.workorders.v1.Finding
-	20, // 17: coldsection.workorders.v1.LabourRecorded.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	9,  // 0: coldsection.workorders.v1.WorkOrderChanged.plan_start_time:type_name -> google.protobuf.Timestamp
+	10, // 1: coldsection.workorders.v1.WorkOrderChanged.demands:type_name -> coldsection.workorders.v1.MaterialDemand
+	11, // 2: coldsection.workorders.v1.WorkOrderChanged.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	12, // 3: coldsection.workorders.v1.WorkOrderChanged.origin:type_name -> coldsection.workorders.v1.Origin
+	13, // 4: coldsection.workorders.v1.WorkOrderChanged.counters:type_name -> coldsection.workorders.v1.Counters
+	9,  // 5: coldsection.workorders.v1.WorkOrderChanged.event_time:type_name -> google.protobuf.Timestamp
+	14, // 6: coldsection.workorders.v1.WorkOrderChanged.civil_date:type_name -> google.type.Date
+	15, // 7: coldsection.workorders.v1.WorkOrderChanged.signatures:type_name -> coldsection.common.v1.Signature
+	9,  // 8: coldsection.workorders.v1.WorkOrderChanged.last_wetting_time:type_name -> google.protobuf.Timestamp
+	16, // 9: coldsection.workorders.v1.StepChanged.step:type_name -> coldsection.workorders.v1.Step
+	17, // 10: coldsection.workorders.v1.ExposureRecorded.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
+	18, // 11: coldsection.workorders.v1.AttachmentAdded.attachment:type_name -> coldsection.workorders.v1.Attachment
+	11, // 12: coldsection.workorders.v1.StepCompleted.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	9,  // 13: coldsection.workorders.v1.StepCompleted.complete_time:type_name -> google.protobuf.Timestamp
+	19, // 14: coldsection.workorders.v1.MeasurementRecorded.measurement:type_name -> coldsection.workorders.v1.Measurement
+	20, // 15: coldsection.workorders.v1.MotoringRecorded.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	21, // 16: coldsection.workorders.v1.FindingChanged.finding:type_name -> coldsection.workorders.v1.Finding
+	22, // 17: coldsection.workorders.v1.LabourRecorded.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
 	18, // [18:18] is the sub-list for method output_type
 	18, // [18:18] is the sub-list for method input_type
 	18, // [18:18] is the sub-list for extension type_name
@@ -948,7 +988,7 @@ func file_coldsection_workorders_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_workorders_v1_events_proto_rawDesc), len(file_coldsection_workorders_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   8,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -114,6 +114,71 @@ func (StepKind) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{0}
 }
 
+// What was in the air.
+type FlightExposure_Kind int32
+
+const (
+	// Not said; refused.
+	FlightExposure_KIND_UNSPECIFIED FlightExposure_Kind = 0
+	// Sea salt: it corrodes, and a rinse with water removes it.
+	FlightExposure_SALT FlightExposure_Kind = 1
+	// Sand or dust: mostly it wears the blades, which no wash repairs.
+	FlightExposure_SAND FlightExposure_Kind = 2
+	// Volcanic ash.
+	FlightExposure_ASH FlightExposure_Kind = 3
+	// Smoke and acid gas.
+	FlightExposure_INDUSTRIAL FlightExposure_Kind = 4
+	// Pollen, insects, crop dust.
+	FlightExposure_AGRICULTURAL FlightExposure_Kind = 5
+)
+
+// Enum value maps for FlightExposure_Kind.
+var (
+	FlightExposure_Kind_name = map[int32]string{
+		0: "KIND_UNSPECIFIED",
+		1: "SALT",
+		2: "SAND",
+		3: "ASH",
+		4: "INDUSTRIAL",
+		5: "AGRICULTURAL",
+	}
+	FlightExposure_Kind_value = map[string]int32{
+		"KIND_UNSPECIFIED": 0,
+		"SALT":             1,
+		"SAND":             2,
+		"ASH":              3,
+		"INDUSTRIAL":       4,
+		"AGRICULTURAL":     5,
+	}
+)
+
+func (x FlightExposure_Kind) Enum() *FlightExposure_Kind {
+	p := new(FlightExposure_Kind)
+	*p = x
+	return p
+}
+
+func (x FlightExposure_Kind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (FlightExposure_Kind) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[1].Descriptor()
+}
+
+func (FlightExposure_Kind) Type() protoreflect.EnumType {
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[1]
+}
+
+func (x FlightExposure_Kind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use FlightExposure_Kind.Descriptor instead.
+func (FlightExposure_Kind) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{2, 0}
+}
+
 // What kind of task it is.
 type TaskCard_Kind int32
 
@@ -171,11 +236,11 @@ func (x TaskCard_Kind) String() string {
 }
 
 func (TaskCard_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[1].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[2].Descriptor()
 }
 
 func (TaskCard_Kind) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[1]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[2]
 }
 
 func (x TaskCard_Kind) Number() protoreflect.EnumNumber {
@@ -184,7 +249,7 @@ func (x TaskCard_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TaskCard_Kind.Descriptor instead.
 func (TaskCard_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{3, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{4, 0}
 }
 
 // How bad it can get.
@@ -224,11 +289,11 @@ func (x Caution_Severity) String() string {
 }
 
 func (Caution_Severity) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[2].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[3].Descriptor()
 }
 
 func (Caution_Severity) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[2]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[3]
 }
 
 func (x Caution_Severity) Number() protoreflect.EnumNumber {
@@ -237,7 +302,7 @@ func (x Caution_Severity) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Caution_Severity.Descriptor instead.
 func (Caution_Severity) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{4, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{5, 0}
 }
 
 // Where the order stands.
@@ -301,11 +366,11 @@ func (x WorkOrder_State) String() string {
 }
 
 func (WorkOrder_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[3].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[4].Descriptor()
 }
 
 func (WorkOrder_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[3]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[4]
 }
 
 func (x WorkOrder_State) Number() protoreflect.EnumNumber {
@@ -314,7 +379,7 @@ func (x WorkOrder_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WorkOrder_State.Descriptor instead.
 func (WorkOrder_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{7, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{8, 0}
 }
 
 // What led to it.
@@ -366,11 +431,11 @@ func (x Origin_Cause) String() string {
 }
 
 func (Origin_Cause) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[4].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[5].Descriptor()
 }
 
 func (Origin_Cause) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[4]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[5]
 }
 
 func (x Origin_Cause) Number() protoreflect.EnumNumber {
@@ -379,7 +444,7 @@ func (x Origin_Cause) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Origin_Cause.Descriptor instead.
 func (Origin_Cause) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{8, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9, 0}
 }
 
 // Whether antifreeze is used.
@@ -423,11 +488,11 @@ func (x Antifreeze_Decision) String() string {
 }
 
 func (Antifreeze_Decision) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[5].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[6].Descriptor()
 }
 
 func (Antifreeze_Decision) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[5]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[6]
 }
 
 func (x Antifreeze_Decision) Number() protoreflect.EnumNumber {
@@ -436,7 +501,7 @@ func (x Antifreeze_Decision) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Antifreeze_Decision.Descriptor instead.
 func (Antifreeze_Decision) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16, 0}
 }
 
 // What happens.
@@ -488,11 +553,11 @@ func (x TimelineEntry_Activity) String() string {
 }
 
 func (TimelineEntry_Activity) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[6].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[7].Descriptor()
 }
 
 func (TimelineEntry_Activity) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[6]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[7]
 }
 
 func (x TimelineEntry_Activity) Number() protoreflect.EnumNumber {
@@ -501,7 +566,7 @@ func (x TimelineEntry_Activity) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TimelineEntry_Activity.Descriptor instead.
 func (TimelineEntry_Activity) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17, 0}
 }
 
 // Whether it is done.
@@ -549,11 +614,11 @@ func (x Step_State) String() string {
 }
 
 func (Step_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[7].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[8].Descriptor()
 }
 
 func (Step_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[7]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[8]
 }
 
 func (x Step_State) Number() protoreflect.EnumNumber {
@@ -562,7 +627,61 @@ func (x Step_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Step_State.Descriptor instead.
 func (Step_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18, 0}
+}
+
+// What the starter was run for.
+type MotoringRun_Purpose int32
+
+const (
+	// To move liquid through the engine: a wash or a rinse.
+	MotoringRun_PURPOSE_UNSPECIFIED MotoringRun_Purpose = 0
+	// To start the engine for the run that dries it: from the start of the engine to its shutdown. The start needs the starter's rest and
+	// counts as a run of it; the time since the last wetting is held against the plan's limit.
+	MotoringRun_DRYING MotoringRun_Purpose = 1
+	// For another job before this order was started. It counts for the rest only, and is no part of this order's work.
+	MotoringRun_EARLIER MotoringRun_Purpose = 2
+)
+
+// Enum value maps for MotoringRun_Purpose.
+var (
+	MotoringRun_Purpose_name = map[int32]string{
+		0: "PURPOSE_UNSPECIFIED",
+		1: "DRYING",
+		2: "EARLIER",
+	}
+	MotoringRun_Purpose_value = map[string]int32{
+		"PURPOSE_UNSPECIFIED": 0,
+		"DRYING":              1,
+		"EARLIER":             2,
+	}
+)
+
+func (x MotoringRun_Purpose) Enum() *MotoringRun_Purpose {
+	p := new(MotoringRun_Purpose)
+	*p = x
+	return p
+}
+
+func (x MotoringRun_Purpose) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (MotoringRun_Purpose) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[9].Descriptor()
+}
+
+func (MotoringRun_Purpose) Type() protoreflect.EnumType {
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[9]
+}
+
+func (x MotoringRun_Purpose) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use MotoringRun_Purpose.Descriptor instead.
+func (MotoringRun_Purpose) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20, 0}
 }
 
 // Where it stands.
@@ -610,11 +729,11 @@ func (x Finding_State) String() string {
 }
 
 func (Finding_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[8].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[10].Descriptor()
 }
 
 func (Finding_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[8]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[10]
 }
 
 func (x Finding_State) Number() protoreflect.EnumNumber {
@@ -623,7 +742,7 @@ func (x Finding_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Finding_State.Descriptor instead.
 func (Finding_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22, 0}
 }
 
 // What is done about it.
@@ -667,11 +786,11 @@ func (x Finding_Disposition) String() string {
 }
 
 func (Finding_Disposition) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[9].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[11].Descriptor()
 }
 
 func (Finding_Disposition) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[9]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[11]
 }
 
 func (x Finding_Disposition) Number() protoreflect.EnumNumber {
@@ -680,7 +799,7 @@ func (x Finding_Disposition) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Finding_Disposition.Descriptor instead.
 func (Finding_Disposition) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21, 1}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22, 1}
 }
 
 // Whether the customer has it put right.
@@ -720,11 +839,11 @@ func (x CustomerDecision_Verdict) String() string {
 }
 
 func (CustomerDecision_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[10].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[12].Descriptor()
 }
 
 func (CustomerDecision_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[10]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[12]
 }
 
 func (x CustomerDecision_Verdict) Number() protoreflect.EnumNumber {
@@ -733,7 +852,7 @@ func (x CustomerDecision_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CustomerDecision_Verdict.Descriptor instead.
 func (CustomerDecision_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23, 0}
 }
 
 // What to write.
@@ -777,11 +896,11 @@ func (x ExportWorkPackRequest_Format) String() string {
 }
 
 func (ExportWorkPackRequest_Format) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[11].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[13].Descriptor()
 }
 
 func (ExportWorkPackRequest_Format) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[11]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[13]
 }
 
 func (x ExportWorkPackRequest_Format) Number() protoreflect.EnumNumber {
@@ -790,7 +909,7 @@ func (x ExportWorkPackRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportWorkPackRequest_Format.Descriptor instead.
 func (ExportWorkPackRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85, 0}
 }
 
 // A place of work.
@@ -975,6 +1094,115 @@ func (x *Exposure) GetSource() string {
 	return ""
 }
 
+// What an engine flew through on a day.
+type FlightExposure struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource name, flightExposures/{flight_exposure}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The engine.
+	Engine string `protobuf:"bytes,2,opt,name=engine,proto3" json:"engine,omitempty"`
+	// The day of the flight, where it landed.
+	FlightDate *date.Date `protobuf:"bytes,3,opt,name=flight_date,json=flightDate,proto3" json:"flight_date,omitempty"`
+	// What was in the air.
+	Kind FlightExposure_Kind `protobuf:"varint,4,opt,name=kind,proto3,enum=coldsection.workorders.v1.FlightExposure_Kind" json:"kind,omitempty"`
+	// For salt: chloride that settles, in mg/(m2.d), as it was surveyed there; 0 when only the exposure is known.
+	ChlorideMgM2Day float64 `protobuf:"fixed64,5,opt,name=chloride_mg_m2_day,json=chlorideMgM2Day,proto3" json:"chloride_mg_m2_day,omitempty"`
+	// Who says so: a flight log, a survey.
+	Source string `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
+	// The account that recorded it.
+	Account string `protobuf:"bytes,7,opt,name=account,proto3" json:"account,omitempty"`
+	// When it was recorded.
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FlightExposure) Reset() {
+	*x = FlightExposure{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FlightExposure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FlightExposure) ProtoMessage() {}
+
+func (x *FlightExposure) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FlightExposure.ProtoReflect.Descriptor instead.
+func (*FlightExposure) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *FlightExposure) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *FlightExposure) GetEngine() string {
+	if x != nil {
+		return x.Engine
+	}
+	return ""
+}
+
+func (x *FlightExposure) GetFlightDate() *date.Date {
+	if x != nil {
+		return x.FlightDate
+	}
+	return nil
+}
+
+func (x *FlightExposure) GetKind() FlightExposure_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return FlightExposure_KIND_UNSPECIFIED
+}
+
+func (x *FlightExposure) GetChlorideMgM2Day() float64 {
+	if x != nil {
+		return x.ChlorideMgM2Day
+	}
+	return 0
+}
+
+func (x *FlightExposure) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *FlightExposure) GetAccount() string {
+	if x != nil {
+		return x.Account
+	}
+	return ""
+}
+
+func (x *FlightExposure) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
 // The temperature to plan for.
 type Weather struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -990,7 +1218,7 @@ type Weather struct {
 
 func (x *Weather) Reset() {
 	*x = Weather{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[2]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1002,7 +1230,7 @@ func (x *Weather) String() string {
 func (*Weather) ProtoMessage() {}
 
 func (x *Weather) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[2]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1015,7 +1243,7 @@ func (x *Weather) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Weather.ProtoReflect.Descriptor instead.
 func (*Weather) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Weather) GetLowestExpectedC() float64 {
@@ -1070,7 +1298,7 @@ type TaskCard struct {
 
 func (x *TaskCard) Reset() {
 	*x = TaskCard{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[3]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1082,7 +1310,7 @@ func (x *TaskCard) String() string {
 func (*TaskCard) ProtoMessage() {}
 
 func (x *TaskCard) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[3]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1095,7 +1323,7 @@ func (x *TaskCard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskCard.ProtoReflect.Descriptor instead.
 func (*TaskCard) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *TaskCard) GetName() string {
@@ -1190,7 +1418,7 @@ type Caution struct {
 
 func (x *Caution) Reset() {
 	*x = Caution{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[4]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1202,7 +1430,7 @@ func (x *Caution) String() string {
 func (*Caution) ProtoMessage() {}
 
 func (x *Caution) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[4]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1215,7 +1443,7 @@ func (x *Caution) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Caution.ProtoReflect.Descriptor instead.
 func (*Caution) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Caution) GetSeverity() Caution_Severity {
@@ -1266,7 +1494,7 @@ type CardStep struct {
 
 func (x *CardStep) Reset() {
 	*x = CardStep{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[5]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1278,7 +1506,7 @@ func (x *CardStep) String() string {
 func (*CardStep) ProtoMessage() {}
 
 func (x *CardStep) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[5]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1291,7 +1519,7 @@ func (x *CardStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CardStep.ProtoReflect.Descriptor instead.
 func (*CardStep) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CardStep) GetTitle() string {
@@ -1380,7 +1608,7 @@ type MeasurementSpec struct {
 
 func (x *MeasurementSpec) Reset() {
 	*x = MeasurementSpec{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[6]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1392,7 +1620,7 @@ func (x *MeasurementSpec) String() string {
 func (*MeasurementSpec) ProtoMessage() {}
 
 func (x *MeasurementSpec) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[6]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1405,7 +1633,7 @@ func (x *MeasurementSpec) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementSpec.ProtoReflect.Descriptor instead.
 func (*MeasurementSpec) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *MeasurementSpec) GetKey() string {
@@ -1537,14 +1765,18 @@ type WorkOrder struct {
 	// Ended after something had been signed; what is not done stays not done.
 	ClosedIncomplete bool `protobuf:"varint,38,opt,name=closed_incomplete,json=closedIncomplete,proto3" json:"closed_incomplete,omitempty"`
 	// Why it was ended without release.
-	VoidReason    string `protobuf:"bytes,39,opt,name=void_reason,json=voidReason,proto3" json:"void_reason,omitempty"`
+	VoidReason string `protobuf:"bytes,39,opt,name=void_reason,json=voidReason,proto3" json:"void_reason,omitempty"`
+	// When the start was entered, for an order that was started by the fallback sheet; otherwise unset.
+	StartEntryTime *timestamppb.Timestamp `protobuf:"bytes,40,opt,name=start_entry_time,json=startEntryTime,proto3" json:"start_entry_time,omitempty"`
+	// When it became KITTED.
+	KitTime       *timestamppb.Timestamp `protobuf:"bytes,41,opt,name=kit_time,json=kitTime,proto3" json:"kit_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *WorkOrder) Reset() {
 	*x = WorkOrder{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[7]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1556,7 +1788,7 @@ func (x *WorkOrder) String() string {
 func (*WorkOrder) ProtoMessage() {}
 
 func (x *WorkOrder) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[7]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1569,7 +1801,7 @@ func (x *WorkOrder) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WorkOrder.ProtoReflect.Descriptor instead.
 func (*WorkOrder) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *WorkOrder) GetName() string {
@@ -1845,6 +2077,20 @@ func (x *WorkOrder) GetVoidReason() string {
 	return ""
 }
 
+func (x *WorkOrder) GetStartEntryTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartEntryTime
+	}
+	return nil
+}
+
+func (x *WorkOrder) GetKitTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KitTime
+	}
+	return nil
+}
+
 // Why an order was drafted.
 type Origin struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1862,7 +2108,7 @@ type Origin struct {
 
 func (x *Origin) Reset() {
 	*x = Origin{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[8]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1874,7 +2120,7 @@ func (x *Origin) String() string {
 func (*Origin) ProtoMessage() {}
 
 func (x *Origin) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[8]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1887,7 +2133,7 @@ func (x *Origin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Origin.ProtoReflect.Descriptor instead.
 func (*Origin) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Origin) GetCause() Origin_Cause {
@@ -1933,7 +2179,7 @@ type Hold struct {
 
 func (x *Hold) Reset() {
 	*x = Hold{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1945,7 +2191,7 @@ func (x *Hold) String() string {
 func (*Hold) ProtoMessage() {}
 
 func (x *Hold) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1958,7 +2204,7 @@ func (x *Hold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hold.ProtoReflect.Descriptor instead.
 func (*Hold) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Hold) GetReason() string {
@@ -1999,7 +2245,7 @@ type Counters struct {
 
 func (x *Counters) Reset() {
 	*x = Counters{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2011,7 +2257,7 @@ func (x *Counters) String() string {
 func (*Counters) ProtoMessage() {}
 
 func (x *Counters) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2024,7 +2270,7 @@ func (x *Counters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counters.ProtoReflect.Descriptor instead.
 func (*Counters) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Counters) GetOperatingSeconds() int64 {
@@ -2074,7 +2320,7 @@ type MaterialDemand struct {
 
 func (x *MaterialDemand) Reset() {
 	*x = MaterialDemand{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2086,7 +2332,7 @@ func (x *MaterialDemand) String() string {
 func (*MaterialDemand) ProtoMessage() {}
 
 func (x *MaterialDemand) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2099,7 +2345,7 @@ func (x *MaterialDemand) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MaterialDemand.ProtoReflect.Descriptor instead.
 func (*MaterialDemand) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *MaterialDemand) GetItem() string {
@@ -2154,7 +2400,7 @@ type MaterialUse struct {
 
 func (x *MaterialUse) Reset() {
 	*x = MaterialUse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2166,7 +2412,7 @@ func (x *MaterialUse) String() string {
 func (*MaterialUse) ProtoMessage() {}
 
 func (x *MaterialUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2179,7 +2425,7 @@ func (x *MaterialUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MaterialUse.ProtoReflect.Descriptor instead.
 func (*MaterialUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *MaterialUse) GetLot() string {
@@ -2271,7 +2517,7 @@ type WashPlan struct {
 
 func (x *WashPlan) Reset() {
 	*x = WashPlan{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2283,7 +2529,7 @@ func (x *WashPlan) String() string {
 func (*WashPlan) ProtoMessage() {}
 
 func (x *WashPlan) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2296,7 +2542,7 @@ func (x *WashPlan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashPlan.ProtoReflect.Descriptor instead.
 func (*WashPlan) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *WashPlan) GetName() string {
@@ -2498,7 +2744,7 @@ type MixComponent struct {
 
 func (x *MixComponent) Reset() {
 	*x = MixComponent{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2510,7 +2756,7 @@ func (x *MixComponent) String() string {
 func (*MixComponent) ProtoMessage() {}
 
 func (x *MixComponent) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2523,7 +2769,7 @@ func (x *MixComponent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixComponent.ProtoReflect.Descriptor instead.
 func (*MixComponent) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *MixComponent) GetItem() string {
@@ -2571,7 +2817,7 @@ type Antifreeze struct {
 
 func (x *Antifreeze) Reset() {
 	*x = Antifreeze{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2583,7 +2829,7 @@ func (x *Antifreeze) String() string {
 func (*Antifreeze) ProtoMessage() {}
 
 func (x *Antifreeze) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2596,7 +2842,7 @@ func (x *Antifreeze) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Antifreeze.ProtoReflect.Descriptor instead.
 func (*Antifreeze) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Antifreeze) GetDecision() Antifreeze_Decision {
@@ -2650,7 +2896,7 @@ type TimelineEntry struct {
 
 func (x *TimelineEntry) Reset() {
 	*x = TimelineEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2662,7 +2908,7 @@ func (x *TimelineEntry) String() string {
 func (*TimelineEntry) ProtoMessage() {}
 
 func (x *TimelineEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2675,7 +2921,7 @@ func (x *TimelineEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TimelineEntry.ProtoReflect.Descriptor instead.
 func (*TimelineEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *TimelineEntry) GetActivity() TimelineEntry_Activity {
@@ -2775,14 +3021,18 @@ type Step struct {
 	// Whether who does it signs for it by itself.
 	SignatureRequired bool `protobuf:"varint,22,opt,name=signature_required,json=signatureRequired,proto3" json:"signature_required,omitempty"`
 	// The signature of the step, workOrders/{work_order}/signatures/{signature}.
-	Signature     string `protobuf:"bytes,23,opt,name=signature,proto3" json:"signature,omitempty"`
+	Signature string `protobuf:"bytes,23,opt,name=signature,proto3" json:"signature,omitempty"`
+	// Written on the fallback sheet when it was done, and entered later, by its performer.
+	PaperEntry bool `protobuf:"varint,24,opt,name=paper_entry,json=paperEntry,proto3" json:"paper_entry,omitempty"`
+	// When it was entered here; complete_time says when it was done.
+	EntryTime     *timestamppb.Timestamp `protobuf:"bytes,25,opt,name=entry_time,json=entryTime,proto3" json:"entry_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2794,7 +3044,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2807,7 +3057,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Step) GetName() string {
@@ -2971,6 +3221,20 @@ func (x *Step) GetSignature() string {
 	return ""
 }
 
+func (x *Step) GetPaperEntry() bool {
+	if x != nil {
+		return x.PaperEntry
+	}
+	return false
+}
+
+func (x *Step) GetEntryTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EntryTime
+	}
+	return nil
+}
+
 // A measured value.
 type Measurement struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3005,14 +3269,16 @@ type Measurement struct {
 	// When it was taken; unset means now.
 	MeasureTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=measure_time,json=measureTime,proto3" json:"measure_time,omitempty"`
 	// When it was recorded.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Written on the fallback sheet when it was read, and entered later; create_time says when. It needs measure_time.
+	PaperEntry    bool `protobuf:"varint,17,opt,name=paper_entry,json=paperEntry,proto3" json:"paper_entry,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3024,7 +3290,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3037,7 +3303,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Measurement) GetName() string {
@@ -3152,6 +3418,13 @@ func (x *Measurement) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Measurement) GetPaperEntry() bool {
+	if x != nil {
+		return x.PaperEntry
+	}
+	return false
+}
+
 // A run of the starter.
 type MotoringRun struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3174,14 +3447,18 @@ type MotoringRun struct {
 	// Who recorded it.
 	Person string `protobuf:"bytes,9,opt,name=person,proto3" json:"person,omitempty"`
 	// When it was recorded.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// What the starter was run for.
+	Purpose MotoringRun_Purpose `protobuf:"varint,11,opt,name=purpose,proto3,enum=coldsection.workorders.v1.MotoringRun_Purpose" json:"purpose,omitempty"`
+	// Written on the fallback sheet when it was done, and entered later; create_time says when.
+	PaperEntry    bool `protobuf:"varint,12,opt,name=paper_entry,json=paperEntry,proto3" json:"paper_entry,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *MotoringRun) Reset() {
 	*x = MotoringRun{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3193,7 +3470,7 @@ func (x *MotoringRun) String() string {
 func (*MotoringRun) ProtoMessage() {}
 
 func (x *MotoringRun) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3206,7 +3483,7 @@ func (x *MotoringRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringRun.ProtoReflect.Descriptor instead.
 func (*MotoringRun) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *MotoringRun) GetName() string {
@@ -3279,6 +3556,20 @@ func (x *MotoringRun) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *MotoringRun) GetPurpose() MotoringRun_Purpose {
+	if x != nil {
+		return x.Purpose
+	}
+	return MotoringRun_PURPOSE_UNSPECIFIED
+}
+
+func (x *MotoringRun) GetPaperEntry() bool {
+	if x != nil {
+		return x.PaperEntry
+	}
+	return false
+}
+
 // When the starter may run next.
 type MotoringLimits struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3293,14 +3584,18 @@ type MotoringLimits struct {
 	// Runs since the last full rest.
 	SeriesRunCount int32 `protobuf:"varint,5,opt,name=series_run_count,json=seriesRunCount,proto3" json:"series_run_count,omitempty"`
 	// Which limit binds, in words.
-	BindingLimit  string `protobuf:"bytes,6,opt,name=binding_limit,json=bindingLimit,proto3" json:"binding_limit,omitempty"`
+	BindingLimit string `protobuf:"bytes,6,opt,name=binding_limit,json=bindingLimit,proto3" json:"binding_limit,omitempty"`
+	// When liquid last went through the engine on this order; unset when none did.
+	LastWettingTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=last_wetting_time,json=lastWettingTime,proto3" json:"last_wetting_time,omitempty"`
+	// Until when the drying run is to begin; unset when the engine is dry or the plan sets no limit.
+	DryingDueTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=drying_due_time,json=dryingDueTime,proto3" json:"drying_due_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *MotoringLimits) Reset() {
 	*x = MotoringLimits{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3312,7 +3607,7 @@ func (x *MotoringLimits) String() string {
 func (*MotoringLimits) ProtoMessage() {}
 
 func (x *MotoringLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3325,7 +3620,7 @@ func (x *MotoringLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringLimits.ProtoReflect.Descriptor instead.
 func (*MotoringLimits) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *MotoringLimits) GetName() string {
@@ -3368,6 +3663,20 @@ func (x *MotoringLimits) GetBindingLimit() string {
 		return x.BindingLimit
 	}
 	return ""
+}
+
+func (x *MotoringLimits) GetLastWettingTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LastWettingTime
+	}
+	return nil
+}
+
+func (x *MotoringLimits) GetDryingDueTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DryingDueTime
+	}
+	return nil
 }
 
 // Something found.
@@ -3425,7 +3734,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3437,7 +3746,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3450,7 +3759,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Finding) GetName() string {
@@ -3631,7 +3940,7 @@ type CustomerDecision struct {
 
 func (x *CustomerDecision) Reset() {
 	*x = CustomerDecision{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3643,7 +3952,7 @@ func (x *CustomerDecision) String() string {
 func (*CustomerDecision) ProtoMessage() {}
 
 func (x *CustomerDecision) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3656,7 +3965,7 @@ func (x *CustomerDecision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CustomerDecision.ProtoReflect.Descriptor instead.
 func (*CustomerDecision) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *CustomerDecision) GetVerdict() CustomerDecision_Verdict {
@@ -3721,7 +4030,7 @@ type Regime struct {
 
 func (x *Regime) Reset() {
 	*x = Regime{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3733,7 +4042,7 @@ func (x *Regime) String() string {
 func (*Regime) ProtoMessage() {}
 
 func (x *Regime) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3746,7 +4055,7 @@ func (x *Regime) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Regime.ProtoReflect.Descriptor instead.
 func (*Regime) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Regime) GetName() string {
@@ -3850,7 +4159,7 @@ type DeferralCategory struct {
 
 func (x *DeferralCategory) Reset() {
 	*x = DeferralCategory{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3862,7 +4171,7 @@ func (x *DeferralCategory) String() string {
 func (*DeferralCategory) ProtoMessage() {}
 
 func (x *DeferralCategory) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3875,7 +4184,7 @@ func (x *DeferralCategory) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeferralCategory.ProtoReflect.Descriptor instead.
 func (*DeferralCategory) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *DeferralCategory) GetCategory() string {
@@ -3929,7 +4238,7 @@ type Attachment struct {
 
 func (x *Attachment) Reset() {
 	*x = Attachment{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3941,7 +4250,7 @@ func (x *Attachment) String() string {
 func (*Attachment) ProtoMessage() {}
 
 func (x *Attachment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3954,7 +4263,7 @@ func (x *Attachment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Attachment.ProtoReflect.Descriptor instead.
 func (*Attachment) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Attachment) GetName() string {
@@ -4031,7 +4340,7 @@ type HistoryEntry struct {
 
 func (x *HistoryEntry) Reset() {
 	*x = HistoryEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4043,7 +4352,7 @@ func (x *HistoryEntry) String() string {
 func (*HistoryEntry) ProtoMessage() {}
 
 func (x *HistoryEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4056,7 +4365,7 @@ func (x *HistoryEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HistoryEntry.ProtoReflect.Descriptor instead.
 func (*HistoryEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *HistoryEntry) GetPosition() int64 {
@@ -4138,7 +4447,7 @@ type Comparison struct {
 
 func (x *Comparison) Reset() {
 	*x = Comparison{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4150,7 +4459,7 @@ func (x *Comparison) String() string {
 func (*Comparison) ProtoMessage() {}
 
 func (x *Comparison) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4163,7 +4472,7 @@ func (x *Comparison) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Comparison.ProtoReflect.Descriptor instead.
 func (*Comparison) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Comparison) GetTopic() string {
@@ -4231,14 +4540,16 @@ type LabourEntry struct {
 	// The length, in seconds.
 	WorkedSeconds int64 `protobuf:"varint,6,opt,name=worked_seconds,json=workedSeconds,proto3" json:"worked_seconds,omitempty"`
 	// When it was recorded.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Written on the fallback sheet when it was worked, and entered later; create_time says when.
+	PaperEntry    bool `protobuf:"varint,8,opt,name=paper_entry,json=paperEntry,proto3" json:"paper_entry,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *LabourEntry) Reset() {
 	*x = LabourEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4250,7 +4561,7 @@ func (x *LabourEntry) String() string {
 func (*LabourEntry) ProtoMessage() {}
 
 func (x *LabourEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4263,7 +4574,7 @@ func (x *LabourEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabourEntry.ProtoReflect.Descriptor instead.
 func (*LabourEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *LabourEntry) GetName() string {
@@ -4315,6 +4626,13 @@ func (x *LabourEntry) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *LabourEntry) GetPaperEntry() bool {
+	if x != nil {
+		return x.PaperEntry
+	}
+	return false
+}
+
 // Exactly what would be signed.
 type PreviewSignatureResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4334,7 +4652,7 @@ type PreviewSignatureResponse struct {
 
 func (x *PreviewSignatureResponse) Reset() {
 	*x = PreviewSignatureResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4346,7 +4664,7 @@ func (x *PreviewSignatureResponse) String() string {
 func (*PreviewSignatureResponse) ProtoMessage() {}
 
 func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4359,7 +4677,7 @@ func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureResponse.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *PreviewSignatureResponse) GetMeaning() v1.Signature_Meaning {
@@ -4412,7 +4730,7 @@ type VerifySignatureResponse struct {
 
 func (x *VerifySignatureResponse) Reset() {
 	*x = VerifySignatureResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4424,7 +4742,7 @@ func (x *VerifySignatureResponse) String() string {
 func (*VerifySignatureResponse) ProtoMessage() {}
 
 func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4437,7 +4755,7 @@ func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureResponse.ProtoReflect.Descriptor instead.
 func (*VerifySignatureResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *VerifySignatureResponse) GetValid() bool {
@@ -4478,7 +4796,7 @@ type CreateStationRequest struct {
 
 func (x *CreateStationRequest) Reset() {
 	*x = CreateStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4490,7 +4808,7 @@ func (x *CreateStationRequest) String() string {
 func (*CreateStationRequest) ProtoMessage() {}
 
 func (x *CreateStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4503,7 +4821,7 @@ func (x *CreateStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStationRequest.ProtoReflect.Descriptor instead.
 func (*CreateStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *CreateStationRequest) GetStation() *Station {
@@ -4551,7 +4869,7 @@ type UpdateStationRequest struct {
 
 func (x *UpdateStationRequest) Reset() {
 	*x = UpdateStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4563,7 +4881,7 @@ func (x *UpdateStationRequest) String() string {
 func (*UpdateStationRequest) ProtoMessage() {}
 
 func (x *UpdateStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4576,7 +4894,7 @@ func (x *UpdateStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateStationRequest.ProtoReflect.Descriptor instead.
 func (*UpdateStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *UpdateStationRequest) GetStation() *Station {
@@ -4618,7 +4936,7 @@ type GetStationRequest struct {
 
 func (x *GetStationRequest) Reset() {
 	*x = GetStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4630,7 +4948,7 @@ func (x *GetStationRequest) String() string {
 func (*GetStationRequest) ProtoMessage() {}
 
 func (x *GetStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4643,7 +4961,7 @@ func (x *GetStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStationRequest.ProtoReflect.Descriptor instead.
 func (*GetStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *GetStationRequest) GetName() string {
@@ -4670,7 +4988,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4682,7 +5000,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4695,7 +5013,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ListStationsRequest) GetPageSize() int32 {
@@ -4739,7 +5057,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4751,7 +5069,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4764,7 +5082,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ListStationsResponse) GetStations() []*Station {
@@ -4775,6 +5093,207 @@ func (x *ListStationsResponse) GetStations() []*Station {
 }
 
 func (x *ListStationsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// The request to create a resource.
+type CreateFlightExposureRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The exposure to record; output-only fields are ignored.
+	FlightExposure *FlightExposure `protobuf:"bytes,1,opt,name=flight_exposure,json=flightExposure,proto3" json:"flight_exposure,omitempty"`
+	// The id to give it: lower-case letters, digits and hyphens, first a letter; empty lets the server choose.
+	FlightExposureId string `protobuf:"bytes,2,opt,name=flight_exposure_id,json=flightExposureId,proto3" json:"flight_exposure_id,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Check the request and change nothing.
+	ValidateOnly  bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateFlightExposureRequest) Reset() {
+	*x = CreateFlightExposureRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateFlightExposureRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateFlightExposureRequest) ProtoMessage() {}
+
+func (x *CreateFlightExposureRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateFlightExposureRequest.ProtoReflect.Descriptor instead.
+func (*CreateFlightExposureRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *CreateFlightExposureRequest) GetFlightExposure() *FlightExposure {
+	if x != nil {
+		return x.FlightExposure
+	}
+	return nil
+}
+
+func (x *CreateFlightExposureRequest) GetFlightExposureId() string {
+	if x != nil {
+		return x.FlightExposureId
+	}
+	return ""
+}
+
+func (x *CreateFlightExposureRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CreateFlightExposureRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+// The request to list resources, page by page.
+type ListFlightExposuresRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The most resources to return; 0 means 50, more than 1,000 is read as 1,000, a negative number is refused.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before; every other field must be as in that request.
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which resources to return (AIP-160), over the fields that the method's comment names.
+	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	// How to sort: field names, each optionally followed by " desc", separated by commas.
+	OrderBy       string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListFlightExposuresRequest) Reset() {
+	*x = ListFlightExposuresRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListFlightExposuresRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListFlightExposuresRequest) ProtoMessage() {}
+
+func (x *ListFlightExposuresRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListFlightExposuresRequest.ProtoReflect.Descriptor instead.
+func (*ListFlightExposuresRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *ListFlightExposuresRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListFlightExposuresRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListFlightExposuresRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListFlightExposuresRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+// One page of resources.
+type ListFlightExposuresResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resources of this page; empty when nothing matches.
+	FlightExposures []*FlightExposure `protobuf:"bytes,1,rep,name=flight_exposures,json=flightExposures,proto3" json:"flight_exposures,omitempty"`
+	// Give it as page_token to read the next page; empty on the last one.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListFlightExposuresResponse) Reset() {
+	*x = ListFlightExposuresResponse{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListFlightExposuresResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListFlightExposuresResponse) ProtoMessage() {}
+
+func (x *ListFlightExposuresResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListFlightExposuresResponse.ProtoReflect.Descriptor instead.
+func (*ListFlightExposuresResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *ListFlightExposuresResponse) GetFlightExposures() []*FlightExposure {
+	if x != nil {
+		return x.FlightExposures
+	}
+	return nil
+}
+
+func (x *ListFlightExposuresResponse) GetNextPageToken() string {
 	if x != nil {
 		return x.NextPageToken
 	}
@@ -4798,7 +5317,7 @@ type CreateTaskCardRequest struct {
 
 func (x *CreateTaskCardRequest) Reset() {
 	*x = CreateTaskCardRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4810,7 +5329,7 @@ func (x *CreateTaskCardRequest) String() string {
 func (*CreateTaskCardRequest) ProtoMessage() {}
 
 func (x *CreateTaskCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4823,7 +5342,7 @@ func (x *CreateTaskCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskCardRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskCardRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *CreateTaskCardRequest) GetTaskCard() *TaskCard {
@@ -4867,7 +5386,7 @@ type GetTaskCardRequest struct {
 
 func (x *GetTaskCardRequest) Reset() {
 	*x = GetTaskCardRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4879,7 +5398,7 @@ func (x *GetTaskCardRequest) String() string {
 func (*GetTaskCardRequest) ProtoMessage() {}
 
 func (x *GetTaskCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4892,7 +5411,7 @@ func (x *GetTaskCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskCardRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskCardRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *GetTaskCardRequest) GetName() string {
@@ -4926,7 +5445,7 @@ type ListTaskCardsRequest struct {
 
 func (x *ListTaskCardsRequest) Reset() {
 	*x = ListTaskCardsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4938,7 +5457,7 @@ func (x *ListTaskCardsRequest) String() string {
 func (*ListTaskCardsRequest) ProtoMessage() {}
 
 func (x *ListTaskCardsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4951,7 +5470,7 @@ func (x *ListTaskCardsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTaskCardsRequest.ProtoReflect.Descriptor instead.
 func (*ListTaskCardsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListTaskCardsRequest) GetPageSize() int32 {
@@ -4995,7 +5514,7 @@ type ListTaskCardsResponse struct {
 
 func (x *ListTaskCardsResponse) Reset() {
 	*x = ListTaskCardsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5007,7 +5526,7 @@ func (x *ListTaskCardsResponse) String() string {
 func (*ListTaskCardsResponse) ProtoMessage() {}
 
 func (x *ListTaskCardsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5020,7 +5539,7 @@ func (x *ListTaskCardsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTaskCardsResponse.ProtoReflect.Descriptor instead.
 func (*ListTaskCardsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListTaskCardsResponse) GetTaskCards() []*TaskCard {
@@ -5054,7 +5573,7 @@ type CreateWorkOrderRequest struct {
 
 func (x *CreateWorkOrderRequest) Reset() {
 	*x = CreateWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5066,7 +5585,7 @@ func (x *CreateWorkOrderRequest) String() string {
 func (*CreateWorkOrderRequest) ProtoMessage() {}
 
 func (x *CreateWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5079,7 +5598,7 @@ func (x *CreateWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*CreateWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *CreateWorkOrderRequest) GetWorkOrder() *WorkOrder {
@@ -5127,7 +5646,7 @@ type UpdateWorkOrderRequest struct {
 
 func (x *UpdateWorkOrderRequest) Reset() {
 	*x = UpdateWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5139,7 +5658,7 @@ func (x *UpdateWorkOrderRequest) String() string {
 func (*UpdateWorkOrderRequest) ProtoMessage() {}
 
 func (x *UpdateWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5152,7 +5671,7 @@ func (x *UpdateWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*UpdateWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *UpdateWorkOrderRequest) GetWorkOrder() *WorkOrder {
@@ -5194,7 +5713,7 @@ type GetWorkOrderRequest struct {
 
 func (x *GetWorkOrderRequest) Reset() {
 	*x = GetWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5206,7 +5725,7 @@ func (x *GetWorkOrderRequest) String() string {
 func (*GetWorkOrderRequest) ProtoMessage() {}
 
 func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5219,7 +5738,7 @@ func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*GetWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetWorkOrderRequest) GetName() string {
@@ -5246,7 +5765,7 @@ type ListWorkOrdersRequest struct {
 
 func (x *ListWorkOrdersRequest) Reset() {
 	*x = ListWorkOrdersRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5258,7 +5777,7 @@ func (x *ListWorkOrdersRequest) String() string {
 func (*ListWorkOrdersRequest) ProtoMessage() {}
 
 func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5271,7 +5790,7 @@ func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersRequest.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ListWorkOrdersRequest) GetPageSize() int32 {
@@ -5315,7 +5834,7 @@ type ListWorkOrdersResponse struct {
 
 func (x *ListWorkOrdersResponse) Reset() {
 	*x = ListWorkOrdersResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5327,7 +5846,7 @@ func (x *ListWorkOrdersResponse) String() string {
 func (*ListWorkOrdersResponse) ProtoMessage() {}
 
 func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5340,7 +5859,7 @@ func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersResponse.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListWorkOrdersResponse) GetWorkOrders() []*WorkOrder {
@@ -5386,7 +5905,7 @@ type ScheduleWorkOrderRequest struct {
 
 func (x *ScheduleWorkOrderRequest) Reset() {
 	*x = ScheduleWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5398,7 +5917,7 @@ func (x *ScheduleWorkOrderRequest) String() string {
 func (*ScheduleWorkOrderRequest) ProtoMessage() {}
 
 func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5411,7 +5930,7 @@ func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScheduleWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ScheduleWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ScheduleWorkOrderRequest) GetName() string {
@@ -5499,7 +6018,7 @@ type KitWorkOrderRequest struct {
 
 func (x *KitWorkOrderRequest) Reset() {
 	*x = KitWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5511,7 +6030,7 @@ func (x *KitWorkOrderRequest) String() string {
 func (*KitWorkOrderRequest) ProtoMessage() {}
 
 func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5524,7 +6043,7 @@ func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*KitWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *KitWorkOrderRequest) GetName() string {
@@ -5558,14 +6077,17 @@ type StartWorkOrderRequest struct {
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
 	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// The engine's counters; unset asks compliance.
-	Counters      *Counters `protobuf:"bytes,4,opt,name=counters,proto3" json:"counters,omitempty"`
+	Counters *Counters `protobuf:"bytes,4,opt,name=counters,proto3" json:"counters,omitempty"`
+	// When it was started by the fallback sheet, on a day without network; unset means now. Neither in the future nor before the order was
+	// KITTED.
+	StartTime     *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *StartWorkOrderRequest) Reset() {
 	*x = StartWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5577,7 +6099,7 @@ func (x *StartWorkOrderRequest) String() string {
 func (*StartWorkOrderRequest) ProtoMessage() {}
 
 func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5590,7 +6112,7 @@ func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StartWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*StartWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *StartWorkOrderRequest) GetName() string {
@@ -5621,6 +6143,13 @@ func (x *StartWorkOrderRequest) GetCounters() *Counters {
 	return nil
 }
 
+func (x *StartWorkOrderRequest) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
 // The request of the method of this name.
 type HoldWorkOrderRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5638,7 +6167,7 @@ type HoldWorkOrderRequest struct {
 
 func (x *HoldWorkOrderRequest) Reset() {
 	*x = HoldWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5650,7 +6179,7 @@ func (x *HoldWorkOrderRequest) String() string {
 func (*HoldWorkOrderRequest) ProtoMessage() {}
 
 func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5663,7 +6192,7 @@ func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*HoldWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *HoldWorkOrderRequest) GetName() string {
@@ -5709,7 +6238,7 @@ type ResumeWorkOrderRequest struct {
 
 func (x *ResumeWorkOrderRequest) Reset() {
 	*x = ResumeWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5721,7 +6250,7 @@ func (x *ResumeWorkOrderRequest) String() string {
 func (*ResumeWorkOrderRequest) ProtoMessage() {}
 
 func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5734,7 +6263,7 @@ func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ResumeWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ResumeWorkOrderRequest) GetName() string {
@@ -5773,7 +6302,7 @@ type AcknowledgeCautionsRequest struct {
 
 func (x *AcknowledgeCautionsRequest) Reset() {
 	*x = AcknowledgeCautionsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5785,7 +6314,7 @@ func (x *AcknowledgeCautionsRequest) String() string {
 func (*AcknowledgeCautionsRequest) ProtoMessage() {}
 
 func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5798,7 +6327,7 @@ func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcknowledgeCautionsRequest.ProtoReflect.Descriptor instead.
 func (*AcknowledgeCautionsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *AcknowledgeCautionsRequest) GetName() string {
@@ -5842,14 +6371,16 @@ type CompleteStepRequest struct {
 	// How many came back.
 	RestoredItemCount int32 `protobuf:"varint,8,opt,name=restored_item_count,json=restoredItemCount,proto3" json:"restored_item_count,omitempty"`
 	// When it was done; unset means now.
-	CompleteTime  *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=complete_time,json=completeTime,proto3" json:"complete_time,omitempty"`
+	CompleteTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=complete_time,json=completeTime,proto3" json:"complete_time,omitempty"`
+	// Written on the fallback sheet when it was done. It needs complete_time, and who did it enters it.
+	PaperEntry    bool `protobuf:"varint,10,opt,name=paper_entry,json=paperEntry,proto3" json:"paper_entry,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CompleteStepRequest) Reset() {
 	*x = CompleteStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5861,7 +6392,7 @@ func (x *CompleteStepRequest) String() string {
 func (*CompleteStepRequest) ProtoMessage() {}
 
 func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5874,7 +6405,7 @@ func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompleteStepRequest.ProtoReflect.Descriptor instead.
 func (*CompleteStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *CompleteStepRequest) GetName() string {
@@ -5940,6 +6471,13 @@ func (x *CompleteStepRequest) GetCompleteTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *CompleteStepRequest) GetPaperEntry() bool {
+	if x != nil {
+		return x.PaperEntry
+	}
+	return false
+}
+
 // The request to create a resource.
 type CreateMeasurementRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5959,7 +6497,7 @@ type CreateMeasurementRequest struct {
 
 func (x *CreateMeasurementRequest) Reset() {
 	*x = CreateMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5971,7 +6509,7 @@ func (x *CreateMeasurementRequest) String() string {
 func (*CreateMeasurementRequest) ProtoMessage() {}
 
 func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5984,7 +6522,7 @@ func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*CreateMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *CreateMeasurementRequest) GetParent() string {
@@ -6043,7 +6581,7 @@ type SupersedeMeasurementRequest struct {
 
 func (x *SupersedeMeasurementRequest) Reset() {
 	*x = SupersedeMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6055,7 +6593,7 @@ func (x *SupersedeMeasurementRequest) String() string {
 func (*SupersedeMeasurementRequest) ProtoMessage() {}
 
 func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6068,7 +6606,7 @@ func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SupersedeMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*SupersedeMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *SupersedeMeasurementRequest) GetName() string {
@@ -6128,7 +6666,7 @@ type CreateMotoringRunRequest struct {
 
 func (x *CreateMotoringRunRequest) Reset() {
 	*x = CreateMotoringRunRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6140,7 +6678,7 @@ func (x *CreateMotoringRunRequest) String() string {
 func (*CreateMotoringRunRequest) ProtoMessage() {}
 
 func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6153,7 +6691,7 @@ func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMotoringRunRequest.ProtoReflect.Descriptor instead.
 func (*CreateMotoringRunRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *CreateMotoringRunRequest) GetParent() string {
@@ -6196,7 +6734,7 @@ type CreateFindingRequest struct {
 
 func (x *CreateFindingRequest) Reset() {
 	*x = CreateFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6208,7 +6746,7 @@ func (x *CreateFindingRequest) String() string {
 func (*CreateFindingRequest) ProtoMessage() {}
 
 func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6221,7 +6759,7 @@ func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateFindingRequest.ProtoReflect.Descriptor instead.
 func (*CreateFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *CreateFindingRequest) GetParent() string {
@@ -6286,7 +6824,7 @@ type AnswerFindingRequest struct {
 
 func (x *AnswerFindingRequest) Reset() {
 	*x = AnswerFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6298,7 +6836,7 @@ func (x *AnswerFindingRequest) String() string {
 func (*AnswerFindingRequest) ProtoMessage() {}
 
 func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6311,7 +6849,7 @@ func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerFindingRequest.ProtoReflect.Descriptor instead.
 func (*AnswerFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *AnswerFindingRequest) GetName() string {
@@ -6394,7 +6932,7 @@ type CloseFindingRequest struct {
 
 func (x *CloseFindingRequest) Reset() {
 	*x = CloseFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6406,7 +6944,7 @@ func (x *CloseFindingRequest) String() string {
 func (*CloseFindingRequest) ProtoMessage() {}
 
 func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6419,7 +6957,7 @@ func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CloseFindingRequest.ProtoReflect.Descriptor instead.
 func (*CloseFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *CloseFindingRequest) GetName() string {
@@ -6469,7 +7007,7 @@ type CreateLabourEntryRequest struct {
 
 func (x *CreateLabourEntryRequest) Reset() {
 	*x = CreateLabourEntryRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6481,7 +7019,7 @@ func (x *CreateLabourEntryRequest) String() string {
 func (*CreateLabourEntryRequest) ProtoMessage() {}
 
 func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6494,7 +7032,7 @@ func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLabourEntryRequest.ProtoReflect.Descriptor instead.
 func (*CreateLabourEntryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *CreateLabourEntryRequest) GetParent() string {
@@ -6554,7 +7092,7 @@ type FinishWorkOrderRequest struct {
 
 func (x *FinishWorkOrderRequest) Reset() {
 	*x = FinishWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6566,7 +7104,7 @@ func (x *FinishWorkOrderRequest) String() string {
 func (*FinishWorkOrderRequest) ProtoMessage() {}
 
 func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6579,7 +7117,7 @@ func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*FinishWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *FinishWorkOrderRequest) GetName() string {
@@ -6641,7 +7179,7 @@ type ReworkWorkOrderRequest struct {
 
 func (x *ReworkWorkOrderRequest) Reset() {
 	*x = ReworkWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6653,7 +7191,7 @@ func (x *ReworkWorkOrderRequest) String() string {
 func (*ReworkWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6666,7 +7204,7 @@ func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReworkWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReworkWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ReworkWorkOrderRequest) GetName() string {
@@ -6719,7 +7257,7 @@ type InspectWorkOrderRequest struct {
 
 func (x *InspectWorkOrderRequest) Reset() {
 	*x = InspectWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6731,7 +7269,7 @@ func (x *InspectWorkOrderRequest) String() string {
 func (*InspectWorkOrderRequest) ProtoMessage() {}
 
 func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6744,7 +7282,7 @@ func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*InspectWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *InspectWorkOrderRequest) GetName() string {
@@ -6811,7 +7349,7 @@ type ReleaseWorkOrderRequest struct {
 
 func (x *ReleaseWorkOrderRequest) Reset() {
 	*x = ReleaseWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6823,7 +7361,7 @@ func (x *ReleaseWorkOrderRequest) String() string {
 func (*ReleaseWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6836,7 +7374,7 @@ func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ReleaseWorkOrderRequest) GetName() string {
@@ -6898,7 +7436,7 @@ type VoidWorkOrderRequest struct {
 
 func (x *VoidWorkOrderRequest) Reset() {
 	*x = VoidWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6910,7 +7448,7 @@ func (x *VoidWorkOrderRequest) String() string {
 func (*VoidWorkOrderRequest) ProtoMessage() {}
 
 func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6923,7 +7461,7 @@ func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*VoidWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *VoidWorkOrderRequest) GetName() string {
@@ -6971,7 +7509,7 @@ type CreateRegimeRequest struct {
 
 func (x *CreateRegimeRequest) Reset() {
 	*x = CreateRegimeRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6983,7 +7521,7 @@ func (x *CreateRegimeRequest) String() string {
 func (*CreateRegimeRequest) ProtoMessage() {}
 
 func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6996,7 +7534,7 @@ func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRegimeRequest.ProtoReflect.Descriptor instead.
 func (*CreateRegimeRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *CreateRegimeRequest) GetRegime() *Regime {
@@ -7040,7 +7578,7 @@ type GetRegimeRequest struct {
 
 func (x *GetRegimeRequest) Reset() {
 	*x = GetRegimeRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7052,7 +7590,7 @@ func (x *GetRegimeRequest) String() string {
 func (*GetRegimeRequest) ProtoMessage() {}
 
 func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7065,7 +7603,7 @@ func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegimeRequest.ProtoReflect.Descriptor instead.
 func (*GetRegimeRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *GetRegimeRequest) GetName() string {
@@ -7099,7 +7637,7 @@ type ListRegimesRequest struct {
 
 func (x *ListRegimesRequest) Reset() {
 	*x = ListRegimesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7111,7 +7649,7 @@ func (x *ListRegimesRequest) String() string {
 func (*ListRegimesRequest) ProtoMessage() {}
 
 func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7124,7 +7662,7 @@ func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRegimesRequest.ProtoReflect.Descriptor instead.
 func (*ListRegimesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListRegimesRequest) GetPageSize() int32 {
@@ -7168,7 +7706,7 @@ type ListRegimesResponse struct {
 
 func (x *ListRegimesResponse) Reset() {
 	*x = ListRegimesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7180,7 +7718,7 @@ func (x *ListRegimesResponse) String() string {
 func (*ListRegimesResponse) ProtoMessage() {}
 
 func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7193,7 +7731,7 @@ func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRegimesResponse.ProtoReflect.Descriptor instead.
 func (*ListRegimesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListRegimesResponse) GetRegimes() []*Regime {
@@ -7229,7 +7767,7 @@ type OmitStepRequest struct {
 
 func (x *OmitStepRequest) Reset() {
 	*x = OmitStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7241,7 +7779,7 @@ func (x *OmitStepRequest) String() string {
 func (*OmitStepRequest) ProtoMessage() {}
 
 func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7254,7 +7792,7 @@ func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OmitStepRequest.ProtoReflect.Descriptor instead.
 func (*OmitStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *OmitStepRequest) GetName() string {
@@ -7311,7 +7849,7 @@ type SignStepRequest struct {
 
 func (x *SignStepRequest) Reset() {
 	*x = SignStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7323,7 +7861,7 @@ func (x *SignStepRequest) String() string {
 func (*SignStepRequest) ProtoMessage() {}
 
 func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7336,7 +7874,7 @@ func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignStepRequest.ProtoReflect.Descriptor instead.
 func (*SignStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *SignStepRequest) GetName() string {
@@ -7391,7 +7929,7 @@ type DecideFindingRequest struct {
 
 func (x *DecideFindingRequest) Reset() {
 	*x = DecideFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7403,7 +7941,7 @@ func (x *DecideFindingRequest) String() string {
 func (*DecideFindingRequest) ProtoMessage() {}
 
 func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7416,7 +7954,7 @@ func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideFindingRequest.ProtoReflect.Descriptor instead.
 func (*DecideFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *DecideFindingRequest) GetName() string {
@@ -7464,7 +8002,7 @@ type CreateAttachmentRequest struct {
 
 func (x *CreateAttachmentRequest) Reset() {
 	*x = CreateAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7476,7 +8014,7 @@ func (x *CreateAttachmentRequest) String() string {
 func (*CreateAttachmentRequest) ProtoMessage() {}
 
 func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7489,7 +8027,7 @@ func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*CreateAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *CreateAttachmentRequest) GetParent() string {
@@ -7531,7 +8069,7 @@ type GetAttachmentRequest struct {
 
 func (x *GetAttachmentRequest) Reset() {
 	*x = GetAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7543,7 +8081,7 @@ func (x *GetAttachmentRequest) String() string {
 func (*GetAttachmentRequest) ProtoMessage() {}
 
 func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7556,12 +8094,140 @@ func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *GetAttachmentRequest) GetName() string {
 	if x != nil {
 		return x.Name
+	}
+	return ""
+}
+
+// The request for an attachment as a file.
+type DownloadAttachmentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The attachment.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DownloadAttachmentRequest) Reset() {
+	*x = DownloadAttachmentRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DownloadAttachmentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DownloadAttachmentRequest) ProtoMessage() {}
+
+func (x *DownloadAttachmentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DownloadAttachmentRequest.ProtoReflect.Descriptor instead.
+func (*DownloadAttachmentRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
+}
+
+func (x *DownloadAttachmentRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// An attachment as a file.
+type DownloadAttachmentResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the bytes were found to be when they arrived.
+	MediaType string `protobuf:"bytes,1,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// A name for the file: the number of the order, the first digits of the hash, and an extension by its type.
+	FileName string `protobuf:"bytes,2,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	// The bytes, compared with their hash before they are given out.
+	Content []byte `protobuf:"bytes,3,opt,name=content,proto3" json:"content,omitempty"`
+	// SHA-256 of the bytes, in hex.
+	Sha256 string `protobuf:"bytes,4,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	// Who added it.
+	Uploader      string `protobuf:"bytes,5,opt,name=uploader,proto3" json:"uploader,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DownloadAttachmentResponse) Reset() {
+	*x = DownloadAttachmentResponse{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DownloadAttachmentResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DownloadAttachmentResponse) ProtoMessage() {}
+
+func (x *DownloadAttachmentResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DownloadAttachmentResponse.ProtoReflect.Descriptor instead.
+func (*DownloadAttachmentResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *DownloadAttachmentResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *DownloadAttachmentResponse) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
+}
+
+func (x *DownloadAttachmentResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *DownloadAttachmentResponse) GetSha256() string {
+	if x != nil {
+		return x.Sha256
+	}
+	return ""
+}
+
+func (x *DownloadAttachmentResponse) GetUploader() string {
+	if x != nil {
+		return x.Uploader
 	}
 	return ""
 }
@@ -7585,7 +8251,7 @@ type ListAttachmentsRequest struct {
 
 func (x *ListAttachmentsRequest) Reset() {
 	*x = ListAttachmentsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7597,7 +8263,7 @@ func (x *ListAttachmentsRequest) String() string {
 func (*ListAttachmentsRequest) ProtoMessage() {}
 
 func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7610,7 +8276,7 @@ func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAttachmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAttachmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ListAttachmentsRequest) GetParent() string {
@@ -7661,7 +8327,7 @@ type ListAttachmentsResponse struct {
 
 func (x *ListAttachmentsResponse) Reset() {
 	*x = ListAttachmentsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7673,7 +8339,7 @@ func (x *ListAttachmentsResponse) String() string {
 func (*ListAttachmentsResponse) ProtoMessage() {}
 
 func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7686,7 +8352,7 @@ func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAttachmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAttachmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *ListAttachmentsResponse) GetAttachments() []*Attachment {
@@ -7718,7 +8384,7 @@ type TraceWorkOrderRequest struct {
 
 func (x *TraceWorkOrderRequest) Reset() {
 	*x = TraceWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7730,7 +8396,7 @@ func (x *TraceWorkOrderRequest) String() string {
 func (*TraceWorkOrderRequest) ProtoMessage() {}
 
 func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7743,7 +8409,7 @@ func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*TraceWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *TraceWorkOrderRequest) GetName() string {
@@ -7778,7 +8444,7 @@ type TraceWorkOrderResponse struct {
 
 func (x *TraceWorkOrderResponse) Reset() {
 	*x = TraceWorkOrderResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7790,7 +8456,7 @@ func (x *TraceWorkOrderResponse) String() string {
 func (*TraceWorkOrderResponse) ProtoMessage() {}
 
 func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7803,7 +8469,7 @@ func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceWorkOrderResponse.ProtoReflect.Descriptor instead.
 func (*TraceWorkOrderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *TraceWorkOrderResponse) GetEntries() []*HistoryEntry {
@@ -7826,7 +8492,7 @@ type CompareWorkOrderRequest struct {
 
 func (x *CompareWorkOrderRequest) Reset() {
 	*x = CompareWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7838,7 +8504,7 @@ func (x *CompareWorkOrderRequest) String() string {
 func (*CompareWorkOrderRequest) ProtoMessage() {}
 
 func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7851,7 +8517,7 @@ func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*CompareWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *CompareWorkOrderRequest) GetName() string {
@@ -7879,7 +8545,7 @@ type CompareWorkOrderResponse struct {
 
 func (x *CompareWorkOrderResponse) Reset() {
 	*x = CompareWorkOrderResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7891,7 +8557,7 @@ func (x *CompareWorkOrderResponse) String() string {
 func (*CompareWorkOrderResponse) ProtoMessage() {}
 
 func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7904,7 +8570,7 @@ func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWorkOrderResponse.ProtoReflect.Descriptor instead.
 func (*CompareWorkOrderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *CompareWorkOrderResponse) GetComparisons() []*Comparison {
@@ -7927,7 +8593,7 @@ type ExportWorkPackRequest struct {
 
 func (x *ExportWorkPackRequest) Reset() {
 	*x = ExportWorkPackRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7939,7 +8605,7 @@ func (x *ExportWorkPackRequest) String() string {
 func (*ExportWorkPackRequest) ProtoMessage() {}
 
 func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7952,7 +8618,7 @@ func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportWorkPackRequest.ProtoReflect.Descriptor instead.
 func (*ExportWorkPackRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *ExportWorkPackRequest) GetName() string {
@@ -7986,7 +8652,7 @@ type ExportWorkPackResponse struct {
 
 func (x *ExportWorkPackResponse) Reset() {
 	*x = ExportWorkPackResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7998,7 +8664,7 @@ func (x *ExportWorkPackResponse) String() string {
 func (*ExportWorkPackResponse) ProtoMessage() {}
 
 func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8011,7 +8677,7 @@ func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportWorkPackResponse.ProtoReflect.Descriptor instead.
 func (*ExportWorkPackResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *ExportWorkPackResponse) GetMediaType() string {
@@ -8055,7 +8721,7 @@ type GetWashPlanRequest struct {
 
 func (x *GetWashPlanRequest) Reset() {
 	*x = GetWashPlanRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8067,7 +8733,7 @@ func (x *GetWashPlanRequest) String() string {
 func (*GetWashPlanRequest) ProtoMessage() {}
 
 func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8080,7 +8746,7 @@ func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWashPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetWashPlanRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *GetWashPlanRequest) GetName() string {
@@ -8116,7 +8782,7 @@ type ListStepsRequest struct {
 
 func (x *ListStepsRequest) Reset() {
 	*x = ListStepsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8128,7 +8794,7 @@ func (x *ListStepsRequest) String() string {
 func (*ListStepsRequest) ProtoMessage() {}
 
 func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8141,7 +8807,7 @@ func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsRequest.ProtoReflect.Descriptor instead.
 func (*ListStepsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *ListStepsRequest) GetParent() string {
@@ -8192,7 +8858,7 @@ type ListStepsResponse struct {
 
 func (x *ListStepsResponse) Reset() {
 	*x = ListStepsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8204,7 +8870,7 @@ func (x *ListStepsResponse) String() string {
 func (*ListStepsResponse) ProtoMessage() {}
 
 func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8217,7 +8883,7 @@ func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsResponse.ProtoReflect.Descriptor instead.
 func (*ListStepsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *ListStepsResponse) GetSteps() []*Step {
@@ -8253,7 +8919,7 @@ type ListMeasurementsRequest struct {
 
 func (x *ListMeasurementsRequest) Reset() {
 	*x = ListMeasurementsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8265,7 +8931,7 @@ func (x *ListMeasurementsRequest) String() string {
 func (*ListMeasurementsRequest) ProtoMessage() {}
 
 func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8278,7 +8944,7 @@ func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsRequest.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ListMeasurementsRequest) GetParent() string {
@@ -8329,7 +8995,7 @@ type ListMeasurementsResponse struct {
 
 func (x *ListMeasurementsResponse) Reset() {
 	*x = ListMeasurementsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8341,7 +9007,7 @@ func (x *ListMeasurementsResponse) String() string {
 func (*ListMeasurementsResponse) ProtoMessage() {}
 
 func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8354,7 +9020,7 @@ func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsResponse.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ListMeasurementsResponse) GetMeasurements() []*Measurement {
@@ -8390,7 +9056,7 @@ type ListMotoringRunsRequest struct {
 
 func (x *ListMotoringRunsRequest) Reset() {
 	*x = ListMotoringRunsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8402,7 +9068,7 @@ func (x *ListMotoringRunsRequest) String() string {
 func (*ListMotoringRunsRequest) ProtoMessage() {}
 
 func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8415,7 +9081,7 @@ func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListMotoringRunsRequest) GetParent() string {
@@ -8466,7 +9132,7 @@ type ListMotoringRunsResponse struct {
 
 func (x *ListMotoringRunsResponse) Reset() {
 	*x = ListMotoringRunsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8478,7 +9144,7 @@ func (x *ListMotoringRunsResponse) String() string {
 func (*ListMotoringRunsResponse) ProtoMessage() {}
 
 func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8491,7 +9157,7 @@ func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *ListMotoringRunsResponse) GetMotoringRuns() []*MotoringRun {
@@ -8519,7 +9185,7 @@ type GetMotoringLimitsRequest struct {
 
 func (x *GetMotoringLimitsRequest) Reset() {
 	*x = GetMotoringLimitsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8531,7 +9197,7 @@ func (x *GetMotoringLimitsRequest) String() string {
 func (*GetMotoringLimitsRequest) ProtoMessage() {}
 
 func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8544,7 +9210,7 @@ func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMotoringLimitsRequest.ProtoReflect.Descriptor instead.
 func (*GetMotoringLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *GetMotoringLimitsRequest) GetName() string {
@@ -8573,7 +9239,7 @@ type ListFindingsRequest struct {
 
 func (x *ListFindingsRequest) Reset() {
 	*x = ListFindingsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8585,7 +9251,7 @@ func (x *ListFindingsRequest) String() string {
 func (*ListFindingsRequest) ProtoMessage() {}
 
 func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8598,7 +9264,7 @@ func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFindingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *ListFindingsRequest) GetParent() string {
@@ -8649,7 +9315,7 @@ type ListFindingsResponse struct {
 
 func (x *ListFindingsResponse) Reset() {
 	*x = ListFindingsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8661,7 +9327,7 @@ func (x *ListFindingsResponse) String() string {
 func (*ListFindingsResponse) ProtoMessage() {}
 
 func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8674,7 +9340,7 @@ func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFindingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *ListFindingsResponse) GetFindings() []*Finding {
@@ -8710,7 +9376,7 @@ type ListLabourEntriesRequest struct {
 
 func (x *ListLabourEntriesRequest) Reset() {
 	*x = ListLabourEntriesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8722,7 +9388,7 @@ func (x *ListLabourEntriesRequest) String() string {
 func (*ListLabourEntriesRequest) ProtoMessage() {}
 
 func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8735,7 +9401,7 @@ func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *ListLabourEntriesRequest) GetParent() string {
@@ -8786,7 +9452,7 @@ type ListLabourEntriesResponse struct {
 
 func (x *ListLabourEntriesResponse) Reset() {
 	*x = ListLabourEntriesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8798,7 +9464,7 @@ func (x *ListLabourEntriesResponse) String() string {
 func (*ListLabourEntriesResponse) ProtoMessage() {}
 
 func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8811,7 +9477,7 @@ func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ListLabourEntriesResponse) GetLabourEntries() []*LabourEntry {
@@ -8847,7 +9513,7 @@ type ListSignaturesRequest struct {
 
 func (x *ListSignaturesRequest) Reset() {
 	*x = ListSignaturesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8859,7 +9525,7 @@ func (x *ListSignaturesRequest) String() string {
 func (*ListSignaturesRequest) ProtoMessage() {}
 
 func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8872,7 +9538,7 @@ func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesRequest.ProtoReflect.Descriptor instead.
 func (*ListSignaturesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ListSignaturesRequest) GetParent() string {
@@ -8923,7 +9589,7 @@ type ListSignaturesResponse struct {
 
 func (x *ListSignaturesResponse) Reset() {
 	*x = ListSignaturesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8935,7 +9601,7 @@ func (x *ListSignaturesResponse) String() string {
 func (*ListSignaturesResponse) ProtoMessage() {}
 
 func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8948,7 +9614,7 @@ func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesResponse.ProtoReflect.Descriptor instead.
 func (*ListSignaturesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListSignaturesResponse) GetSignatures() []*v1.Signature {
@@ -8982,7 +9648,7 @@ type PreviewSignatureRequest struct {
 
 func (x *PreviewSignatureRequest) Reset() {
 	*x = PreviewSignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8994,7 +9660,7 @@ func (x *PreviewSignatureRequest) String() string {
 func (*PreviewSignatureRequest) ProtoMessage() {}
 
 func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9007,7 +9673,7 @@ func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureRequest.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *PreviewSignatureRequest) GetName() string {
@@ -9049,7 +9715,7 @@ type VerifySignatureRequest struct {
 
 func (x *VerifySignatureRequest) Reset() {
 	*x = VerifySignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9061,7 +9727,7 @@ func (x *VerifySignatureRequest) String() string {
 func (*VerifySignatureRequest) ProtoMessage() {}
 
 func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9074,7 +9740,7 @@ func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureRequest.ProtoReflect.Descriptor instead.
 func (*VerifySignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *VerifySignatureRequest) GetName() string {
@@ -9106,7 +9772,28 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x0eeffective_date\x18\x01 \x01(\v2\x11.google.type.DateB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\reffectiveDate\x12A\n" +
 	"\x12chloride_mg_m2_day\x18\x02 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0fchlorideMgM2Day\x12&\n" +
-	"\x06source\x18\x03 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06source\"\xbb\x01\n" +
+	"\x06source\x18\x03 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06source\"\xfb\x04\n" +
+	"\x0eFlightExposure\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12#\n" +
+	"\x06engine\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x06engine\x12>\n" +
+	"\vflight_date\x18\x03 \x01(\v2\x11.google.type.DateB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\n" +
+	"flightDate\x12R\n" +
+	"\x04kind\x18\x04 \x01(\x0e2..coldsection.workorders.v1.FlightExposure.KindB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12A\n" +
+	"\x12chloride_mg_m2_day\x18\x05 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0fchlorideMgM2Day\x12&\n" +
+	"\x06source\x18\x06 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06source\x12\x1e\n" +
+	"\aaccount\x18\a \x01(\tB\x04\xe2A\x01\x03R\aaccount\x12A\n" +
+	"\vcreate_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\"[\n" +
+	"\x04Kind\x12\x14\n" +
+	"\x10KIND_UNSPECIFIED\x10\x00\x12\b\n" +
+	"\x04SALT\x10\x01\x12\b\n" +
+	"\x04SAND\x10\x02\x12\a\n" +
+	"\x03ASH\x10\x03\x12\x0e\n" +
+	"\n" +
+	"INDUSTRIAL\x10\x04\x12\x10\n" +
+	"\fAGRICULTURAL\x10\x05:k\xeaAh\n" +
+	"\"coldsection.example/FlightExposure\x12!flightExposures/{flight_exposure}*\x0fflightExposures2\x0eflightExposure\"\xbb\x01\n" +
 	"\aWeather\x12I\n" +
 	"\x11lowest_expected_c\x18\x01 \x01(\x01B\x1d\xe2A\x01\x02\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00N@)\x00\x00\x00\x00\x00\x00N\xc0R\x0flowestExpectedC\x12$\n" +
 	"\x06source\x18\x02 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x06source\x12?\n" +
@@ -9167,7 +9854,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"_min_valueB\f\n" +
 	"\n" +
-	"_max_value\"\xf1\x12\n" +
+	"_max_value\"\xfa\x13\n" +
 	"\tWorkOrder\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06number\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06number\x12/\n" +
@@ -9216,7 +9903,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x0fregime_revision\x18% \x01(\x05B\x04\xe2A\x01\x03R\x0eregimeRevision\x121\n" +
 	"\x11closed_incomplete\x18& \x01(\bB\x04\xe2A\x01\x03R\x10closedIncomplete\x12%\n" +
 	"\vvoid_reason\x18' \x01(\tB\x04\xe2A\x01\x03R\n" +
-	"voidReason\"\x8a\x01\n" +
+	"voidReason\x12J\n" +
+	"\x10start_entry_time\x18( \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0estartEntryTime\x12;\n" +
+	"\bkit_time\x18) \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\akitTime\"\x8a\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aDRAFTED\x10\x01\x12\r\n" +
@@ -9334,8 +10023,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x04REST\x10\x03\x12\b\n" +
 	"\x04SOAK\x10\x04\x12\x0e\n" +
 	"\n" +
-	"DRYING_RUN\x10\x05\"\xa2\n" +
-	"\n" +
+	"DRYING_RUN\x10\x05\"\x8a\v\n" +
 	"\x04Step\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12 \n" +
 	"\bposition\x18\x02 \x01(\x05B\x04\xe2A\x01\x03R\bposition\x12\x1a\n" +
@@ -9360,14 +10048,18 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x04etag\x18\x14 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12\"\n" +
 	"\tagreement\x18\x15 \x01(\tB\x04\xe2A\x01\x03R\tagreement\x123\n" +
 	"\x12signature_required\x18\x16 \x01(\bB\x04\xe2A\x01\x03R\x11signatureRequired\x12\"\n" +
-	"\tsignature\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\tsignature\"S\n" +
+	"\tsignature\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\tsignature\x12%\n" +
+	"\vpaper_entry\x18\x18 \x01(\bB\x04\xe2A\x01\x03R\n" +
+	"paperEntry\x12?\n" +
+	"\n" +
+	"entry_time\x18\x19 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tentryTime\"S\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04OPEN\x10\x01\x12\b\n" +
 	"\x04DONE\x10\x02\x12\x12\n" +
 	"\x0eNOT_APPLICABLE\x10\x03\x12\v\n" +
 	"\aOMITTED\x10\x04:P\xeaAM\n" +
-	"\x18coldsection.example/Step\x12$workOrders/{work_order}/steps/{step}*\x05steps2\x04step\"\x9a\x06\n" +
+	"\x18coldsection.example/Step\x12$workOrders/{work_order}/steps/{step}*\x05steps2\x04step\"\xc1\x06\n" +
 	"\vMeasurement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1f\n" +
 	"\x04step\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04step\x12\x1f\n" +
@@ -9390,8 +10082,10 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x06person\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\x06person\x12C\n" +
 	"\fmeasure_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\vmeasureTime\x12A\n" +
 	"\vcreate_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:s\xeaAp\n" +
-	"\x1fcoldsection.example/Measurement\x122workOrders/{work_order}/measurements/{measurement}*\fmeasurements2\vmeasurement\"\xbf\x04\n" +
+	"createTime\x12%\n" +
+	"\vpaper_entry\x18\x11 \x01(\bB\x04\xe2A\x01\x01R\n" +
+	"paperEntry:s\xeaAp\n" +
+	"\x1fcoldsection.example/Measurement\x122workOrders/{work_order}/measurements/{measurement}*\fmeasurements2\vmeasurement\"\xfb\x05\n" +
 	"\vMotoringRun\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
 	"\x04step\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04step\x12E\n" +
@@ -9409,8 +10103,16 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x06person\x18\t \x01(\tB\x04\xe2A\x01\x03R\x06person\x12A\n" +
 	"\vcreate_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:t\xeaAq\n" +
-	"\x1fcoldsection.example/MotoringRun\x123workOrders/{work_order}/motoringRuns/{motoring_run}*\fmotoringRuns2\vmotoringRun\"\x8b\x03\n" +
+	"createTime\x12V\n" +
+	"\apurpose\x18\v \x01(\x0e2..coldsection.workorders.v1.MotoringRun.PurposeB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\apurpose\x12%\n" +
+	"\vpaper_entry\x18\f \x01(\bB\x04\xe2A\x01\x01R\n" +
+	"paperEntry\";\n" +
+	"\aPurpose\x12\x17\n" +
+	"\x13PURPOSE_UNSPECIFIED\x10\x00\x12\n" +
+	"\n" +
+	"\x06DRYING\x10\x01\x12\v\n" +
+	"\aEARLIER\x10\x02:t\xeaAq\n" +
+	"\x1fcoldsection.example/MotoringRun\x123workOrders/{work_order}/motoringRuns/{motoring_run}*\fmotoringRuns2\vmotoringRun\"\xa3\x04\n" +
 	"\x0eMotoringLimits\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1e\n" +
 	"\aprofile\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\aprofile\x12L\n" +
@@ -9418,7 +10120,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\vmax_seconds\x18\x04 \x01(\x05B\x04\xe2A\x01\x03R\n" +
 	"maxSeconds\x12.\n" +
 	"\x10series_run_count\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\x0eseriesRunCount\x12)\n" +
-	"\rbinding_limit\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\fbindingLimit:o\xeaAl\n" +
+	"\rbinding_limit\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\fbindingLimit\x12L\n" +
+	"\x11last_wetting_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0flastWettingTime\x12H\n" +
+	"\x0fdrying_due_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\rdryingDueTime:o\xeaAl\n" +
 	"\"coldsection.example/MotoringLimits\x12&workOrders/{work_order}/motoringLimits*\x0emotoringLimits2\x0emotoringLimits\"\xea\n" +
 	"\n" +
 	"\aFinding\x12\x18\n" +
@@ -9530,7 +10234,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\tdone_text\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\bdoneText\x12\x1e\n" +
 	"\adiffers\x18\x05 \x01(\bB\x04\xe2A\x01\x03R\adiffers\x12+\n" +
 	"\x0etolerance_text\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\rtoleranceText\x12\x1e\n" +
-	"\asubject\x18\a \x01(\tB\x04\xe2A\x01\x03R\asubject\"\xd1\x03\n" +
+	"\asubject\x18\a \x01(\tB\x04\xe2A\x01\x03R\asubject\"\xf8\x03\n" +
 	"\vLabourEntry\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06person\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x06person\x12\x18\n" +
@@ -9542,7 +10246,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\aendTime\x12+\n" +
 	"\x0eworked_seconds\x18\x06 \x01(\x03B\x04\xe2A\x01\x03R\rworkedSeconds\x12A\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:v\xeaAs\n" +
+	"createTime\x12%\n" +
+	"\vpaper_entry\x18\b \x01(\bB\x04\xe2A\x01\x01R\n" +
+	"paperEntry:v\xeaAs\n" +
 	"\x1fcoldsection.example/LabourEntry\x124workOrders/{work_order}/labourEntries/{labour_entry}*\rlabourEntries2\vlabourEntry\"\xeb\x01\n" +
 	"\x18PreviewSignatureResponse\x12H\n" +
 	"\ameaning\x18\x01 \x01(\x0e2(.coldsection.common.v1.Signature.MeaningB\x04\xe2A\x01\x03R\ameaning\x12\"\n" +
@@ -9581,6 +10287,22 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x8a\x01\n" +
 	"\x14ListStationsResponse\x12D\n" +
 	"\bstations\x18\x01 \x03(\v2\".coldsection.workorders.v1.StationB\x04\xe2A\x01\x03R\bstations\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xbc\x02\n" +
+	"\x1bCreateFlightExposureRequest\x12^\n" +
+	"\x0fflight_exposure\x18\x01 \x01(\v2).coldsection.workorders.v1.FlightExposureB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x0eflightExposure\x12]\n" +
+	"\x12flight_exposure_id\x18\x02 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\x10flightExposureId\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xa3\x01\n" +
+	"\x1aListFlightExposuresRequest\x12!\n" +
+	"\tpage_size\x18\x01 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\x12\x1c\n" +
+	"\x06filter\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12\x1f\n" +
+	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\xa7\x01\n" +
+	"\x1bListFlightExposuresResponse\x12Z\n" +
+	"\x10flight_exposures\x18\x01 \x03(\v2).coldsection.workorders.v1.FlightExposureB\x04\xe2A\x01\x03R\x0fflightExposures\x12,\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x98\x02\n" +
 	"\x15CreateTaskCardRequest\x12L\n" +
 	"\ttask_card\x18\x01 \x01(\v2#.coldsection.workorders.v1.TaskCardB\n" +
@@ -9655,14 +10377,16 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04etag\x123\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xf7\x01\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xb8\x02\n" +
 	"\x15StartWorkOrderRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04etag\x123\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12E\n" +
-	"\bcounters\x18\x04 \x01(\v2#.coldsection.workorders.v1.CountersB\x04\xe2A\x01\x01R\bcounters\"\xd0\x01\n" +
+	"\bcounters\x18\x04 \x01(\v2#.coldsection.workorders.v1.CountersB\x04\xe2A\x01\x01R\bcounters\x12?\n" +
+	"\n" +
+	"start_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tstartTime\"\xd0\x01\n" +
 	"\x14HoldWorkOrderRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -9681,7 +10405,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x18coldsection.example/Step\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
 	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\x84\x04\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xab\x04\n" +
 	"\x13CompleteStepRequest\x12<\n" +
 	"\x04name\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
 	"\x18coldsection.example/Step\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -9693,7 +10417,10 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\tmaterials\x18\x06 \x03(\v2&.coldsection.workorders.v1.MaterialUseB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\tmaterials\x129\n" +
 	"\x12removed_item_count\x18\a \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x10removedItemCount\x12;\n" +
 	"\x13restored_item_count\x18\b \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x11restoredItemCount\x12E\n" +
-	"\rcomplete_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\fcompleteTime\"\xf1\x02\n" +
+	"\rcomplete_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\fcompleteTime\x12%\n" +
+	"\vpaper_entry\x18\n" +
+	" \x01(\bB\x04\xe2A\x01\x01R\n" +
+	"paperEntry\"\xf1\x02\n" +
 	"\x18CreateMeasurementRequest\x12G\n" +
 	"\x06parent\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\x12\x1fcoldsection.example/Measurement\xbaH\x04r\x02\x10\x01R\x06parent\x12T\n" +
 	"\vmeasurement\x18\x02 \x01(\v2&.coldsection.workorders.v1.MeasurementB\n" +
@@ -9851,7 +10578,17 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\rattachment_id\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\fattachmentId\"Z\n" +
 	"\x14GetAttachmentRequest\x12B\n" +
 	"\x04name\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \n" +
-	"\x1ecoldsection.example/Attachment\xbaH\x04r\x02\x10\x01R\x04name\"\xe7\x01\n" +
+	"\x1ecoldsection.example/Attachment\xbaH\x04r\x02\x10\x01R\x04name\"_\n" +
+	"\x19DownloadAttachmentRequest\x12B\n" +
+	"\x04name\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \n" +
+	"\x1ecoldsection.example/Attachment\xbaH\x04r\x02\x10\x01R\x04name\"\xc4\x01\n" +
+	"\x1aDownloadAttachmentResponse\x12#\n" +
+	"\n" +
+	"media_type\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
+	"\tfile_name\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\bfileName\x12\x1e\n" +
+	"\acontent\x18\x03 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12\x1c\n" +
+	"\x06sha256\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06sha256\x12 \n" +
+	"\buploader\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\buploader\"\xe7\x01\n" +
 	"\x16ListAttachmentsRequest\x12F\n" +
 	"\x06parent\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \x12\x1ecoldsection.example/Attachment\xbaH\x04r\x02\x10\x01R\x06parent\x12!\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
@@ -9981,10 +10718,11 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x11STEP_KIND_WITNESS\x10\b\x12\x12\n" +
 	"\x0eSTEP_KIND_TEST\x10\t\x12\x1f\n" +
 	"\x1bSTEP_KIND_RESTORE_AND_COUNT\x10\n" +
-	"2\x8f#\n" +
+	"2\xb9$\n" +
 	"\x11WorkOrdersService\x12\x83\x01\n" +
 	"\rCreateStation\x12/.coldsection.workorders.v1.CreateStationRequest\x1a\".coldsection.workorders.v1.Station\"\x1d\x82\xd3\xe4\x93\x02\x17:\astation\"\f/v1/stations\x12\x94\x01\n" +
-	"\rUpdateStation\x12/.coldsection.workorders.v1.UpdateStationRequest\x1a\".coldsection.workorders.v1.Station\".\x82\xd3\xe4\x93\x02(:\astation2\x1d/v1/{station.name=stations/*}\x12\x89\x01\n" +
+	"\rUpdateStation\x12/.coldsection.workorders.v1.UpdateStationRequest\x1a\".coldsection.workorders.v1.Station\".\x82\xd3\xe4\x93\x02(:\astation2\x1d/v1/{station.name=stations/*}\x12\xa7\x01\n" +
+	"\x14CreateFlightExposure\x126.coldsection.workorders.v1.CreateFlightExposureRequest\x1a).coldsection.workorders.v1.FlightExposure\",\x82\xd3\xe4\x93\x02&:\x0fflight_exposure\"\x13/v1/flightExposures\x12\x89\x01\n" +
 	"\x0eCreateTaskCard\x120.coldsection.workorders.v1.CreateTaskCardRequest\x1a#.coldsection.workorders.v1.TaskCard\" \x82\xd3\xe4\x93\x02\x1a:\ttask_card\"\r/v1/taskCards\x12~\n" +
 	"\fCreateRegime\x12..coldsection.workorders.v1.CreateRegimeRequest\x1a!.coldsection.workorders.v1.Regime\"\x1b\x82\xd3\xe4\x93\x02\x15:\x06regime\"\v/v1/regimes\x12\x8e\x01\n" +
 	"\x0fCreateWorkOrder\x121.coldsection.workorders.v1.CreateWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"\"\x82\xd3\xe4\x93\x02\x1c:\n" +
@@ -10014,11 +10752,12 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x0fReworkWorkOrder\x121.coldsection.workorders.v1.ReworkWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=workOrders/*}:rework\x12\x98\x01\n" +
 	"\x10InspectWorkOrder\x122.coldsection.workorders.v1.InspectWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=workOrders/*}:inspect\x12\x98\x01\n" +
 	"\x10ReleaseWorkOrder\x122.coldsection.workorders.v1.ReleaseWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=workOrders/*}:release\x12\x8f\x01\n" +
-	"\rVoidWorkOrder\x12/.coldsection.workorders.v1.VoidWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=workOrders/*}:void2\xe1\x1c\n" +
+	"\rVoidWorkOrder\x12/.coldsection.workorders.v1.VoidWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=workOrders/*}:void2\xc7\x1f\n" +
 	"\x16WorkOrdersQueryService\x12\x80\x01\n" +
 	"\n" +
 	"GetStation\x12,.coldsection.workorders.v1.GetStationRequest\x1a\".coldsection.workorders.v1.Station\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=stations/*}\x90\x02\x01\x12\x88\x01\n" +
-	"\fListStations\x12..coldsection.workorders.v1.ListStationsRequest\x1a/.coldsection.workorders.v1.ListStationsResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/stations\x90\x02\x01\x12\x84\x01\n" +
+	"\fListStations\x12..coldsection.workorders.v1.ListStationsRequest\x1a/.coldsection.workorders.v1.ListStationsResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/stations\x90\x02\x01\x12\xa4\x01\n" +
+	"\x13ListFlightExposures\x125.coldsection.workorders.v1.ListFlightExposuresRequest\x1a6.coldsection.workorders.v1.ListFlightExposuresResponse\"\x1e\x82\xd3\xe4\x93\x02\x15\x12\x13/v1/flightExposures\x90\x02\x01\x12\x84\x01\n" +
 	"\vGetTaskCard\x12-.coldsection.workorders.v1.GetTaskCardRequest\x1a#.coldsection.workorders.v1.TaskCard\"!\x82\xd3\xe4\x93\x02\x18\x12\x16/v1/{name=taskCards/*}\x90\x02\x01\x12\x8c\x01\n" +
 	"\rListTaskCards\x12/.coldsection.workorders.v1.ListTaskCardsRequest\x1a0.coldsection.workorders.v1.ListTaskCardsResponse\"\x18\x82\xd3\xe4\x93\x02\x0f\x12\r/v1/taskCards\x90\x02\x01\x12\x88\x01\n" +
 	"\fGetWorkOrder\x12..coldsection.workorders.v1.GetWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"\"\x82\xd3\xe4\x93\x02\x19\x12\x17/v1/{name=workOrders/*}\x90\x02\x01\x12\x90\x01\n" +
@@ -10030,7 +10769,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x11GetMotoringLimits\x123.coldsection.workorders.v1.GetMotoringLimitsRequest\x1a).coldsection.workorders.v1.MotoringLimits\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{name=workOrders/*/motoringLimits}\x90\x02\x01\x12|\n" +
 	"\tGetRegime\x12+.coldsection.workorders.v1.GetRegimeRequest\x1a!.coldsection.workorders.v1.Regime\"\x1f\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/{name=regimes/*}\x90\x02\x01\x12\x84\x01\n" +
 	"\vListRegimes\x12-.coldsection.workorders.v1.ListRegimesRequest\x1a..coldsection.workorders.v1.ListRegimesResponse\"\x16\x82\xd3\xe4\x93\x02\r\x12\v/v1/regimes\x90\x02\x01\x12\x99\x01\n" +
-	"\rGetAttachment\x12/.coldsection.workorders.v1.GetAttachmentRequest\x1a%.coldsection.workorders.v1.Attachment\"0\x82\xd3\xe4\x93\x02'\x12%/v1/{name=workOrders/*/attachments/*}\x90\x02\x01\x12\xaa\x01\n" +
+	"\rGetAttachment\x12/.coldsection.workorders.v1.GetAttachmentRequest\x1a%.coldsection.workorders.v1.Attachment\"0\x82\xd3\xe4\x93\x02'\x12%/v1/{name=workOrders/*/attachments/*}\x90\x02\x01\x12\xbc\x01\n" +
+	"\x12DownloadAttachment\x124.coldsection.workorders.v1.DownloadAttachmentRequest\x1a5.coldsection.workorders.v1.DownloadAttachmentResponse\"9\x82\xd3\xe4\x93\x020\x12./v1/{name=workOrders/*/attachments/*}:download\x90\x02\x01\x12\xaa\x01\n" +
 	"\x0fListAttachments\x121.coldsection.workorders.v1.ListAttachmentsRequest\x1a2.coldsection.workorders.v1.ListAttachmentsResponse\"0\x82\xd3\xe4\x93\x02'\x12%/v1/{parent=workOrders/*}/attachments\x90\x02\x01\x12\x9f\x01\n" +
 	"\x0eTraceWorkOrder\x120.coldsection.workorders.v1.TraceWorkOrderRequest\x1a1.coldsection.workorders.v1.TraceWorkOrderResponse\"(\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=workOrders/*}:trace\x90\x02\x01\x12\xa7\x01\n" +
 	"\x10CompareWorkOrder\x122.coldsection.workorders.v1.CompareWorkOrderRequest\x1a3.coldsection.workorders.v1.CompareWorkOrderResponse\"*\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{name=workOrders/*}:compare\x90\x02\x01\x12\xa0\x01\n" +
@@ -10053,360 +10793,386 @@ func file_coldsection_workorders_v1_workorders_proto_rawDescGZIP() []byte {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescData
 }
 
-var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
-var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 97)
+var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
+var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 103)
 var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(StepKind)(0),                       // 0: coldsection.workorders.v1.StepKind
-	(TaskCard_Kind)(0),                  // 1: coldsection.workorders.v1.TaskCard.Kind
-	(Caution_Severity)(0),               // 2: coldsection.workorders.v1.Caution.Severity
-	(WorkOrder_State)(0),                // 3: coldsection.workorders.v1.WorkOrder.State
-	(Origin_Cause)(0),                   // 4: coldsection.workorders.v1.Origin.Cause
-	(Antifreeze_Decision)(0),            // 5: coldsection.workorders.v1.Antifreeze.Decision
-	(TimelineEntry_Activity)(0),         // 6: coldsection.workorders.v1.TimelineEntry.Activity
-	(Step_State)(0),                     // 7: coldsection.workorders.v1.Step.State
-	(Finding_State)(0),                  // 8: coldsection.workorders.v1.Finding.State
-	(Finding_Disposition)(0),            // 9: coldsection.workorders.v1.Finding.Disposition
-	(CustomerDecision_Verdict)(0),       // 10: coldsection.workorders.v1.CustomerDecision.Verdict
-	(ExportWorkPackRequest_Format)(0),   // 11: coldsection.workorders.v1.ExportWorkPackRequest.Format
-	(*Station)(nil),                     // 12: coldsection.workorders.v1.Station
-	(*Exposure)(nil),                    // 13: coldsection.workorders.v1.Exposure
-	(*Weather)(nil),                     // 14: coldsection.workorders.v1.Weather
-	(*TaskCard)(nil),                    // 15: coldsection.workorders.v1.TaskCard
-	(*Caution)(nil),                     // 16: coldsection.workorders.v1.Caution
-	(*CardStep)(nil),                    // 17: coldsection.workorders.v1.CardStep
-	(*MeasurementSpec)(nil),             // 18: coldsection.workorders.v1.MeasurementSpec
-	(*WorkOrder)(nil),                   // 19: coldsection.workorders.v1.WorkOrder
-	(*Origin)(nil),                      // 20: coldsection.workorders.v1.Origin
-	(*Hold)(nil),                        // 21: coldsection.workorders.v1.Hold
-	(*Counters)(nil),                    // 22: coldsection.workorders.v1.Counters
-	(*MaterialDemand)(nil),              // 23: coldsection.workorders.v1.MaterialDemand
-	(*MaterialUse)(nil),                 // 24: coldsection.workorders.v1.MaterialUse
-	(*WashPlan)(nil),                    // 25: coldsection.workorders.v1.WashPlan
-	(*MixComponent)(nil),                // 26: coldsection.workorders.v1.MixComponent
-	(*Antifreeze)(nil),                  // 27: coldsection.workorders.v1.Antifreeze
-	(*TimelineEntry)(nil),               // 28: coldsection.workorders.v1.TimelineEntry
-	(*Step)(nil),                        // 29: coldsection.workorders.v1.Step
-	(*Measurement)(nil),                 // 30: coldsection.workorders.v1.Measurement
-	(*MotoringRun)(nil),                 // 31: coldsection.workorders.v1.MotoringRun
-	(*MotoringLimits)(nil),              // 32: coldsection.workorders.v1.MotoringLimits
-	(*Finding)(nil),                     // 33: coldsection.workorders.v1.Finding
-	(*CustomerDecision)(nil),            // 34: coldsection.workorders.v1.CustomerDecision
-	(*Regime)(nil),                      // 35: coldsection.workorders.v1.Regime
-	(*DeferralCategory)(nil),            // 36: coldsection.workorders.v1.DeferralCategory
-	(*Attachment)(nil),                  // 37: coldsection.workorders.v1.Attachment
-	(*HistoryEntry)(nil),                // 38: coldsection.workorders.v1.HistoryEntry
-	(*Comparison)(nil),                  // 39: coldsection.workorders.v1.Comparison
-	(*LabourEntry)(nil),                 // 40: coldsection.workorders.v1.LabourEntry
-	(*PreviewSignatureResponse)(nil),    // 41: coldsection.workorders.v1.PreviewSignatureResponse
-	(*VerifySignatureResponse)(nil),     // 42: coldsection.workorders.v1.VerifySignatureResponse
-	(*CreateStationRequest)(nil),        // 43: coldsection.workorders.v1.CreateStationRequest
-	(*UpdateStationRequest)(nil),        // 44: coldsection.workorders.v1.UpdateStationRequest
-	(*GetStationRequest)(nil),           // 45: coldsection.workorders.v1.GetStationRequest
-	(*ListStationsRequest)(nil),         // 46: coldsection.workorders.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),        // 47: coldsection.workorders.v1.ListStationsResponse
-	(*CreateTaskCardRequest)(nil),       // 48: coldsection.workorders.v1.CreateTaskCardRequest
-	(*GetTaskCardRequest)(nil),          // 49: coldsection.workorders.v1.GetTaskCardRequest
-	(*ListTaskCardsRequest)(nil),        // 50: coldsection.workorders.v1.ListTaskCardsRequest
-	(*ListTaskCardsResponse)(nil),       // 51: coldsection.workorders.v1.ListTaskCardsResponse
-	(*CreateWorkOrderRequest)(nil),      // 52: coldsection.workorders.v1.CreateWorkOrderRequest
-	(*UpdateWorkOrderRequest)(nil),      // 53: coldsection.workorders.v1.UpdateWorkOrderRequest
-	(*GetWorkOrderRequest)(nil),         // 54: coldsection.workorders.v1.GetWorkOrderRequest
-	(*ListWorkOrdersRequest)(nil),       // 55: coldsection.workorders.v1.ListWorkOrdersRequest
-	(*ListWorkOrdersResponse)(nil),      // 56: coldsection.workorders.v1.ListWorkOrdersResponse
-	(*ScheduleWorkOrderRequest)(nil),    // 57: coldsection.workorders.v1.ScheduleWorkOrderRequest
-	(*KitWorkOrderRequest)(nil),         // 58: coldsection.workorders.v1.KitWorkOrderRequest
-	(*StartWorkOrderRequest)(nil),       // 59: coldsection.workorders.v1.StartWorkOrderRequest
-	(*HoldWorkOrderRequest)(nil),        // 60: coldsection.workorders.v1.HoldWorkOrderRequest
-	(*ResumeWorkOrderRequest)(nil),      // 61: coldsection.workorders.v1.ResumeWorkOrderRequest
-	(*AcknowledgeCautionsRequest)(nil),  // 62: coldsection.workorders.v1.AcknowledgeCautionsRequest
-	(*CompleteStepRequest)(nil),         // 63: coldsection.workorders.v1.CompleteStepRequest
-	(*CreateMeasurementRequest)(nil),    // 64: coldsection.workorders.v1.CreateMeasurementRequest
-	(*SupersedeMeasurementRequest)(nil), // 65: coldsection.workorders.v1.SupersedeMeasurementRequest
-	(*CreateMotoringRunRequest)(nil),    // 66: coldsection.workorders.v1.CreateMotoringRunRequest
-	(*CreateFindingRequest)(nil),        // 67: coldsection.workorders.v1.CreateFindingRequest
-	(*AnswerFindingRequest)(nil),        // 68: coldsection.workorders.v1.AnswerFindingRequest
-	(*CloseFindingRequest)(nil),         // 69: coldsection.workorders.v1.CloseFindingRequest
-	(*CreateLabourEntryRequest)(nil),    // 70: coldsection.workorders.v1.CreateLabourEntryRequest
-	(*FinishWorkOrderRequest)(nil),      // 71: coldsection.workorders.v1.FinishWorkOrderRequest
-	(*ReworkWorkOrderRequest)(nil),      // 72: coldsection.workorders.v1.ReworkWorkOrderRequest
-	(*InspectWorkOrderRequest)(nil),     // 73: coldsection.workorders.v1.InspectWorkOrderRequest
-	(*ReleaseWorkOrderRequest)(nil),     // 74: coldsection.workorders.v1.ReleaseWorkOrderRequest
-	(*VoidWorkOrderRequest)(nil),        // 75: coldsection.workorders.v1.VoidWorkOrderRequest
-	(*CreateRegimeRequest)(nil),         // 76: coldsection.workorders.v1.CreateRegimeRequest
-	(*GetRegimeRequest)(nil),            // 77: coldsection.workorders.v1.GetRegimeRequest
-	(*ListRegimesRequest)(nil),          // 78: coldsection.workorders.v1.ListRegimesRequest
-	(*ListRegimesResponse)(nil),         // 79: coldsection.workorders.v1.ListRegimesResponse
-	(*OmitStepRequest)(nil),             // 80: coldsection.workorders.v1.OmitStepRequest
-	(*SignStepRequest)(nil),             // 81: coldsection.workorders.v1.SignStepRequest
-	(*DecideFindingRequest)(nil),        // 82: coldsection.workorders.v1.DecideFindingRequest
-	(*CreateAttachmentRequest)(nil),     // 83: coldsection.workorders.v1.CreateAttachmentRequest
-	(*GetAttachmentRequest)(nil),        // 84: coldsection.workorders.v1.GetAttachmentRequest
-	(*ListAttachmentsRequest)(nil),      // 85: coldsection.workorders.v1.ListAttachmentsRequest
-	(*ListAttachmentsResponse)(nil),     // 86: coldsection.workorders.v1.ListAttachmentsResponse
-	(*TraceWorkOrderRequest)(nil),       // 87: coldsection.workorders.v1.TraceWorkOrderRequest
-	(*TraceWorkOrderResponse)(nil),      // 88: coldsection.workorders.v1.TraceWorkOrderResponse
-	(*CompareWorkOrderRequest)(nil),     // 89: coldsection.workorders.v1.CompareWorkOrderRequest
-	(*CompareWorkOrderResponse)(nil),    // 90: coldsection.workorders.v1.CompareWorkOrderResponse
-	(*ExportWorkPackRequest)(nil),       // 91: coldsection.workorders.v1.ExportWorkPackRequest
-	(*ExportWorkPackResponse)(nil),      // 92: coldsection.workorders.v1.ExportWorkPackResponse
-	(*GetWashPlanRequest)(nil),          // 93: coldsection.workorders.v1.GetWashPlanRequest
-	(*ListStepsRequest)(nil),            // 94: coldsection.workorders.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),           // 95: coldsection.workorders.v1.ListStepsResponse
-	(*ListMeasurementsRequest)(nil),     // 96: coldsection.workorders.v1.ListMeasurementsRequest
-	(*ListMeasurementsResponse)(nil),    // 97: coldsection.workorders.v1.ListMeasurementsResponse
-	(*ListMotoringRunsRequest)(nil),     // 98: coldsection.workorders.v1.ListMotoringRunsRequest
-	(*ListMotoringRunsResponse)(nil),    // 99: coldsection.workorders.v1.ListMotoringRunsResponse
-	(*GetMotoringLimitsRequest)(nil),    // 100: coldsection.workorders.v1.GetMotoringLimitsRequest
-	(*ListFindingsRequest)(nil),         // 101: coldsection.workorders.v1.ListFindingsRequest
-	(*ListFindingsResponse)(nil),        // 102: coldsection.workorders.v1.ListFindingsResponse
-	(*ListLabourEntriesRequest)(nil),    // 103: coldsection.workorders.v1.ListLabourEntriesRequest
-	(*ListLabourEntriesResponse)(nil),   // 104: coldsection.workorders.v1.ListLabourEntriesResponse
-	(*ListSignaturesRequest)(nil),       // 105: coldsection.workorders.v1.ListSignaturesRequest
-	(*ListSignaturesResponse)(nil),      // 106: coldsection.workorders.v1.ListSignaturesResponse
-	(*PreviewSignatureRequest)(nil),     // 107: coldsection.workorders.v1.PreviewSignatureRequest
-	(*VerifySignatureRequest)(nil),      // 108: coldsection.workorders.v1.VerifySignatureRequest
-	(*timestamppb.Timestamp)(nil),       // 109: google.protobuf.Timestamp
-	(*date.Date)(nil),                   // 110: google.type.Date
-	(*v1.DocumentReference)(nil),        // 111: coldsection.common.v1.DocumentReference
-	(*v1.Quantity)(nil),                 // 112: coldsection.common.v1.Quantity
-	(*v1.Explained)(nil),                // 113: coldsection.common.v1.Explained
-	(*v1.Entered)(nil),                  // 114: coldsection.common.v1.Entered
-	(v1.Signature_Meaning)(0),           // 115: coldsection.common.v1.Signature.Meaning
-	(*fieldmaskpb.FieldMask)(nil),       // 116: google.protobuf.FieldMask
-	(*v1.Signature)(nil),                // 117: coldsection.common.v1.Signature
+	(FlightExposure_Kind)(0),            // 1: coldsection.workorders.v1.FlightExposure.Kind
+	(TaskCard_Kind)(0),                  // 2: coldsection.workorders.v1.TaskCard.Kind
+	(Caution_Severity)(0),               // 3: coldsection.workorders.v1.Caution.Severity
+	(WorkOrder_State)(0),                // 4: coldsection.workorders.v1.WorkOrder.State
+	(Origin_Cause)(0),                   // 5: coldsection.workorders.v1.Origin.Cause
+	(Antifreeze_Decision)(0),            // 6: coldsection.workorders.v1.Antifreeze.Decision
+	(TimelineEntry_Activity)(0),         // 7: coldsection.workorders.v1.TimelineEntry.Activity
+	(Step_State)(0),                     // 8: coldsection.workorders.v1.Step.State
+	(MotoringRun_Purpose)(0),            // 9: coldsection.workorders.v1.MotoringRun.Purpose
+	(Finding_State)(0),                  // 10: coldsection.workorders.v1.Finding.State
+	(Finding_Disposition)(0),            // 11: coldsection.workorders.v1.Finding.Disposition
+	(CustomerDecision_Verdict)(0),       // 12: coldsection.workorders.v1.CustomerDecision.Verdict
+	(ExportWorkPackRequest_Format)(0),   // 13: coldsection.workorders.v1.ExportWorkPackRequest.Format
+	(*Station)(nil),                     // 14: coldsection.workorders.v1.Station
+	(*Exposure)(nil),                    // 15: coldsection.workorders.v1.Exposure
+	(*FlightExposure)(nil),              // 16: coldsection.workorders.v1.FlightExposure
+	(*Weather)(nil),                     // 17: coldsection.workorders.v1.Weather
+	(*TaskCard)(nil),                    // 18: coldsection.workorders.v1.TaskCard
+	(*Caution)(nil),                     // 19: coldsection.workorders.v1.Caution
+	(*CardStep)(nil),                    // 20: coldsection.workorders.v1.CardStep
+	(*MeasurementSpec)(nil),             // 21: coldsection.workorders.v1.MeasurementSpec
+	(*WorkOrder)(nil),                   // 22: coldsection.workorders.v1.WorkOrder
+	(*Origin)(nil),                      // 23: coldsection.workorders.v1.Origin
+	(*Hold)(nil),                        // 24: coldsection.workorders.v1.Hold
+	(*Counters)(nil),                    // 25: coldsection.workorders.v1.Counters
+	(*MaterialDemand)(nil),              // 26: coldsection.workorders.v1.MaterialDemand
+	(*MaterialUse)(nil),                 // 27: coldsection.workorders.v1.MaterialUse
+	(*WashPlan)(nil),                    // 28: coldsection.workorders.v1.WashPlan
+	(*MixComponent)(nil),                // 29: coldsection.workorders.v1.MixComponent
+	(*Antifreeze)(nil),                  // 30: coldsection.workorders.v1.Antifreeze
+	(*TimelineEntry)(nil),               // 31: coldsection.workorders.v1.TimelineEntry
+	(*Step)(nil),                        // 32: coldsection.workorders.v1.Step
+	(*Measurement)(nil),                 // 33: coldsection.workorders.v1.Measurement
+	(*MotoringRun)(nil),                 // 34: coldsection.workorders.v1.MotoringRun
+	(*MotoringLimits)(nil),              // 35: coldsection.workorders.v1.MotoringLimits
+	(*Finding)(nil),                     // 36: coldsection.workorders.v1.Finding
+	(*CustomerDecision)(nil),            // 37: coldsection.workorders.v1.CustomerDecision
+	(*Regime)(nil),                      // 38: coldsection.workorders.v1.Regime
+	(*DeferralCategory)(nil),            // 39: coldsection.workorders.v1.DeferralCategory
+	(*Attachment)(nil),                  // 40: coldsection.workorders.v1.Attachment
+	(*HistoryEntry)(nil),                // 41: coldsection.workorders.v1.HistoryEntry
+	(*Comparison)(nil),                  // 42: coldsection.workorders.v1.Comparison
+	(*LabourEntry)(nil),                 // 43: coldsection.workorders.v1.LabourEntry
+	(*PreviewSignatureResponse)(nil),    // 44: coldsection.workorders.v1.PreviewSignatureResponse
+	(*VerifySignatureResponse)(nil),     // 45: coldsection.workorders.v1.VerifySignatureResponse
+	(*CreateStationRequest)(nil),        // 46: coldsection.workorders.v1.CreateStationRequest
+	(*UpdateStationRequest)(nil),        // 47: coldsection.workorders.v1.UpdateStationRequest
+	(*GetStationRequest)(nil),           // 48: coldsection.workorders.v1.GetStationRequest
+	(*ListStationsRequest)(nil),         // 49: coldsection.workorders.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),        // 50: coldsection.workorders.v1.ListStationsResponse
+	(*CreateFlightExposureRequest)(nil), // 51: coldsection.workorders.v1.CreateFlightExposureRequest
+	(*ListFlightExposuresRequest)(nil),  // 52: coldsection.workorders.v1.ListFlightExposuresRequest
+	(*ListFlightExposuresResponse)(nil), // 53: coldsection.workorders.v1.ListFlightExposuresResponse
+	(*CreateTaskCardRequest)(nil),       // 54: coldsection.workorders.v1.CreateTaskCardRequest
+	(*GetTaskCardRequest)(nil),          // 55: coldsection.workorders.v1.GetTaskCardRequest
+	(*ListTaskCardsRequest)(nil),        // 56: coldsection.workorders.v1.ListTaskCardsRequest
+	(*ListTaskCardsResponse)(nil),       // 57: coldsection.workorders.v1.ListTaskCardsResponse
+	(*CreateWorkOrderRequest)(nil),      // 58: coldsection.workorders.v1.CreateWorkOrderRequest
+	(*UpdateWorkOrderRequest)(nil),      // 59: coldsection.workorders.v1.UpdateWorkOrderRequest
+	(*GetWorkOrderRequest)(nil),         // 60: coldsection.workorders.v1.GetWorkOrderRequest
+	(*ListWorkOrdersRequest)(nil),       // 61: coldsection.workorders.v1.ListWorkOrdersRequest
+	(*ListWorkOrdersResponse)(nil),      // 62: coldsection.workorders.v1.ListWorkOrdersResponse
+	(*ScheduleWorkOrderRequest)(nil),    // 63: coldsection.workorders.v1.ScheduleWorkOrderRequest
+	(*KitWorkOrderRequest)(nil),         // 64: coldsection.workorders.v1.KitWorkOrderRequest
+	(*StartWorkOrderRequest)(nil),       // 65: coldsection.workorders.v1.StartWorkOrderRequest
+	(*HoldWorkOrderRequest)(nil),        // 66: coldsection.workorders.v1.HoldWorkOrderRequest
+	(*ResumeWorkOrderRequest)(nil),      // 67: coldsection.workorders.v1.ResumeWorkOrderRequest
+	(*AcknowledgeCautionsRequest)(nil),  // 68: coldsection.workorders.v1.AcknowledgeCautionsRequest
+	(*CompleteStepRequest)(nil),         // 69: coldsection.workorders.v1.CompleteStepRequest
+	(*CreateMeasurementRequest)(nil),    // 70: coldsection.workorders.v1.CreateMeasurementRequest
+	(*SupersedeMeasurementRequest)(nil), // 71: coldsection.workorders.v1.SupersedeMeasurementRequest
+	(*CreateMotoringRunRequest)(nil),    // 72: coldsection.workorders.v1.CreateMotoringRunRequest
+	(*CreateFindingRequest)(nil),        // 73: coldsection.workorders.v1.CreateFindingRequest
+	(*AnswerFindingRequest)(nil),        // 74: coldsection.workorders.v1.AnswerFindingRequest
+	(*CloseFindingRequest)(nil),         // 75: coldsection.workorders.v1.CloseFindingRequest
+	(*CreateLabourEntryRequest)(nil),    // 76: coldsection.workorders.v1.CreateLabourEntryRequest
+	(*FinishWorkOrderRequest)(nil),      // 77: coldsection.workorders.v1.FinishWorkOrderRequest
+	(*ReworkWorkOrderRequest)(nil),      // 78: coldsection.workorders.v1.ReworkWorkOrderRequest
+	(*InspectWorkOrderRequest)(nil),     // 79: coldsection.workorders.v1.InspectWorkOrderRequest
+	(*ReleaseWorkOrderRequest)(nil),     // 80: coldsection.workorders.v1.ReleaseWorkOrderRequest
+	(*VoidWorkOrderRequest)(nil),        // 81: coldsection.workorders.v1.VoidWorkOrderRequest
+	(*CreateRegimeRequest)(nil),         // 82: coldsection.workorders.v1.CreateRegimeRequest
+	(*GetRegimeRequest)(nil),            // 83: coldsection.workorders.v1.GetRegimeRequest
+	(*ListRegimesRequest)(nil),          // 84: coldsection.workorders.v1.ListRegimesRequest
+	(*ListRegimesResponse)(nil),         // 85: coldsection.workorders.v1.ListRegimesResponse
+	(*OmitStepRequest)(nil),             // 86: coldsection.workorders.v1.OmitStepRequest
+	(*SignStepRequest)(nil),             // 87: coldsection.workorders.v1.SignStepRequest
+	(*DecideFindingRequest)(nil),        // 88: coldsection.workorders.v1.DecideFindingRequest
+	(*CreateAttachmentRequest)(nil),     // 89: coldsection.workorders.v1.CreateAttachmentRequest
+	(*GetAttachmentRequest)(nil),        // 90: coldsection.workorders.v1.GetAttachmentRequest
+	(*DownloadAttachmentRequest)(nil),   // 91: coldsection.workorders.v1.DownloadAttachmentRequest
+	(*DownloadAttachmentResponse)(nil),  // 92: coldsection.workorders.v1.DownloadAttachmentResponse
+	(*ListAttachmentsRequest)(nil),      // 93: coldsection.workorders.v1.ListAttachmentsRequest
+	(*ListAttachmentsResponse)(nil),     // 94: coldsection.workorders.v1.ListAttachmentsResponse
+	(*TraceWorkOrderRequest)(nil),       // 95: coldsection.workorders.v1.TraceWorkOrderRequest
+	(*TraceWorkOrderResponse)(nil),      // 96: coldsection.workorders.v1.TraceWorkOrderResponse
+	(*CompareWorkOrderRequest)(nil),     // 97: coldsection.workorders.v1.CompareWorkOrderRequest
+	(*CompareWorkOrderResponse)(nil),    // 98: coldsection.workorders.v1.CompareWorkOrderResponse
+	(*ExportWorkPackRequest)(nil),       // 99: coldsection.workorders.v1.ExportWorkPackRequest
+	(*ExportWorkPackResponse)(nil),      // 100: coldsection.workorders.v1.ExportWorkPackResponse
+	(*GetWashPlanRequest)(nil),          // 101: coldsection.workorders.v1.GetWashPlanRequest
+	(*ListStepsRequest)(nil),            // 102: coldsection.workorders.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),           // 103: coldsection.workorders.v1.ListStepsResponse
+	(*ListMeasurementsRequest)(nil),     // 104: coldsection.workorders.v1.ListMeasurementsRequest
+	(*ListMeasurementsResponse)(nil),    // 105: coldsection.workorders.v1.ListMeasurementsResponse
+	(*ListMotoringRunsRequest)(nil),     // 106: coldsection.workorders.v1.ListMotoringRunsRequest
+	(*ListMotoringRunsResponse)(nil),    // 107: coldsection.workorders.v1.ListMotoringRunsResponse
+	(*GetMotoringLimitsRequest)(nil),    // 108: coldsection.workorders.v1.GetMotoringLimitsRequest
+	(*ListFindingsRequest)(nil),         // 109: coldsection.workorders.v1.ListFindingsRequest
+	(*ListFindingsResponse)(nil),        // 110: coldsection.workorders.v1.ListFindingsResponse
+	(*ListLabourEntriesRequest)(nil),    // 111: coldsection.workorders.v1.ListLabourEntriesRequest
+	(*ListLabourEntriesResponse)(nil),   // 112: coldsection.workorders.v1.ListLabourEntriesResponse
+	(*ListSignaturesRequest)(nil),       // 113: coldsection.workorders.v1.ListSignaturesRequest
+	(*ListSignaturesResponse)(nil),      // 114: coldsection.workorders.v1.ListSignaturesResponse
+	(*PreviewSignatureRequest)(nil),     // 115: coldsection.workorders.v1.PreviewSignatureRequest
+	(*VerifySignatureRequest)(nil),      // 116: coldsection.workorders.v1.VerifySignatureRequest
+	(*timestamppb.Timestamp)(nil),       // 117: google.protobuf.Timestamp
+	(*date.Date)(nil),                   // 118: google.type.Date
+	(*v1.DocumentReference)(nil),        // 119: coldsection.common.v1.DocumentReference
+	(*v1.Quantity)(nil),                 // 120: coldsection.common.v1.Quantity
+	(*v1.Explained)(nil),                // 121: coldsection.common.v1.Explained
+	(*v1.Entered)(nil),                  // 122: coldsection.common.v1.Entered
+	(v1.Signature_Meaning)(0),           // 123: coldsection.common.v1.Signature.Meaning
+	(*fieldmaskpb.FieldMask)(nil),       // 124: google.protobuf.FieldMask
+	(*v1.Signature)(nil),                // 125: coldsection.common.v1.Signature
 }
 var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
-	14,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
-	109, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
-	109, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
-	13,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
-	110, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
-	109, // 5: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
-	1,   // 6: coldsection.workorders.v1.TaskCard.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	111, // 7: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
-	17,  // 8: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
-	109, // 9: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
-	2,   // 10: coldsection.workorders.v1.Caution.severity:type_name -> coldsection.workorders.v1.Caution.Severity
-	0,   // 11: coldsection.workorders.v1.CardStep.kind:type_name -> coldsection.workorders.v1.StepKind
-	16,  // 12: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
-	18,  // 13: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	1,   // 14: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	20,  // 15: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
-	3,   // 16: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
-	21,  // 17: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
-	109, // 18: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
-	109, // 19: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
-	23,  // 20: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
-	24,  // 21: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	22,  // 22: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
-	22,  // 23: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
-	109, // 24: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
-	109, // 25: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
-	109, // 26: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
-	110, // 27: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
-	109, // 28: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
-	109, // 29: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
-	4,   // 30: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
-	109, // 31: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
-	112, // 32: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
-	112, // 33: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
-	112, // 34: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	112, // 35: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
-	109, // 36: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
-	111, // 37: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
-	112, // 38: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
-	26,  // 39: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
-	27,  // 40: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
-	112, // 41: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	28,  // 42: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
-	16,  // 43: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
-	113, // 44: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
-	109, // 45: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
-	112, // 46: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
-	112, // 47: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
-	5,   // 48: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
-	6,   // 49: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
-	112, // 50: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
-	0,   // 51: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
-	16,  // 52: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
-	18,  // 53: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	7,   // 54: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
-	109, // 55: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
-	109, // 56: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
-	24,  // 57: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	114, // 58: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
-	109, // 59: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
-	109, // 60: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
-	109, // 61: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
-	109, // 62: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
-	109, // 63: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
-	109, // 64: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
-	8,   // 65: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
-	9,   // 66: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	110, // 67: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
-	110, // 68: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
-	109, // 69: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
-	109, // 70: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
-	34,  // 71: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	10,  // 72: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
-	109, // 73: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
-	111, // 74: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
-	36,  // 75: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
-	109, // 76: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
-	109, // 77: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
-	109, // 78: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
-	109, // 79: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
-	109, // 80: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
-	109, // 81: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
-	115, // 82: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	12,  // 83: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	12,  // 84: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	116, // 85: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	12,  // 86: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
-	15,  // 87: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
-	15,  // 88: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
-	19,  // 89: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	19,  // 90: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	116, // 91: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
-	19,  // 92: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
-	109, // 93: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
-	109, // 94: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
-	14,  // 95: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
-	22,  // 96: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
-	24,  // 97: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	109, // 98: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
-	30,  // 99: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
-	114, // 100: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
-	31,  // 101: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	33,  // 102: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
-	9,   // 103: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	110, // 104: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
-	40,  // 105: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	22,  // 106: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
-	35,  // 107: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
-	35,  // 108: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
-	34,  // 109: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	37,  // 110: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
-	37,  // 111: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
-	38,  // 112: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
-	39,  // 113: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
-	11,  // 114: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
-	29,  // 115: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
-	30,  // 116: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
-	31,  // 117: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
-	33,  // 118: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
-	40,  // 119: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
-	117, // 120: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
-	115, // 121: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	43,  // 122: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
-	44,  // 123: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
-	48,  // 124: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
-	76,  // 125: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
-	52,  // 126: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
-	53,  // 127: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
-	57,  // 128: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
-	58,  // 129: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
-	59,  // 130: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
-	60,  // 131: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
-	61,  // 132: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
-	62,  // 133: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
-	63,  // 134: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
-	80,  // 135: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
-	81,  // 136: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
-	64,  // 137: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
-	65,  // 138: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
-	66,  // 139: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
-	83,  // 140: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
-	67,  // 141: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
-	68,  // 142: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
-	82,  // 143: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
-	69,  // 144: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
-	70,  // 145: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
-	71,  // 146: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
-	72,  // 147: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
-	73,  // 148: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
-	74,  // 149: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
-	75,  // 150: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
-	45,  // 151: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
-	46,  // 152: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
-	49,  // 153: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
-	50,  // 154: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
-	54,  // 155: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
-	55,  // 156: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
-	93,  // 157: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
-	94,  // 158: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
-	96,  // 159: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
-	98,  // 160: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
-	100, // 161: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
-	77,  // 162: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
-	78,  // 163: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
-	84,  // 164: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
-	85,  // 165: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
-	87,  // 166: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
-	89,  // 167: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
-	91,  // 168: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
-	101, // 169: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
-	103, // 170: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
-	105, // 171: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
-	107, // 172: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
-	108, // 173: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
-	12,  // 174: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
-	12,  // 175: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
-	15,  // 176: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	35,  // 177: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
-	19,  // 178: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	19,  // 179: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	19,  // 180: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	19,  // 181: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	19,  // 182: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	19,  // 183: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	19,  // 184: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	29,  // 185: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
-	29,  // 186: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
-	29,  // 187: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
-	29,  // 188: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
-	30,  // 189: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	30,  // 190: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	31,  // 191: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
-	37,  // 192: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
-	33,  // 193: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
-	33,  // 194: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
-	33,  // 195: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
-	33,  // 196: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
-	40,  // 197: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
-	19,  // 198: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	19,  // 199: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	19,  // 200: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	19,  // 201: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	19,  // 202: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	12,  // 203: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
-	47,  // 204: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
-	15,  // 205: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	51,  // 206: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
-	19,  // 207: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	56,  // 208: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
-	25,  // 209: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
-	95,  // 210: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
-	97,  // 211: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
-	99,  // 212: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
-	32,  // 213: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
-	35,  // 214: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
-	79,  // 215: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
-	37,  // 216: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
-	86,  // 217: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
-	88,  // 218: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
-	90,  // 219: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
-	92,  // 220: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
-	102, // 221: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
-	104, // 222: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
-	106, // 223: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
-	41,  // 224: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
-	42,  // 225: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
-	174, // [174:226] is the sub-list for method output_type
-	122, // [122:174] is the sub-list for method input_type
-	122, // [122:122] is the sub-list for extension type_name
-	122, // [122:122] is the sub-list for extension extendee
-	0,   // [0:122] is the sub-list for field type_name
+	17,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
+	117, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
+	117, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
+	15,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
+	118, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
+	118, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
+	1,   // 6: coldsection.workorders.v1.FlightExposure.kind:type_name -> coldsection.workorders.v1.FlightExposure.Kind
+	117, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
+	117, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
+	2,   // 9: coldsection.workorders.v1.TaskCard.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	119, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
+	20,  // 11: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
+	117, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
+	3,   // 13: coldsection.workorders.v1.Caution.severity:type_name -> coldsection.workorders.v1.Caution.Severity
+	0,   // 14: coldsection.workorders.v1.CardStep.kind:type_name -> coldsection.workorders.v1.StepKind
+	19,  // 15: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
+	21,  // 16: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	2,   // 17: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	23,  // 18: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
+	4,   // 19: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
+	24,  // 20: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
+	117, // 21: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
+	117, // 22: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
+	26,  // 23: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
+	27,  // 24: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	25,  // 25: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
+	25,  // 26: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
+	117, // 27: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
+	117, // 28: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
+	117, // 29: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
+	118, // 30: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
+	117, // 31: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
+	117, // 32: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
+	117, // 33: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
+	117, // 34: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
+	5,   // 35: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
+	117, // 36: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
+	120, // 37: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
+	120, // 38: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
+	120, // 39: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	120, // 40: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
+	117, // 41: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
+	119, // 42: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
+	120, // 43: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
+	29,  // 44: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
+	30,  // 45: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
+	120, // 46: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	31,  // 47: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
+	19,  // 48: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
+	121, // 49: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
+	117, // 50: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
+	120, // 51: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
+	120, // 52: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
+	6,   // 53: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
+	7,   // 54: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
+	120, // 55: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
+	0,   // 56: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
+	19,  // 57: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
+	21,  // 58: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	8,   // 59: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
+	117, // 60: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
+	117, // 61: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
+	27,  // 62: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	117, // 63: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
+	122, // 64: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
+	117, // 65: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
+	117, // 66: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
+	117, // 67: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
+	117, // 68: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
+	117, // 69: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
+	9,   // 70: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
+	117, // 71: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
+	117, // 72: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
+	117, // 73: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
+	10,  // 74: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
+	11,  // 75: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	118, // 76: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
+	118, // 77: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
+	117, // 78: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
+	117, // 79: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
+	37,  // 80: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	12,  // 81: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
+	117, // 82: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
+	119, // 83: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
+	39,  // 84: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
+	117, // 85: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
+	117, // 86: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
+	117, // 87: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
+	117, // 88: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
+	117, // 89: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
+	117, // 90: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
+	123, // 91: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	14,  // 92: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	14,  // 93: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	124, // 94: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	14,  // 95: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
+	16,  // 96: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
+	16,  // 97: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
+	18,  // 98: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
+	18,  // 99: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
+	22,  // 100: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	22,  // 101: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	124, // 102: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
+	22,  // 103: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
+	117, // 104: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
+	117, // 105: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
+	17,  // 106: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
+	25,  // 107: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
+	117, // 108: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
+	27,  // 109: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	117, // 110: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
+	33,  // 111: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
+	122, // 112: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
+	34,  // 113: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	36,  // 114: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
+	11,  // 115: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	118, // 116: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
+	43,  // 117: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	25,  // 118: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
+	38,  // 119: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
+	38,  // 120: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
+	37,  // 121: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	40,  // 122: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
+	40,  // 123: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
+	41,  // 124: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
+	42,  // 125: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
+	13,  // 126: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
+	32,  // 127: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
+	33,  // 128: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
+	34,  // 129: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
+	36,  // 130: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
+	43,  // 131: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
+	125, // 132: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
+	123, // 133: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	46,  // 134: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
+	47,  // 135: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
+	51,  // 136: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
+	54,  // 137: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
+	82,  // 138: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
+	58,  // 139: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
+	59,  // 140: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
+	63,  // 141: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
+	64,  // 142: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
+	65,  // 143: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
+	66,  // 144: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
+	67,  // 145: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
+	68,  // 146: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
+	69,  // 147: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
+	86,  // 148: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
+	87,  // 149: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
+	70,  // 150: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
+	71,  // 151: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
+	72,  // 152: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
+	89,  // 153: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
+	73,  // 154: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
+	74,  // 155: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
+	88,  // 156: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
+	75,  // 157: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
+	76,  // 158: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
+	77,  // 159: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
+	78,  // 160: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
+	79,  // 161: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
+	80,  // 162: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
+	81,  // 163: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
+	48,  // 164: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
+	49,  // 165: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
+	52,  // 166: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
+	55,  // 167: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
+	56,  // 168: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
+	60,  // 169: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
+	61,  // 170: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
+	101, // 171: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
+	102, // 172: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
+	104, // 173: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
+	106, // 174: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
+	108, // 175: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
+	83,  // 176: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
+	84,  // 177: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
+	90,  // 178: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
+	91,  // 179: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
+	93,  // 180: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
+	95,  // 181: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
+	97,  // 182: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
+	99,  // 183: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
+	109, // 184: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
+	111, // 185: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
+	113, // 186: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
+	115, // 187: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
+	116, // 188: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
+	14,  // 189: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
+	14,  // 190: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
+	16,  // 191: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
+	18,  // 192: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	38,  // 193: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
+	22,  // 194: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	22,  // 195: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	22,  // 196: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	22,  // 197: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	22,  // 198: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	22,  // 199: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	22,  // 200: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	32,  // 201: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
+	32,  // 202: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
+	32,  // 203: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
+	32,  // 204: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
+	33,  // 205: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	33,  // 206: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	34,  // 207: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
+	40,  // 208: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
+	36,  // 209: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
+	36,  // 210: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
+	36,  // 211: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
+	36,  // 212: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
+	43,  // 213: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
+	22,  // 214: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	22,  // 215: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	22,  // 216: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	22,  // 217: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	22,  // 218: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	14,  // 219: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
+	50,  // 220: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
+	53,  // 221: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
+	18,  // 222: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	57,  // 223: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
+	22,  // 224: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	62,  // 225: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
+	28,  // 226: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
+	103, // 227: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
+	105, // 228: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
+	107, // 229: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
+	35,  // 230: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
+	38,  // 231: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
+	85,  // 232: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
+	40,  // 233: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
+	92,  // 234: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
+	94,  // 235: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
+	96,  // 236: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
+	98,  // 237: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
+	100, // 238: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
+	110, // 239: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
+	112, // 240: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
+	114, // 241: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
+	44,  // 242: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
+	45,  // 243: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
+	189, // [189:244] is the sub-list for method output_type
+	134, // [134:189] is the sub-list for method input_type
+	134, // [134:134] is the sub-list for extension type_name
+	134, // [134:134] is the sub-list for extension extendee
+	0,   // [0:134] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_workorders_proto_init() }
@@ -10414,14 +11180,14 @@ func file_coldsection_workorders_v1_workorders_proto_init() {
 	if File_coldsection_workorders_v1_workorders_proto != nil {
 		return
 	}
-	file_coldsection_workorders_v1_workorders_proto_msgTypes[6].OneofWrappers = []any{}
+	file_coldsection_workorders_v1_workorders_proto_msgTypes[7].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_workorders_v1_workorders_proto_rawDesc), len(file_coldsection_workorders_v1_workorders_proto_rawDesc)),
-			NumEnums:      12,
-			NumMessages:   97,
+			NumEnums:      14,
+			NumMessages:   103,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

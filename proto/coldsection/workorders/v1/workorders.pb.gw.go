@@ -157,6 +157,47 @@ func local_request_WorkOrdersService_UpdateStation_0(ctx context.Context, marsha
 	return msg, metadata, err
 }
 
+var filter_WorkOrdersService_CreateFlightExposure_0 = &utilities.DoubleArray{Encoding: map[string]int{"flight_exposure": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
+
+func request_WorkOrdersService_CreateFlightExposure_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq CreateFlightExposureRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq.FlightExposure); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_WorkOrdersService_CreateFlightExposure_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.CreateFlightExposure(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_WorkOrdersService_CreateFlightExposure_0(ctx context.Context, marshaler runtime.Marshaler, server WorkOrdersServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq CreateFlightExposureRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq.FlightExposure); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_WorkOrdersService_CreateFlightExposure_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.CreateFlightExposure(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 var filter_WorkOrdersService_CreateTaskCard_0 = &utilities.DoubleArray{Encoding: map[string]int{"task_card": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
 
 func request_WorkOrdersService_CreateTaskCard_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -1540,6 +1581,41 @@ func local_request_WorkOrdersQueryService_ListStations_0(ctx context.Context, ma
 	return msg, metadata, err
 }
 
+var filter_WorkOrdersQueryService_ListFlightExposures_0 = &utilities.DoubleArray{Encoding: map[string]int{}, Base: []int(nil), Check: []int(nil)}
+
+func request_WorkOrdersQueryService_ListFlightExposures_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ListFlightExposuresRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_WorkOrdersQueryService_ListFlightExposures_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.ListFlightExposures(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_WorkOrdersQueryService_ListFlightExposures_0(ctx context.Context, marshaler runtime.Marshaler, server WorkOrdersQueryServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ListFlightExposuresRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_WorkOrdersQueryService_ListFlightExposures_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.ListFlightExposures(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 var filter_WorkOrdersQueryService_GetTaskCard_0 = &utilities.DoubleArray{Encoding: map[string]int{"name": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
 
 func request_WorkOrdersQueryService_GetTaskCard_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -2077,6 +2153,45 @@ func local_request_WorkOrdersQueryService_GetAttachment_0(ctx context.Context, m
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
 	}
 	msg, err := server.GetAttachment(ctx, &protoReq)
+	return msg, metadata, err
+}
+
+func request_WorkOrdersQueryService_DownloadAttachment_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq DownloadAttachmentRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.DownloadAttachment(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_WorkOrdersQueryService_DownloadAttachment_0(ctx context.Context, marshaler runtime.Marshaler, server WorkOrdersQueryServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq DownloadAttachmentRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	msg, err := server.DownloadAttachment(ctx, &protoReq)
 	return msg, metadata, err
 }
 
@@ -2641,6 +2756,26 @@ func RegisterWorkOrdersServiceHandlerServer(ctx context.Context, mux *runtime.Se
 			return
 		}
 		forward_WorkOrdersService_UpdateStation_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodPost, pattern_WorkOrdersService_CreateFlightExposure_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/CreateFlightExposure", runtime.WithHTTPPathPattern("/v1/flightExposures"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_WorkOrdersService_CreateFlightExposure_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersService_CreateFlightExposure_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_WorkOrdersService_CreateTaskCard_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -3232,6 +3367,26 @@ func RegisterWorkOrdersQueryServiceHandlerServer(ctx context.Context, mux *runti
 		}
 		forward_WorkOrdersQueryService_ListStations_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_ListFlightExposures_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersQueryService/ListFlightExposures", runtime.WithHTTPPathPattern("/v1/flightExposures"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_WorkOrdersQueryService_ListFlightExposures_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersQueryService_ListFlightExposures_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_GetTaskCard_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -3471,6 +3626,26 @@ func RegisterWorkOrdersQueryServiceHandlerServer(ctx context.Context, mux *runti
 			return
 		}
 		forward_WorkOrdersQueryService_GetAttachment_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_DownloadAttachment_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersQueryService/DownloadAttachment", runtime.WithHTTPPathPattern("/v1/{name=workOrders/*/attachments/*}:download"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_WorkOrdersQueryService_DownloadAttachment_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersQueryService_DownloadAttachment_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_ListAttachments_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -3745,6 +3920,23 @@ func RegisterWorkOrdersServiceHandlerClient(ctx context.Context, mux *runtime.Se
 			return
 		}
 		forward_WorkOrdersService_UpdateStation_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodPost, pattern_WorkOrdersService_CreateFlightExposure_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/CreateFlightExposure", runtime.WithHTTPPathPattern("/v1/flightExposures"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_WorkOrdersService_CreateFlightExposure_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersService_CreateFlightExposure_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_WorkOrdersService_CreateTaskCard_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -4211,6 +4403,7 @@ func RegisterWorkOrdersServiceHandlerClient(ctx context.Context, mux *runtime.Se
 var (
 	pattern_WorkOrdersService_CreateStation_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "stations"}, ""))
 	pattern_WorkOrdersService_UpdateStation_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "stations", "station.name"}, ""))
+	pattern_WorkOrdersService_CreateFlightExposure_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "flightExposures"}, ""))
 	pattern_WorkOrdersService_CreateTaskCard_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "taskCards"}, ""))
 	pattern_WorkOrdersService_CreateRegime_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "regimes"}, ""))
 	pattern_WorkOrdersService_CreateWorkOrder_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "workOrders"}, ""))
@@ -4243,6 +4436,7 @@ var (
 var (
 	forward_WorkOrdersService_CreateStation_0        = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_UpdateStation_0        = runtime.ForwardResponseMessage
+	forward_WorkOrdersService_CreateFlightExposure_0 = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CreateTaskCard_0       = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CreateRegime_0         = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CreateWorkOrder_0      = runtime.ForwardResponseMessage
@@ -4341,6 +4535,23 @@ func RegisterWorkOrdersQueryServiceHandlerClient(ctx context.Context, mux *runti
 			return
 		}
 		forward_WorkOrdersQueryService_ListStations_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_ListFlightExposures_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersQueryService/ListFlightExposures", runtime.WithHTTPPathPattern("/v1/flightExposures"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_WorkOrdersQueryService_ListFlightExposures_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersQueryService_ListFlightExposures_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_GetTaskCard_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -4546,6 +4757,23 @@ func RegisterWorkOrdersQueryServiceHandlerClient(ctx context.Context, mux *runti
 		}
 		forward_WorkOrdersQueryService_GetAttachment_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_DownloadAttachment_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersQueryService/DownloadAttachment", runtime.WithHTTPPathPattern("/v1/{name=workOrders/*/attachments/*}:download"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_WorkOrdersQueryService_DownloadAttachment_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersQueryService_DownloadAttachment_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_ListAttachments_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -4720,55 +4948,59 @@ func RegisterWorkOrdersQueryServiceHandlerClient(ctx context.Context, mux *runti
 }
 
 var (
-	pattern_WorkOrdersQueryService_GetStation_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "stations", "name"}, ""))
-	pattern_WorkOrdersQueryService_ListStations_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "stations"}, ""))
-	pattern_WorkOrdersQueryService_GetTaskCard_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "taskCards", "name"}, ""))
-	pattern_WorkOrdersQueryService_ListTaskCards_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "taskCards"}, ""))
-	pattern_WorkOrdersQueryService_GetWorkOrder_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, ""))
-	pattern_WorkOrdersQueryService_ListWorkOrders_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "workOrders"}, ""))
-	pattern_WorkOrdersQueryService_GetWashPlan_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "workOrders", "washPlan", "name"}, ""))
-	pattern_WorkOrdersQueryService_ListSteps_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "steps"}, ""))
-	pattern_WorkOrdersQueryService_ListMeasurements_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "measurements"}, ""))
-	pattern_WorkOrdersQueryService_ListMotoringRuns_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "motoringRuns"}, ""))
-	pattern_WorkOrdersQueryService_GetMotoringLimits_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "workOrders", "motoringLimits", "name"}, ""))
-	pattern_WorkOrdersQueryService_GetRegime_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "regimes", "name"}, ""))
-	pattern_WorkOrdersQueryService_ListRegimes_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "regimes"}, ""))
-	pattern_WorkOrdersQueryService_GetAttachment_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "attachments", "name"}, ""))
-	pattern_WorkOrdersQueryService_ListAttachments_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "attachments"}, ""))
-	pattern_WorkOrdersQueryService_TraceWorkOrder_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "trace"))
-	pattern_WorkOrdersQueryService_CompareWorkOrder_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "compare"))
-	pattern_WorkOrdersQueryService_ExportWorkPack_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "export"))
-	pattern_WorkOrdersQueryService_ListFindings_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "findings"}, ""))
-	pattern_WorkOrdersQueryService_ListLabourEntries_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "labourEntries"}, ""))
-	pattern_WorkOrdersQueryService_ListSignatures_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "signatures"}, ""))
-	pattern_WorkOrdersQueryService_PreviewSignature_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "previewSignature"))
-	pattern_WorkOrdersQueryService_PreviewSignature_1  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "steps", "name"}, "previewSignature"))
-	pattern_WorkOrdersQueryService_VerifySignature_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "signatures", "name"}, "verify"))
+	pattern_WorkOrdersQueryService_GetStation_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "stations", "name"}, ""))
+	pattern_WorkOrdersQueryService_ListStations_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "stations"}, ""))
+	pattern_WorkOrdersQueryService_ListFlightExposures_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "flightExposures"}, ""))
+	pattern_WorkOrdersQueryService_GetTaskCard_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "taskCards", "name"}, ""))
+	pattern_WorkOrdersQueryService_ListTaskCards_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "taskCards"}, ""))
+	pattern_WorkOrdersQueryService_GetWorkOrder_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, ""))
+	pattern_WorkOrdersQueryService_ListWorkOrders_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "workOrders"}, ""))
+	pattern_WorkOrdersQueryService_GetWashPlan_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "workOrders", "washPlan", "name"}, ""))
+	pattern_WorkOrdersQueryService_ListSteps_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "steps"}, ""))
+	pattern_WorkOrdersQueryService_ListMeasurements_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "measurements"}, ""))
+	pattern_WorkOrdersQueryService_ListMotoringRuns_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "motoringRuns"}, ""))
+	pattern_WorkOrdersQueryService_GetMotoringLimits_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "workOrders", "motoringLimits", "name"}, ""))
+	pattern_WorkOrdersQueryService_GetRegime_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "regimes", "name"}, ""))
+	pattern_WorkOrdersQueryService_ListRegimes_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "regimes"}, ""))
+	pattern_WorkOrdersQueryService_GetAttachment_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "attachments", "name"}, ""))
+	pattern_WorkOrdersQueryService_DownloadAttachment_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "attachments", "name"}, "download"))
+	pattern_WorkOrdersQueryService_ListAttachments_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "attachments"}, ""))
+	pattern_WorkOrdersQueryService_TraceWorkOrder_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "trace"))
+	pattern_WorkOrdersQueryService_CompareWorkOrder_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "compare"))
+	pattern_WorkOrdersQueryService_ExportWorkPack_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "export"))
+	pattern_WorkOrdersQueryService_ListFindings_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "findings"}, ""))
+	pattern_WorkOrdersQueryService_ListLabourEntries_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "labourEntries"}, ""))
+	pattern_WorkOrdersQueryService_ListSignatures_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "signatures"}, ""))
+	pattern_WorkOrdersQueryService_PreviewSignature_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "previewSignature"))
+	pattern_WorkOrdersQueryService_PreviewSignature_1    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "steps", "name"}, "previewSignature"))
+	pattern_WorkOrdersQueryService_VerifySignature_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "signatures", "name"}, "verify"))
 )
 
 var (
-	forward_WorkOrdersQueryService_GetStation_0        = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListStations_0      = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_GetTaskCard_0       = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListTaskCards_0     = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_GetWorkOrder_0      = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListWorkOrders_0    = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_GetWashPlan_0       = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListSteps_0         = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListMeasurements_0  = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListMotoringRuns_0  = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_GetMotoringLimits_0 = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_GetRegime_0         = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListRegimes_0       = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_GetAttachment_0     = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListAttachments_0   = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_TraceWorkOrder_0    = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_CompareWorkOrder_0  = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ExportWorkPack_0    = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListFindings_0      = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListLabourEntries_0 = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_ListSignatures_0    = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_PreviewSignature_0  = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_PreviewSignature_1  = runtime.ForwardResponseMessage
-	forward_WorkOrdersQueryService_VerifySignature_0   = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_GetStation_0          = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListStations_0        = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListFlightExposures_0 = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_GetTaskCard_0         = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListTaskCards_0       = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_GetWorkOrder_0        = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListWorkOrders_0      = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_GetWashPlan_0         = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListSteps_0           = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListMeasurements_0    = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListMotoringRuns_0    = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_GetMotoringLimits_0   = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_GetRegime_0           = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListRegimes_0         = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_GetAttachment_0       = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_DownloadAttachment_0  = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListAttachments_0     = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_TraceWorkOrder_0      = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_CompareWorkOrder_0    = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ExportWorkPack_0      = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListFindings_0        = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListLabourEntries_0   = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_ListSignatures_0      = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_PreviewSignature_0    = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_PreviewSignature_1    = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_VerifySignature_0     = runtime.ForwardResponseMessage
 )

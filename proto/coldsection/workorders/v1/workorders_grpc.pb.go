@@ -23,6 +23,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	WorkOrdersService_CreateStation_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/CreateStation"
 	WorkOrdersService_UpdateStation_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/UpdateStation"
+	WorkOrdersService_CreateFlightExposure_FullMethodName = "/coldsection.workorders.v1.WorkOrdersService/CreateFlightExposure"
 	WorkOrdersService_CreateTaskCard_FullMethodName       = "/coldsection.workorders.v1.WorkOrdersService/CreateTaskCard"
 	WorkOrdersService_CreateRegime_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersService/CreateRegime"
 	WorkOrdersService_CreateWorkOrder_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersService/CreateWorkOrder"
@@ -64,6 +65,9 @@ type WorkOrdersServiceClient interface {
 	CreateStation(ctx context.Context, in *CreateStationRequest, opts ...grpc.CallOption) (*Station, error)
 	// Changes a place of work, such as the weather expected there. Roles: planner, technician, admin.
 	UpdateStation(ctx context.Context, in *UpdateStationRequest, opts ...grpc.CallOption) (*Station, error)
+	// Records what an engine flew through on a day: its plans take the saltiest air since its last rinse, wherever it was based. Roles: planner,
+	// technician, quality, integrator. Reasons: ENGINE_UNKNOWN, DATE_IN_FUTURE, COMPLIANCE_UNREACHABLE.
+	CreateFlightExposure(ctx context.Context, in *CreateFlightExposureRequest, opts ...grpc.CallOption) (*FlightExposure, error)
 	// Adds a task card or, with the id of an existing one, its next revision. Roles: planner, quality. Reasons:
 	// CRITICAL_NOT_INSPECTED, KIND_FIXED, READING_TWICE, READING_MISSING, LIMITS_REVERSED, TOOL_TYPE_MISSING, UNIT_UNKNOWN.
 	CreateTaskCard(ctx context.Context, in *CreateTaskCardRequest, opts ...grpc.CallOption) (*TaskCard, error)
@@ -84,7 +88,7 @@ type WorkOrdersServiceClient interface {
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
 	KitWorkOrder(ctx context.Context, in *KitWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
-	// ON_HOLD, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
+	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, COMPLIANCE_UNREACHABLE.
 	StartWorkOrder(ctx context.Context, in *StartWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(ctx context.Context, in *HoldWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -168,6 +172,16 @@ func (c *workOrdersServiceClient) UpdateStation(ctx context.Context, in *UpdateS
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Station)
 	err := c.cc.Invoke(ctx, WorkOrdersService_UpdateStation_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersServiceClient) CreateFlightExposure(ctx context.Context, in *CreateFlightExposureRequest, opts ...grpc.CallOption) (*FlightExposure, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FlightExposure)
+	err := c.cc.Invoke(ctx, WorkOrdersService_CreateFlightExposure_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -456,6 +470,9 @@ type WorkOrdersServiceServer interface {
 	CreateStation(context.Context, *CreateStationRequest) (*Station, error)
 	// Changes a place of work, such as the weather expected there. Roles: planner, technician, admin.
 	UpdateStation(context.Context, *UpdateStationRequest) (*Station, error)
+	// Records what an engine flew through on a day: its plans take the saltiest air since its last rinse, wherever it was based. Roles: planner,
+	// technician, quality, integrator. Reasons: ENGINE_UNKNOWN, DATE_IN_FUTURE, COMPLIANCE_UNREACHABLE.
+	CreateFlightExposure(context.Context, *CreateFlightExposureRequest) (*FlightExposure, error)
 	// Adds a task card or, with the id of an existing one, its next revision. Roles: planner, quality. Reasons:
 	// CRITICAL_NOT_INSPECTED, KIND_FIXED, READING_TWICE, READING_MISSING, LIMITS_REVERSED, TOOL_TYPE_MISSING, UNIT_UNKNOWN.
 	CreateTaskCard(context.Context, *CreateTaskCardRequest) (*TaskCard, error)
@@ -476,7 +493,7 @@ type WorkOrdersServiceServer interface {
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
 	KitWorkOrder(context.Context, *KitWorkOrderRequest) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
-	// ON_HOLD, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
+	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, COMPLIANCE_UNREACHABLE.
 	StartWorkOrder(context.Context, *StartWorkOrderRequest) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(context.Context, *HoldWorkOrderRequest) (*WorkOrder, error)
@@ -551,6 +568,9 @@ func (UnimplementedWorkOrdersServiceServer) CreateStation(context.Context, *Crea
 }
 func (UnimplementedWorkOrdersServiceServer) UpdateStation(context.Context, *UpdateStationRequest) (*Station, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdateStation not implemented")
+}
+func (UnimplementedWorkOrdersServiceServer) CreateFlightExposure(context.Context, *CreateFlightExposureRequest) (*FlightExposure, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateFlightExposure not implemented")
 }
 func (UnimplementedWorkOrdersServiceServer) CreateTaskCard(context.Context, *CreateTaskCardRequest) (*TaskCard, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateTaskCard not implemented")
@@ -686,6 +706,24 @@ func _WorkOrdersService_UpdateStation_Handler(srv interface{}, ctx context.Conte
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(WorkOrdersServiceServer).UpdateStation(ctx, req.(*UpdateStationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersService_CreateFlightExposure_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateFlightExposureRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersServiceServer).CreateFlightExposure(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersService_CreateFlightExposure_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersServiceServer).CreateFlightExposure(ctx, req.(*CreateFlightExposureRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1192,6 +1230,10 @@ var WorkOrdersService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _WorkOrdersService_UpdateStation_Handler,
 		},
 		{
+			MethodName: "CreateFlightExposure",
+			Handler:    _WorkOrdersService_CreateFlightExposure_Handler,
+		},
+		{
 			MethodName: "CreateTaskCard",
 			Handler:    _WorkOrdersService_CreateTaskCard_Handler,
 		},
@@ -1305,29 +1347,31 @@ var WorkOrdersService_ServiceDesc = grpc.ServiceDesc{
 }
 
 const (
-	WorkOrdersQueryService_GetStation_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersQueryService/GetStation"
-	WorkOrdersQueryService_ListStations_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersQueryService/ListStations"
-	WorkOrdersQueryService_GetTaskCard_FullMethodName       = "/coldsection.workorders.v1.WorkOrdersQueryService/GetTaskCard"
-	WorkOrdersQueryService_ListTaskCards_FullMethodName     = "/coldsection.workorders.v1.WorkOrdersQueryService/ListTaskCards"
-	WorkOrdersQueryService_GetWorkOrder_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersQueryService/GetWorkOrder"
-	WorkOrdersQueryService_ListWorkOrders_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/ListWorkOrders"
-	WorkOrdersQueryService_GetWashPlan_FullMethodName       = "/coldsection.workorders.v1.WorkOrdersQueryService/GetWashPlan"
-	WorkOrdersQueryService_ListSteps_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersQueryService/ListSteps"
-	WorkOrdersQueryService_ListMeasurements_FullMethodName  = "/coldsection.workorders.v1.WorkOrdersQueryService/ListMeasurements"
-	WorkOrdersQueryService_ListMotoringRuns_FullMethodName  = "/coldsection.workorders.v1.WorkOrdersQueryService/ListMotoringRuns"
-	WorkOrdersQueryService_GetMotoringLimits_FullMethodName = "/coldsection.workorders.v1.WorkOrdersQueryService/GetMotoringLimits"
-	WorkOrdersQueryService_GetRegime_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersQueryService/GetRegime"
-	WorkOrdersQueryService_ListRegimes_FullMethodName       = "/coldsection.workorders.v1.WorkOrdersQueryService/ListRegimes"
-	WorkOrdersQueryService_GetAttachment_FullMethodName     = "/coldsection.workorders.v1.WorkOrdersQueryService/GetAttachment"
-	WorkOrdersQueryService_ListAttachments_FullMethodName   = "/coldsection.workorders.v1.WorkOrdersQueryService/ListAttachments"
-	WorkOrdersQueryService_TraceWorkOrder_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/TraceWorkOrder"
-	WorkOrdersQueryService_CompareWorkOrder_FullMethodName  = "/coldsection.workorders.v1.WorkOrdersQueryService/CompareWorkOrder"
-	WorkOrdersQueryService_ExportWorkPack_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/ExportWorkPack"
-	WorkOrdersQueryService_ListFindings_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersQueryService/ListFindings"
-	WorkOrdersQueryService_ListLabourEntries_FullMethodName = "/coldsection.workorders.v1.WorkOrdersQueryService/ListLabourEntries"
-	WorkOrdersQueryService_ListSignatures_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/ListSignatures"
-	WorkOrdersQueryService_PreviewSignature_FullMethodName  = "/coldsection.workorders.v1.WorkOrdersQueryService/PreviewSignature"
-	WorkOrdersQueryService_VerifySignature_FullMethodName   = "/coldsection.workorders.v1.WorkOrdersQueryService/VerifySignature"
+	WorkOrdersQueryService_GetStation_FullMethodName          = "/coldsection.workorders.v1.WorkOrdersQueryService/GetStation"
+	WorkOrdersQueryService_ListStations_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersQueryService/ListStations"
+	WorkOrdersQueryService_ListFlightExposures_FullMethodName = "/coldsection.workorders.v1.WorkOrdersQueryService/ListFlightExposures"
+	WorkOrdersQueryService_GetTaskCard_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersQueryService/GetTaskCard"
+	WorkOrdersQueryService_ListTaskCards_FullMethodName       = "/coldsection.workorders.v1.WorkOrdersQueryService/ListTaskCards"
+	WorkOrdersQueryService_GetWorkOrder_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersQueryService/GetWorkOrder"
+	WorkOrdersQueryService_ListWorkOrders_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersQueryService/ListWorkOrders"
+	WorkOrdersQueryService_GetWashPlan_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersQueryService/GetWashPlan"
+	WorkOrdersQueryService_ListSteps_FullMethodName           = "/coldsection.workorders.v1.WorkOrdersQueryService/ListSteps"
+	WorkOrdersQueryService_ListMeasurements_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/ListMeasurements"
+	WorkOrdersQueryService_ListMotoringRuns_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/ListMotoringRuns"
+	WorkOrdersQueryService_GetMotoringLimits_FullMethodName   = "/coldsection.workorders.v1.WorkOrdersQueryService/GetMotoringLimits"
+	WorkOrdersQueryService_GetRegime_FullMethodName           = "/coldsection.workorders.v1.WorkOrdersQueryService/GetRegime"
+	WorkOrdersQueryService_ListRegimes_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersQueryService/ListRegimes"
+	WorkOrdersQueryService_GetAttachment_FullMethodName       = "/coldsection.workorders.v1.WorkOrdersQueryService/GetAttachment"
+	WorkOrdersQueryService_DownloadAttachment_FullMethodName  = "/coldsection.workorders.v1.WorkOrdersQueryService/DownloadAttachment"
+	WorkOrdersQueryService_ListAttachments_FullMethodName     = "/coldsection.workorders.v1.WorkOrdersQueryService/ListAttachments"
+	WorkOrdersQueryService_TraceWorkOrder_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersQueryService/TraceWorkOrder"
+	WorkOrdersQueryService_CompareWorkOrder_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/CompareWorkOrder"
+	WorkOrdersQueryService_ExportWorkPack_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersQueryService/ExportWorkPack"
+	WorkOrdersQueryService_ListFindings_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersQueryService/ListFindings"
+	WorkOrdersQueryService_ListLabourEntries_FullMethodName   = "/coldsection.workorders.v1.WorkOrdersQueryService/ListLabourEntries"
+	WorkOrdersQueryService_ListSignatures_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersQueryService/ListSignatures"
+	WorkOrdersQueryService_PreviewSignature_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersQueryService/PreviewSignature"
+	WorkOrdersQueryService_VerifySignature_FullMethodName     = "/coldsection.workorders.v1.WorkOrdersQueryService/VerifySignature"
 )
 
 // WorkOrdersQueryServiceClient is the client API for WorkOrdersQueryService service.
@@ -1340,6 +1384,8 @@ type WorkOrdersQueryServiceClient interface {
 	GetStation(ctx context.Context, in *GetStationRequest, opts ...grpc.CallOption) (*Station, error)
 	// Lists places of work. Filter field: display_name.
 	ListStations(ctx context.Context, in *ListStationsRequest, opts ...grpc.CallOption) (*ListStationsResponse, error)
+	// Lists what engines flew through. Filter fields: engine, kind, flight_date.
+	ListFlightExposures(ctx context.Context, in *ListFlightExposuresRequest, opts ...grpc.CallOption) (*ListFlightExposuresResponse, error)
 	// Reads a card, its current revision or an older one. Reason: REVISION_UNKNOWN.
 	GetTaskCard(ctx context.Context, in *GetTaskCardRequest, opts ...grpc.CallOption) (*TaskCard, error)
 	// Lists cards. Filter fields: kind, display_name.
@@ -1365,6 +1411,8 @@ type WorkOrdersQueryServiceClient interface {
 	ListRegimes(ctx context.Context, in *ListRegimesRequest, opts ...grpc.CallOption) (*ListRegimesResponse, error)
 	// Reads an attachment with its bytes.
 	GetAttachment(ctx context.Context, in *GetAttachmentRequest, opts ...grpc.CallOption) (*Attachment, error)
+	// Gives an attachment as the file that it is: over REST the bytes with their type and hash, to be saved and not to be shown.
+	DownloadAttachment(ctx context.Context, in *DownloadAttachmentRequest, opts ...grpc.CallOption) (*DownloadAttachmentResponse, error)
 	// Lists the attachments of an order, without their bytes. Filter field: media_type.
 	ListAttachments(ctx context.Context, in *ListAttachmentsRequest, opts ...grpc.CallOption) (*ListAttachmentsResponse, error)
 	// Tells who did what and when on an order, in the order in which it was recorded, with corrections and revisions.
@@ -1408,6 +1456,16 @@ func (c *workOrdersQueryServiceClient) ListStations(ctx context.Context, in *Lis
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListStationsResponse)
 	err := c.cc.Invoke(ctx, WorkOrdersQueryService_ListStations_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersQueryServiceClient) ListFlightExposures(ctx context.Context, in *ListFlightExposuresRequest, opts ...grpc.CallOption) (*ListFlightExposuresResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListFlightExposuresResponse)
+	err := c.cc.Invoke(ctx, WorkOrdersQueryService_ListFlightExposures_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -1534,6 +1592,16 @@ func (c *workOrdersQueryServiceClient) GetAttachment(ctx context.Context, in *Ge
 	return out, nil
 }
 
+func (c *workOrdersQueryServiceClient) DownloadAttachment(ctx context.Context, in *DownloadAttachmentRequest, opts ...grpc.CallOption) (*DownloadAttachmentResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DownloadAttachmentResponse)
+	err := c.cc.Invoke(ctx, WorkOrdersQueryService_DownloadAttachment_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *workOrdersQueryServiceClient) ListAttachments(ctx context.Context, in *ListAttachmentsRequest, opts ...grpc.CallOption) (*ListAttachmentsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListAttachmentsResponse)
@@ -1634,6 +1702,8 @@ type WorkOrdersQueryServiceServer interface {
 	GetStation(context.Context, *GetStationRequest) (*Station, error)
 	// Lists places of work. Filter field: display_name.
 	ListStations(context.Context, *ListStationsRequest) (*ListStationsResponse, error)
+	// Lists what engines flew through. Filter fields: engine, kind, flight_date.
+	ListFlightExposures(context.Context, *ListFlightExposuresRequest) (*ListFlightExposuresResponse, error)
 	// Reads a card, its current revision or an older one. Reason: REVISION_UNKNOWN.
 	GetTaskCard(context.Context, *GetTaskCardRequest) (*TaskCard, error)
 	// Lists cards. Filter fields: kind, display_name.
@@ -1659,6 +1729,8 @@ type WorkOrdersQueryServiceServer interface {
 	ListRegimes(context.Context, *ListRegimesRequest) (*ListRegimesResponse, error)
 	// Reads an attachment with its bytes.
 	GetAttachment(context.Context, *GetAttachmentRequest) (*Attachment, error)
+	// Gives an attachment as the file that it is: over REST the bytes with their type and hash, to be saved and not to be shown.
+	DownloadAttachment(context.Context, *DownloadAttachmentRequest) (*DownloadAttachmentResponse, error)
 	// Lists the attachments of an order, without their bytes. Filter field: media_type.
 	ListAttachments(context.Context, *ListAttachmentsRequest) (*ListAttachmentsResponse, error)
 	// Tells who did what and when on an order, in the order in which it was recorded, with corrections and revisions.
@@ -1693,6 +1765,9 @@ func (UnimplementedWorkOrdersQueryServiceServer) GetStation(context.Context, *Ge
 }
 func (UnimplementedWorkOrdersQueryServiceServer) ListStations(context.Context, *ListStationsRequest) (*ListStationsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListStations not implemented")
+}
+func (UnimplementedWorkOrdersQueryServiceServer) ListFlightExposures(context.Context, *ListFlightExposuresRequest) (*ListFlightExposuresResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListFlightExposures not implemented")
 }
 func (UnimplementedWorkOrdersQueryServiceServer) GetTaskCard(context.Context, *GetTaskCardRequest) (*TaskCard, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetTaskCard not implemented")
@@ -1729,6 +1804,9 @@ func (UnimplementedWorkOrdersQueryServiceServer) ListRegimes(context.Context, *L
 }
 func (UnimplementedWorkOrdersQueryServiceServer) GetAttachment(context.Context, *GetAttachmentRequest) (*Attachment, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetAttachment not implemented")
+}
+func (UnimplementedWorkOrdersQueryServiceServer) DownloadAttachment(context.Context, *DownloadAttachmentRequest) (*DownloadAttachmentResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DownloadAttachment not implemented")
 }
 func (UnimplementedWorkOrdersQueryServiceServer) ListAttachments(context.Context, *ListAttachmentsRequest) (*ListAttachmentsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListAttachments not implemented")
@@ -1811,6 +1889,24 @@ func _WorkOrdersQueryService_ListStations_Handler(srv interface{}, ctx context.C
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(WorkOrdersQueryServiceServer).ListStations(ctx, req.(*ListStationsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersQueryService_ListFlightExposures_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListFlightExposuresRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersQueryServiceServer).ListFlightExposures(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersQueryService_ListFlightExposures_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersQueryServiceServer).ListFlightExposures(ctx, req.(*ListFlightExposuresRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -2031,6 +2127,24 @@ func _WorkOrdersQueryService_GetAttachment_Handler(srv interface{}, ctx context.
 	return interceptor(ctx, in, info, handler)
 }
 
+func _WorkOrdersQueryService_DownloadAttachment_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DownloadAttachmentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersQueryServiceServer).DownloadAttachment(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersQueryService_DownloadAttachment_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersQueryServiceServer).DownloadAttachment(ctx, req.(*DownloadAttachmentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _WorkOrdersQueryService_ListAttachments_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListAttachmentsRequest)
 	if err := dec(in); err != nil {
@@ -2209,6 +2323,10 @@ var WorkOrdersQueryService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _WorkOrdersQueryService_ListStations_Handler,
 		},
 		{
+			MethodName: "ListFlightExposures",
+			Handler:    _WorkOrdersQueryService_ListFlightExposures_Handler,
+		},
+		{
 			MethodName: "GetTaskCard",
 			Handler:    _WorkOrdersQueryService_GetTaskCard_Handler,
 		},
@@ -2255,6 +2373,10 @@ var WorkOrdersQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetAttachment",
 			Handler:    _WorkOrdersQueryService_GetAttachment_Handler,
+		},
+		{
+			MethodName: "DownloadAttachment",
+			Handler:    _WorkOrdersQueryService_DownloadAttachment_Handler,
 		},
 		{
 			MethodName: "ListAttachments",

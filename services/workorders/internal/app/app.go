@@ -175,6 +175,9 @@ func (u unit) advance(ctx context.Context, o *workordersv1.WorkOrder, verb strin
 		return err
 	}
 	o.State = workordersv1.WorkOrder_State(workordersv1.WorkOrder_State_value[state])
+	if verb == "kit" {
+		o.KitTime = timestamppb.New(u.now)
+	}
 	if err := u.save(ctx, o); err != nil {
 		return err
 	}

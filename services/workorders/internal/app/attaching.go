@@ -87,3 +87,26 @@ func (a *App) Attachment(ctx context.Context, name string) (out *workordersv1.At
 	})
 	return out, err
 }
+
+// extensions are the names of the files that are kept.
+var extensions = map[string]string{"image/jpeg": ".jpg", "image/png": ".png", "image/webp": ".webp", "application/pdf": ".pdf"}
+
+// DownloadAttachment gives an attachment as a file, after comparing its bytes with their hash: what the disk changed is evidence of
+// nothing. Reason: ATTACHMENT_HASH.
+func (a *App) DownloadAttachment(ctx context.Context, name string) (*workordersv1.DownloadAttachmentResponse, error) {
+	kept, err := a.Attachment(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	if sum := sha256.Sum256(kept.GetContent()); hex.EncodeToString(sum[:]) != kept.GetSha256() {
+		return nil, fault.Precondition("ATTACHMENT_HASH", "The bytes of %s are not those that arrived: their hash is %x. Restore them from a backup.", name, sum)
+	}
+	o, err := store.Orders.Read(ctx, a.DB, orderOf(name))
+	if err != nil {
+		return nil, err
+	}
+	return &workordersv1.DownloadAttachmentResponse{
+		MediaType: kept.GetMediaType(), FileName: o.GetNumber() + "-" + kept.GetSha256()[:12] + extensions[kept.GetMediaType()], Content: kept.GetContent(), Sha256: kept.GetSha256(),
+		Uploader: kept.GetPerson(),
+	}, nil
+}

@@ -46,14 +46,24 @@ func (f file) compared(items map[string]string) compare.Order {
 		o.Start = f.order.GetStartTime().AsTime()
 	}
 	for _, e := range f.plan.GetTimeline() {
-		if e.GetActivity() == workordersv1.TimelineEntry_SOAK {
-			o.Soak = time.Duration(e.GetEndSecond()-e.GetStartSecond()) * time.Second
+		switch length := time.Duration(e.GetEndSecond()-e.GetStartSecond()) * time.Second; e.GetActivity() {
+		case workordersv1.TimelineEntry_SOAK:
+			o.Soak = length
+		case workordersv1.TimelineEntry_DRYING_RUN:
+			o.Drying = compare.Drying{Planned: true, Length: length, Limit: limitOf(f.plan)}
+		default:
 		}
 	}
 	o.WashRuns, o.RinseRuns = int(f.plan.GetWashRuns()), int(f.plan.GetRinseRuns())
 	o.StarterUse, o.Pressure = time.Duration(f.plan.GetStarterSeconds())*time.Second, f.plan.GetContainerPressureKpa()
 	for _, r := range f.runs {
-		o.Runs = append(o.Runs, compare.Run{Name: r.GetName(), Start: r.GetStartTime().AsTime(), End: r.GetEndTime().AsTime(), Aborted: r.GetAborted(), Exceedance: r.GetExceedanceText()})
+		if r.GetPurpose() == workordersv1.MotoringRun_EARLIER {
+			continue // another job's
+		}
+		o.Runs = append(o.Runs, compare.Run{
+			Name: r.GetName(), Start: r.GetStartTime().AsTime(), End: r.GetEndTime().AsTime(), Aborted: r.GetAborted(), Exceedance: r.GetExceedanceText(), Paper: r.GetPaperEntry(),
+			Drying: r.GetPurpose() == workordersv1.MotoringRun_DRYING,
+		})
 	}
 	f.compareSteps(&o)
 	return o
@@ -80,8 +90,9 @@ func (f file) compareSteps(o *compare.Order) {
 				continue
 			}
 			spec := specOf(s, m.GetKey())
+			value := fmt.Sprintf("%g %s", m.GetValue(), m.GetUnitCode()) + suffix(m.GetPaperEntry(), "from the fallback sheet")
 			o.Readings = append(o.Readings, compare.Reading{
-				Name: m.GetName(), Label: spec.GetDisplayName(), Value: fmt.Sprintf("%g %s", m.GetValue(), m.GetUnitCode()), Limits: limitsText(spec), LimitsMet: m.GetLimitsMet(),
+				Name: m.GetName(), Label: spec.GetDisplayName(), Value: value, Limits: limitsText(spec), LimitsMet: m.GetLimitsMet(),
 			})
 			if m.GetKey() == "container_pressure" && m.GetUnitCode() == "kPa" {
 				o.PressureMeasured, o.PressureReading = m.GetValue(), m.GetName()

@@ -6,6 +6,7 @@ import (
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/workorders/internal/plan"
 	"coldsection.example/services/workorders/internal/store"
 )
 
@@ -15,6 +16,7 @@ type conditions struct {
 	power, day  string   // the power source; the civil day of the wash, YYYY-MM-DD
 	deposition  *float64 // of chloride, in mg/(m²·d); nil when it was not surveyed
 	surveyed    string   // by whom
+	flown       []plan.Exposure
 }
 
 // conditionsAt are the day of an order at its station and the saltiest air since the engine's last rinse.
@@ -35,7 +37,9 @@ func (u unit) conditionsAt(ctx context.Context, o *workordersv1.WorkOrder, place
 	if worst := saltiest(place.GetExposures(), since, at.day); worst != nil {
 		at.deposition, at.surveyed = new(worst.GetChlorideMgM2Day()), worst.GetSource()
 	}
-	return at, nil
+	flights, err := u.flownThrough(ctx, o.GetEngine(), since, at.day)
+	at.fly(flights)
+	return at, err
 }
 
 // lastRinse is the day on which a wash or a rinse of an engine was last released here, "" when never.

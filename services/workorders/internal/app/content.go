@@ -80,6 +80,7 @@ func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder, at time.
 	c.add("card", "%s revision %d", o.GetTaskCard(), o.GetTaskCardRevision())
 	c.add("requirements", "%s", strings.Join(o.GetRequirements(), " "))
 	s := o.GetStartCounters()
+	c.paper(o.GetStartEntryTime() != nil, o.GetStartEntryTime())
 	c.add("start counters", "%d %d %d", s.GetOperatingSeconds(), s.GetCycles(), s.GetStarts())
 	if e := o.GetEndCounters(); o.GetFinishTime() != nil && at.After(o.GetFinishTime().AsTime()) {
 		c.add("end counters", "%d %d %d %d", e.GetOperatingSeconds(), e.GetCycles(), e.GetStarts(), e.GetAircraftSeconds())
@@ -128,6 +129,7 @@ func (c *content) addStep(s *workordersv1.Step) {
 	if s.GetAgreement() != "" {
 		c.add("agreement", "%s", s.GetAgreement())
 	}
+	c.paper(s.GetPaperEntry(), s.GetEntryTime())
 	for _, m := range s.GetMaterials() {
 		c.add("material", "%s|%s %s", m.GetLot(), m.GetQuantity().GetValue(), m.GetQuantity().GetUnitCode())
 	}
@@ -165,6 +167,14 @@ func (u unit) addReadings(ctx context.Context, o *workordersv1.WorkOrder, c *con
 func (c *content) addReading(m *workordersv1.Measurement) {
 	c.add("reading", "%s|%s|%s %s|%s|%s|%t|%s|%s|%s|%s", m.GetStep(), m.GetKey(), m.GetEntered().GetText(), m.GetEntered().GetUnitCode(), m.GetTool(),
 		m.GetToolCalibration(), m.GetLimitsMet(), m.GetPerson(), stamp(m.GetMeasureTime()), m.GetSupersedes(), m.GetReason())
+	c.paper(m.GetPaperEntry(), m.GetCreateTime())
+}
+
+// paper adds that something was written on paper first, and when it was entered.
+func (c *content) paper(entry bool, at *timestamppb.Timestamp) {
+	if entry {
+		c.add("paper", "entered %s", stamp(at))
+	}
 }
 
 func (u unit) addRuns(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
@@ -172,8 +182,16 @@ func (u unit) addRuns(ctx context.Context, o *workordersv1.WorkOrder, c *content
 	runs, err := store.Runs.Where(ctx, u.Tx, condition+" ORDER BY start_time", args...)
 	for _, r := range runs {
 		c.add("run", "%s|%s|%t|%s|%s", stamp(r.GetStartTime()), stamp(r.GetEndTime()), r.GetAborted(), r.GetExceedanceText(), r.GetPerson())
-		c.worked(r.GetPerson())
-		c.wetted = r.GetEndTime().AsTime()
+		if r.GetPurpose() != workordersv1.MotoringRun_PURPOSE_UNSPECIFIED {
+			c.add("purpose", "%s", r.GetPurpose())
+		}
+		c.paper(r.GetPaperEntry(), r.GetCreateTime())
+		if r.GetPurpose() != workordersv1.MotoringRun_EARLIER {
+			c.worked(r.GetPerson())
+		}
+		if r.GetPurpose() == workordersv1.MotoringRun_PURPOSE_UNSPECIFIED {
+			c.wetted = r.GetEndTime().AsTime()
+		}
 	}
 	return err
 }

@@ -132,6 +132,9 @@ func (u unit) complete(ctx context.Context, req *workordersv1.CompleteStepReques
 	if err := resource.CheckEtag(step, req.GetEtag()); err != nil {
 		return nil, err
 	}
+	if err := onPaper(req.GetPaperEntry(), req.GetCompleteTime(), "complete_time"); err != nil {
+		return nil, err
+	}
 	done, err := u.during(o, "complete_time", req.GetCompleteTime())
 	if err != nil {
 		return nil, err
@@ -143,7 +146,7 @@ func (u unit) complete(ctx context.Context, req *workordersv1.CompleteStepReques
 	if req.GetNotApplicable() {
 		step.State = workordersv1.Step_NOT_APPLICABLE
 	}
-	step.CompleteTime = done
+	step.CompleteTime, step.EntryTime, step.PaperEntry = done, timestamppb.New(u.now), req.GetPaperEntry()
 	for _, m := range req.GetMaterials() {
 		m.Step, m.UseTime = step.GetName(), step.GetCompleteTime()
 		step.Materials = append(step.Materials, m)
@@ -158,6 +161,7 @@ func (u unit) complete(ctx context.Context, req *workordersv1.CompleteStepReques
 	}
 	return step, u.publish(ctx, "step.completed", o.GetName(), &workordersv1.StepCompleted{
 		WorkOrder: o.GetName(), Step: step.GetName(), Kind: step.GetKind().String(), Engine: o.GetEngine(), Person: me, Materials: req.GetMaterials(), CompleteTime: step.GetCompleteTime(),
+		PaperEntry: step.GetPaperEntry(),
 	})
 }
 
@@ -251,6 +255,14 @@ func (u unit) measuredAll(ctx context.Context, o *workordersv1.WorkOrder, step *
 
 func notOpen(step *workordersv1.Step) error {
 	return fault.Precondition("STATE_NOT_ALLOWED", "Step %d is %s already.", step.GetPosition(), step.GetState()).With("state", step.GetState().String())
+}
+
+// onPaper refuses an entry of the fallback sheet that doesn't say when it was written there. Reason: TIME_NEEDED.
+func onPaper(entry bool, at *timestamppb.Timestamp, field string) error {
+	if entry && at == nil {
+		return fault.Invalid(field, "TIME_NEEDED", "An entry of the fallback sheet says when it was done. Give the time that stands on the sheet.")
+	}
+	return nil
 }
 
 // during is when something was done on a started order: now, or a time between its start and now.

@@ -19,6 +19,7 @@ import (
 // CreateMeasurement records a reading with the tool that it was taken with.
 func (a *App) CreateMeasurement(ctx context.Context, req *workordersv1.CreateMeasurementRequest) (*workordersv1.Measurement, error) {
 	m := req.GetMeasurement()
+	resource.ClearOutputOnly(m)
 	order, err := store.Orders.Read(ctx, a.DB, req.GetParent())
 	if err != nil {
 		return nil, err
@@ -71,6 +72,9 @@ func (u unit) measure(ctx context.Context, m *workordersv1.Measurement) error {
 		return err
 	}
 	if err := judge(m, step.GetMeasurements()[i]); err != nil {
+		return err
+	}
+	if err := onPaper(m.GetPaperEntry(), m.GetMeasureTime(), "measurement.measure_time"); err != nil {
 		return err
 	}
 	if m.MeasureTime, err = u.during(o, "measurement.measure_time", m.GetMeasureTime()); err != nil {
@@ -146,6 +150,7 @@ func (a *App) SupersedeMeasurement(ctx context.Context, req *workordersv1.Supers
 		m := &workordersv1.Measurement{
 			Name: a.newName(orderOf(req.GetName())+"/measurements", ""), Step: old.GetStep(), Key: old.GetKey(), Entered: req.GetEntered(), Tool: old.GetTool(),
 			ToolCalibration: old.GetToolCalibration(), MeasureTime: old.GetMeasureTime(), ExceedanceConfirmed: req.GetExceedanceConfirmed(), Reason: req.GetReason(), Supersedes: old.GetName(),
+			PaperEntry: old.GetPaperEntry(),
 		}
 		if err := u.measure(ctx, m); err != nil {
 			return nil, err

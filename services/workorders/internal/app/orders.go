@@ -293,7 +293,7 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 	if err != nil {
 		return nil, err
 	}
-	if err := a.mayPerform(ctx, current); err != nil {
+	if err := a.mayPerform(ctx, current, req.GetStartTime()); err != nil {
 		return nil, err
 	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
@@ -302,7 +302,9 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 		if err != nil {
 			return nil, err
 		}
-		o.StartTime, o.StartCounters = timestamppb.New(u.now), req.GetCounters()
+		if err := u.begin(o, req); err != nil {
+			return nil, err
+		}
 		if o.GetStartCounters() == nil {
 			o.StartCounters = countersOf(engine)
 		}
@@ -320,14 +322,29 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 	})
 }
 
+// begin writes when an order was started: now or, on a day without network, when the sheet says. Reason: TIME_OUT_OF_ORDER.
+func (u unit) begin(o *workordersv1.WorkOrder, req *workordersv1.StartWorkOrderRequest) error {
+	o.StartTime, o.StartCounters = timestamppb.New(u.now), req.GetCounters()
+	at := req.GetStartTime()
+	if at == nil || o.GetState() != workordersv1.WorkOrder_KITTED {
+		return nil // the table of states answers
+	}
+	if at.AsTime().After(u.now) || at.AsTime().Before(o.GetKitTime().AsTime()) {
+		return fault.Invalid("start_time", "TIME_OUT_OF_ORDER", "%s is in the future, or before %s had its kit. Give the time when it was started.", at.AsTime().Format(time.RFC3339),
+			o.GetNumber())
+	}
+	o.StartTime, o.StartEntryTime = at, timestamppb.New(u.now)
+	return nil
+}
+
 func countersOf(e *compliancev1.Engine) *workordersv1.Counters {
 	c := e.GetCounters()
 	return &workordersv1.Counters{OperatingSeconds: c.GetOperatingSeconds(), Cycles: c.GetCycles(), Starts: c.GetStarts()}
 }
 
-// mayPerform asks the gates for the caller to do the order's work today.
-func (a *App) mayPerform(ctx context.Context, o *workordersv1.WorkOrder) error {
-	day, err := a.today(ctx, o)
+// mayPerform asks the gates for the caller to do the order's work on the day of an instant, or today.
+func (a *App) mayPerform(ctx context.Context, o *workordersv1.WorkOrder, at *timestamppb.Timestamp) error {
+	day, err := a.dayOf(ctx, o, at)
 	if err != nil {
 		return err
 	}

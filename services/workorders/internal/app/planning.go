@@ -86,7 +86,7 @@ type computed struct {
 func computePlan(o *workordersv1.WorkOrder, m *performancev1.EngineModel, at conditions, now time.Time) computed {
 	rinseOnly, temperature := o.GetKind() == workordersv1.TaskCard_SALT_RINSE, at.temperature
 	d := dataOf(m)
-	d.Day, d.Deposition, d.DepositionSource = at.day, at.deposition, at.surveyed
+	d.Day, d.Deposition, d.DepositionSource, d.Flown = at.day, at.deposition, at.surveyed, at.flown
 	p := plan.Compute(d, rinseOnly, temperature, at.power)
 	w := m.GetWash()
 	out := &workordersv1.WashPlan{

@@ -60,7 +60,7 @@ func entryOf(e outbox.Event) (*workordersv1.HistoryEntry, error) {
 	}
 	switch p := payload.(type) {
 	case *workordersv1.StepCompleted:
-		entry.Subject, entry.Person, entry.Text = p.GetStep(), p.GetPerson(), "Step done"+materialText(p.GetMaterials())
+		entry.Subject, entry.Person, entry.Text = p.GetStep(), p.GetPerson(), "Step done"+suffix(p.GetPaperEntry(), "from the sheet")+materialText(p.GetMaterials())
 	case *workordersv1.StepChanged:
 		entry.Subject, entry.Person, entry.Text = p.GetStep().GetName(), p.GetPerson(), stepText(fact, p.GetStep())
 	case *workordersv1.MeasurementRecorded:
@@ -68,7 +68,7 @@ func entryOf(e outbox.Event) (*workordersv1.HistoryEntry, error) {
 		entry.Subject, entry.Person, entry.Supersedes, entry.Text = m.GetName(), m.GetPerson(), m.GetSupersedes(), readingText(m)
 	case *workordersv1.MotoringRecorded:
 		r := p.GetMotoringRun()
-		entry.Subject, entry.Person, entry.Text = r.GetName(), r.GetPerson(), "Starter run"+suffix(r.GetAborted(), "broken off")+suffix(r.GetExceedance(), r.GetExceedanceText())
+		entry.Subject, entry.Person, entry.Text = r.GetName(), r.GetPerson(), runText(r)
 	case *workordersv1.FindingChanged:
 		entry.Subject, entry.Person, entry.Text = p.GetFinding().GetName(), findingPerson(fact, p.GetFinding()), findingText(fact, p.GetFinding())
 	case *workordersv1.LabourRecorded:
@@ -123,6 +123,14 @@ func orderText(c *workordersv1.WorkOrderChanged) string {
 	return text.String()
 }
 
+// runText says what the starter was run for and how it went.
+func runText(r *workordersv1.MotoringRun) string {
+	text := map[workordersv1.MotoringRun_Purpose]string{
+		workordersv1.MotoringRun_PURPOSE_UNSPECIFIED: "Starter run", workordersv1.MotoringRun_DRYING: "Drying run", workordersv1.MotoringRun_EARLIER: "Starter run of an earlier job",
+	}[r.GetPurpose()]
+	return text + suffix(r.GetPaperEntry(), "from the sheet") + suffix(r.GetAborted(), "broken off") + suffix(r.GetExceedance(), r.GetExceedanceText())
+}
+
 func stepText(fact string, s *workordersv1.Step) string {
 	switch fact {
 	case "step.acknowledged":
@@ -144,7 +152,7 @@ func materialText(used []*workordersv1.MaterialUse) string {
 
 func readingText(m *workordersv1.Measurement) string {
 	return fmt.Sprintf("%s: %s %s", m.GetKey(), m.GetEntered().GetText(), m.GetEntered().GetUnitCode()) + suffix(!m.GetLimitsMet(), "outside its limits, confirmed") +
-		suffix(m.GetTool() != "", "with "+m.GetTool()) + suffix(m.GetSupersedes() != "", "corrects "+m.GetSupersedes()+": "+m.GetReason())
+		suffix(m.GetPaperEntry(), "from the sheet") + suffix(m.GetTool() != "", "with "+m.GetTool()) + suffix(m.GetSupersedes() != "", "corrects "+m.GetSupersedes()+": "+m.GetReason())
 }
 
 // findingPerson is who did what a fact about a finding tells.

@@ -36,7 +36,15 @@ type Run struct {
 	Name       string
 	Start, End time.Time
 	Aborted    bool
+	Drying     bool   // the engine ran to dry itself
+	Paper      bool   // written on the fallback sheet, entered later
 	Exceedance string // what it broke, "" for nothing
+}
+
+// Drying is how a plan dries the engine: how long it runs, 0 as approved data say, and how soon after the last wetting, 0 without limit.
+type Drying struct {
+	Planned       bool
+	Length, Limit time.Duration
 }
 
 // Reading is a reading as it stands, with its limits in words.
@@ -55,6 +63,7 @@ type Order struct {
 	Volumes                    []Volume
 	WashRuns, RinseRuns        int
 	Soak, StarterUse           time.Duration
+	Drying                     Drying
 	Pressure, PressureMeasured float64 // kPa, gauge; 0 when not planned or not measured
 	PressureReading            string  // the reading's name
 	Runs                       []Run
@@ -75,6 +84,7 @@ func Compare(o Order) []Line {
 	}
 	lines = append(lines, pressure(o)...)
 	lines = append(lines, runs(o)...)
+	lines = append(lines, dried(o)...)
 	for _, r := range o.Readings {
 		lines = append(lines, Line{Topic: "reading", Label: r.Label, Planned: r.Limits, Done: r.Value, Subject: r.Name, Differs: !r.LimitsMet})
 	}
@@ -129,6 +139,9 @@ func runs(o Order) []Line {
 	var whole []Run
 	use := time.Duration(0)
 	for _, r := range o.Runs {
+		if r.Drying {
+			continue
+		}
 		if r.Aborted || r.Exceedance != "" {
 			lines = append(lines, Line{Topic: "run", Label: "Run of " + r.Start.Format("15:04:05"), Planned: "whole, within the limits", Done: runText(r), Subject: r.Name, Differs: true})
 		}
@@ -154,8 +167,55 @@ func runs(o Order) []Line {
 	})
 }
 
+// dried compares the drying run: that it was made whole after the last wetting, in time, and not shorter than planned. One that was
+// broken off is told by itself.
+func dried(o Order) []Line {
+	if !o.Drying.Planned {
+		return nil
+	}
+	wetted := time.Time{}
+	var whole *Run
+	var lines []Line
+	for i, r := range o.Runs {
+		switch {
+		case !r.Drying:
+			wetted, whole = r.End, nil
+		case r.Aborted:
+			lines = append(lines, Line{Topic: "drying", Label: "Drying run of " + r.Start.Format("15:04:05"), Planned: "whole", Done: runText(r), Subject: r.Name, Differs: true})
+		case whole == nil:
+			whole = &o.Runs[i]
+		}
+	}
+	line := Line{Topic: "drying", Label: "Drying run", Planned: o.Drying.text(), Done: "none", Tolerance: "not later, not shorter", Differs: true}
+	if whole == nil {
+		return append(lines, line)
+	}
+	line.Done, line.Subject = runText(*whole), whole.Name
+	gap := whole.Start.Sub(wetted)
+	if !wetted.IsZero() {
+		line.Done = fmt.Sprintf("%s after the last wetting, %s", gap, line.Done)
+	}
+	late, short := !wetted.IsZero() && o.Drying.Limit > 0 && gap > o.Drying.Limit, whole.End.Sub(whole.Start) < o.Drying.Length
+	line.Differs = late || short || whole.Exceedance != ""
+	return append(lines, line)
+}
+
+func (d Drying) text() string {
+	text := "as approved data say"
+	if d.Length > 0 {
+		text = d.Length.String()
+	}
+	if d.Limit > 0 {
+		text += ", within " + d.Limit.String() + " of the last wetting"
+	}
+	return text
+}
+
 func runText(r Run) string {
 	text := r.End.Sub(r.Start).String()
+	if r.Paper {
+		text += ", from the fallback sheet"
+	}
 	if r.Aborted {
 		text += ", broken off"
 	}

@@ -28,6 +28,8 @@ func faultless() compare.Order {
 		o.Runs = append(o.Runs, compare.Run{Name: string(rune('a' + i)), Start: at, End: at.Add(27 * time.Second)})
 		at = at.Add(87 * time.Second)
 	}
+	o.Drying = compare.Drying{Planned: true, Length: 2 * time.Minute, Limit: time.Hour}
+	o.Runs = append(o.Runs, compare.Run{Name: "dry", Start: at, End: at.Add(2 * time.Minute), Drying: true})
 	return o
 }
 
@@ -41,6 +43,7 @@ var changes = map[string]func(o *compare.Order){
 	"step":        func(o *compare.Order) { o.NotDone = []compare.Step{{Name: "s3", State: "OMITTED", Why: "no part"}} },
 	"run":         func(o *compare.Order) { o.Runs[5].Exceedance = "started 10s too early" },
 	"starter_use": func(o *compare.Order) { o.Runs[5].End = o.Runs[5].End.Add(11 * time.Second) },
+	"drying":      func(o *compare.Order) { o.Runs[6].End = o.Runs[6].End.Add(-time.Second) },
 	"soak":        func(o *compare.Order) { o.Soak = 16 * time.Minute },
 }
 
@@ -49,7 +52,7 @@ func TestExactlyWhatDiffersIsTold(t *testing.T) {
 	if got := compare.Differences(compare.Compare(faultless())); len(got) != 0 {
 		t.Fatalf("done as planned: %+v", got)
 	}
-	topics := []string{"start", "people", "volume", "pressure", "reading", "step", "run", "starter_use", "soak"}
+	topics := []string{"start", "people", "volume", "pressure", "reading", "step", "run", "starter_use", "soak", "drying"}
 	rapid.Check(t, func(t *rapid.T) {
 		o := faultless()
 		var want []string
@@ -76,7 +79,7 @@ func TestExactlyWhatDiffersIsTold(t *testing.T) {
 // A missing run is one difference, not three; one that was broken off and made again is the broken one only.
 func TestAMissingAndABrokenRun(t *testing.T) {
 	o := faultless()
-	o.Runs = o.Runs[:5]
+	o.Runs = slices.Delete(o.Runs, 5, 6)
 	if got := compare.Differences(compare.Compare(o)); len(got) != 1 || got[0].Topic != "runs" || got[0].Planned != "6" || got[0].Done != "5" {
 		t.Errorf("missing: %+v", got)
 	}
@@ -85,6 +88,38 @@ func TestAMissingAndABrokenRun(t *testing.T) {
 	o.Runs = append([]compare.Run{broken}, o.Runs...)
 	if got := compare.Differences(compare.Compare(o)); len(got) != 1 || got[0].Subject != "z" {
 		t.Errorf("broken off: %+v", got)
+	}
+}
+
+// A drying run counts when it was whole, came after the last wetting, in time, and ran as long as planned; a longer one is no difference.
+func TestTheDryingRun(t *testing.T) {
+	for name, c := range map[string]struct {
+		change  func(o *compare.Order)
+		differs []string // what the differences say was done
+	}{
+		"longer": {func(o *compare.Order) { o.Runs[6].End = o.Runs[6].End.Add(time.Hour) }, nil},
+		"paper":  {func(o *compare.Order) { o.Runs[6].Paper = true }, nil},
+		"late": {func(o *compare.Order) {
+			o.Runs[6].Start, o.Runs[6].End = o.Runs[6].Start.Add(time.Hour), o.Runs[6].End.Add(time.Hour)
+		}, []string{"1h1m0s after the last wetting, 2m0s"}},
+		"none":       {func(o *compare.Order) { o.Runs = o.Runs[:6] }, []string{"none"}},
+		"broken off": {func(o *compare.Order) { o.Runs[6].Aborted = true }, []string{"2m0s, broken off", "none"}},
+		"wet again": {func(o *compare.Order) {
+			dry, rinse := o.Runs[6], o.Runs[5]
+			dry.Start, dry.End = rinse.Start, rinse.Start.Add(2*time.Minute)
+			rinse.Start, rinse.End = dry.End.Add(time.Minute), dry.End.Add(87*time.Second)
+			o.Runs[5], o.Runs[6] = dry, rinse
+		}, []string{"none"}},
+	} {
+		o := faultless()
+		c.change(&o)
+		var done []string
+		for _, l := range compare.Differences(compare.Compare(o)) {
+			done = append(done, l.Done)
+		}
+		if !slices.Equal(done, c.differs) {
+			t.Errorf("%s: %q, want %q", name, done, c.differs)
+		}
 	}
 }
 

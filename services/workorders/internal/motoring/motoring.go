@@ -96,3 +96,21 @@ func Overlaps(before []Run, r Run) bool {
 func sorted(runs []Run) []Run {
 	return slices.SortedFunc(slices.Values(runs), func(a, b Run) int { return a.Start.Compare(b.Start) })
 }
+
+// StartOf is the run of the starter that a start of the engine takes: as long as a first run may last at most, since nobody records
+// when it let go, and no longer than the engine ran.
+func StartOf(duty []Duty, engine Run) Run {
+	if len(duty) == 0 || engine.End.Sub(engine.Start) <= duty[0].On {
+		return engine
+	}
+	return Run{Start: engine.Start, End: engine.Start.Add(duty[0].On)}
+}
+
+// Dry says what a drying run breaks, empty when nothing: it begins inside the limit since the last wetting. A zero wetting means that
+// nothing wetted the engine, a limit of 0 that none is entered.
+func Dry(wetted time.Time, limit time.Duration, r Run) string {
+	if gap := r.Start.Sub(wetted); !wetted.IsZero() && limit > 0 && gap > limit {
+		return fmt.Sprintf("began %s after the last wetting, and the limit is %s", gap.Round(time.Second), limit)
+	}
+	return ""
+}

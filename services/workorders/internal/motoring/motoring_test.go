@@ -71,3 +71,30 @@ func TestWithoutLimitsNoRunIsGood(t *testing.T) {
 		t.Error("judged good without limits")
 	}
 }
+
+// A start of the engine is a run of the starter, as long as the first of the list may be and not longer than the engine ran.
+func TestAStartOfTheEngineTakesTheStarter(t *testing.T) {
+	for _, c := range []struct{ engine, want motoring.Run }{{run(0, 120), run(0, 30)}, {run(0, 30), run(0, 30)}, {run(5, 12), run(5, 12)}} {
+		if got := motoring.StartOf(duty, c.engine); got != c.want {
+			t.Errorf("%v: %v, want %v", c.engine, got, c.want)
+		}
+	}
+	if got := motoring.StartOf(nil, run(0, 120)); got != run(0, 120) {
+		t.Errorf("without a list: %v", got)
+	}
+}
+
+// The limit is kept to the second; without wetting or limit nothing is broken.
+func TestTheDryingLimit(t *testing.T) {
+	wetted := zero
+	for _, c := range []struct {
+		wetted time.Time
+		limit  time.Duration
+		start  int
+		broken bool
+	}{{wetted, time.Hour, 3600, false}, {wetted, time.Hour, 3601, true}, {time.Time{}, time.Hour, 9999, false}, {wetted, 0, 9999, false}} {
+		if got := motoring.Dry(c.wetted, c.limit, run(c.start, c.start+120)); (got != "") != c.broken {
+			t.Errorf("%+v: %q", c, got)
+		}
+	}
+}

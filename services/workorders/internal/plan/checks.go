@@ -74,6 +74,9 @@ func (p *Plan) ring(d Data) {
 
 // environment states the class of the air that the engine flew in since its last rinse.
 func (p *Plan) environment(d Data) {
+	for _, e := range d.Flown {
+		p.number("Flights through "+e.Kind+" since the last rinse", float64(e.Flights), "1", e.Wears, "flight exposures; common practice, no source")
+	}
 	if d.Deposition == nil {
 		return
 	}

@@ -36,6 +36,14 @@ type Data struct {
 	Day                        string   // the civil day that it is planned for, YYYY-MM-DD
 	Deposition                 *float64 // chloride in mg/(m²·d), the greatest since the last rinse; nil when not known
 	DepositionSource           string
+	Flown                      []Exposure // since the last rinse
+}
+
+// Exposure is how many flights through something an engine made; Wears says what a wash does about it.
+type Exposure struct {
+	Kind    string
+	Flights int
+	Wears   string
 }
 
 // Densities are those of the pure liquids in kg/L at the temperature of the table; 0 when it doesn't print them.

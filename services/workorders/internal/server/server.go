@@ -38,14 +38,14 @@ func Register(r rpc.Registrar, a *app.App) {
 		query.For("coldsection.workorders.v1.WorkOrdersQueryService", []string{auth.SignedIn}, m.MethodName)
 	}
 	query.Scope("coldsection.workorders.v1.WorkOrdersQueryService", "GetWorkOrder", "ListWorkOrders", "GetWashPlan", "ListSteps", "ListMeasurements",
-		"ListMotoringRuns", "ListFindings", "ListSignatures")
+		"ListMotoringRuns", "ListFindings", "ListSignatures", "ListFlightExposures")
 	r.Register(&workordersv1.WorkOrdersQueryService_ServiceDesc, &queries{app: a}, query)
 }
 
 func commandPolicy() auth.Policy {
 	const service = "coldsection.workorders.v1.WorkOrdersService"
 	p := auth.Policy{}.For(service, []string{"planner", "admin"}, "CreateStation").For(service, []string{"planner", "technician", "admin"}, "UpdateStation")
-	p.For(service, []string{"quality"}, "CreateRegime")
+	p.For(service, []string{"quality"}, "CreateRegime").For(service, []string{"planner", "technician", "quality", "integrator"}, "CreateFlightExposure")
 	p.For(service, []string{"planner", "quality"}, "OmitStep", "DecideFinding", "VoidWorkOrder", "CreateTaskCard").For(service, []string{"planner", "technician", "agent"}, "CreateWorkOrder")
 	p.For(service, []string{"planner"}, "UpdateWorkOrder", "ScheduleWorkOrder").For(service, []string{"planner", "stores"}, "KitWorkOrder")
 	p.For(service, []string{"technician", "inspector", "planner", "quality"}, "HoldWorkOrder", "ResumeWorkOrder")
@@ -63,6 +63,11 @@ func (q *queries) GetStation(ctx context.Context, req *workordersv1.GetStationRe
 func (q *queries) ListStations(ctx context.Context, req *workordersv1.ListStationsRequest) (*workordersv1.ListStationsResponse, error) {
 	items, next, err := store.Stations.List(ctx, q.app.DB, q.app.Lister, req, "")
 	return &workordersv1.ListStationsResponse{Stations: items, NextPageToken: next}, err
+}
+
+func (q *queries) ListFlightExposures(ctx context.Context, req *workordersv1.ListFlightExposuresRequest) (*workordersv1.ListFlightExposuresResponse, error) {
+	items, next, err := store.Flown.List(ctx, q.app.DB, q.app.Lister, req, "")
+	return &workordersv1.ListFlightExposuresResponse{FlightExposures: items, NextPageToken: next}, err
 }
 
 func (q *queries) GetTaskCard(ctx context.Context, req *workordersv1.GetTaskCardRequest) (*workordersv1.TaskCard, error) {
@@ -85,6 +90,10 @@ func (q *queries) ListRegimes(ctx context.Context, req *workordersv1.ListRegimes
 
 func (q *queries) GetAttachment(ctx context.Context, req *workordersv1.GetAttachmentRequest) (*workordersv1.Attachment, error) {
 	return q.app.Attachment(ctx, req.GetName())
+}
+
+func (q *queries) DownloadAttachment(ctx context.Context, req *workordersv1.DownloadAttachmentRequest) (*workordersv1.DownloadAttachmentResponse, error) {
+	return q.app.DownloadAttachment(ctx, req.GetName())
 }
 
 func (q *queries) ListAttachments(ctx context.Context, req *workordersv1.ListAttachmentsRequest) (*workordersv1.ListAttachmentsResponse, error) {

@@ -28,6 +28,7 @@ func Migrations() storage.Migrations {
 // The tables.
 var (
 	Stations = resource.NewTable[*workordersv1.Station]("stations", "", "display_name").Shared()
+	Flown    = resource.NewTable[*workordersv1.FlightExposure]("flight_exposures", "flight_date desc", "engine", "kind", "flight_date").OwnedBy("name")
 	Cards    = resource.NewTable[*workordersv1.TaskCard]("task_cards", "", "kind", "display_name").Shared()
 	Orders   = resource.NewTable[*workordersv1.WorkOrder]("work_orders", "create_time desc",
 		"state", "engine", "aircraft", "kind", "assignees", "station", "hold", "plan_start_time",

@@ -86,8 +86,9 @@ func (r Record) header(d *printing.Document, hash string) {
 	facts(d, "State", words(o.GetState().String()), "On hold", hold, "Engine", o.GetEngine()+", serial "+o.GetEngineSerial(), "Aircraft", o.GetAircraft(),
 		"Task card", fmt.Sprintf("%s, revision %d", o.GetTaskCard(), o.GetTaskCardRevision()), "Why", r.why(), "Requirements", strings.Join(o.GetRequirements(), ", "),
 		"Station", or(r.Station.GetDisplayName(), o.GetStation())+", times in "+r.Zone.String(), "Planned", r.planned(), "Assigned", strings.Join(o.GetAssignees(), ", "),
-		"Started", r.when(o.GetStartTime()), "Counters at start", counters(o.GetStartCounters()), "Finished", r.when(o.GetFinishTime()),
-		"Counters at end", counters(o.GetEndCounters()), "Released", r.when(o.GetReleaseTime()), "Sent back because", o.GetReworkReason(), "Ended because", o.GetVoidReason(),
+		"Started", r.when(o.GetStartTime())+r.paper(o.GetStartEntryTime() != nil, o.GetStartEntryTime()), "Counters at start", counters(o.GetStartCounters()),
+		"Finished", r.when(o.GetFinishTime()), "Counters at end", counters(o.GetEndCounters()), "Released", r.when(o.GetReleaseTime()),
+		"Sent back because", o.GetReworkReason(), "Ended because", o.GetVoidReason(),
 		"Regime", or(o.GetRegime(), "regimes/general"), "Remarks", o.GetRemarks(), "Printed", r.at(), "SHA-256 of the record", hash)
 }
 
@@ -171,7 +172,8 @@ func (r Record) steps(d *printing.Document) {
 			critical = "yes"
 		}
 		facts(d, "Kind", words(s.GetKind().String()), "Critical", critical, "State", words(s.GetState().String()), "Done by", s.GetPerformer(), "At", r.when(s.GetCompleteTime()),
-			"Cautions read", strings.TrimSpace(s.GetAcknowledger()+" "+r.when(s.GetAcknowledgeTime())), "Note", s.GetNote(), "Agreed by", s.GetAgreement(), "Counted", counted,
+			"Cautions read", strings.TrimSpace(s.GetAcknowledger()+" "+r.when(s.GetAcknowledgeTime())), "Entered", r.paper(s.GetPaperEntry(), s.GetEntryTime()),
+			"Note", s.GetNote(), "Agreed by", s.GetAgreement(), "Counted", counted,
 			"Signature", s.GetSignature())
 		r.readings(d, s)
 		used := printing.Table{Columns: columns("Lot|Amount|At", 2, 1.5, 1.5)}
@@ -195,7 +197,7 @@ func (r Record) readings(d *printing.Document, s *workordersv1.Step) {
 			}
 			taken = true
 			t.Rows = append(t.Rows, []string{row[0], row[1], m.GetEntered().GetText() + " " + m.GetEntered().GetUnitCode(), judged(m), m.GetTool() + " " + m.GetToolCalibration(),
-				m.GetPerson() + " " + r.when(m.GetMeasureTime())})
+				m.GetPerson() + " " + r.when(m.GetMeasureTime()) + r.paper(m.GetPaperEntry(), m.GetCreateTime())})
 		}
 		if !taken {
 			t.Rows = append(t.Rows, row)
@@ -232,6 +234,14 @@ func (r Record) runs(d *printing.Document) {
 	t := printing.Table{Columns: columns("From|To|Length|Remarks|By", 1.6, 1.6, .8, 2.6, 1.2)}
 	for _, run := range r.Runs {
 		text := run.GetRemarks()
+		switch run.GetPurpose() {
+		case workordersv1.MotoringRun_DRYING:
+			text = "Drying run, engine on. " + text
+		case workordersv1.MotoringRun_EARLIER:
+			text = "Of an earlier job. " + text
+		default:
+		}
+		text += r.paper(run.GetPaperEntry(), run.GetCreateTime())
 		if run.GetAborted() {
 			text = "Broken off. " + text
 		}
@@ -270,7 +280,7 @@ func (r Record) labour(d *printing.Document) {
 	d.Heading(2, "Time worked")
 	t := printing.Table{Columns: columns("Who|From, to|Step|Length", 1.2, 2.6, 1.6, 1.6)}
 	for _, e := range r.Labour {
-		t.Rows = append(t.Rows, []string{e.GetPerson(), r.span(e), e.GetStep(), hours(e.GetWorkedSeconds())})
+		t.Rows = append(t.Rows, []string{e.GetPerson(), r.span(e), e.GetStep(), hours(e.GetWorkedSeconds()) + r.paper(e.GetPaperEntry(), e.GetCreateTime())})
 	}
 	t.Rows = append(t.Rows, []string{"All", "", "", hours(worked(r.Labour))})
 	d.Table(t)

@@ -26,6 +26,14 @@ func (r Record) when(t *timestamppb.Timestamp) string {
 	return t.AsTime().In(r.Zone).Format("2006-01-02 15:04:05")
 }
 
+// paper says of an entry of the fallback sheet when it was entered, and nothing of any other.
+func (r Record) paper(entry bool, at *timestamppb.Timestamp) string {
+	if !entry {
+		return ""
+	}
+	return " From the fallback sheet, entered " + r.when(at) + "."
+}
+
 // volume says an amount in both systems.
 func volume(q *commonv1.Quantity) string {
 	if q == nil {

@@ -1,0 +1,146 @@
+package workorders_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+)
+
+// purposed records a run for a purpose, from and to in seconds after the morning.
+func (s *stage) purposed(o *workordersv1.WorkOrder, purpose workordersv1.MotoringRun_Purpose, from, to int, aborted bool) (*workordersv1.MotoringRun, error) {
+	at := func(seconds int) *timestamppb.Timestamp {
+		return timestamppb.New(morning.Add(time.Duration(seconds) * time.Second))
+	}
+	return s.do.CreateMotoringRun(s.as("ann"), &workordersv1.CreateMotoringRunRequest{Parent: o.GetName(), MotoringRun: &workordersv1.MotoringRun{
+		StartTime: at(from), EndTime: at(to), Aborted: aborted, Purpose: purpose,
+	}})
+}
+
+func (s *stage) limits(o *workordersv1.WorkOrder) *workordersv1.MotoringLimits {
+	s.t.Helper()
+	return must[*workordersv1.MotoringLimits](s)(s.look.GetMotoringLimits(s.as("ann"), &workordersv1.GetMotoringLimitsRequest{Name: o.GetName() + "/motoringLimits"}))
+}
+
+// compares are the lines of a topic of plan against done, those that do not differ too.
+func (s *stage) compares(o *workordersv1.WorkOrder, topic string) (lines []*workordersv1.Comparison) {
+	s.t.Helper()
+	all := must[*workordersv1.CompareWorkOrderResponse](s)(s.look.CompareWorkOrder(s.as("ivy"), &workordersv1.CompareWorkOrderRequest{Name: o.GetName(), ShowAll: true}))
+	for _, c := range all.GetComparisons() {
+		if c.GetTopic() == topic {
+			lines = append(lines, c)
+		}
+	}
+	return lines
+}
+
+const dry, earlier = workordersv1.MotoringRun_DRYING, workordersv1.MotoringRun_EARLIER
+
+// The drying run is recorded and held against the plan (60 min from the last wetting, 120 s long): until a whole one the limits say when
+// it is due; one that was broken off dries nothing; a late one is an exceedance; none at all is a difference.
+func TestTheDryingRunIsHeldAgainstThePlan(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("salt-rinse")
+		s.clock.Advance(3 * time.Hour)
+		if l := s.limits(o); l.GetLastWettingTime() != nil || l.GetDryingDueTime() != nil {
+			t.Errorf("not wetted yet: %v", l)
+		}
+		must[*workordersv1.MotoringRun](s)(s.ran(o, 0, 30, false))
+		due := morning.Add(time.Hour + 30*time.Second)
+		if l := s.limits(o); !l.GetDryingDueTime().AsTime().Equal(due) || !l.GetLastWettingTime().AsTime().Equal(morning.Add(30*time.Second)) {
+			t.Errorf("due at %v, want %v", l, due)
+		}
+		if lines := s.compares(o, "drying"); len(lines) != 1 || !lines[0].GetDiffers() || lines[0].GetDoneText() != "none" || !strings.Contains(lines[0].GetPlannedText(), "1h0m0s") {
+			t.Errorf("without a drying run: %v", lines)
+		}
+		must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 600, 640, true))
+		if l := s.limits(o); !l.GetDryingDueTime().AsTime().Equal(due) {
+			t.Errorf("one that was broken off dried it: %v", l)
+		}
+		late := must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 3700, 3820, false))
+		if !late.GetExceedance() || !strings.Contains(late.GetExceedanceText(), "1h1m10s after the last wetting, and the limit is 1h") {
+			t.Errorf("70 s late: %v", late)
+		}
+		if l := s.limits(o); l.GetDryingDueTime() != nil {
+			t.Errorf("dried, and still due: %v", l)
+		}
+		if lines := s.compares(o, "drying"); len(lines) != 2 || !lines[0].GetDiffers() || !lines[1].GetDiffers() || lines[1].GetSubject() != late.GetName() {
+			t.Errorf("broken off and late: %v", lines)
+		}
+		last := s.history(o, 0, 0)
+		if got := last[len(last)-1].GetText(); !strings.HasPrefix(got, "Drying run") {
+			t.Errorf("the history says %q", got)
+		}
+	})
+}
+
+// A start of the engine takes the starter: its rest is kept before it, and it counts as a run of the longest length. What dries is not
+// counted among the runs of the plan, nor as wetting.
+func TestTheDryingRunTakesTheStarter(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("salt-rinse")
+		s.clock.Advance(3 * time.Hour)
+		must[*workordersv1.MotoringRun](s)(s.ran(o, 0, 30, false))
+		early := must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 60, 300, false))
+		if !early.GetExceedance() || !strings.Contains(early.GetExceedanceText(), "too early") {
+			t.Errorf("30 s of rest instead of 60 s: %v", early)
+		}
+		if want := morning.Add(150 * time.Second); !s.limits(o).GetNextAllowedTime().AsTime().Equal(want) {
+			t.Errorf("the starter may run at %v, want %v", s.limits(o), want)
+		}
+		_, err := s.ran(o, 70, 80, false)
+		s.refused(err, "RUNS_OVERLAP")
+		if l := s.limits(o); !l.GetLastWettingTime().AsTime().Equal(morning.Add(30 * time.Second)) {
+			t.Errorf("the drying run wetted it: %v", l)
+		}
+		if lines := s.compares(o, "runs"); len(lines) != 1 || lines[0].GetDoneText() != "1" {
+			t.Errorf("runs: %v", lines)
+		}
+	})
+}
+
+// The starter may have run for another job before the order, outside the suite: that run counts for the rest, is held against nothing of
+// this order and makes nobody a worker of it; it lies before the start and within a day.
+func TestARunOfAnEarlierJobCountsForTheRest(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("salt-rinse")
+		s.clock.Advance(time.Hour)
+		for _, times := range [][2]int{{-60, 10}, {-30, -60}, {-90000, -89990}} {
+			_, err := s.purposed(o, earlier, times[0], times[1], false)
+			s.refused(err, "RUN_TIMES_INVALID", "earlier job")
+		}
+		before := must[*workordersv1.MotoringRun](s)(s.purposed(o, earlier, -60, -20, false))
+		if before.GetExceedance() {
+			t.Errorf("another job's run is judged: %v", before)
+		}
+		if run := must[*workordersv1.MotoringRun](s)(s.ran(o, 10, 30, false)); !run.GetExceedance() {
+			t.Errorf("30 s after a run of an earlier job: %v", run)
+		}
+		if lines := s.compares(o, "runs"); lines[0].GetDoneText() != "1" {
+			t.Errorf("runs: %v", lines)
+		}
+	})
+}
+
+// An order that is no wash runs the starter, too: its runs keep the rest of the same engine, by the list of the station's power source,
+// and where none is entered a run is recorded as one that can't be judged.
+func TestOrdersWithoutAPlanKeepTheRestToo(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		wash, ground := s.started("salt-rinse"), s.started("ground-run")
+		s.clock.Advance(time.Hour)
+		must[*workordersv1.MotoringRun](s)(s.ran(wash, 0, 30, false))
+		if run := must[*workordersv1.MotoringRun](s)(s.ran(ground, 60, 80, false)); !strings.Contains(run.GetExceedanceText(), "too early") {
+			t.Errorf("30 s after a run of the wash: %v", run)
+		}
+		if l := s.limits(ground); l.GetProfile() != "battery" || !l.GetNextAllowedTime().AsTime().Equal(morning.Add(140*time.Second)) || l.GetDryingDueTime() != nil {
+			t.Errorf("%v", l)
+		}
+		must[*workordersv1.Station](s)(s.do.UpdateStation(s.as("pat"), &workordersv1.UpdateStationRequest{Station: &workordersv1.Station{Name: station, PowerSource: "crank"}}))
+		if run := must[*workordersv1.MotoringRun](s)(s.ran(ground, 600, 610, false)); !strings.Contains(run.GetExceedanceText(), "can't be judged") {
+			t.Errorf("without limits: %v", run)
+		}
+	})
+}
