@@ -16,6 +16,13 @@ type file interface {
 	GetFileName() string
 }
 
+// upload is a file that a person brought: it is saved, never shown in the place of a page of ours.
+type upload interface {
+	file
+	GetSha256() string
+	GetUploader() string
+}
+
 // files answers with the file itself where a message holds one, and with JSON everywhere else. A caller that accepts
 // application/json and nothing before it gets JSON with the file in base64.
 type files struct{ *runtime.JSONPb }
@@ -42,7 +49,12 @@ func fileHeaders(_ context.Context, w http.ResponseWriter, m proto.Message) erro
 	if !ok {
 		return nil
 	}
-	w.Header().Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": f.GetFileName()}))
+	disposition := "inline"
+	if up, ok := m.(upload); ok {
+		disposition = "attachment"
+		w.Header().Set("ETag", `"`+up.GetSha256()+`"`)
+	}
+	w.Header().Set("Content-Disposition", mime.FormatMediaType(disposition, map[string]string{"filename": f.GetFileName()}))
 	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; sandbox")
 	w.Header().Set("X-Content-Type-Options", "nosniff")
 	return nil

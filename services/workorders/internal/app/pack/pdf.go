@@ -12,6 +12,7 @@ import (
 // Room that is kept free on a page, in millimetres, so that a title stays with what it is about.
 const (
 	titleRoom     = 14.0 // the title over the first of several
+	timelineRoom  = 60.0 // title and the first rows
 	stepRoom      = 62.0 // title, instruction and what was recorded
 	cautionRoom   = 18.0 // each caution
 	signatureRoom = 95.0 // a whole signature
@@ -129,6 +130,7 @@ func (r Record) plan(d *printing.Document) {
 	if len(mix.Rows) > 0 {
 		d.Table(mix)
 	}
+	d.Keep(timelineRoom)
 	d.Heading(3, "Timeline, from the first rotation")
 	t := printing.Table{Columns: columns("What|From|To|Valve open|Valve shut|Volume|Note", 1.3, .7, .7, .8, .8, 1.7, 2.6)}
 	for _, e := range p.GetTimeline() {

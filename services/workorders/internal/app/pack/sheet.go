@@ -60,6 +60,9 @@ func (r Record) sheetPlan(d *printing.Document) {
 		if e.GetValveShutSecond() > 0 {
 			row[3], row[4], row[7] = clock(e.GetValveOpenSecond()), clock(e.GetValveShutSecond()), printing.EmptyBox
 		}
+		if e.GetActivity() == workordersv1.TimelineEntry_DRYING_RUN {
+			row[7] = printing.EmptyBox
+		}
 		t.Rows = append(t.Rows, row)
 	}
 	for range spare {
