@@ -10,6 +10,7 @@ import (
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 )
 
@@ -230,5 +231,75 @@ func TestOneStarterRunsOnce(t *testing.T) {
 		if n := s.count("motoring_runs"); n != 5 {
 			t.Errorf("%d runs", n)
 		}
+	})
+}
+
+// No later step is done before a hold point is, and it is neither left out nor left undone; a witness is another person.
+func TestAHoldPointStopsTheWork(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		c := card(
+			&workordersv1.CardStep{Title: "Wait for the chief", Kind: workordersv1.StepKind_STEP_KIND_HOLD_POINT},
+			&workordersv1.CardStep{Title: "Go on", Kind: workordersv1.StepKind_STEP_KIND_DO},
+			&workordersv1.CardStep{Title: "See it", Kind: workordersv1.StepKind_STEP_KIND_WITNESS},
+		)
+		must[*workordersv1.TaskCard](s)(s.newCard(c))
+		o := s.started("own")
+		steps := s.steps(o)
+		_, err := s.do.CompleteStep(s.as("ann"), completion(steps[1]))
+		s.refused(err, "STEP_ORDER", "Wait for the chief")
+		skip := completion(steps[0])
+		skip.NotApplicable, skip.Note = true, "in a hurry"
+		_, err = s.do.CompleteStep(s.as("ann"), skip)
+		s.refused(err, "STEP_CRITICAL")
+		_, err = s.do.OmitStep(s.as("quinn"), &workordersv1.OmitStepRequest{Name: steps[0].GetName(), Reason: "in a hurry", Agreement: "none"})
+		s.refused(err, "STEP_CRITICAL")
+		for _, step := range steps[:2] {
+			must[*workordersv1.Step](s)(s.do.CompleteStep(s.as("sam"), completion(step)))
+		}
+		_, err = s.do.CompleteStep(s.as("sam"), completion(steps[2]))
+		s.refused(err, "SAME_PERSON", "people/sam")
+		if seen := must[*workordersv1.Step](s)(s.do.CompleteStep(s.as("ivy"), completion(steps[2]))); seen.GetPerformer() != "people/ivy" {
+			t.Errorf("%v", seen)
+		}
+	})
+}
+
+// An ERP lists time worked across orders and is told each entry with its person, times and exact seconds.
+func TestAnERPSeesTheTimeWorked(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("ring-flow-check")
+		s.clock.Advance(3 * time.Hour)
+		must[*workordersv1.LabourEntry](s)(s.worked(o, "ann", 8*60, 9*60+20))
+		must[*workordersv1.LabourEntry](s)(s.worked(o, "bob", 9*60, 10*60))
+		erp := auth.NewContext(s.t.Context(), auth.Identity{Account: "accounts/erp", Roles: []string{"integrator"}, Kind: auth.Machine})
+		listed := must[*workordersv1.ListLabourEntriesResponse](s)(s.look.ListLabourEntries(erp, &workordersv1.ListLabourEntriesRequest{Parent: "workOrders/-"})).GetLabourEntries()
+		seconds := int64(0)
+		for _, e := range listed {
+			seconds += e.GetWorkedSeconds()
+		}
+		if len(listed) != 2 || seconds != 4800+3600 {
+			t.Errorf("%d s: %v", seconds, listed)
+		}
+		if told := s.told(o, "labour.recorded"); !strings.Contains(told, `"person":"people/bob"`) || !strings.Contains(told, `"workedSeconds":"3600"`) {
+			t.Errorf("told: %s", told)
+		}
+		for name, all := range map[string]func(parent string) (int, error){
+			"steps": func(parent string) (int, error) {
+				resp, err := s.look.ListSteps(erp, &workordersv1.ListStepsRequest{Parent: parent})
+				return len(resp.GetSteps()), err
+			},
+			"measurements": func(parent string) (int, error) {
+				resp, err := s.look.ListMeasurements(erp, &workordersv1.ListMeasurementsRequest{Parent: parent})
+				return len(resp.GetMeasurements()), err
+			},
+		} {
+			own, err := all(o.GetName())
+			every, otherErr := all("workOrders/-")
+			if err != nil || otherErr != nil || every < own || name == "steps" && every == 0 {
+				t.Errorf("%s of all orders: %d of at least %d, %v %v", name, every, own, err, otherErr)
+			}
+		}
+		_, err := s.do.CreateLabourEntry(erp, &workordersv1.CreateLabourEntryRequest{Parent: o.GetName(), LabourEntry: &workordersv1.LabourEntry{StartTime: minutes(0), EndTime: minutes(1)}})
+		s.refused(err, "ROLE_MISSING")
 	})
 }

@@ -4,6 +4,7 @@ package server
 
 import (
 	"context"
+	"strings"
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/auth"
@@ -56,6 +57,14 @@ func commandPolicy() auth.Policy {
 	return p.For(service, []string{"releaser"}, "ReleaseWorkOrder")
 }
 
+// below is the collection of a parent; "-" in place of its id is every parent's.
+func below(parent, collection string) string {
+	if strings.HasSuffix(parent, "/-") {
+		return parent
+	}
+	return parent + "/" + collection
+}
+
 func (q *queries) GetStation(ctx context.Context, req *workordersv1.GetStationRequest) (*workordersv1.Station, error) {
 	return store.Stations.Read(ctx, q.app.DB, req.GetName())
 }
@@ -97,7 +106,7 @@ func (q *queries) DownloadAttachment(ctx context.Context, req *workordersv1.Down
 }
 
 func (q *queries) ListAttachments(ctx context.Context, req *workordersv1.ListAttachmentsRequest) (*workordersv1.ListAttachmentsResponse, error) {
-	items, next, err := store.Attached.List(ctx, q.app.DB, q.app.Lister, req, req.GetParent()+"/attachments")
+	items, next, err := store.Attached.List(ctx, q.app.DB, q.app.Lister, req, below(req.GetParent(), "attachments"))
 	return &workordersv1.ListAttachmentsResponse{Attachments: items, NextPageToken: next}, err
 }
 
@@ -115,17 +124,17 @@ func (q *queries) GetWashPlan(ctx context.Context, req *workordersv1.GetWashPlan
 }
 
 func (q *queries) ListSteps(ctx context.Context, req *workordersv1.ListStepsRequest) (*workordersv1.ListStepsResponse, error) {
-	items, next, err := store.Steps.List(ctx, q.app.DB, q.app.Lister, req, req.GetParent()+"/steps")
+	items, next, err := store.Steps.List(ctx, q.app.DB, q.app.Lister, req, below(req.GetParent(), "steps"))
 	return &workordersv1.ListStepsResponse{Steps: items, NextPageToken: next}, err
 }
 
 func (q *queries) ListMeasurements(ctx context.Context, req *workordersv1.ListMeasurementsRequest) (*workordersv1.ListMeasurementsResponse, error) {
-	items, next, err := store.Measured.List(ctx, q.app.DB, q.app.Lister, req, req.GetParent()+"/measurements")
+	items, next, err := store.Measured.List(ctx, q.app.DB, q.app.Lister, req, below(req.GetParent(), "measurements"))
 	return &workordersv1.ListMeasurementsResponse{Measurements: items, NextPageToken: next}, err
 }
 
 func (q *queries) ListMotoringRuns(ctx context.Context, req *workordersv1.ListMotoringRunsRequest) (*workordersv1.ListMotoringRunsResponse, error) {
-	items, next, err := store.Runs.List(ctx, q.app.DB, q.app.Lister, req, req.GetParent()+"/motoringRuns")
+	items, next, err := store.Runs.List(ctx, q.app.DB, q.app.Lister, req, below(req.GetParent(), "motoringRuns"))
 	return &workordersv1.ListMotoringRunsResponse{MotoringRuns: items, NextPageToken: next}, err
 }
 
@@ -134,17 +143,17 @@ func (q *queries) GetMotoringLimits(ctx context.Context, req *workordersv1.GetMo
 }
 
 func (q *queries) ListFindings(ctx context.Context, req *workordersv1.ListFindingsRequest) (*workordersv1.ListFindingsResponse, error) {
-	items, next, err := store.Findings.List(ctx, q.app.DB, q.app.Lister, req, req.GetParent()+"/findings")
+	items, next, err := store.Findings.List(ctx, q.app.DB, q.app.Lister, req, below(req.GetParent(), "findings"))
 	return &workordersv1.ListFindingsResponse{Findings: items, NextPageToken: next}, err
 }
 
 func (q *queries) ListLabourEntries(ctx context.Context, req *workordersv1.ListLabourEntriesRequest) (*workordersv1.ListLabourEntriesResponse, error) {
-	items, next, err := store.Labour.List(ctx, q.app.DB, q.app.Lister, req, req.GetParent()+"/labourEntries")
+	items, next, err := store.Labour.List(ctx, q.app.DB, q.app.Lister, req, below(req.GetParent(), "labourEntries"))
 	return &workordersv1.ListLabourEntriesResponse{LabourEntries: items, NextPageToken: next}, err
 }
 
 func (q *queries) ListSignatures(ctx context.Context, req *workordersv1.ListSignaturesRequest) (*workordersv1.ListSignaturesResponse, error) {
-	items, next, err := store.Signatures.List(ctx, q.app.DB, q.app.Lister, req, req.GetParent()+"/signatures")
+	items, next, err := store.Signatures.List(ctx, q.app.DB, q.app.Lister, req, below(req.GetParent(), "signatures"))
 	return &workordersv1.ListSignaturesResponse{Signatures: items, NextPageToken: next}, err
 }
 
