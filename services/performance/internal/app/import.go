@@ -157,13 +157,29 @@ func (u unit) enter(ctx context.Context, reading *performancev1.Reading, p store
 
 // keep is enter for a reading that has its canonical values.
 func (u unit) keep(ctx context.Context, reading *performancev1.Reading, p store.Profile) (known bool, err error) {
+	if err := u.name(reading, p); err != nil {
+		return false, err
+	}
+	err = store.Readings.Insert(ctx, u.Tx, reading, u.now)
+	if !fault.HasReason(err, "ALREADY_EXISTS") {
+		return false, err
+	}
+	return u.knows(ctx, reading)
+}
+
+// name gives a new reading its name. Reason: READING_IN_FUTURE.
+func (u unit) name(reading *performancev1.Reading, p store.Profile) error {
 	if reading.GetReadTime().AsTime().After(u.now) {
-		return false, fault.Invalid("reading.read_time", "READING_IN_FUTURE", "The reading's time has not come yet. Correct it.")
+		return fault.Invalid("reading.read_time", "READING_IN_FUTURE", "The reading's time has not come yet. Correct it.")
 	}
 	reading.Name, reading.State = nameOf(p, reading), performancev1.Reading_ACCEPTED
-	err = store.Readings.Insert(ctx, u.Tx, reading, u.now)
-	if !fault.HasReason(err, "ALREADY_EXISTS") || reading.GetSourceId() == "" {
-		return fault.HasReason(err, "ALREADY_EXISTS"), unless(err, "ALREADY_EXISTS")
+	return nil
+}
+
+// knows compares a reading with the one that has its name. Reason: SOURCE_ID_REUSED.
+func (u unit) knows(ctx context.Context, reading *performancev1.Reading) (known bool, err error) {
+	if reading.GetSourceId() == "" {
+		return true, nil
 	}
 	there, err := store.Readings.Get(ctx, u.Tx, reading.GetName())
 	if err == nil && !alike(there, reading) {
@@ -171,14 +187,6 @@ func (u unit) keep(ctx context.Context, reading *performancev1.Reading, p store.
 			reading.GetSourceId(), there.GetName())
 	}
 	return err == nil, err
-}
-
-// unless is the error, or none when it has the reason.
-func unless(err error, reason string) error {
-	if fault.HasReason(err, reason) {
-		return nil
-	}
-	return err
 }
 
 func (i *importing) finish(ctx context.Context) (*performancev1.ImportReadingsResponse, error) {

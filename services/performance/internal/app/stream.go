@@ -115,16 +115,15 @@ func (in *inflow) flush(ctx context.Context) error {
 	if err := in.meet(ctx); err != nil {
 		return err
 	}
-	outcomes := make([]outcome, len(in.waiting))
-	err := in.app.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+	var outcomes []outcome
+	err := in.app.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
 		u := in.app.unit(ctx, tx)
+		if outcomes, err = u.flow(ctx, in.waiting, in.profiles); err != nil {
+			return err
+		}
 		pended := map[string]bool{}
-		for i, req := range in.waiting {
-			o, err := u.flow(ctx, req, in.profiles[req.GetParent()])
-			if err != nil {
-				return err
-			}
-			if outcomes[i] = o; o.refusal != nil || o.known || pended[o.engine] {
+		for _, o := range outcomes {
+			if o.refusal != nil || o.known || pended[o.engine] {
 				continue
 			}
 			pended[o.engine] = true
@@ -159,19 +158,52 @@ func (in *inflow) meet(ctx context.Context) error {
 	return nil
 }
 
-// flow keeps one reading of a stream.
-func (u unit) flow(ctx context.Context, req arrival, p store.Profile) (outcome, error) {
-	if p.Name == "" {
-		return outcome{refusal: fault.Precondition("ENGINE_UNKNOWN", "%.60q is not an engine that compliance knows. Add the engine there first.", req.GetParent())}, nil
+// flow keeps readings of a stream, all good ones with few statements, and says what became of each.
+func (u unit) flow(ctx context.Context, reqs []arrival, profiles map[string]store.Profile) ([]outcome, error) {
+	outcomes := make([]outcome, len(reqs))
+	var good []*performancev1.Reading
+	var at []int // where each good one stands
+	for i, req := range reqs {
+		p := profiles[req.GetParent()]
+		outcomes[i].engine = p.Name
+		if p.Name == "" {
+			outcomes[i].refusal = fault.Precondition("ENGINE_UNKNOWN", "%.60q is not an engine that compliance knows. Add the engine there first.", req.GetParent())
+			continue
+		}
+		err := req.wrong
+		if err == nil {
+			err = u.name(req.GetReading(), p)
+		}
+		if f, refused := refusal(err); refused {
+			outcomes[i].refusal = f
+			continue
+		} else if err != nil {
+			return nil, err
+		}
+		good, at = append(good, req.GetReading()), append(at, i)
 	}
-	known, err := false, req.wrong
-	if err == nil {
-		known, err = u.keep(ctx, req.GetReading(), p)
+	added, err := store.Readings.InsertAll(ctx, u.Tx, good, u.now)
+	if err != nil {
+		return nil, err
 	}
-	if f, refused := fault.As(err); refused && f.Category == fault.InvalidArgument {
-		return outcome{refusal: f}, nil
+	for k, i := range at {
+		if added[k] {
+			continue
+		}
+		outcomes[i].known, err = u.knows(ctx, good[k])
+		if f, refused := refusal(err); refused {
+			outcomes[i].refusal = f
+		} else if err != nil {
+			return nil, err
+		}
 	}
-	return outcome{engine: p.Name, known: known}, err
+	return outcomes, nil
+}
+
+// refusal is what a reading of its own is refused for; any other error ends the whole.
+func refusal(err error) (*fault.Error, bool) {
+	f, refused := fault.As(err)
+	return f, refused && f.Category == fault.InvalidArgument
 }
 
 func (in *inflow) count(req arrival, o outcome) {
