@@ -54,7 +54,9 @@ func TestACallerIsNeverKnownByWhatWasTakenAway(t *testing.T) {
 		},
 		"another password": func(s *accounts.Store, _ *clock.Fake, _ string) func(context.Context) error {
 			return func(ctx context.Context) error {
-				return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return accounts.EndSessions(ctx, tx, "accounts/admin") })
+				return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+					return accounts.EndSessions(ctx, tx, "accounts/admin")
+				})
 			}
 		},
 		"disabled": func(s *accounts.Store, _ *clock.Fake, _ string) func(context.Context) error {

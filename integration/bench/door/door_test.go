@@ -28,7 +28,7 @@ const (
 	callsEach = 100
 	callers   = 8
 	listed    = 50
-	together_ = 2 * time.Second
+	pushing   = 2 * time.Second
 )
 
 func TestMain(m *testing.M) { harness.Main(m) }
@@ -46,7 +46,7 @@ type way struct {
 // calls are what is measured.
 var calls = []struct {
 	name string
-	ways func(s *stage, ctx context.Context) []way
+	ways func(s *stage) []way
 }{{"get", gets}, {"list", lists}, {"create", creates}}
 
 // identified is the direct caller's context: what the gateway says of its callers to the service.
@@ -65,14 +65,14 @@ func both(s *stage, call func(ctx context.Context, conn grpc.ClientConnInterface
 	}
 }
 
-func gets(s *stage, _ context.Context) []way {
+func gets(s *stage) []way {
 	return both(s, func(ctx context.Context, conn grpc.ClientConnInterface, _ int64) error {
 		_, err := consumablesv1.NewConsumablesQueryServiceClient(conn).GetItem(ctx, &consumablesv1.GetItemRequest{Name: "items/m-0"})
 		return err
 	}, func(ctx context.Context, _ int64) error { return s.rest(ctx, http.MethodGet, "/v1/items/m-0", "") })
 }
 
-func lists(s *stage, _ context.Context) []way {
+func lists(s *stage) []way {
 	return both(s, func(ctx context.Context, conn grpc.ClientConnInterface, _ int64) error {
 		_, err := consumablesv1.NewConsumablesQueryServiceClient(conn).ListItems(ctx, &consumablesv1.ListItemsRequest{PageSize: listed})
 		return err
@@ -81,7 +81,7 @@ func lists(s *stage, _ context.Context) []way {
 	})
 }
 
-func creates(s *stage, _ context.Context) []way {
+func creates(s *stage) []way {
 	return both(s, create, func(ctx context.Context, n int64) error {
 		return s.rest(ctx, http.MethodPost, fmt.Sprintf("/v1/items?itemId=m-%d", n), `{"displayName":"Measured","kind":"OTHER","baseUnitCode":"kg"}`)
 	})
@@ -131,7 +131,7 @@ func latency(b *testing.B, ways []way, n *atomic.Int64) []time.Duration {
 		}
 	}
 	var out []time.Duration
-	for _, t := range took[:] {
+	for _, t := range took {
 		slices.Sort(t)
 		out = append(out, t[len(t)/2])
 	}
@@ -141,7 +141,7 @@ func latency(b *testing.B, ways []way, n *atomic.Int64) []time.Duration {
 // throughput is how many calls in a second many callers at once get through.
 func throughput(b *testing.B, w way, n *atomic.Int64) float64 {
 	b.Helper()
-	ctx, cancel := context.WithTimeout(b.Context(), together_)
+	ctx, cancel := context.WithTimeout(b.Context(), pushing)
 	defer cancel()
 	var done atomic.Int64
 	var all sync.WaitGroup
@@ -157,7 +157,7 @@ func throughput(b *testing.B, w way, n *atomic.Int64) float64 {
 		})
 	}
 	all.Wait()
-	return float64(done.Load()) / together_.Seconds()
+	return float64(done.Load()) / pushing.Seconds()
 }
 
 // BenchmarkDoor prints for each mode and call the direct median, how many times as long it takes through the gateway, and how many calls a second many
@@ -173,7 +173,7 @@ func BenchmarkDoor(b *testing.B) {
 		n.Store(listed)
 		for _, c := range calls {
 			b.Run(mode.name+"/"+c.name, func(b *testing.B) {
-				ways := c.ways(s, b.Context())
+				ways := c.ways(s)
 				for b.Loop() {
 					took := latency(b, ways, n)
 					b.ReportMetric(float64(took[0].Nanoseconds())/1000, "direct-µs")

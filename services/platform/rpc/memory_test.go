@@ -77,11 +77,11 @@ func TestMessagesAreCopied(t *testing.T) {
 
 // Stop waits for calls in memory, cuts them off when its time ends, and lets none in after that.
 func TestStopEndsCallsInMemory(t *testing.T) {
-	begun, go_ := make(chan struct{}, 2), make(chan struct{})
+	begun, proceed := make(chan struct{}, 2), make(chan struct{})
 	f := serve(t, func(ctx context.Context) (*consumablesv1.Item, error) {
 		begun <- struct{}{}
 		select {
-		case <-go_:
+		case <-proceed:
 			return item()
 		case <-ctx.Done():
 			return nil, ctx.Err()
@@ -103,7 +103,7 @@ func TestStopEndsCallsInMemory(t *testing.T) {
 	select {
 	case <-stopped:
 		t.Fatal("it stopped while a call was under way")
-	case go_ <- struct{}{}:
+	case proceed <- struct{}{}:
 	}
 	if err := <-first; err != nil {
 		t.Errorf("the call under way: %v", err)
