@@ -17,7 +17,7 @@ func hooks() node {
 			"schema": node{"$ref": "#/components/schemas/CloudEvent"}, "example": exampleEvent(),
 		}}},
 		"responses": node{
-			"2XX": node{"description": "The fact was taken."}, "410": node{"description": "No facts are wanted any more; the endpoint is disabled."},
+			"200": node{"description": "The fact was taken; every other 2xx says the same."}, "410": node{"description": "No facts are wanted any more; the endpoint is disabled."},
 			"default": node{"description": "The fact was not taken; it is sent again."},
 		},
 	}}}
