@@ -5,6 +5,8 @@ cd "$(dirname "$0")/.."
 .ci/tools.sh buf protoc-gen-go protoc-gen-go-grpc protoc-gen-grpc-gateway protoc-gen-openapi
 (cd .ci/tools/extproto && go run . ../../../.build/proto)
 .bin/buf lint proto
+# The contract as it was released; after a release: .bin/buf build proto --exclude-source-info -o .ci/released.binpb.gz
+.bin/buf breaking proto --against .ci/released.binpb.gz || { echo "this breaks clients of the released contract; add beside it instead, and mark the old as deprecated"; exit 1; }
 .bin/buf generate
 if [ "${1:-}" = --check ]; then
   git diff --exit-code -- proto gateway/internal/openapi || { echo "generated code is not fresh: run .ci/generate.sh and commit"; exit 1; }

@@ -23,6 +23,9 @@ var page []byte
 //go:embed page.js
 var script []byte
 
+//go:embed changelog.md
+var changelog []byte
+
 // node is a JSON object.
 type node = map[string]any
 
@@ -116,8 +119,8 @@ func child(n node, name string) node {
 	return c
 }
 
-// Register serves the description at /openapi.json, a page made of it at /reference, which needs nothing from elsewhere, and
-// the contract for gRPC clients at /proto.zip.
+// Register serves the description at /openapi.json, a page made of it at /reference, which needs nothing from elsewhere,
+// the contract for gRPC clients at /proto.zip, and what was added to it since its release at /changelog.
 func Register(mux *http.ServeMux) error {
 	doc, err := Document()
 	if err != nil {
@@ -132,7 +135,7 @@ func Register(mux *http.ServeMux) error {
 		text []byte
 	}{
 		"/openapi.json": {"application/json", doc}, "/reference": {"text/html; charset=utf-8", page}, "/reference.js": {"text/javascript", script},
-		"/proto.zip": {"application/zip", bundle},
+		"/proto.zip": {"application/zip", bundle}, "/changelog": {"text/markdown; charset=utf-8", changelog},
 	}
 	for _, path := range slices.Sorted(maps.Keys(files)) {
 		file := files[path]
