@@ -11,10 +11,11 @@ declare -A tools=(
   [protoc-gen-openapi]=github.com/google/gnostic/cmd/protoc-gen-openapi@v0.7.1
   [buf]=github.com/bufbuild/buf/cmd/buf@v1.75.0
   [golangci-lint]=github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
+  [oapi-codegen]=github.com/oapi-codegen/oapi-codegen/v2/cmd/oapi-codegen@v2.8.2
   [grpcurl]=github.com/fullstorydev/grpcurl/cmd/grpcurl@v1.9.4
 )
 want=("$@")
-[ ${#want[@]} -gt 0 ] || want=(protoc-gen-go protoc-gen-go-grpc protoc-gen-grpc-gateway protoc-gen-openapi buf golangci-lint grpcurl)
+[ ${#want[@]} -gt 0 ] || want=(protoc-gen-go protoc-gen-go-grpc protoc-gen-grpc-gateway protoc-gen-openapi buf golangci-lint oapi-codegen grpcurl)
 for name in "${want[@]}"; do
   spec=${tools[$name]:?unknown tool $name}
   stamp="$GOBIN/.$name@${spec##*@}"

@@ -150,7 +150,7 @@ clean_up_whatever_happens
 COLDSECTION_TEST_CHROMIUM=$(chromium_path)
 [ -n "$COLDSECTION_TEST_CHROMIUM" ] || die "missing: chromium, although it was installed"
 export COLDSECTION_TEST_CHROMIUM
-.ci/tools.sh grpcurl
+.ci/tools.sh grpcurl oapi-codegen
 export PATH="$PWD/.bin:$PATH"
 echo "== PostgreSQL $COLDSECTION_TEST_POSTGRES, browser $COLDSECTION_TEST_CHROMIUM"
 run_tests "$@"
