@@ -3,7 +3,10 @@ package app
 import (
 	"context"
 	"fmt"
+	"math"
+	"slices"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -83,11 +86,11 @@ func (u unit) save(ctx context.Context, p store.Profile, data engineData, result
 	if err := u.saveAdvices(ctx, p, result); err != nil {
 		return err
 	}
-	if err := u.saveRecoveries(ctx, p, result); err != nil {
-		return err
-	}
 	var err error
 	if result.Shifts, err = u.twins(ctx, p.Name, result.Shifts); err != nil {
+		return err
+	}
+	if err := u.saveRecoveries(ctx, p, result); err != nil {
 		return err
 	}
 	if err := u.saveAssessment(ctx, p, data, result); err != nil {
@@ -185,12 +188,15 @@ func (u unit) saveRecoveries(ctx context.Context, p store.Profile, result analys
 			WashTime: timestamppb.New(r.At), IttStepC: interval(r.ITT), NgStepPct: interval(r.Ng), FuelFlowStepPct: interval(r.Fuel),
 			PriorReadingCount: int32(r.Before), LaterReadingCount: int32(r.After), Verdict: outcomes[r.Outcome], Explanation: r.Text, ComputeTime: timestamppb.New(u.now),
 		}
+		if r.Outcome == analysis.NotRecovered {
+			fresh.OtherCauses = otherCauses(result, r.At)
+		}
 		old, err := store.Recoveries.Lock(ctx, u.Tx, fresh.GetName())
 		switch {
 		case fault.HasReason(err, "NOT_FOUND"):
 			err = store.Recoveries.Insert(ctx, u.Tx, fresh, u.now)
 		case err == nil:
-			if old.GetExplanation() == fresh.GetExplanation() {
+			if old.GetExplanation() == fresh.GetExplanation() && slices.EqualFunc(old.GetOtherCauses(), fresh.GetOtherCauses(), sameCause) {
 				continue
 			}
 			err = store.Recoveries.Save(ctx, u.Tx, fresh, u.now)
@@ -203,11 +209,29 @@ func (u unit) saveRecoveries(ctx context.Context, p store.Profile, result analys
 		}
 		if err := u.publish(ctx, "coldsection.performance.recovery.computed.v1", p.Name, &performancev1.RecoveryComputed{
 			Engine: p.Name, Recovery: fresh.GetName(), WorkOrder: fresh.GetWorkOrder(), Verdict: fresh.GetVerdict(), IttStepC: fresh.GetIttStepC(), Explanation: fresh.GetExplanation(),
+			OtherCauses: fresh.GetOtherCauses(),
 		}); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// otherCauses are the causes but dirt of the newest change that began before a wash: what else may be behind a level that the
+// wash did not bring back.
+func otherCauses(result analysis.Result, wash time.Time) []*performancev1.Cause {
+	shifts := shiftsOf(result)
+	for _, s := range slices.Backward(shifts) {
+		if s.GetOnsetTime().AsTime().Before(wash) {
+			return slices.DeleteFunc(s.GetCauses(), func(c *performancev1.Cause) bool { return c.GetCause() == "fouling" })
+		}
+	}
+	return nil
+}
+
+// sameCause says whether two causes are told alike.
+func sameCause(a, b *performancev1.Cause) bool {
+	return a.GetCause() == b.GetCause() && math.Abs(a.GetProbability()-b.GetProbability()) < leastProbable
 }
 
 func interval(e analysis.Estimate) *performancev1.Interval {
@@ -223,7 +247,11 @@ func (u unit) saveAssessment(ctx context.Context, p store.Profile, data engineDa
 		Name: p.Name + "/assessment", Engine: p.Name, EngineSerial: p.Serial, EngineModel: p.Model, ModelRevision: data.model.GetRevision(),
 		IttDeviationC: interval(result.Level), NgDeviationPct: interval(result.Ng), FuelFlowDeviationPct: interval(result.Fuel),
 		IttSlopeCPer_100H: interval(result.Slope), ReadingsUsed: int32(result.Used), ReadingsHeld: int32(result.Kept), ComputeTime: timestamppb.New(u.now),
-		Shifts: shiftsOf(result), Sources: sourcesOf(data.model), Margin: marginOf(data, result),
+		Shifts: shiftsOf(result), Sources: sourcesOf(data.model),
+	}
+	var err error
+	if fresh.Margin, err = u.marginOf(ctx, p.Name, data, result); err != nil {
+		return err
 	}
 	if n := len(fresh.GetShifts()); n > 0 {
 		fresh.Causes, fresh.CauseVerdict = fresh.GetShifts()[n-1].GetCauses(), fresh.GetShifts()[n-1].GetVerdict()

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"sync"
 	"time"
@@ -64,16 +65,18 @@ func (h *history) dirt() (prediction.Vector, string) {
 			return prediction.Vector{s.GetIttC(), s.GetNgPct(), s.GetFuelFlowPct()}, cite(s.GetDocument(), h.model)
 		}
 	}
-	return demonstrationDirt(), "the cycle model of an invented engine, flow capacity −3 %, efficiency −1 %; the engine model names no signature of its own"
+	return demonstrationDirt(), fmt.Sprintf("the cycle model of an invented engine at %.6g %% power, flow capacity −3 %%, efficiency −1 %%; "+
+		"the engine model names no signature of its own", usualShare)
 }
 
-// demonstrationDirt is what dirt does to the first invented engine of the cycle model at 85 % power on a standard day.
+// demonstrationDirt is what dirt does to the first invented engine of the cycle model on a standard day, at the share of its power that signatures are
+// stated at.
 var demonstrationDirt = sync.OnceValue(func() prediction.Vector {
 	engine, err := cycle.New(cycle.Demonstration()[0])
 	if err != nil {
 		panic(err) // the data are constants, and tests solve them
 	}
-	causes, err := engine.Causes(cycle.Standard(0, 0, 0), 0.85*engine.DesignPower())
+	causes, err := engine.Causes(cycle.Standard(0, 0, 0), usualShare/100*engine.DesignPower())
 	if err != nil {
 		panic(err)
 	}

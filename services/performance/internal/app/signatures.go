@@ -11,7 +11,8 @@ import (
 	"coldsection.example/services/platform/quantity"
 )
 
-const usualShare = 90 // % of the design power
+// usualShare is the share of the design power [%] that signatures are stated at, as those of the analysis are.
+const usualShare = 90.0
 
 // ComputeSignatures works out what each cause does to the readings of an invented engine.
 func (*App) ComputeSignatures(_ context.Context, req *performancev1.ComputeSignaturesRequest) (*performancev1.ComputeSignaturesResponse, error) {

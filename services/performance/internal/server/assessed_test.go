@@ -47,3 +47,48 @@ func TestAnAssessmentSaysWhyThereIsNoMargin(t *testing.T) {
 		}
 	})
 }
+
+// The assessment foresees what ForecastMargin foresees, the limit being met some days after the newest reading; of a steady
+// engine it foresees nothing and says so.
+func TestAnAssessmentForeseesItsLimit(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(func(m *performancev1.EngineModel) { priced(m); m.Limits[0].MaxValue = truth(t, 1.3).ITT })
+		b.fly(worn{days: 60, noise: 1, dirt: func(day int) float64 { return 0.02 * float64(day) }})
+		got := of(b.GetAssessment(b.analyst(), &performancev1.GetAssessmentRequest{Name: engineName + "/assessment"})).done(t).GetMargin()
+		asked := of(b.ForecastMargin(b.analyst(), &performancev1.ForecastMarginRequest{Name: engineName})).done(t)
+		if !asked.GetForeseen() || got.GetMedianCrossingTime() == nil || !got.GetEarliestCrossingTime().AsTime().Before(got.GetMedianCrossingTime().AsTime()) {
+			t.Fatalf("%v\n%v", got, asked)
+		}
+		near(t, "days between the two forecasts", got.GetMedianCrossingTime().AsTime().Sub(asked.GetMedianTime().AsTime()).Hours()/24, 0, 1)
+	})
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(priced)
+		b.fly(worn{days: 60, noise: 1, dirt: func(int) float64 { return 0.3 }})
+		got := of(b.GetAssessment(b.analyst(), &performancev1.GetAssessmentRequest{Name: engineName + "/assessment"})).done(t).GetMargin()
+		if got.GetMedianCrossingTime() != nil || !strings.Contains(got.GetExplanation(), "No crossing foreseen") {
+			t.Errorf("%v", got)
+		}
+	})
+}
+
+// A worn turbine and a wash that brings nothing back: the recovery names what else may be behind it, dirt not among it. The model
+// states a noise of 6 °C, so a gain under 3 °C is none, which 40 readings exclude.
+func TestAWashInVainNamesOtherCauses(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(func(m *performancev1.EngineModel) { priced(m); m.Noise.IttC = 6 })
+		b.fly(worn{days: 170, noise: 0.5, dirt: func(int) float64 { return 0 }, wear: func(day int) float64 { return 0.0005 * float64(min(60, max(0, day-40))) }})
+		b.washed(120, 170)
+		list := of(b.ListRecoveries(b.analyst(), &performancev1.ListRecoveriesRequest{Parent: engineName})).done(t).GetRecoveries()
+		if len(list) != 1 || list[0].GetVerdict() != performancev1.Recovery_NOT_RECOVERED {
+			t.Fatalf("%v", list)
+		}
+		if len(list[0].GetOtherCauses()) == 0 || list[0].GetOtherCauses()[0].GetCause() != "hot_section" || list[0].GetOtherCauses()[0].GetNextCheck() == "" {
+			t.Errorf("%v", list[0].GetOtherCauses())
+		}
+		for _, c := range list[0].GetOtherCauses() {
+			if c.GetCause() == "fouling" {
+				t.Errorf("dirt is behind a wash in vain: %v", c)
+			}
+		}
+	})
+}
