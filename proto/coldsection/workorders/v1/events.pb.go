@@ -577,7 +577,11 @@ type MeasurementRecorded struct {
 	// The order.
 	WorkOrder string `protobuf:"bytes,1,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
 	// The value.
-	Measurement   *Measurement `protobuf:"bytes,2,opt,name=measurement,proto3" json:"measurement,omitempty"`
+	Measurement *Measurement `protobuf:"bytes,2,opt,name=measurement,proto3" json:"measurement,omitempty"`
+	// The engine that the order is for.
+	Engine string `protobuf:"bytes,3,opt,name=engine,proto3" json:"engine,omitempty"`
+	// The civil day of the measurement at the order's station; facts of before have none.
+	CivilDate     *date.Date `protobuf:"bytes,4,opt,name=civil_date,json=civilDate,proto3" json:"civil_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -622,6 +626,20 @@ func (x *MeasurementRecorded) GetWorkOrder() string {
 func (x *MeasurementRecorded) GetMeasurement() *Measurement {
 	if x != nil {
 		return x.Measurement
+	}
+	return nil
+}
+
+func (x *MeasurementRecorded) GetEngine() string {
+	if x != nil {
+		return x.Engine
+	}
+	return ""
+}
+
+func (x *MeasurementRecorded) GetCivilDate() *date.Date {
+	if x != nil {
+		return x.CivilDate
 	}
 	return nil
 }
@@ -890,11 +908,14 @@ const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\tmaterials\x18\x06 \x03(\v2&.coldsection.workorders.v1.MaterialUseR\tmaterials\x12?\n" +
 	"\rcomplete_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\fcompleteTime\x12\x1f\n" +
 	"\vpaper_entry\x18\b \x01(\bR\n" +
-	"paperEntry\"~\n" +
+	"paperEntry\"\xc8\x01\n" +
 	"\x13MeasurementRecorded\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12H\n" +
-	"\vmeasurement\x18\x02 \x01(\v2&.coldsection.workorders.v1.MeasurementR\vmeasurement\"\x94\x01\n" +
+	"\vmeasurement\x18\x02 \x01(\v2&.coldsection.workorders.v1.MeasurementR\vmeasurement\x12\x16\n" +
+	"\x06engine\x18\x03 \x01(\tR\x06engine\x120\n" +
+	"\n" +
+	"civil_date\x18\x04 \x01(\v2\x11.google.type.DateR\tcivilDate\"\x94\x01\n" +
 	"\x10MotoringRecorded\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
@@ -966,14 +987,15 @@ var file_coldsection_workorders_v1_events_proto_depIdxs = []int32{
 	11, // 12: coldsection.workorders.v1.StepCompleted.materials:type_name -> coldsection.workorders.v1.MaterialUse
 	9,  // 13: coldsection.workorders.v1.StepCompleted.complete_time:type_name -> google.protobuf.Timestamp
 	19, // 14: coldsection.workorders.v1.MeasurementRecorded.measurement:type_name -> coldsection.workorders.v1.Measurement
-	20, // 15: coldsection.workorders.v1.MotoringRecorded.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	21, // 16: coldsection.workorders.v1.FindingChanged.finding:type_name -> coldsection.workorders.v1.Finding
-	22, // 17: coldsection.workorders.v1.LabourRecorded.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	18, // [18:18] is the sub-list for method output_type
-	18, // [18:18] is the sub-list for method input_type
-	18, // [18:18] is the sub-list for extension type_name
-	18, // [18:18] is the sub-list for extension extendee
-	0,  // [0:18] is the sub-list for field type_name
+	14, // 15: coldsection.workorders.v1.MeasurementRecorded.civil_date:type_name -> google.type.Date
+	20, // 16: coldsection.workorders.v1.MotoringRecorded.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	21, // 17: coldsection.workorders.v1.FindingChanged.finding:type_name -> coldsection.workorders.v1.Finding
+	22, // 18: coldsection.workorders.v1.LabourRecorded.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	19, // [19:19] is the sub-list for method output_type
+	19, // [19:19] is the sub-list for method input_type
+	19, // [19:19] is the sub-list for extension type_name
+	19, // [19:19] is the sub-list for extension extendee
+	0,  // [0:19] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_events_proto_init() }
