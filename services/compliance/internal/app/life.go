@@ -217,6 +217,9 @@ func (a *App) GetLifeStatus(ctx context.Context, req *compliancev1.GetLifeStatus
 	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		u := a.unit(ctx, tx)
 		part, err := store.Components.Get(ctx, tx, strings.TrimSuffix(req.GetName(), "/lifeStatus"))
+		if fault.HasReason(err, "NOT_FOUND") {
+			return fault.Missing(req.GetName())
+		}
 		if err != nil {
 			return err
 		}

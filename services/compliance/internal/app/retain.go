@@ -7,6 +7,7 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/retention"
 	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -16,6 +17,9 @@ func (a *App) GetRetentionFloor(ctx context.Context, req *compliancev1.GetRetent
 	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		u := a.unit(ctx, tx)
 		record, err := store.Accomplishments.Get(ctx, tx, strings.TrimSuffix(req.GetName(), "/retentionFloor"))
+		if fault.HasReason(err, "NOT_FOUND") {
+			return fault.Missing(req.GetName())
+		}
 		if err != nil {
 			return err
 		}

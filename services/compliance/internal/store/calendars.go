@@ -32,7 +32,7 @@ func DropCalendarSecret(ctx context.Context, tx *storage.Tx, feed string) error 
 func FeedOfSecret(ctx context.Context, tx *storage.Tx, hash string) (string, error) {
 	found, err := names(ctx, tx, "SELECT feed FROM calendar_secrets WHERE hash = $1", hash)
 	if err == nil && len(found) == 0 {
-		err = fault.Missing("this calendar")
+		err = fault.New(fault.NotFound, "NOT_FOUND", "No calendar is read at this address. Ask its owner for the present one; it ends when it is revoked or given a new one.")
 	}
 	if err != nil {
 		return "", err
