@@ -17,7 +17,10 @@ func TestATraceLeadsFromTheCallToItsEffects(t *testing.T) {
 	play(t, stage, nil)
 
 	page := fetch(t, "http://"+admin+"/metrics")
-	for _, name := range []string{`rpc_server_call_duration_seconds_count{`, `coldsection_outbox_waiting{`, `coldsection_events_parked{`, `part="workorders"`} {
+	for _, name := range []string{
+		`rpc_server_call_duration_seconds_count{`, `coldsection_outbox_waiting{`, `coldsection_events_parked{`, `part="workorders"`,
+		`coldsection_stock_shortages{`, `coldsection_stock_lots_near_end{`,
+	} {
 		if !strings.Contains(page, name) {
 			t.Errorf("the metrics lack %s", name)
 		}

@@ -37,6 +37,11 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 		if err := s.gauges(part, service.DB()); err != nil {
 			return err
 		}
+		if m, ok := service.(measured); ok {
+			if err := s.measures(part, m.Measures()); err != nil {
+				return err
+			}
+		}
 	}
 	if s.gateway != nil {
 		if err := s.gauge(Gateway, s.gateway.DB(), gauge{"coldsection.outbox.waiting", "Facts that the event stream does not have yet.", outbox.Waiting}); err != nil {
@@ -73,6 +78,18 @@ func (s *Suite) gauges(part string, db *storage.DB) error {
 		if err := s.gauge(part, db, g); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// measures show what a part tells of itself.
+func (s *Suite) measures(part string, all []telemetry.Measure) error {
+	for _, m := range all {
+		end, err := telemetry.Gauges(part, m)
+		if err != nil {
+			return err
+		}
+		s.life.OnStop(m.Name, func(context.Context) error { end(); return nil })
 	}
 	return nil
 }

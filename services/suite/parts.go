@@ -11,6 +11,7 @@ import (
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/rpc"
 	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/platform/telemetry"
 	"coldsection.example/services/workorders"
 )
 
@@ -30,6 +31,11 @@ type sweeper interface {
 // worker is a service that has long-running operations; Work works them until ctx ends.
 type worker interface {
 	Work(ctx context.Context)
+}
+
+// measured is a service that shows numbers of its own in the metrics.
+type measured interface {
+	Measures() []telemetry.Measure
 }
 
 // packages are the contract's packages that each service owns.

@@ -63,8 +63,21 @@ func TestGaugesAreReadWhenMetricsAre(t *testing.T) {
 	if page := read(); !strings.Contains(page, "} 8\n") {
 		t.Errorf("got %s", page)
 	}
+	endAll, err := telemetry.Gauges("stores", telemetry.Measure{
+		Name: "coldsection.test.low", Unit: "{item}", Label: "item",
+		Read: func(context.Context) (map[string]int64, error) {
+			return map[string]int64{"items/a": 1, "items/b": 0}, nil
+		},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if page := read(); strings.Count(page, "coldsection_test_low{") != 2 || !strings.Contains(page, `item="items/a"`) {
+		t.Errorf("got %s", page)
+	}
+	endAll()
 	end()
-	if page := read(); strings.Contains(page, "coldsection_test_waiting") {
+	if page := read(); strings.Contains(page, "coldsection_test_waiting") || strings.Contains(page, "coldsection_test_low") {
 		t.Errorf("an ended gauge is read: %s", page)
 	}
 }

@@ -26,23 +26,28 @@ func (a *App) AdviseReorder(ctx context.Context, req *consumablesv1.AdviseReorde
 		if err != nil {
 			return err
 		}
-		policy, err := policyOf(item)
-		if err != nil {
-			return err
-		}
-		shelf, err := u.shelf(ctx, item, policy.Lead, req.GetOrderedValue())
-		if err != nil {
-			return err
-		}
-		series, err := store.DailyUse(ctx, tx, item.GetName(), u.now, historyDays)
-		if err != nil {
-			return err
-		}
-		advice, err := reorder.Advise(policy, shelf, series)
+		advice, err := u.advise(ctx, item, req.GetOrderedValue())
 		resp = adviceOf(item, advice)
 		return err
 	})
 	return resp, err
+}
+
+// advise computes whether to order an item of which so much is on order. Reasons: REORDER_POLICY_MISSING, and those of amounts.
+func (u unit) advise(ctx context.Context, item *consumablesv1.Item, ordered string) (reorder.Advice, error) {
+	policy, err := policyOf(item)
+	if err != nil {
+		return reorder.Advice{}, err
+	}
+	shelf, err := u.shelf(ctx, item, policy.Lead, ordered)
+	if err != nil {
+		return reorder.Advice{}, err
+	}
+	series, err := store.DailyUse(ctx, u.Tx, item.GetName(), u.now, historyDays)
+	if err != nil {
+		return reorder.Advice{}, err
+	}
+	return reorder.Advise(policy, shelf, series)
 }
 
 func policyOf(item *consumablesv1.Item) (reorder.Policy, error) {

@@ -11,15 +11,15 @@ import (
 // sweepBatch bounds how many lots one transaction of a sweep changes.
 const sweepBatch = 100
 
-// Sweep does what time brings: it marks the lots whose life ended since the last look and tells of each, and indexes items that
-// are in no index yet. No rule depends on it: every use asks for the end of life itself.
+// Sweep does what time brings: it marks the lots whose life ended since the last look and tells of each, indexes items that are
+// in no index yet, and tells of items that ran low. No rule depends on it: every use asks for the end of life itself.
 func (a *App) Sweep(ctx context.Context) error {
 	for _, step := range []func(unit, context.Context) (int, error){unit.expire, unit.index} {
 		if err := a.batches(ctx, step); err != nil {
 			return err
 		}
 	}
-	return nil
+	return a.weigh(ctx)
 }
 
 // batches repeats a step, each time in a transaction of its own, until it finds less than a batch.

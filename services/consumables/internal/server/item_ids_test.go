@@ -102,7 +102,7 @@ func BenchmarkLookUp(b *testing.B) {
 			})).done(b)
 			of(0, a.Sweep(b.Context())).done(b)
 			_, times := rate(b, 300, 1, func(_, j int) error {
-				_, err := d.lookUp(fmt.Sprint(j%n))
+				_, err := d.lookUp(fmt.Sprint(j % n))
 				return err
 			})
 			slices.Sort(times)
