@@ -11,5 +11,6 @@
 // coldsection.stock.* facts and reacts to
 // coldsection.workorder.scheduled (claims lots that will be usable then), step.completed (books use), released and voided
 // (frees claims), and to coldsection.tools.tool.calibrated (a meter found out of tolerance takes back what it passed). Its
-// tables are in internal/store/migrations. It does not decide whether a job may be signed.
+// tables are in internal/store/migrations. It does not decide whether a job may be signed. Its metrics show usable lots near their
+// end, shortages, and items at or below their reorder point. How its speed is measured stands in DEVELOPERS.md under "Tests".
 package consumables
