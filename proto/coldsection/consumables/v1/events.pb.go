@@ -647,6 +647,161 @@ func (x *MeterDoubted) GetReachedEngines() []string {
 	return nil
 }
 
+// Payload of coldsection.stock.water.produced.v1: a run of a still or deioniser was booked; subject: the run.
+type WaterProduced struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The run.
+	ProductionRun string `protobuf:"bytes,1,opt,name=production_run,json=productionRun,proto3" json:"production_run,omitempty"`
+	// The still or deioniser.
+	Equipment string `protobuf:"bytes,2,opt,name=equipment,proto3" json:"equipment,omitempty"`
+	// The item that it made.
+	Item string `protobuf:"bytes,3,opt,name=item,proto3" json:"item,omitempty"`
+	// What came out.
+	Volume *v1.Quantity `protobuf:"bytes,4,opt,name=volume,proto3" json:"volume,omitempty"`
+	// The lots that it was filled into.
+	Lots          []string `protobuf:"bytes,5,rep,name=lots,proto3" json:"lots,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WaterProduced) Reset() {
+	*x = WaterProduced{}
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WaterProduced) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WaterProduced) ProtoMessage() {}
+
+func (x *WaterProduced) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WaterProduced.ProtoReflect.Descriptor instead.
+func (*WaterProduced) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *WaterProduced) GetProductionRun() string {
+	if x != nil {
+		return x.ProductionRun
+	}
+	return ""
+}
+
+func (x *WaterProduced) GetEquipment() string {
+	if x != nil {
+		return x.Equipment
+	}
+	return ""
+}
+
+func (x *WaterProduced) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *WaterProduced) GetVolume() *v1.Quantity {
+	if x != nil {
+		return x.Volume
+	}
+	return nil
+}
+
+func (x *WaterProduced) GetLots() []string {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+// Payload of coldsection.stock.grade.signed.v1: a revision of an operator's own grade was signed; subject: the grade.
+type WaterGradeSigned struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The grade.
+	WaterGrade string `protobuf:"bytes,1,opt,name=water_grade,json=waterGrade,proto3" json:"water_grade,omitempty"`
+	// The revision.
+	Revision int32 `protobuf:"varint,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Who signed it, people/{person}.
+	Signer string `protobuf:"bytes,3,opt,name=signer,proto3" json:"signer,omitempty"`
+	// SHA-256 of what was signed.
+	ContentHash   string `protobuf:"bytes,4,opt,name=content_hash,json=contentHash,proto3" json:"content_hash,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WaterGradeSigned) Reset() {
+	*x = WaterGradeSigned{}
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WaterGradeSigned) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WaterGradeSigned) ProtoMessage() {}
+
+func (x *WaterGradeSigned) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WaterGradeSigned.ProtoReflect.Descriptor instead.
+func (*WaterGradeSigned) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *WaterGradeSigned) GetWaterGrade() string {
+	if x != nil {
+		return x.WaterGrade
+	}
+	return ""
+}
+
+func (x *WaterGradeSigned) GetRevision() int32 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
+func (x *WaterGradeSigned) GetSigner() string {
+	if x != nil {
+		return x.Signer
+	}
+	return ""
+}
+
+func (x *WaterGradeSigned) GetContentHash() string {
+	if x != nil {
+		return x.ContentHash
+	}
+	return ""
+}
+
 var File_coldsection_consumables_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
@@ -709,7 +864,19 @@ const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
 	"waterTests\x12\x1b\n" +
 	"\theld_lots\x18\x04 \x03(\tR\bheldLots\x12.\n" +
 	"\x13reached_work_orders\x18\x05 \x03(\tR\x11reachedWorkOrders\x12'\n" +
-	"\x0freached_engines\x18\x06 \x03(\tR\x0ereachedEnginesBDZBcoldsection.example/proto/coldsection/consumables/v1;consumablesv1b\x06proto3"
+	"\x0freached_engines\x18\x06 \x03(\tR\x0ereachedEngines\"\xb5\x01\n" +
+	"\rWaterProduced\x12%\n" +
+	"\x0eproduction_run\x18\x01 \x01(\tR\rproductionRun\x12\x1c\n" +
+	"\tequipment\x18\x02 \x01(\tR\tequipment\x12\x12\n" +
+	"\x04item\x18\x03 \x01(\tR\x04item\x127\n" +
+	"\x06volume\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityR\x06volume\x12\x12\n" +
+	"\x04lots\x18\x05 \x03(\tR\x04lots\"\x8a\x01\n" +
+	"\x10WaterGradeSigned\x12\x1f\n" +
+	"\vwater_grade\x18\x01 \x01(\tR\n" +
+	"waterGrade\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\x05R\brevision\x12\x16\n" +
+	"\x06signer\x18\x03 \x01(\tR\x06signer\x12!\n" +
+	"\fcontent_hash\x18\x04 \x01(\tR\vcontentHashBDZBcoldsection.example/proto/coldsection/consumables/v1;consumablesv1b\x06proto3"
 
 var (
 	file_coldsection_consumables_v1_events_proto_rawDescOnce sync.Once
@@ -723,7 +890,7 @@ func file_coldsection_consumables_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_consumables_v1_events_proto_rawDescData
 }
 
-var file_coldsection_consumables_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_coldsection_consumables_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_coldsection_consumables_v1_events_proto_goTypes = []any{
 	(*LotChanged)(nil),            // 0: coldsection.consumables.v1.LotChanged
 	(*StockMoved)(nil),            // 1: coldsection.consumables.v1.StockMoved
@@ -732,30 +899,33 @@ var file_coldsection_consumables_v1_events_proto_goTypes = []any{
 	(*DemandsMet)(nil),            // 4: coldsection.consumables.v1.DemandsMet
 	(*ItemRanLow)(nil),            // 5: coldsection.consumables.v1.ItemRanLow
 	(*MeterDoubted)(nil),          // 6: coldsection.consumables.v1.MeterDoubted
-	(*v1.Quantity)(nil),           // 7: coldsection.common.v1.Quantity
-	(*WaterTest)(nil),             // 8: coldsection.consumables.v1.WaterTest
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
-	(*date.Date)(nil),             // 10: google.type.Date
+	(*WaterProduced)(nil),         // 7: coldsection.consumables.v1.WaterProduced
+	(*WaterGradeSigned)(nil),      // 8: coldsection.consumables.v1.WaterGradeSigned
+	(*v1.Quantity)(nil),           // 9: coldsection.common.v1.Quantity
+	(*WaterTest)(nil),             // 10: coldsection.consumables.v1.WaterTest
+	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
+	(*date.Date)(nil),             // 12: google.type.Date
 }
 var file_coldsection_consumables_v1_events_proto_depIdxs = []int32{
-	7,  // 0: coldsection.consumables.v1.LotChanged.quantity:type_name -> coldsection.common.v1.Quantity
-	8,  // 1: coldsection.consumables.v1.LotChanged.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	7,  // 2: coldsection.consumables.v1.StockMoved.quantity:type_name -> coldsection.common.v1.Quantity
-	9,  // 3: coldsection.consumables.v1.StockMoved.effective_time:type_name -> google.protobuf.Timestamp
+	9,  // 0: coldsection.consumables.v1.LotChanged.quantity:type_name -> coldsection.common.v1.Quantity
+	10, // 1: coldsection.consumables.v1.LotChanged.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	9,  // 2: coldsection.consumables.v1.StockMoved.quantity:type_name -> coldsection.common.v1.Quantity
+	11, // 3: coldsection.consumables.v1.StockMoved.effective_time:type_name -> google.protobuf.Timestamp
 	3,  // 4: coldsection.consumables.v1.DemandsAnswered.lines:type_name -> coldsection.consumables.v1.DemandLine
-	7,  // 5: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
-	7,  // 6: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
-	7,  // 7: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
+	9,  // 5: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
+	9,  // 6: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
+	9,  // 7: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
 	3,  // 8: coldsection.consumables.v1.DemandsMet.lines:type_name -> coldsection.consumables.v1.DemandLine
-	7,  // 9: coldsection.consumables.v1.ItemRanLow.position:type_name -> coldsection.common.v1.Quantity
-	7,  // 10: coldsection.consumables.v1.ItemRanLow.reorder_point:type_name -> coldsection.common.v1.Quantity
-	7,  // 11: coldsection.consumables.v1.ItemRanLow.quantity:type_name -> coldsection.common.v1.Quantity
-	10, // 12: coldsection.consumables.v1.MeterDoubted.good_calibration_date:type_name -> google.type.Date
-	13, // [13:13] is the sub-list for method output_type
-	13, // [13:13] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	9,  // 9: coldsection.consumables.v1.ItemRanLow.position:type_name -> coldsection.common.v1.Quantity
+	9,  // 10: coldsection.consumables.v1.ItemRanLow.reorder_point:type_name -> coldsection.common.v1.Quantity
+	9,  // 11: coldsection.consumables.v1.ItemRanLow.quantity:type_name -> coldsection.common.v1.Quantity
+	12, // 12: coldsection.consumables.v1.MeterDoubted.good_calibration_date:type_name -> google.type.Date
+	9,  // 13: coldsection.consumables.v1.WaterProduced.volume:type_name -> coldsection.common.v1.Quantity
+	14, // [14:14] is the sub-list for method output_type
+	14, // [14:14] is the sub-list for method input_type
+	14, // [14:14] is the sub-list for extension type_name
+	14, // [14:14] is the sub-list for extension extendee
+	0,  // [0:14] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_events_proto_init() }
@@ -770,7 +940,7 @@ func file_coldsection_consumables_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_events_proto_rawDesc), len(file_coldsection_consumables_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   7,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
