@@ -12,12 +12,10 @@ import (
 
 // left is what the linter says of things that are meant so, each with its reason.
 var left = map[string]string{
-	"URL parameter `pageToken`":                   "a place in a list, bound to its query and caller; it opens nothing",
-	"URL parameter `apiKey`":                      "the last part of a key's name, not its secret",
-	"server URL `/`":                              "who serves the description serves what it describes, at an address that is not known here",
-	`server url "/"`:                              "the same",
-	"URL parameter `reauthenticationToken`":       "a proof of the caller's own, used once and within two minutes; a body would break who calls it today",
-	"URL parameter `secondReauthenticationToken`": "the same",
+	"URL parameter `pageToken`": "a place in a list, bound to its query and caller; it opens nothing",
+	"URL parameter `apiKey`":    "the last part of a key's name, not its secret",
+	"server URL `/`":            "who serves the description serves what it describes, at an address that is not known here",
+	`server url "/"`:            "the same",
 }
 
 // A linter that others wrote finds nothing else in the description by its recommended rules.

@@ -11331,19 +11331,19 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\border_by\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\xa2\x01\n" +
 	"\x1aListAuthorizationsResponse\x12V\n" +
 	"\x0eauthorizations\x18\x01 \x03(\v2(.coldsection.compliance.v1.AuthorizationB\x04\xe2A\x01\x03R\x0eauthorizations\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\x89!\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xf2 \n" +
 	"\x11ComplianceService\x12\x87\x01\n" +
 	"\x0eCreateAircraft\x120.coldsection.compliance.v1.CreateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"\x1e\x82\xd3\xe4\x93\x02\x18:\baircraft\"\f/v1/aircraft\x12\x99\x01\n" +
 	"\x0eUpdateAircraft\x120.coldsection.compliance.v1.UpdateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"0\x82\xd3\xe4\x93\x02*:\baircraft2\x1e/v1/{aircraft.name=aircraft/*}\x12~\n" +
 	"\fCreateEngine\x12..coldsection.compliance.v1.CreateEngineRequest\x1a!.coldsection.compliance.v1.Engine\"\x1b\x82\xd3\xe4\x93\x02\x15:\x06engine\"\v/v1/engines\x12\x8e\x01\n" +
 	"\fUpdateEngine\x12..coldsection.compliance.v1.UpdateEngineRequest\x1a!.coldsection.compliance.v1.Engine\"+\x82\xd3\xe4\x93\x02%:\x06engine2\x1b/v1/{engine.name=engines/*}\x12\x8c\x01\n" +
 	"\rInstallEngine\x12/.coldsection.compliance.v1.InstallEngineRequest\x1a!.coldsection.compliance.v1.Engine\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=engines/*}:install\x12\x89\x01\n" +
-	"\fRemoveEngine\x12..coldsection.compliance.v1.RemoveEngineRequest\x1a!.coldsection.compliance.v1.Engine\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/{name=engines/*}:remove\x12\xab\x01\n" +
-	"\x11CreateUtilization\x123.coldsection.compliance.v1.CreateUtilizationRequest\x1a&.coldsection.compliance.v1.Utilization\"9\x82\xd3\xe4\x93\x023:\vutilization\"$/v1/{parent=aircraft/*}/utilizations\x12\xcd\x01\n" +
+	"\fRemoveEngine\x12..coldsection.compliance.v1.RemoveEngineRequest\x1a!.coldsection.compliance.v1.Engine\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/{name=engines/*}:remove\x12\xa1\x01\n" +
+	"\x11CreateUtilization\x123.coldsection.compliance.v1.CreateUtilizationRequest\x1a&.coldsection.compliance.v1.Utilization\"/\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{parent=aircraft/*}/utilizations\x12\xcd\x01\n" +
 	"\x17BatchCreateUtilizations\x129.coldsection.compliance.v1.BatchCreateUtilizationsRequest\x1a:.coldsection.compliance.v1.BatchCreateUtilizationsResponse\";\x82\xd3\xe4\x93\x025:\x01*\"0/v1/{parent=aircraft/*}/utilizations:batchCreate\x12\x97\x01\n" +
 	"\x11CreateRequirement\x123.coldsection.compliance.v1.CreateRequirementRequest\x1a&.coldsection.compliance.v1.Requirement\"%\x82\xd3\xe4\x93\x02\x1f:\vrequirement\"\x10/v1/requirements\x12\xac\x01\n" +
-	"\x11UpdateRequirement\x123.coldsection.compliance.v1.UpdateRequirementRequest\x1a&.coldsection.compliance.v1.Requirement\":\x82\xd3\xe4\x93\x024:\vrequirement2%/v1/{requirement.name=requirements/*}\x12\xbe\x01\n" +
-	"\x14CreateAccomplishment\x126.coldsection.compliance.v1.CreateAccomplishmentRequest\x1a).coldsection.compliance.v1.Accomplishment\"C\x82\xd3\xe4\x93\x02=:\x0eaccomplishment\"+/v1/{parent=requirements/*}/accomplishments\x12\x8d\x01\n" +
+	"\x11UpdateRequirement\x123.coldsection.compliance.v1.UpdateRequirementRequest\x1a&.coldsection.compliance.v1.Requirement\":\x82\xd3\xe4\x93\x024:\vrequirement2%/v1/{requirement.name=requirements/*}\x12\xb1\x01\n" +
+	"\x14CreateAccomplishment\x126.coldsection.compliance.v1.CreateAccomplishmentRequest\x1a).coldsection.compliance.v1.Accomplishment\"6\x82\xd3\xe4\x93\x020:\x01*\"+/v1/{parent=requirements/*}/accomplishments\x12\x8d\x01\n" +
 	"\rExtendDueItem\x12/.coldsection.compliance.v1.ExtendDueItemRequest\x1a\".coldsection.compliance.v1.DueItem\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=dueItems/*}:extend\x12\xae\x01\n" +
 	"\x13DecideApplicability\x125.coldsection.compliance.v1.DecideApplicabilityRequest\x1a&.coldsection.compliance.v1.Requirement\"8\x82\xd3\xe4\x93\x022:\x01*\"-/v1/{name=requirements/*}:decideApplicability\x12t\n" +
 	"\n" +

@@ -483,8 +483,8 @@ type Readiness struct {
 	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
 	// The same in words, with what is short.
 	Explanation string `protobuf:"bytes,5,opt,name=explanation,proto3" json:"explanation,omitempty"`
-	// What serves: lots, tools or people.
-	ServedBy      []string `protobuf:"bytes,6,rep,name=served_by,json=servedBy,proto3" json:"served_by,omitempty"`
+	// What provides it: lots, tools or people.
+	Providers     []string `protobuf:"bytes,6,rep,name=providers,proto3" json:"providers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -554,9 +554,9 @@ func (x *Readiness) GetExplanation() string {
 	return ""
 }
 
-func (x *Readiness) GetServedBy() []string {
+func (x *Readiness) GetProviders() []string {
 	if x != nil {
-		return x.ServedBy
+		return x.Providers
 	}
 	return nil
 }
@@ -602,14 +602,14 @@ const file_coldsection_compliance_v1_visits_proto_rawDesc = "" +
 	"\tremaining\x18\b \x03(\v2$.coldsection.compliance.v1.RemainingB\x04\xe2A\x01\x03R\tremaining\x12\x1a\n" +
 	"\x05ready\x18\t \x01(\bB\x04\xe2A\x01\x03R\x05ready\x12H\n" +
 	"\treadiness\x18\n" +
-	" \x03(\v2$.coldsection.compliance.v1.ReadinessB\x04\xe2A\x01\x03R\treadiness\"\xba\x02\n" +
+	" \x03(\v2$.coldsection.compliance.v1.ReadinessB\x04\xe2A\x01\x03R\treadiness\"\xbb\x02\n" +
 	"\tReadiness\x12C\n" +
 	"\x04kind\x18\x01 \x01(\x0e2).coldsection.compliance.v1.Readiness.KindB\x04\xe2A\x01\x03R\x04kind\x12\x1a\n" +
 	"\x05asked\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x05asked\x12\x1a\n" +
 	"\x05ready\x18\x03 \x01(\bB\x04\xe2A\x01\x03R\x05ready\x12\x1c\n" +
 	"\x06reason\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12&\n" +
-	"\vexplanation\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12!\n" +
-	"\tserved_by\x18\x06 \x03(\tB\x04\xe2A\x01\x03R\bservedBy\"G\n" +
+	"\vexplanation\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12\"\n" +
+	"\tproviders\x18\x06 \x03(\tB\x04\xe2A\x01\x03R\tproviders\"G\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04CARD\x10\x01\x12\t\n" +

@@ -119,7 +119,7 @@ func short(l *compliancev1.Readiness, reason, format string, args ...any) *compl
 }
 
 func served(l *compliancev1.Readiness, by []string, format string, args ...any) *compliancev1.Readiness {
-	l.Ready, l.ServedBy, l.Explanation = true, by, fmt.Sprintf(format, args...)
+	l.Ready, l.Providers, l.Explanation = true, by, fmt.Sprintf(format, args...)
 	return l
 }
 
@@ -170,7 +170,7 @@ func askStores(ctx context.Context, to grpc.ClientConnInterface, item string, q 
 	}
 	missing, err := quantity.ParseDecimal(answer.GetShortfall().GetValue())
 	if err != nil || !missing.IsZero() {
-		l.ServedBy = lots
+		l.Providers = lots
 		return short(l, "STOCK_SHORT", "Of %s for the whole visit %s %s are missing on %s. Passed over: %s.", q, answer.GetShortfall().GetValue(), answer.GetShortfall().GetUnitCode(),
 			day, orNone(passed))
 	}

@@ -167,7 +167,7 @@ func TestAVisitSaysWhatIsThereAndWhatIsShort(t *testing.T) {
 		grant("long", 22)
 		ready := w.proposeReady(need("one", "2", "L"))[0]
 		wantReasons(t, "all there", ready)
-		if l := ready.GetReadiness(); l[1].GetServedBy()[0] != "lots/good" || l[2].GetServedBy()[0] != "tools/gauge" || l[3].GetServedBy()[0] != "people/ada" {
+		if l := ready.GetReadiness(); l[1].GetProviders()[0] != "lots/good" || l[2].GetProviders()[0] != "tools/gauge" || l[3].GetProviders()[0] != "people/ada" {
 			t.Errorf("served by: %v", l)
 		}
 		w.neighbours.change(func() { w.neighbours.missing = "0.5" })
