@@ -126,6 +126,7 @@ func (g *Gateway) register(certificate *peers.Identity) error {
 	(&access.Postings{
 		Store: &postings.Store{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Feed: d.Events}, Lister: d.Lister,
 	}).Register(g.server)
+	(&access.BreakGlass{Store: g.store, Lister: d.Lister}).Register(g.server)
 	for _, pkg := range slices.Sorted(maps.Keys(d.Backends)) {
 		if err := proxy.Register(g.server, pkg, d.Backends[pkg]); err != nil {
 			return err

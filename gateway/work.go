@@ -5,6 +5,7 @@ import (
 	"net/netip"
 	"sync"
 
+	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/gateway/internal/webhooks"
 	"coldsection.example/services/platform/idempotency"
 	"coldsection.example/services/platform/storage"
@@ -27,6 +28,11 @@ func (g *Gateway) Purge(ctx context.Context) error {
 // CountWaitingMessages counts the messages to other systems that are still to be sent.
 func CountWaitingMessages(ctx context.Context, tx *storage.Tx) (int64, error) {
 	return webhooks.Waiting(ctx, tx)
+}
+
+// CountUnreviewedBreakGlass counts the times that the break-glass account was used and nobody has reviewed it.
+func CountUnreviewedBreakGlass(ctx context.Context, tx *storage.Tx) (int64, error) {
+	return accounts.UnreviewedBreakGlass(ctx, tx)
 }
 
 // ParseNetworks reads networks such as 10.2.0.0/16, and single addresses.

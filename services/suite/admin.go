@@ -44,13 +44,14 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 		}
 	}
 	if s.gateway != nil {
-		if err := s.gauge(Gateway, s.gateway.DB(), gauge{"coldsection.outbox.waiting", "Facts that the event stream does not have yet.", outbox.Waiting}); err != nil {
-			return err
-		}
-		if err := s.gauge(Gateway, s.gateway.DB(), gauge{
-			"coldsection.webhook.messages.waiting", "Messages to other systems that are still to be sent.", gateway.CountWaitingMessages,
-		}); err != nil {
-			return err
+		for _, g := range []gauge{
+			{"coldsection.outbox.waiting", "Facts that the event stream does not have yet.", outbox.Waiting},
+			{"coldsection.webhook.messages.waiting", "Messages to other systems that are still to be sent.", gateway.CountWaitingMessages},
+			{"coldsection.break_glass.unreviewed", "Uses of the break-glass account that nobody has reviewed.", gateway.CountUnreviewedBreakGlass},
+		} {
+			if err := s.gauge(Gateway, s.gateway.DB(), g); err != nil {
+				return err
+			}
 		}
 	}
 	if s.cfg.Admin == "" {

@@ -99,6 +99,9 @@ func (s *Server) CreateAccount(ctx context.Context, req *accessv1.CreateAccountR
 		if err := checkIdentity(ctx, tx, account); err != nil {
 			return nil, err
 		}
+		if err := accounts.LimitBreakGlass(ctx, account); err != nil {
+			return nil, err
+		}
 		return account, accounts.Accounts.Insert(ctx, tx, account, s.Store.Clock.Now())
 	})
 }
@@ -112,9 +115,9 @@ func orNew(id string, fresh func() string) string {
 
 // UpdateAccount changes display name, person, roles or owners.
 func (s *Server) UpdateAccount(ctx context.Context, req *accessv1.UpdateAccountRequest) (*accessv1.Account, error) {
-	return s.change(ctx, req, req.GetAccount().GetName(), req.GetAccount().GetEtag(),
+	return s.changeOrdinary(ctx, req, req.GetAccount().GetName(), req.GetAccount().GetEtag(),
 		func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {
-			wasAdmin := isAdmin(account)
+			wasAdmin := accounts.IsAdmin(account)
 			if err := resource.Apply(account, req.GetAccount(), req.GetUpdateMask()); err != nil {
 				return err
 			}
@@ -124,8 +127,8 @@ func (s *Server) UpdateAccount(ctx context.Context, req *accessv1.UpdateAccountR
 			if err := checkIdentity(ctx, tx, account); err != nil {
 				return err
 			}
-			if wasAdmin && !isAdmin(account) {
-				return s.keepAnAdmin(ctx, tx, account.GetName())
+			if wasAdmin && !accounts.IsAdmin(account) {
+				return accounts.KeepAnAdmin(ctx, tx, account.GetName())
 			}
 			return nil
 		})
@@ -134,8 +137,8 @@ func (s *Server) UpdateAccount(ctx context.Context, req *accessv1.UpdateAccountR
 // DisableAccount ends every session of the account and keeps anybody from using it.
 func (s *Server) DisableAccount(ctx context.Context, req *accessv1.DisableAccountRequest) (*accessv1.Account, error) {
 	return s.change(ctx, req, req.GetName(), req.GetEtag(), func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {
-		if isAdmin(account) {
-			if err := s.keepAnAdmin(ctx, tx, account.GetName()); err != nil {
+		if accounts.IsAdmin(account) {
+			if err := accounts.KeepAnAdmin(ctx, tx, account.GetName()); err != nil {
 				return err
 			}
 		}
@@ -146,7 +149,7 @@ func (s *Server) DisableAccount(ctx context.Context, req *accessv1.DisableAccoun
 
 // EnableAccount lets a disabled or locked account in again.
 func (s *Server) EnableAccount(ctx context.Context, req *accessv1.EnableAccountRequest) (*accessv1.Account, error) {
-	return s.change(ctx, req, req.GetName(), req.GetEtag(), func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {
+	return s.changeOrdinary(ctx, req, req.GetName(), req.GetEtag(), func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {
 		var passwords int
 		if err := tx.QueryRow(ctx, "SELECT count(*) FROM passwords WHERE account = $1", account.GetName()).Scan(&passwords); err != nil {
 			return err
@@ -161,7 +164,7 @@ func (s *Server) EnableAccount(ctx context.Context, req *accessv1.EnableAccountR
 
 // ResetSecondFactor takes the second factor from an account.
 func (s *Server) ResetSecondFactor(ctx context.Context, req *accessv1.ResetSecondFactorRequest) (*accessv1.Account, error) {
-	return s.change(ctx, req, req.GetName(), req.GetEtag(), func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {
+	return s.changeOrdinary(ctx, req, req.GetName(), req.GetEtag(), func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {
 		account.SecondFactor = false
 		if err := accounts.RemoveFactor(ctx, tx, account.GetName()); err != nil {
 			return err
@@ -189,20 +192,22 @@ func (s *Server) change(ctx context.Context, req proto.Message, name, etag strin
 	})
 }
 
-func isAdmin(account *accessv1.Account) bool {
-	return slices.Contains(account.GetRoles(), "admin")
-}
-
-// keepAnAdmin refuses to lose the last administrator who can sign in.
-func (s *Server) keepAnAdmin(ctx context.Context, tx *storage.Tx, but string) error {
-	others, err := accounts.Accounts.Where(ctx, tx, "state = 'ACTIVE' AND name <> $1", but)
-	if err != nil {
-		return err
-	}
-	if slices.ContainsFunc(others, isAdmin) {
-		return nil
-	}
-	return fault.Precondition("LAST_ADMIN", "%s is the last administrator. Give another account the role first.", but)
+// changeOrdinary changes an account that is not the break-glass one; a break-glass session may neither find nor leave it one that signs.
+func (s *Server) changeOrdinary(ctx context.Context, req proto.Message, name, etag string,
+	fn func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error,
+) (*accessv1.Account, error) {
+	return s.change(ctx, req, name, etag, func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {
+		if err := accounts.Ordinary(account); err != nil {
+			return err
+		}
+		if err := accounts.LimitBreakGlass(ctx, account); err != nil {
+			return err
+		}
+		if err := fn(ctx, tx, account); err != nil {
+			return err
+		}
+		return accounts.LimitBreakGlass(ctx, account)
+	})
 }
 
 // InviteAccount makes a one-time token; a repeated request makes a new one, because tokens are kept as hashes only.
@@ -214,6 +219,9 @@ func (s *Server) InviteAccount(ctx context.Context, req *accessv1.InviteAccountR
 			return err
 		}
 		if err := resource.CheckEtag(account, req.GetEtag()); err != nil {
+			return err
+		}
+		if err := accounts.MayInvite(ctx, account); err != nil {
 			return err
 		}
 		if account.GetKind() != accessv1.Account_HUMAN {
@@ -237,6 +245,9 @@ func (s *Server) CreateApiKey(ctx context.Context, req *accessv1.CreateApiKeyReq
 		if account.GetKind() != accessv1.Account_MACHINE {
 			return nil, fault.Precondition("ACCOUNT_IS_A_PERSON",
 				"%s is a person, who signs in. Make a machine account for the key.", req.GetParent())
+		}
+		if err := accounts.LimitBreakGlass(ctx, account); err != nil {
+			return nil, err
 		}
 		if err := accounts.CheckScopes(account, req.GetApiKey().GetScopes()); err != nil {
 			return nil, err

@@ -141,7 +141,7 @@ func (s *Store) hashOf(ctx context.Context, account string) (hash string, err er
 func (s *Store) open(ctx context.Context, tx *storage.Tx, account *accessv1.Account, method string) (*accessv1.Session, error) {
 	now := s.Clock.Now()
 	token, csrf := auth.NewSecret("css_"), auth.NewSecret("")
-	expires := now.Add(sessionLife)
+	expires := now.Add(lifeOf(method))
 	_, err := tx.Exec(ctx, "INSERT INTO sessions (token_hash, account, csrf_token, auth_time, expire_time, method) VALUES ($1, $2, $3, $4, $5, $6)",
 		auth.HashSecret(token), account.GetName(), csrf, storage.Micros(now), storage.Micros(expires), method)
 	session := sessionOf(account, expires)
@@ -152,11 +152,22 @@ func (s *Store) open(ctx context.Context, tx *storage.Tx, account *accessv1.Acco
 	return session, err
 }
 
+// lifeOf is how long a session lives that was opened like this.
+func lifeOf(method string) time.Duration {
+	if method == byBreakGlass {
+		return breakGlassLife
+	}
+	return sessionLife
+}
+
 // Reauthenticate checks the caller's password once more, or that the caller just signed in by the provider anew, and says
 // how it was proved.
 func (s *Store) Reauthenticate(ctx context.Context, id auth.Identity, password, code string) (method string, err error) {
 	facts, err := s.SessionFacts(ctx, id.SessionID)
 	if err != nil {
+		return "", err
+	}
+	if err := refuseBreakGlassProof(facts.Method); err != nil {
 		return "", err
 	}
 	if facts.Method == byProvider && password == "" {

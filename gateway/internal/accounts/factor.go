@@ -148,7 +148,7 @@ func (s *Store) newRecoveryCodes(ctx context.Context, tx *storage.Tx, account st
 		if _, err := tx.Exec(ctx, "INSERT INTO recovery_codes (account, code_hash) VALUES ($1, $2)", account, auth.HashSecret(code)); err != nil {
 			return nil, err
 		}
-		codes = append(codes, code[:4]+"-"+code[4:8]+"-"+code[8:12]+"-"+code[12:])
+		codes = append(codes, grouped(code))
 	}
 	return codes, nil
 }

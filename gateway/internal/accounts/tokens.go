@@ -201,8 +201,11 @@ func (s *Store) identify(ctx context.Context, hash string) (found caller, err er
 	if s.factorDue(account, method) {
 		roles = []string{auth.SecondFactorDue}
 	}
-	if account.GetKind() == accessv1.Account_MACHINE {
+	switch {
+	case account.GetKind() == accessv1.Account_MACHINE:
 		kind = auth.Machine
+	case account.GetBreakGlass():
+		kind = auth.Emergency
 	}
 	found.id = auth.Identity{
 		Account: account.GetName(), Person: account.GetPerson(), DisplayName: account.GetDisplayName(),

@@ -52,6 +52,8 @@ var registrations = []registration{
 	served(accessv1.NewAccessServiceClient, accessv1.RegisterAccessServiceHandlerClient),
 	served(accessv1.NewAccessQueryServiceClient, accessv1.RegisterAccessQueryServiceHandlerClient),
 	served(accessv1.NewSessionServiceClient, accessv1.RegisterSessionServiceHandlerClient),
+	served(accessv1.NewBreakGlassServiceClient, accessv1.RegisterBreakGlassServiceHandlerClient),
+	served(accessv1.NewBreakGlassQueryServiceClient, accessv1.RegisterBreakGlassQueryServiceHandlerClient),
 	served(accessv1.NewEventsServiceClient, accessv1.RegisterEventsServiceHandlerClient),
 	served(accessv1.NewWebhooksServiceClient, accessv1.RegisterWebhooksServiceHandlerClient),
 	served(accessv1.NewWebhooksQueryServiceClient, accessv1.RegisterWebhooksQueryServiceHandlerClient),

@@ -19,6 +19,8 @@ const (
 	Human   = "human"
 	Machine = "machine"
 	Service = "service"
+	// Emergency is a session of the break-glass account, which signs nothing.
+	Emergency = "emergency"
 )
 
 // Anyone and SignedIn stand in a policy for everybody and for every signed-in caller; RoleService for the suite's own services.
@@ -45,7 +47,7 @@ type Identity struct {
 	Person      string    // people/{person}; empty for machines
 	DisplayName string    // the name that others see
 	Roles       []string  // what the caller may do
-	Kind        string    // human, machine or service
+	Kind        string    // human, machine, service or emergency
 	AuthTime    time.Time // when the caller last proved who it is
 	SessionID   string    // the session or key
 	Scopes      []string  // what a machine's key is narrowed to, for the gateway; roles are narrowed already

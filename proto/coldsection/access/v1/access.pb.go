@@ -174,7 +174,9 @@ type Account struct {
 	// The user's id at that provider, the "sub" of its tokens.
 	Subject string `protobuf:"bytes,13,opt,name=subject,proto3" json:"subject,omitempty"`
 	// Whether a second factor is confirmed.
-	SecondFactor  bool `protobuf:"varint,14,opt,name=second_factor,json=secondFactor,proto3" json:"second_factor,omitempty"`
+	SecondFactor bool `protobuf:"varint,14,opt,name=second_factor,json=secondFactor,proto3" json:"second_factor,omitempty"`
+	// Whether it is the break-glass account, which only SealBreakGlass and OpenBreakGlass change.
+	BreakGlass    bool `protobuf:"varint,15,opt,name=break_glass,json=breakGlass,proto3" json:"break_glass,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -307,6 +309,13 @@ func (x *Account) GetSecondFactor() bool {
 	return false
 }
 
+func (x *Account) GetBreakGlass() bool {
+	if x != nil {
+		return x.BreakGlass
+	}
+	return false
+}
+
 // A key for a machine account.
 type ApiKey struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -430,7 +439,7 @@ type Session struct {
 	CsrfToken string `protobuf:"bytes,7,opt,name=csrf_token,json=csrfToken,proto3" json:"csrf_token,omitempty"`
 	// The owners to whose aircraft and engines the caller is limited; empty is no limit.
 	Owners []string `protobuf:"bytes,8,rep,name=owners,proto3" json:"owners,omitempty"`
-	// How the session was opened: "password" or "provider"; empty for API keys.
+	// How the session was opened: "password", "provider" or "break-glass"; empty for API keys.
 	Method string `protobuf:"bytes,9,opt,name=method,proto3" json:"method,omitempty"`
 	// Whether the account must enrol a second factor before it can do anything else.
 	SecondFactorDue bool `protobuf:"varint,10,opt,name=second_factor_due,json=secondFactorDue,proto3" json:"second_factor_due,omitempty"`
@@ -2876,7 +2885,7 @@ var File_coldsection_access_v1_access_proto protoreflect.FileDescriptor
 
 const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\n" +
-	"\"coldsection/access/v1/access.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1cgoogle/protobuf/struct.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x94\a\n" +
+	"\"coldsection/access/v1/access.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1cgoogle/protobuf/struct.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xbb\a\n" +
 	"\aAccount\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12>\n" +
 	"\x05login\x18\x02 \x01(\tB(\xe2A\x02\x02\x05\xbaH r\x1e2\x1c^[a-z0-9][a-z0-9._@-]{1,62}$R\x05login\x120\n" +
@@ -2894,7 +2903,9 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\x06owners\x18\v \x03(\tB-\xe2A\x01\x01\xbaH&\x92\x01#\x102\x18\x01\"\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06owners\x12$\n" +
 	"\x06issuer\x18\f \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xff\x01R\x06issuer\x12&\n" +
 	"\asubject\x18\r \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xff\x01R\asubject\x12)\n" +
-	"\rsecond_factor\x18\x0e \x01(\bB\x04\xe2A\x01\x03R\fsecondFactor\"4\n" +
+	"\rsecond_factor\x18\x0e \x01(\bB\x04\xe2A\x01\x03R\fsecondFactor\x12%\n" +
+	"\vbreak_glass\x18\x0f \x01(\bB\x04\xe2A\x01\x03R\n" +
+	"breakGlass\"4\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\t\n" +
 	"\x05HUMAN\x10\x01\x12\v\n" +

@@ -41,7 +41,7 @@ type AccessServiceClient interface {
 	// ALREADY_EXISTS, ROLE_UNKNOWN, IDENTITY_INCOMPLETE.
 	CreateAccount(ctx context.Context, in *CreateAccountRequest, opts ...grpc.CallOption) (*Account, error)
 	// Changes display name, person, roles, owners or the link to a person of the OpenID Connect provider. Reasons: NOT_FOUND,
-	// ETAG_MISMATCH, IDENTITY_INCOMPLETE.
+	// ETAG_MISMATCH, IDENTITY_INCOMPLETE, BREAK_GLASS_ACCOUNT, BREAK_GLASS_LIMITED.
 	UpdateAccount(ctx context.Context, in *UpdateAccountRequest, opts ...grpc.CallOption) (*Account, error)
 	// Ends every session and key of the account; its old signatures stay valid. Reason: LAST_ADMIN.
 	DisableAccount(ctx context.Context, in *DisableAccountRequest, opts ...grpc.CallOption) (*Account, error)
@@ -156,7 +156,7 @@ type AccessServiceServer interface {
 	// ALREADY_EXISTS, ROLE_UNKNOWN, IDENTITY_INCOMPLETE.
 	CreateAccount(context.Context, *CreateAccountRequest) (*Account, error)
 	// Changes display name, person, roles, owners or the link to a person of the OpenID Connect provider. Reasons: NOT_FOUND,
-	// ETAG_MISMATCH, IDENTITY_INCOMPLETE.
+	// ETAG_MISMATCH, IDENTITY_INCOMPLETE, BREAK_GLASS_ACCOUNT, BREAK_GLASS_LIMITED.
 	UpdateAccount(context.Context, *UpdateAccountRequest) (*Account, error)
 	// Ends every session and key of the account; its old signatures stay valid. Reason: LAST_ADMIN.
 	DisableAccount(context.Context, *DisableAccountRequest) (*Account, error)
