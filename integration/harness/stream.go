@@ -40,6 +40,48 @@ func StreamServer(t testing.TB) string {
 	return "nats://" + address
 }
 
+// EventServer is one event server that can be away for a while.
+type EventServer struct {
+	URL string
+
+	t       testing.TB
+	options natsserver.Options
+	server  *natsserver.Server
+}
+
+// OneEventServer starts an event server with its files in a temporary folder; it ends with the test.
+func OneEventServer(t testing.TB) *EventServer {
+	t.Helper()
+	address := Address(t)
+	host, port := split(t, address)
+	e := &EventServer{URL: "nats://" + address, t: t, options: natsserver.Options{
+		ServerName: "events", Host: host, Port: port, NoSigs: true, NoLog: true, JetStream: true, SyncAlways: true, StoreDir: t.TempDir(),
+	}}
+	e.Again()
+	t.Cleanup(e.Stop)
+	return e
+}
+
+// Stop ends the server, as its operator would.
+func (e *EventServer) Stop() {
+	e.server.Shutdown()
+	e.server.WaitForShutdown()
+}
+
+// Again runs the server on the same address and files.
+func (e *EventServer) Again() {
+	e.t.Helper()
+	options := e.options // a server changes its options
+	server, err := natsserver.NewServer(&options)
+	if err != nil {
+		e.t.Fatal(err)
+	}
+	server.Start()
+	if e.server = server; !server.ReadyForConnections(readyLimit) {
+		e.t.Fatal("the event server does not get ready")
+	}
+}
+
 func startStreamServer(t testing.TB, i int, client string, routes []string) *natsserver.Server {
 	t.Helper()
 	host, port := split(t, client)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"net/http"
 	"os"
+	"slices"
 
 	"coldsection.example/gateway"
 	"coldsection.example/services/platform/eventbus"
@@ -34,7 +35,9 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 		return nil
 	}
 	for part, service := range s.services {
-		if err := s.gauges(part, service.DB()); err != nil {
+		if err := s.gauges(part, service.DB(), append(leaving, gauge{
+			"coldsection.events.parked", fact, "Facts of others that could not take effect.", eventbus.CountParked,
+		})); err != nil {
 			return err
 		}
 		if m, ok := service.(measured); ok {
@@ -44,14 +47,11 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 		}
 	}
 	if s.gateway != nil {
-		for _, g := range []gauge{
-			{"coldsection.outbox.waiting", "Facts that the event stream does not have yet.", outbox.Waiting},
-			{"coldsection.webhook.messages.waiting", "Messages to other systems that are still to be sent.", gateway.CountWaitingMessages},
-			{"coldsection.break_glass.unreviewed", "Uses of the break-glass account that nobody has reviewed.", gateway.CountUnreviewedBreakGlass},
-		} {
-			if err := s.gauge(Gateway, s.gateway.DB(), g); err != nil {
-				return err
-			}
+		if err := s.gauges(Gateway, s.gateway.DB(), append(leaving,
+			gauge{"coldsection.webhook.messages.waiting", fact, "Messages to other systems that are still to be sent.", gateway.CountWaitingMessages},
+			gauge{"coldsection.break_glass.unreviewed", "{use}", "Uses of the break-glass account that nobody has reviewed.", gateway.CountUnreviewedBreakGlass},
+		)); err != nil {
+			return err
 		}
 	}
 	if s.cfg.Admin == "" {
@@ -66,16 +66,22 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 
 // gauge is a number that is counted in a part's database.
 type gauge struct {
-	name, description string
-	count             func(context.Context, *storage.Tx) (int64, error)
+	name, unit, description string
+	count                   func(context.Context, *storage.Tx) (int64, error)
 }
 
-// gauges show what waits in a part: facts on their way out, and facts that could not take effect.
-func (s *Suite) gauges(part string, db *storage.DB) error {
-	for _, g := range []gauge{
-		{"coldsection.outbox.waiting", "Facts that the event stream does not have yet.", outbox.Waiting},
-		{"coldsection.events.parked", "Facts of others that could not take effect.", eventbus.CountParked},
-	} {
+// fact is the unit of what is counted here.
+const fact = "{fact}"
+
+// leaving shows the facts of a part that are on their way out. It has no room to grow into, so that each part appends its own.
+var leaving = slices.Clip([]gauge{
+	{"coldsection.outbox.waiting", fact, "Facts that the event stream does not have yet.", outbox.Waiting},
+	{"coldsection.outbox.oldest.timestamp", "s", "When the oldest fact happened that the event stream does not have yet, in Unix time; 0 when it has all.", outbox.Oldest},
+})
+
+// gauges show what waits in a part.
+func (s *Suite) gauges(part string, db *storage.DB, all []gauge) error {
+	for _, g := range all {
 		if err := s.gauge(part, db, g); err != nil {
 			return err
 		}
@@ -97,7 +103,7 @@ func (s *Suite) measures(part string, all []telemetry.Measure) error {
 
 // gauge shows one number of a part.
 func (s *Suite) gauge(part string, db *storage.DB, g gauge) error {
-	end, err := telemetry.Gauge(g.name, "{fact}", g.description, part, func(ctx context.Context) (n int64, err error) {
+	end, err := telemetry.Gauge(g.name, g.unit, g.description, part, func(ctx context.Context) (n int64, err error) {
 		err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
 			n, err = g.count(ctx, tx)
 			return err

@@ -74,6 +74,12 @@ func Waiting(ctx context.Context, tx *storage.Tx) (n int64, err error) {
 	return n, err
 }
 
+// Oldest is when the oldest of the facts happened that the stream does not have yet, in seconds since 1970; 0 when it has all.
+func Oldest(ctx context.Context, tx *storage.Tx) (seconds int64, err error) {
+	err = tx.QueryRow(ctx, "SELECT COALESCE(MIN(event_time), 0) / 1000000 FROM outbox WHERE sent_time = 0").Scan(&seconds)
+	return seconds, err
+}
+
 // About reads the facts about a subject whose numbers are higher than after, in their order, at most so many.
 func About(ctx context.Context, tx *storage.Tx, source, subject string, after int64, most int) ([]Event, error) {
 	return storage.Collect(ctx, tx, func(row storage.Scanner) (Event, error) {

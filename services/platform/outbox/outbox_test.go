@@ -117,6 +117,36 @@ func TestFactsOfARefusedRequestNeverLeave(t *testing.T) {
 	})
 }
 
+// Somebody who watches sees since when facts wait.
+func TestTheOldestWaitingFactIsTold(t *testing.T) {
+	storagetest.Engines(t, none, func(t *testing.T, db *storage.DB) {
+		since := func() (seconds int64) {
+			if err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) (err error) {
+				seconds, err = outbox.Oldest(ctx, tx)
+				return err
+			}); err != nil {
+				t.Fatal(err)
+			}
+			return seconds
+		}
+		if at := since(); at != 0 {
+			t.Errorf("without facts: %d", at)
+		}
+		later := fact("a2", "lots/a")
+		later.Time = now.Add(time.Hour)
+		put(t.Context(), t, db, fact("a1", "lots/a"), later)
+		to := &stream{refuse: map[string]bool{"a2": true}}
+		for _, want := range []int64{now.Unix(), now.Add(time.Hour).Unix(), 0} {
+			if at := since(); at != want {
+				t.Errorf("facts wait since %d, want %d", at, want)
+			}
+			if _, err := relay(db, to).Once(t.Context()); err != nil {
+				to.refuse = nil
+			}
+		}
+	})
+}
+
 // A stream that is away delays facts; it loses none, repeats none and changes no order.
 func TestRefusedFactsWait(t *testing.T) {
 	storagetest.Engines(t, none, func(t *testing.T, db *storage.DB) {
