@@ -3,11 +3,13 @@ package resource_test
 import (
 	"context"
 	"fmt"
+	"strings"
 	"testing"
 	"testing/fstest"
 	"time"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/storage/storagetest"
@@ -57,4 +59,46 @@ var manyLots = resource.NewTable[*consumablesv1.Lot]("lots", "", "item").Shared(
 func manySchema() storage.Migrations {
 	return storage.Portable(fstest.MapFS{"0001_lots.sql": {Data: []byte("-- +goose Up\n" +
 		"CREATE TABLE lots (name TEXT PRIMARY KEY, version BIGINT NOT NULL, body BLOB NOT NULL, item TEXT NOT NULL);\n")}})
+}
+
+// Many saved at once are what they are saved one by one; one that changed meanwhile is refused.
+func TestManyAreSavedAtOnce(t *testing.T) {
+	at := time.Date(2026, time.September, 7, 6, 0, 0, 0, time.UTC)
+	storagetest.Engines(t, manySchema(), func(t *testing.T, db *storage.DB) {
+		var many []*consumablesv1.Lot
+		for i := range 600 {
+			many = append(many, &consumablesv1.Lot{Name: fmt.Sprintf("lots/l%d", i), Item: "items/old"})
+		}
+		err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			if _, err := manyLots.InsertAll(ctx, tx, many, at); err != nil {
+				return err
+			}
+			for i, lot := range many {
+				lot.Item = fmt.Sprintf("items/i%d", i)
+			}
+			if err := manyLots.SaveAll(ctx, tx, many[:599], at.Add(time.Hour)); err != nil {
+				return err
+			}
+			for i, want := range map[int]string{0: "items/i0 v2", 598: "items/i598 v2", 599: "items/old v1"} {
+				found, err := manyLots.Where(ctx, tx, "name = $1 AND item = $2", many[i].GetName(), strings.Fields(want)[0])
+				if err != nil || len(found) != 1 || found[0].GetItem()+" "+found[0].GetEtag() != want || !found[0].GetCreateTime().AsTime().Equal(at) {
+					t.Errorf("%d: %v, %v, want %s", i, found, err, want)
+				}
+			}
+			return manyLots.SaveAll(ctx, tx, nil, at)
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		err = db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			many[3].Etag = "v1"
+			return manyLots.SaveAll(ctx, tx, many[:5], at)
+		})
+		if !fault.HasReason(err, "ETAG_MISMATCH") {
+			t.Errorf("one that changed meanwhile: %v", err)
+		}
+		if got, err := manyLots.Read(t.Context(), db, "lots/l0"); err != nil || got.GetEtag() != "v2" {
+			t.Errorf("a refused call changed %v, %v", got, err)
+		}
+	})
 }

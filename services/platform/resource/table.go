@@ -227,85 +227,15 @@ func stamp(m proto.Message, version int64, now time.Time, created bool) {
 // Insert adds a resource under its name. A name that is taken is refused with ALREADY_EXISTS.
 func (t *Table[T]) Insert(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
 	stamp(m, 1, now, true)
-	body, err := proto.Marshal(m)
+	args, err := t.row(make([]any, 0, 3+len(t.columns)), m, 1)
 	if err != nil {
 		return err
-	}
-	args := append(make([]any, 0, 3+len(t.columns)), Name(m), int64(1), body)
-	for _, c := range t.columns {
-		args = append(args, c.value(m.ProtoReflect()))
 	}
 	n, err := tx.Exec(ctx, t.insert, args...)
 	if err == nil && n == 0 {
 		return fault.Exists(Name(m))
 	}
 	return err
-}
-
-// together is how many resources one statement adds; eight columns each stay far below the engines' limits of arguments.
-const together = 50
-
-// InsertAll adds resources under their names with few statements, and says of each whether it was added; a name that is taken,
-// also by one before it, is left as it is.
-func (t *Table[T]) InsertAll(ctx context.Context, tx *storage.Tx, ms []T, now time.Time) (added []bool, err error) {
-	added = make([]bool, len(ms))
-	for first := 0; first < len(ms); first += together {
-		last := min(first+together, len(ms))
-		fresh, err := t.insertSome(ctx, tx, ms[first:last], now)
-		if err != nil {
-			return nil, err
-		}
-		for i := first; i < last; i++ {
-			added[i] = fresh[Name(ms[i])]
-			delete(fresh, Name(ms[i]))
-		}
-	}
-	return added, nil
-}
-
-// insertSome adds resources with one statement and returns the names that are new.
-func (t *Table[T]) insertSome(ctx context.Context, tx *storage.Tx, ms []T, now time.Time) (map[string]bool, error) {
-	width := 3 + len(t.columns)
-	args := make([]any, 0, len(ms)*width)
-	for _, m := range ms {
-		stamp(m, 1, now, true)
-		body, err := proto.Marshal(m)
-		if err != nil {
-			return nil, err
-		}
-		args = append(args, Name(m), int64(1), body)
-		for _, c := range t.columns {
-			args = append(args, c.value(m.ProtoReflect()))
-		}
-	}
-	names, err := storage.Collect(ctx, tx, func(row storage.Scanner) (name string, err error) {
-		err = row.Scan(&name)
-		return name, err
-	}, t.insertOf(len(ms), width), args...)
-	fresh := make(map[string]bool, len(names))
-	for _, name := range names {
-		fresh[name] = true
-	}
-	return fresh, err
-}
-
-// insertOf is the text that adds so many rows; only the last statement of a call has another length than together.
-func (t *Table[T]) insertOf(rows, width int) string {
-	var b strings.Builder
-	head, _, _ := strings.Cut(t.insert, " VALUES ")
-	b.WriteString(head + " VALUES ")
-	for r := range rows {
-		if r > 0 {
-			b.WriteString(", ")
-		}
-		separator := "("
-		for c := range width {
-			b.WriteString(separator + "$" + strconv.Itoa(r*width+c+1))
-			separator = ", "
-		}
-		b.WriteByte(')')
-	}
-	return b.String() + " ON CONFLICT (name) DO NOTHING RETURNING name"
 }
 
 // Save writes a changed resource back; it must have been read with Lock in the same transaction.

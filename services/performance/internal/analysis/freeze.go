@@ -41,12 +41,31 @@ func (t *Tracker) see(at time.Time) {
 // Continue takes readings in that all follow what the tracker saw. Of advices and recoveries the result has the new and the
 // unsettled ones only; all else is as if everything had been worked out anew.
 func (t *Tracker) Continue(model *baseline.Model, readings []Reading) Result {
-	advices, held, measured := len(t.Advices), len(t.HeldBack), len(t.Measured)
-	r := Result{Readings: sorted(readings)}
-	for i := range r.Readings {
-		r.Verdicts = append(r.Verdicts, t.Reading(model, &r.Readings[i]))
+	before, taken := t.Mark(), sorted(readings)
+	verdicts := t.Take(model, taken)
+	r := t.From(before)
+	r.Readings, r.Verdicts = taken, verdicts
+	return r
+}
+
+// Take takes readings in, in order of time, that all follow what the tracker saw, and says what became of each.
+func (t *Tracker) Take(model *baseline.Model, readings []Reading) []Verdict {
+	verdicts := make([]Verdict, len(readings))
+	for i := range readings {
+		verdicts[i] = t.Reading(model, &readings[i])
 	}
+	return verdicts
+}
+
+// Mark is how far a tracker was at some time.
+type Mark struct{ advices, heldBack, measured int }
+
+// Mark says how far the tracker is.
+func (t *Tracker) Mark() Mark { return Mark{len(t.Advices), len(t.HeldBack), len(t.Measured)} }
+
+// From is the result of Continue for all that was taken in since a mark, without the readings and their verdicts.
+func (t *Tracker) From(m Mark) (r Result) {
 	t.tell(&r)
-	r.Advices, r.HeldBack, r.Recoveries = r.Advices[advices:], r.HeldBack[held:], r.Recoveries[measured:]
+	r.Advices, r.HeldBack, r.Recoveries = r.Advices[m.advices:], r.HeldBack[m.heldBack:], r.Recoveries[m.measured:]
 	return r
 }

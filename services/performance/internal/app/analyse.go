@@ -8,7 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
@@ -33,29 +32,41 @@ var readingStates = map[analysis.State]performancev1.Reading_State{
 
 // analyse works an engine out anew from all its readings and events, saves what changed and tells what follows.
 func (u unit) analyse(ctx context.Context, engine string) error {
-	profile, ok, err := store.FindProfile(ctx, u.Tx, engine)
-	if err != nil || !ok {
-		return fault.Precondition("ENGINE_UNKNOWN", "%s is not known here.", engine).Because(err)
-	}
-	model, fitted, err := u.baselineOf(ctx, profile.Model)
+	profile, data, err := u.engine(ctx, engine)
 	if err != nil {
 		return err
 	}
 	if _, _, err := store.LockTracker(ctx, u.Tx, engine); err != nil {
 		return err
 	}
-	condition, args := store.Under(engine + "/readings")
+	_, err = u.anew(ctx, profile, data)
+	return err
+}
+
+// engine finds what an engine is, and its model with the fitted baseline. Reason: ENGINE_UNKNOWN.
+func (u unit) engine(ctx context.Context, name string) (p store.Profile, data engineData, err error) {
+	p, ok, err := store.FindProfile(ctx, u.Tx, name)
+	if err != nil || !ok {
+		return p, data, fault.Precondition("ENGINE_UNKNOWN", "%s is not known here.", name).Because(err)
+	}
+	data.model, data.fitted, err = u.baselineOf(ctx, p.Model)
+	return p, data, err
+}
+
+// anew is analyse under the tracker's lock. It returns all readings by name, as they stand now.
+func (u unit) anew(ctx context.Context, p store.Profile, data engineData) (map[string]*performancev1.Reading, error) {
+	condition, args := store.Under(p.Name + "/readings")
 	stored, err := store.Readings.Where(ctx, u.Tx, condition, args...)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	events, err := u.eventsOf(ctx, engine)
+	events, err := u.eventsOf(ctx, p.Name)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	byID, readings := readingsOf(stored)
-	result, tracker := analysis.AnalyseFrom(fitted, readings, events, rulesOf(model))
-	return u.save(ctx, profile, engineData{model, fitted}, result, tracker, byID)
+	result, tracker := analysis.AnalyseFrom(data.fitted, readings, events, rulesOf(data.model))
+	return byID, u.save(ctx, p, data, result, tracker, byID)
 }
 
 // readingsOf are stored readings as the analysis takes them, and the stored ones by name.
@@ -111,31 +122,6 @@ func (u unit) eventsOf(ctx context.Context, engine string) ([]analysis.Event, er
 		events = append(events, analysis.Event{At: e.GetEventTime().AsTime(), Hours: e.GetOperatingHours(), Kind: eventKinds[e.GetKind()], WorkOrder: e.GetWorkOrder()})
 	}
 	return events, err
-}
-
-// saveVerdicts writes the readings whose verdict changed.
-func (u unit) saveVerdicts(ctx context.Context, model *performancev1.EngineModel, result analysis.Result, byID map[string]*performancev1.Reading) error {
-	for i, v := range result.Verdicts {
-		r := byID[result.Readings[i].ID]
-		before := proto.Clone(r)
-		if !aside(r) {
-			r.State = readingStates[v.State]
-		}
-		if !aside(r) && r.GetStateReason() != includedReason {
-			r.StateReason, r.StateText = v.Reason, v.Text
-		}
-		if r.Deviation = nil; v.Analysed {
-			r.Deviation = &performancev1.Deviation{IttC: v.Deviation.ITT, NgPct: v.Deviation.Ng, FuelFlowPct: v.Deviation.Fuel}
-			r.ModelRevision = model.GetRevision()
-		}
-		if proto.Equal(before, r) {
-			continue
-		}
-		if err := store.Readings.Save(ctx, u.Tx, r, u.now); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // saveAdvices keeps each advice once, and tells of one to which no wash answered yet.

@@ -100,7 +100,7 @@ func rowsOf(table *sheet.Bound) []bulkRow {
 // work takes some rows. The engines are worked out at the end, once each.
 func (b *bulk) work(ctx context.Context, tx *storage.Tx, step *operations.Step) error {
 	resp, _ := step.Result.(*performancev1.ImportReadingsResponse)
-	i := &importing{unit: b.app.unit(ctx, tx), source: b.source, resp: resp, step: step, lines: map[string]int32{}, taken: map[string][]string{}}
+	i := &importing{unit: b.app.unit(ctx, tx), source: b.source, resp: resp, step: step, lines: map[string]int32{}, taken: map[string][]*performancev1.Reading{}}
 	for _, row := range b.rows[step.From:step.To] {
 		for _, p := range row.problems {
 			i.refuse(p.Line, p.Column, p.Reason, p.Text)
@@ -133,7 +133,7 @@ func (b *bulk) complete(ctx context.Context, tx *storage.Tx, step *operations.St
 	}
 	for _, engine := range resp.GetEngines() {
 		if slices.Contains(waiting, engine) {
-			_, err := b.app.unit(ctx, tx).settle(ctx, engine)
+			_, err := b.app.unit(ctx, tx).settle(ctx, engine, nil)
 			return true, err
 		}
 	}

@@ -53,7 +53,9 @@ func (u unit) corrected(ctx context.Context, engine, right string, wrong *perfor
 	if err != nil {
 		return nil, err
 	}
-	return reading, u.recorded(ctx, engine, []string{right}, heldCount(reading))
+	var c came
+	c.add(reading)
+	return reading, u.recorded(ctx, engine, c)
 }
 
 func heldCount(r *performancev1.Reading) int32 {

@@ -7,7 +7,6 @@ import (
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/analysis"
 	"coldsection.example/services/performance/internal/store"
-	"coldsection.example/services/platform/fault"
 )
 
 // basisOf names what a tracker rests on.
@@ -15,39 +14,30 @@ func basisOf(model *performancev1.EngineModel) string {
 	return fmt.Sprintf("%s %s@%d", analysis.Form, model.GetName(), model.GetRevision())
 }
 
-// extend works new readings of an engine out, which were kept in this transaction, from where the last analysis ended. When
-// one of them comes late, or the analysis rests on another revision, the whole engine is worked out anew.
-func (u unit) extend(ctx context.Context, engine string, fresh []string) error {
-	profile, ok, err := store.FindProfile(ctx, u.Tx, engine)
-	if err != nil || !ok {
-		return fault.Precondition("ENGINE_UNKNOWN", "%s is not known here.", engine).Because(err)
-	}
-	model, fitted, err := u.baselineOf(ctx, profile.Model)
+// extend works new readings of an engine out, which were kept in this transaction, from where the last analysis ended, and
+// returns them by name as they stand then, perhaps with others. When one of them comes late, or the analysis rests on another
+// revision, the whole engine is worked out anew.
+func (u unit) extend(ctx context.Context, engine string, fresh []*performancev1.Reading) (map[string]*performancev1.Reading, error) {
+	profile, data, err := u.engine(ctx, engine)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	basis, body, err := store.LockTracker(ctx, u.Tx, profile.Name)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	if basis != basisOf(model) || len(body) == 0 {
-		return u.analyse(ctx, profile.Name)
+	if basis != basisOf(data.model) || len(body) == 0 {
+		return u.anew(ctx, profile, data)
 	}
 	tracker, err := analysis.Thaw(body)
 	if err != nil {
-		return fmt.Errorf("the tracker of %s: %w", profile.Name, err)
+		return nil, fmt.Errorf("the tracker of %s: %w", profile.Name, err)
 	}
-	var stored []*performancev1.Reading
-	for _, name := range fresh {
-		r, err := store.Readings.Get(ctx, u.Tx, name)
-		if err != nil {
-			return err
-		}
+	for _, r := range fresh {
 		if !tracker.Follows(r.GetReadTime().AsTime()) {
-			return u.analyse(ctx, profile.Name)
+			return u.anew(ctx, profile, data)
 		}
-		stored = append(stored, r)
 	}
-	byID, readings := readingsOf(stored)
-	return u.save(ctx, profile, engineData{model, fitted}, tracker.Continue(fitted, readings), tracker, byID)
+	byID, readings := readingsOf(fresh)
+	return byID, u.save(ctx, profile, data, tracker.Continue(data.fitted, readings), tracker, byID)
 }

@@ -6,6 +6,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/store"
@@ -30,9 +31,9 @@ func (a *App) ImportReadings(ctx context.Context, req *performancev1.ImportReadi
 		return nil, err
 	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*performancev1.ImportReadingsResponse, error) {
-		i := &importing{unit: a.unit(ctx, tx), source: req.GetSource(), resp: &performancev1.ImportReadingsResponse{}, lines: map[string]int32{}, taken: map[string][]string{}}
+		i := &importing{unit: a.unit(ctx, tx), source: req.GetSource(), resp: &performancev1.ImportReadingsResponse{}, lines: map[string]int32{}, taken: map[string][]*performancev1.Reading{}}
 		if req.GetValidateOnly() {
-			i.preview = []string{}
+			i.preview = []*performancev1.Reading{}
 		}
 		bad := i.reportTable(table)
 		for _, row := range table.Records {
@@ -68,10 +69,10 @@ type importing struct {
 
 	source  string
 	resp    *performancev1.ImportReadingsResponse
-	lines   map[string]int32    // of each new reading
-	taken   map[string][]string // new readings by engine
-	preview []string            // the first new readings; nil when nobody asks
-	step    *operations.Step    // of a long import; nil in a call
+	lines   map[string]int32                    // of each new reading
+	taken   map[string][]*performancev1.Reading // new readings by engine
+	preview []*performancev1.Reading            // the first new readings; nil when nobody asks
+	step    *operations.Step                    // of a long import; nil in a call
 }
 
 // reportTable says how the columns were understood and which rows are bad; it counts these.
@@ -126,10 +127,10 @@ func (i *importing) take(ctx context.Context, row sheet.Record, p store.Profile)
 		return nil
 	}
 	if i.resp.RowsTaken++; i.preview != nil && len(i.preview) < previewed {
-		i.preview = append(i.preview, reading.GetName())
+		i.preview = append(i.preview, reading)
 	}
 	i.lines[reading.GetName()] = int32(row.Line)
-	i.taken[p.Name] = append(i.taken[p.Name], reading.GetName())
+	i.taken[p.Name] = append(i.taken[p.Name], reading)
 	return nil
 }
 
@@ -157,7 +158,7 @@ func (u unit) enter(ctx context.Context, reading *performancev1.Reading, p store
 
 // keep is enter for a reading that has its canonical values.
 func (u unit) keep(ctx context.Context, reading *performancev1.Reading, p store.Profile) (known bool, err error) {
-	if err := u.name(reading, p); err != nil {
+	if err := name(reading, p, u.now); err != nil {
 		return false, err
 	}
 	err = store.Readings.Insert(ctx, u.Tx, reading, u.now)
@@ -168,8 +169,8 @@ func (u unit) keep(ctx context.Context, reading *performancev1.Reading, p store.
 }
 
 // name gives a new reading its name. Reason: READING_IN_FUTURE.
-func (u unit) name(reading *performancev1.Reading, p store.Profile) error {
-	if reading.GetReadTime().AsTime().After(u.now) {
+func name(reading *performancev1.Reading, p store.Profile, now time.Time) error {
+	if reading.GetReadTime().AsTime().After(now) {
 		return fault.Invalid("reading.read_time", "READING_IN_FUTURE", "The reading's time has not come yet. Correct it.")
 	}
 	reading.Name, reading.State = nameOf(p, reading), performancev1.Reading_ACCEPTED
@@ -190,24 +191,25 @@ func (u unit) knows(ctx context.Context, reading *performancev1.Reading) (known 
 }
 
 func (i *importing) finish(ctx context.Context) (*performancev1.ImportReadingsResponse, error) {
+	stand := map[string]*performancev1.Reading{}
 	for _, engine := range slices.Sorted(maps.Keys(i.taken)) {
 		i.resp.Engines = append(i.resp.Engines, engine)
-		if err := i.extend(ctx, engine, i.taken[engine]); err != nil {
-			return nil, err
-		}
-		held, err := i.report(ctx, i.taken[engine])
+		now, err := i.extend(ctx, engine, i.taken[engine])
 		if err != nil {
 			return nil, err
 		}
-		if err := i.recorded(ctx, engine, i.taken[engine], held); err != nil {
+		var c came
+		for _, r := range i.taken[engine] {
+			stand[r.GetName()] = now[r.GetName()]
+			c.add(now[r.GetName()])
+			i.report(now[r.GetName()])
+		}
+		if err := i.recorded(ctx, engine, c); err != nil {
 			return nil, err
 		}
 	}
-	for _, name := range i.preview {
-		reading, err := store.Readings.Get(ctx, i.Tx, name)
-		if err != nil {
-			return nil, err
-		}
+	for _, r := range i.preview {
+		reading := stand[r.GetName()]
 		reading.Name, reading.Etag, reading.CreateTime = "", "", nil // it isn't kept
 		i.resp.Readings = append(i.resp.Readings, reading)
 	}
@@ -219,21 +221,11 @@ func sortProblems(resp *performancev1.ImportReadingsResponse) {
 	slices.SortStableFunc(resp.GetProblems(), func(a, b *performancev1.RowProblem) int { return int(a.GetLine() - b.GetLine()) })
 }
 
-// report names every new reading that the analysis did not accept.
-func (i *importing) report(ctx context.Context, names []string) (held int32, err error) {
-	for _, name := range names {
-		r, err := store.Readings.Get(ctx, i.Tx, name)
-		if err != nil {
-			return held, err
-		}
-		if r.GetState() == performancev1.Reading_ACCEPTED {
-			continue
-		}
-		if r.GetState() == performancev1.Reading_HELD {
-			held++
-			i.resp.RowsHeld++
-		}
-		i.resp.Problems = append(i.resp.Problems, &performancev1.RowProblem{Line: i.lines[name], Reason: r.GetStateReason(), Text: r.GetStateText()})
+// report names a new reading that the analysis did not accept.
+func (i *importing) report(r *performancev1.Reading) {
+	if r.GetState() == performancev1.Reading_ACCEPTED {
+		return
 	}
-	return held, nil
+	i.resp.RowsHeld += heldCount(r)
+	i.resp.Problems = append(i.resp.Problems, &performancev1.RowProblem{Line: i.lines[r.GetName()], Reason: r.GetStateReason(), Text: r.GetStateText()})
 }

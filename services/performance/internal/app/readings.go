@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
@@ -48,18 +49,31 @@ func contentID(r *performancev1.Reading) string {
 	return "r" + hex.EncodeToString(h.Sum(nil))[:31]
 }
 
-func (u unit) recorded(ctx context.Context, engine string, names []string, held int32) error {
-	first, err := store.Readings.Get(ctx, u.Tx, names[0])
-	if err != nil {
-		return err
-	}
-	last, err := store.Readings.Get(ctx, u.Tx, names[len(names)-1])
-	if err != nil {
-		return err
-	}
+// recorded tells of new readings of an engine.
+func (u unit) recorded(ctx context.Context, engine string, c came) error {
 	return u.publish(ctx, "coldsection.engine.reading.recorded.v1", engine, &performancev1.ReadingsRecorded{
-		Engine: engine, TakenCount: int32(len(names)), HeldCount: held, FirstReadTime: first.GetReadTime(), LastReadTime: last.GetReadTime(),
+		Engine: engine, TakenCount: int32(c.taken), HeldCount: c.held, FirstReadTime: c.first, LastReadTime: c.last,
 	})
+}
+
+// came is what is told of new readings.
+type came struct {
+	taken       int
+	held        int32
+	first, last *timestamppb.Timestamp // times of the oldest and of the newest
+}
+
+// add counts one more reading.
+func (c *came) add(r *performancev1.Reading) {
+	at := r.GetReadTime()
+	if c.taken == 0 || at.AsTime().Before(c.first.AsTime()) {
+		c.first = at
+	}
+	if c.taken == 0 || at.AsTime().After(c.last.AsTime()) {
+		c.last = at
+	}
+	c.taken++
+	c.held += heldCount(r)
 }
 
 // canonical fills the canonical values from the text as entered. Reasons: UNIT_UNKNOWN, UNIT_MISMATCH, VALUE_NOT_A_NUMBER.
@@ -130,14 +144,13 @@ func (a *App) CreateReading(ctx context.Context, req *performancev1.CreateReadin
 		if err := store.Readings.Insert(ctx, tx, reading, u.now); err != nil {
 			return nil, err
 		}
-		if err := u.extend(ctx, profile.Name, []string{reading.GetName()}); err != nil {
-			return nil, err
-		}
-		reading, err := store.Readings.Get(ctx, tx, reading.GetName())
+		stand, err := u.extend(ctx, profile.Name, []*performancev1.Reading{reading})
 		if err != nil {
 			return nil, err
 		}
-		return reading, u.recorded(ctx, profile.Name, []string{reading.GetName()}, heldCount(reading))
+		var c came
+		c.add(stand[reading.GetName()])
+		return stand[reading.GetName()], u.recorded(ctx, profile.Name, c)
 	})
 }
 

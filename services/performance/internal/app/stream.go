@@ -25,11 +25,13 @@ const (
 func (a *App) StreamReadings(
 	ctx context.Context, receive func() (*performancev1.StreamReadingsRequest, error),
 ) (*performancev1.StreamReadingsResponse, error) {
-	in := &inflow{app: a, resp: &performancev1.StreamReadingsResponse{}, profiles: map[string]store.Profile{}, touched: map[string]bool{}}
+	in := &inflow{
+		app: a, resp: &performancev1.StreamReadingsResponse{}, profiles: map[string]store.Profile{}, touched: map[string]bool{}, drafts: map[string]*draft{},
+	}
 	broken := in.drain(ctx, receive)
 	ctx = context.WithoutCancel(ctx) // what is durable is worked out, whoever waits
 	for _, engine := range slices.Sorted(maps.Keys(in.touched)) {
-		held, err := a.settle(ctx, engine)
+		held, err := a.settle(ctx, engine, in.drafts[engine])
 		if err != nil {
 			return nil, errors.Join(broken, err)
 		}
@@ -43,7 +45,8 @@ type inflow struct {
 	app      *App
 	resp     *performancev1.StreamReadingsResponse
 	profiles map[string]store.Profile
-	touched  map[string]bool // engines with new readings
+	touched  map[string]bool   // engines with new readings
+	drafts   map[string]*draft // by engine; nil for one that is worked out at the end
 	waiting  []arrival
 }
 
@@ -115,28 +118,26 @@ func (in *inflow) flush(ctx context.Context) error {
 	if err := in.meet(ctx); err != nil {
 		return err
 	}
-	var outcomes []outcome
-	err := in.app.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-		u := in.app.unit(ctx, tx)
-		if outcomes, err = u.flow(ctx, in.waiting, in.profiles); err != nil {
-			return err
-		}
-		pended := map[string]bool{}
-		for _, o := range outcomes {
-			if o.refusal != nil || o.known || pended[o.engine] {
-				continue
-			}
-			pended[o.engine] = true
-			if err := store.Pend(ctx, tx, o.engine, u.now); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
+	sorted, err := in.sort()
 	if err != nil {
 		return err
 	}
+	if err := in.draft(ctx, sorted); err != nil {
+		return err
+	}
+	var outcomes []outcome
+	err = in.app.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		outcomes, err = in.app.unit(ctx, tx).flow(ctx, in.waiting, slices.Clone(sorted))
+		return err
+	})
+	if err != nil {
+		clear(in.drafts) // which foresaw what did not happen
+		return err
+	}
 	for i, o := range outcomes {
+		if sorted[i].refusal == nil && (o.known || o.refusal != nil) {
+			in.drafts[o.engine] = nil
+		}
 		in.count(in.waiting[i], o)
 	}
 	in.waiting = in.waiting[:0]
@@ -158,42 +159,56 @@ func (in *inflow) meet(ctx context.Context) error {
 	return nil
 }
 
-// flow keeps readings of a stream, all good ones with few statements, and says what became of each.
-func (u unit) flow(ctx context.Context, reqs []arrival, profiles map[string]store.Profile) ([]outcome, error) {
-	outcomes := make([]outcome, len(reqs))
-	var good []*performancev1.Reading
-	var at []int // where each good one stands
-	for i, req := range reqs {
-		p := profiles[req.GetParent()]
-		outcomes[i].engine = p.Name
-		if p.Name == "" {
+// sort names the waiting readings of known engines, and refuses what is no reading of one.
+func (in *inflow) sort() ([]outcome, error) {
+	outcomes, now := make([]outcome, len(in.waiting)), in.app.Clock.Now()
+	for i, req := range in.waiting {
+		p := in.profiles[req.GetParent()]
+		if outcomes[i].engine = p.Name; p.Name == "" {
 			outcomes[i].refusal = fault.Precondition("ENGINE_UNKNOWN", "%.60q is not an engine that compliance knows. Add the engine there first.", req.GetParent())
 			continue
 		}
 		err := req.wrong
 		if err == nil {
-			err = u.name(req.GetReading(), p)
+			err = name(req.GetReading(), p, now)
 		}
 		if f, refused := refusal(err); refused {
 			outcomes[i].refusal = f
-			continue
 		} else if err != nil {
 			return nil, err
 		}
-		good, at = append(good, req.GetReading()), append(at, i)
+	}
+	return outcomes, nil
+}
+
+// flow keeps the readings of a stream that are not refused, with few statements, and completes what became of each.
+func (u unit) flow(ctx context.Context, reqs []arrival, outcomes []outcome) ([]outcome, error) {
+	var good []*performancev1.Reading
+	var at []int // where each good one stands
+	for i, req := range reqs {
+		if outcomes[i].refusal == nil {
+			good, at = append(good, req.GetReading()), append(at, i)
+		}
 	}
 	added, err := store.Readings.InsertAll(ctx, u.Tx, good, u.now)
 	if err != nil {
 		return nil, err
 	}
+	fresh := map[string]bool{}
 	for k, i := range at {
 		if added[k] {
+			fresh[outcomes[i].engine] = true
 			continue
 		}
 		outcomes[i].known, err = u.knows(ctx, good[k])
 		if f, refused := refusal(err); refused {
 			outcomes[i].refusal = f
 		} else if err != nil {
+			return nil, err
+		}
+	}
+	for _, engine := range slices.Sorted(maps.Keys(fresh)) {
+		if err := store.Pend(ctx, u.Tx, engine, u.now); err != nil {
 			return nil, err
 		}
 	}
@@ -221,34 +236,39 @@ func (in *inflow) count(req arrival, o outcome) {
 	default:
 		in.resp.TakenCount++
 		in.touched[o.engine] = true
+		if d := in.drafts[o.engine]; d != nil {
+			d.told.add(req.GetReading())
+		}
 	}
 }
 
-// settle works an engine out that has new readings, and tells of these. It says how many of them are held.
-func (a *App) settle(ctx context.Context, engine string) (held int32, err error) {
+// settle works an engine out that has new readings, and tells of these. It says how many of them are held. A draft of it is
+// used where it still holds.
+func (a *App) settle(ctx context.Context, engine string, d *draft) (held int32, err error) {
 	err = a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-		held, err = a.unit(ctx, tx).settle(ctx, engine)
+		held, err = a.unit(ctx, tx).settle(ctx, engine, d)
 		return err
 	})
 	return held, err
 }
 
-func (u unit) settle(ctx context.Context, engine string) (held int32, err error) {
-	names, err := store.Unpend(ctx, u.Tx, engine)
-	if err != nil || len(names) == 0 {
+func (u unit) settle(ctx context.Context, engine string, d *draft) (held int32, err error) {
+	if holds, err := u.adopt(ctx, d); err != nil || holds {
+		return d.told.held, err
+	}
+	fresh, err := store.Unpend(ctx, u.Tx, engine)
+	if err != nil || len(fresh) == 0 {
 		return 0, err
 	}
-	if err := u.extend(ctx, engine, names); err != nil {
+	stand, err := u.extend(ctx, engine, fresh)
+	if err != nil {
 		return 0, err
 	}
-	for _, name := range names {
-		reading, err := store.Readings.Get(ctx, u.Tx, name)
-		if err != nil {
-			return 0, err
-		}
-		held += heldCount(reading)
+	var c came
+	for _, r := range fresh {
+		c.add(stand[r.GetName()])
 	}
-	return held, u.recorded(ctx, engine, names, held)
+	return c.held, u.recorded(ctx, engine, c)
 }
 
 // SettleAll works out what a process that ended early left behind.
@@ -262,7 +282,7 @@ func (a *App) SettleAll(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		_, err = a.settle(ctx, engine)
+		_, err = a.settle(ctx, engine, nil)
 	}
 	return err
 }

@@ -50,6 +50,7 @@ func ingest(b *testing.B, db *storage.DB) (kept, answered time.Duration, reading
 		reqs[i] = flowing(m, ingested-i)
 	}
 	of(e.CreateReading(e.analyst(), &performancev1.CreateReadingRequest{Parent: engineName, Reading: newReading(m, ingested+1).GetReading()})).done(b) // the engine is known
+	e.clock.Advance(time.Second)
 	stop := make(chan time.Duration, 1)
 	started := clock.System().Now()
 	go watch(b.Context(), db, started, stop)

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 
 	"coldsection.example/services/platform/storage"
 )
@@ -14,6 +15,29 @@ func LockTracker(ctx context.Context, tx *storage.Tx, engine string) (basis stri
 	}
 	err = tx.QueryRow(ctx, "SELECT basis, body FROM trackers WHERE engine = $1"+tx.ForUpdate(), engine).Scan(&basis, &body)
 	return basis, body, err
+}
+
+// Tracker is LockTracker without a change in mind.
+func Tracker(ctx context.Context, tx *storage.Tx, engine string) (basis string, body []byte, err error) {
+	err = tx.QueryRow(ctx, "SELECT basis, body FROM trackers WHERE engine = $1", engine).Scan(&basis, &body)
+	if errors.Is(err, storage.ErrNoRows) {
+		return "", nil, nil
+	}
+	return basis, body, err
+}
+
+// Untouched says whether nothing is kept of an engine: no reading and no event.
+func Untouched(ctx context.Context, tx *storage.Tx, engine string) (bool, error) {
+	found := 0
+	for table, collection := range map[string]string{"readings": "/readings", "engine_events": "/engineEvents"} {
+		condition, args := Under(engine + collection)
+		var n int
+		if err := tx.QueryRow(ctx, "SELECT COUNT(*) FROM (SELECT 1 FROM "+table+" WHERE "+condition+" LIMIT 1) AS first", args...).Scan(&n); err != nil {
+			return false, err
+		}
+		found += n
+	}
+	return found == 0, nil
 }
 
 // SaveTracker keeps what the analysis knows of an engine; LockTracker came before.

@@ -1,0 +1,127 @@
+package resource
+
+import (
+	"context"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/storage"
+)
+
+// together is how many resources one statement writes; a dozen columns each stay far below the engines' limits of arguments,
+// 32,766 and 65,535.
+const together = 250
+
+// InsertAll adds resources under their names with few statements, and says of each whether it was added; a name that is taken,
+// also by one before it, is left as it is.
+func (t *Table[T]) InsertAll(ctx context.Context, tx *storage.Tx, ms []T, now time.Time) (added []bool, err error) {
+	added = make([]bool, len(ms))
+	for first := 0; first < len(ms); first += together {
+		last := min(first+together, len(ms))
+		fresh, err := t.insertSome(ctx, tx, ms[first:last], now)
+		if err != nil {
+			return nil, err
+		}
+		for i := first; i < last; i++ {
+			added[i] = fresh[Name(ms[i])]
+			delete(fresh, Name(ms[i]))
+		}
+	}
+	return added, nil
+}
+
+// insertSome adds resources with one statement and returns the names that are new.
+func (t *Table[T]) insertSome(ctx context.Context, tx *storage.Tx, ms []T, now time.Time) (map[string]bool, error) {
+	args := make([]any, 0, len(ms)*(3+len(t.columns)))
+	for _, m := range ms {
+		stamp(m, 1, now, true)
+		var err error
+		if args, err = t.row(args, m, 1); err != nil {
+			return nil, err
+		}
+	}
+	names, err := storage.Collect(ctx, tx, func(row storage.Scanner) (name string, err error) {
+		err = row.Scan(&name)
+		return name, err
+	}, t.rowsOf(tx, len(ms))+" ON CONFLICT (name) DO NOTHING RETURNING name", args...)
+	fresh := make(map[string]bool, len(names))
+	for _, name := range names {
+		fresh[name] = true
+	}
+	return fresh, err
+}
+
+// SaveAll writes changed resources back, each under another name, with few statements. They must have been read in the same
+// transaction under a lock that covers them. It is for tables without further indices: every column is written.
+func (t *Table[T]) SaveAll(ctx context.Context, tx *storage.Tx, ms []T, now time.Time) error {
+	var sets strings.Builder
+	for _, c := range t.columns {
+		sets.WriteString(", " + string(c.field.Name()) + " = excluded." + string(c.field.Name()))
+	}
+	for first := 0; first < len(ms); first += together {
+		some := ms[first:min(first+together, len(ms))]
+		args := make([]any, 0, len(some)*(3+len(t.columns)))
+		for _, m := range some {
+			version, err := strconv.ParseInt(strings.TrimPrefix(Etag(m), "v"), 10, 64)
+			if err != nil {
+				return err
+			}
+			stamp(m, version+1, now, false)
+			if args, err = t.row(args, m, version+1); err != nil {
+				return err
+			}
+		}
+		n, err := tx.Exec(ctx, t.rowsOf(tx, len(some))+" ON CONFLICT (name) DO UPDATE SET version = excluded.version, body = excluded.body"+
+			sets.String()+" WHERE "+t.name+".version = excluded.version - 1", args...)
+		if err != nil {
+			return err
+		}
+		if n != int64(len(some)) {
+			return fault.StaleEtag(Name(some[0]))
+		}
+	}
+	return nil
+}
+
+// row adds what a row of the table holds to args: name, version, body and the columns.
+func (t *Table[T]) row(args []any, m T, version int64) ([]any, error) {
+	body, err := proto.Marshal(m)
+	if err != nil {
+		return nil, err
+	}
+	args = append(args, Name(m), version, body)
+	r := m.ProtoReflect()
+	for _, c := range t.columns {
+		args = append(args, c.value(r))
+	}
+	return args, nil
+}
+
+// rowsOf is the text that adds so many rows, up to what happens to a name that is taken. SQLite finds the name of each argument
+// by passing over those before it, so that its arguments have none here.
+func (t *Table[T]) rowsOf(tx *storage.Tx, rows int) string {
+	var b strings.Builder
+	head, _, _ := strings.Cut(t.insert, " VALUES ")
+	b.WriteString(head + " VALUES ")
+	width := 3 + len(t.columns)
+	for r := range rows {
+		if r > 0 {
+			b.WriteString(", ")
+		}
+		separator := "("
+		for c := range width {
+			b.WriteString(separator)
+			if separator = ", "; tx.Engine() == storage.SQLite {
+				b.WriteByte('?')
+				continue
+			}
+			b.WriteString("$" + strconv.Itoa(r*width+c+1))
+		}
+		b.WriteByte(')')
+	}
+	return b.String()
+}
