@@ -9,7 +9,9 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"strings"
 	"time"
+	"unicode"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/metadata"
@@ -34,19 +36,19 @@ var errDryRun = errors.New("dry run")
 // Body is the effect of a request.
 type Body[Resp proto.Message] func(ctx context.Context, tx *storage.Tx) (Resp, error)
 
-// Execute runs the effect once per key. Reason: IDEMPOTENCY_KEY_REUSED when the key came with another request before.
+// Execute runs the effect once per key. Reasons: IDEMPOTENCY_KEY_REUSED when the key came with another request before,
+// IDEMPOTENCY_KEY_TOO_LONG, IDEMPOTENCY_KEY_INVALID.
 func Execute[Resp proto.Message](
 	ctx context.Context, db *storage.DB, clk clock.Clock, req proto.Message, fn Body[Resp],
 ) (Resp, error) {
 	var answer Resp
-	key := keyOf(ctx, req)
-	if len(key) > 128 {
-		return answer, fault.Invalid("request_id", "IDEMPOTENCY_KEY_TOO_LONG", "The idempotency key has %d characters. Use at most 128.",
-			len(key))
+	key, err := keyOf(ctx, req)
+	if err != nil {
+		return answer, err
 	}
 	dry := isDry(req)
 	r := row{caller: callerOf(ctx), method: methodOf(ctx, req), key: key, fingerprint: fingerprint(req)}
-	err := db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+	err = db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		if key != "" && !dry {
 			if first, err := r.reserve(ctx, tx, clk.Now()); err != nil {
 				return err
@@ -120,15 +122,24 @@ func Sweep(ctx context.Context, tx *storage.Tx, now time.Time) error {
 	return err
 }
 
-func keyOf(ctx context.Context, req proto.Message) string {
+// keyOf is the key of a request; none when it has none. One that is sent and holds nothing, or what is no text of one line, is a
+// client's mistake that would cost it the protection. Reasons: IDEMPOTENCY_KEY_TOO_LONG, IDEMPOTENCY_KEY_INVALID.
+func keyOf(ctx context.Context, req proto.Message) (string, error) {
+	key, sent := "", false
 	if r, ok := req.(interface{ GetRequestId() string }); ok && r.GetRequestId() != "" {
-		return r.GetRequestId()
+		key, sent = r.GetRequestId(), true
+	} else if md, _ := metadata.FromIncomingContext(ctx); len(md.Get(MetadataKey)) > 0 {
+		key, sent = md.Get(MetadataKey)[0], true
 	}
-	md, _ := metadata.FromIncomingContext(ctx)
-	if v := md.Get(MetadataKey); len(v) > 0 {
-		return v[0]
+	switch {
+	case len(key) > 128:
+		return "", fault.Invalid("request_id", "IDEMPOTENCY_KEY_TOO_LONG", "The idempotency key has %d characters. Use at most 128.", len(key))
+	case sent && (strings.TrimSpace(key) == "" || strings.ContainsFunc(key, unicode.IsControl)):
+		return "", fault.Invalid("request_id", "IDEMPOTENCY_KEY_INVALID",
+			"The idempotency key %.40q is blank or has a control character, and a key is one line of text. Send a new UUID, or leave the key out.", key)
+	default:
+		return key, nil
 	}
-	return ""
 }
 
 func isDry(req proto.Message) bool {

@@ -5177,10 +5177,14 @@ type ReturnStockRequest struct {
 	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// How much came back.
 	Quantity *v1.Quantity `protobuf:"bytes,4,opt,name=quantity,proto3" json:"quantity,omitempty"`
-	// Where it goes: a BIN, a HOLD_AREA or waste.
+	// Where it goes: a BIN, or a HOLD_AREA for what may not be used again. Waste of a job is booked with DisposeStock.
 	Location string `protobuf:"bytes,5,opt,name=location,proto3" json:"location,omitempty"`
 	// Its condition.
-	Reason        string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	Reason string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The lot as it was scanned when it came back; it must be what the issue handed out, or a pack that was opened of it.
+	Lot string `protobuf:"bytes,7,opt,name=lot,proto3" json:"lot,omitempty"`
+	// It may have been spoilt outside of stores: it is held as a lot of its own, and stays so until somebody clears it.
+	Contaminated  bool `protobuf:"varint,8,opt,name=contaminated,proto3" json:"contaminated,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5255,6 +5259,20 @@ func (x *ReturnStockRequest) GetReason() string {
 		return x.Reason
 	}
 	return ""
+}
+
+func (x *ReturnStockRequest) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *ReturnStockRequest) GetContaminated() bool {
+	if x != nil {
+		return x.Contaminated
+	}
+	return false
 }
 
 // The request of the method of this name.
@@ -8878,7 +8896,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x0foverride_reason\x18\b \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x0eoverrideReason\x12G\n" +
 	"\x0eeffective_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\reffectiveTime\x121\n" +
 	"\x11sealed_containers\x18\n" +
-	" \x01(\bB\x04\xe2A\x01\x01R\x10sealedContainers\"\xe3\x02\n" +
+	" \x01(\bB\x04\xe2A\x01\x01R\x10sealedContainers\"\xc9\x03\n" +
 	"\x12ReturnStockRequest\x12E\n" +
 	"\x04name\x18\x01 \x01(\tB1\xe2A\x01\x02\xfaA#\n" +
 	"!coldsection.example/StockMovement\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -8889,7 +8907,10 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bquantity\x12H\n" +
 	"\blocation\x18\x05 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
 	"\x1ccoldsection.example/Location\xbaH\x04r\x02\x10\x01R\blocation\x12$\n" +
-	"\x06reason\x18\x06 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x06reason\"\xd6\x01\n" +
+	"\x06reason\x18\x06 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x06reason\x12:\n" +
+	"\x03lot\x18\a \x01(\tB(\xe2A\x01\x01\xfaA\x19\n" +
+	"\x17coldsection.example/Lot\xbaH\x05r\x03\x18\xc8\x01R\x03lot\x12(\n" +
+	"\fcontaminated\x18\b \x01(\bB\x04\xe2A\x01\x01R\fcontaminated\"\xd6\x01\n" +
 	"\x16ReverseMovementRequest\x12E\n" +
 	"\x04name\x18\x01 \x01(\tB1\xe2A\x01\x02\xfaA#\n" +
 	"!coldsection.example/StockMovement\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +

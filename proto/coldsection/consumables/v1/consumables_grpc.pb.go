@@ -80,7 +80,8 @@ type ConsumablesServiceClient interface {
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(ctx context.Context, in *IssueStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
-	// Takes back at most what an issue handed out. Reason: RETURN_EXCEEDS_ISSUE.
+	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated is a
+	// HELD lot of its own from then on. Reasons: RETURN_EXCEEDS_ISSUE, LOT_NOT_ISSUED, RETURN_NEEDS_HOLD_AREA.
 	ReturnStock(ctx context.Context, in *ReturnStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Undoes a mistaken movement with a mirror entry; nothing is deleted. What was opened for it stays open, and keeps the end
 	// of life that it has since: nobody closes a seal by an entry. Reasons: MOVEMENT_ALREADY_REVERSED, INSUFFICIENT_STOCK,
@@ -364,7 +365,8 @@ type ConsumablesServiceServer interface {
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(context.Context, *IssueStockRequest) (*StockMovement, error)
-	// Takes back at most what an issue handed out. Reason: RETURN_EXCEEDS_ISSUE.
+	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated is a
+	// HELD lot of its own from then on. Reasons: RETURN_EXCEEDS_ISSUE, LOT_NOT_ISSUED, RETURN_NEEDS_HOLD_AREA.
 	ReturnStock(context.Context, *ReturnStockRequest) (*StockMovement, error)
 	// Undoes a mistaken movement with a mirror entry; nothing is deleted. What was opened for it stays open, and keeps the end
 	// of life that it has since: nobody closes a seal by an entry. Reasons: MOVEMENT_ALREADY_REVERSED, INSUFFICIENT_STOCK,

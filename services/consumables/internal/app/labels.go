@@ -108,7 +108,7 @@ func (u unit) labelFacts(ctx context.Context, lot *consumablesv1.Lot) (label.Fac
 	}
 	f := label.Facts{
 		Item: item.GetDisplayName(), PartNumber: item.GetPartNumber(), Spec: item.GetMaterialSpec(), Code: lot.GetShortCode(), MakerLot: lot.GetManufacturerLot(),
-		State: lot.GetState().String(), HoldReason: lot.GetHoldReason(), LifeRule: lot.GetLifeRule(), LifeKnown: c.Known,
+		State: lot.GetState().String(), HoldReason: lot.GetHoldReason(), LifeRule: withoutZone(lot.GetLifeRule()), LifeKnown: c.Known,
 		Hazards: item.GetHazardStatements(), Pictograms: item.GetPictograms(), SafetySheet: sheetOf(item),
 		Storage: storageOf(item), Signal: signalOf(item), Demonstration: item.GetDemonstrationOnly(),
 		Printed: u.now.In(zone).Format(minutes),
@@ -242,4 +242,10 @@ func union(all, more []string) []string {
 		}
 	}
 	return all
+}
+
+// withoutZone is a rule of life for a label, whose last day has its zone beside it.
+func withoutZone(rule string) string {
+	rule, _, _ = strings.Cut(rule, ", counted in ")
+	return rule
 }

@@ -35,17 +35,31 @@ func FromQuantity(value, unitCode, baseUnit string) (Micro, error) {
 	if q.Sign() <= 0 {
 		return 0, fault.Invalid("quantity.value", "QUANTITY_NOT_POSITIVE", "The quantity is %s. Give more than zero.", q)
 	}
-	if m, ok := whole(q); ok && baseUnit == unitCode {
-		return m, nil
+	m, ok := whole(q)
+	if !ok || baseUnit != unitCode {
+		if m, err = converted(q, base, unitCode); err != nil {
+			return 0, err
+		}
 	}
+	if base.Code == pieces && m%Scale != 0 {
+		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_FINE", "%s is part of a piece, and the ledger counts whole pieces. Give a whole number.", q)
+	}
+	return m, nil
+}
+
+// pieces is the unit of what is counted and not measured.
+const pieces = "{each}"
+
+// converted is an amount in ledger units, however it is written and in whichever unit of its dimension.
+func converted(q quantity.Quantity, base quantity.Unit, unitCode string) (Micro, error) {
 	in, err := q.ConvertRounded(base, 12)
 	if err != nil {
 		return 0, err
 	}
 	micro := new(big.Rat).Mul(ratOf(in), big.NewRat(Scale, 1))
 	if !micro.IsInt() {
-		if baseUnit == unitCode {
-			return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_FINE", "%s is finer than the ledger, which counts millionths of %s. Round it.", q, baseUnit)
+		if base.Code == unitCode {
+			return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_FINE", "%s is finer than the ledger, which counts millionths of %s. Round it.", q, base.Code)
 		}
 		micro.SetInt(roundHalfUp(micro))
 	}
@@ -53,7 +67,7 @@ func FromQuantity(value, unitCode, baseUnit string) (Micro, error) {
 		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_LARGE", "%s is more than the ledger can hold for one movement.", q)
 	}
 	if micro.Sign() == 0 {
-		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_FINE", "%s is less than a millionth of %s.", q, baseUnit)
+		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_FINE", "%s is less than a millionth of %s.", q, base.Code)
 	}
 	return Micro(micro.Num().Int64()), nil
 }
@@ -129,6 +143,7 @@ type Candidate struct {
 	State                    string    // of the lot
 	Expire                   time.Time // zero: keeps for ever, when Known
 	Known                    bool      // whether the life is known
+	Rule                     string    // what ends it, in words
 	Opened                   bool
 	Available                Micro
 	Received                 time.Time
@@ -181,7 +196,7 @@ func Refuse(c Candidate, at time.Time) (reason, why string) {
 	case !c.Known:
 		return "LOT_LIFE_UNKNOWN", fmt.Sprintf("Lot %s has no known use-by date. Record it, or take another lot.", c.Lot)
 	case !c.Expire.IsZero() && at.After(c.Expire):
-		return "LOT_EXPIRED", fmt.Sprintf("Lot %s is usable until %s and is needed at %s. Take another lot.", c.Lot, until(c), stamp(at))
+		return "LOT_EXPIRED", fmt.Sprintf("Lot %s is usable until %s (%s) and is needed at %s. Take another lot.", c.Lot, until(c), cmp.Or(c.Rule, "as its books say"), stamp(at))
 	case c.State != "USABLE":
 		return "LOT_" + c.State, fmt.Sprintf("Lot %s is %s. Take another lot.", c.Lot, c.State)
 	}
