@@ -22,6 +22,7 @@ type neighbours struct {
 	compliancev1.UnimplementedGateServiceServer
 	compliancev1.UnimplementedComplianceQueryServiceServer
 	performancev1.UnimplementedPerformanceQueryServiceServer
+	performancev1.UnimplementedPerformanceCalculationServiceServer
 	consumablesv1.UnimplementedConsumablesQueryServiceServer
 
 	mu     sync.Mutex
@@ -34,7 +35,7 @@ type neighbours struct {
 	model  *performancev1.EngineModel
 	causes []*performancev1.Cause // what may be behind a loss that a wash did not cure
 
-	nameless, uncertified, quarantined bool
+	nameless, uncertified, quarantined, heaterless, warmed bool
 }
 
 func newNeighbours() *neighbours {
@@ -62,12 +63,16 @@ func (n *neighbours) register(r rpc.Registrar) {
 	for _, m := range performancev1.PerformanceQueryService_ServiceDesc.Methods {
 		add("coldsection.performance.v1.PerformanceQueryService", m.MethodName)
 	}
+	for _, m := range performancev1.PerformanceCalculationService_ServiceDesc.Methods {
+		add("coldsection.performance.v1.PerformanceCalculationService", m.MethodName)
+	}
 	for _, m := range consumablesv1.ConsumablesQueryService_ServiceDesc.Methods {
 		add("coldsection.consumables.v1.ConsumablesQueryService", m.MethodName)
 	}
 	r.Register(&compliancev1.GateService_ServiceDesc, n, add("coldsection.compliance.v1.GateService", "CheckGates"))
 	r.Register(&compliancev1.ComplianceQueryService_ServiceDesc, n, p)
 	r.Register(&performancev1.PerformanceQueryService_ServiceDesc, n, p)
+	r.Register(&performancev1.PerformanceCalculationService_ServiceDesc, n, p)
 	r.Register(&consumablesv1.ConsumablesQueryService_ServiceDesc, n, p)
 }
 
@@ -149,6 +154,32 @@ func (n *neighbours) GetEngineModel(context.Context, *performancev1.GetEngineMod
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return n.model, nil
+}
+
+// CalculateHeater knows the heater of 50 W at 28 V, give or take 10 %, fed with 24 to 29 V: cases htr-01 and htr-02.
+func (n *neighbours) CalculateHeater(context.Context, *performancev1.CalculateHeaterRequest) (*performancev1.CalculateHeaterResponse, error) {
+	if err := n.answering("performance"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if n.heaterless {
+		return nil, fault.Precondition("HEATER_DATA_MISSING", "There are none.")
+	}
+	entered := func(label string, v float64, unit string) *commonv1.Explained {
+		return &commonv1.Explained{Label: label, Value: v, UnitCode: unit, Formula: "entered", Source: "invented"}
+	}
+	return &performancev1.CalculateHeaterResponse{
+		EngineModel: "engineModels/demo", ModelRevision: 4, Document: &commonv1.DocumentReference{Title: "Invented heater data, demonstration only", Revision: "2"},
+		LowestResistanceOhm: 15.68 * 0.9, HighestResistanceOhm: 15.68 * 1.1, LowestCurrentA: 24 / (15.68 * 1.1), HighestCurrentA: 29 / (15.68 * 0.9),
+		LowestSupplyV: 24, HighestSupplyV: 29, MinInsulationMohm: 2, TemperatureMatters: n.warmed,
+		Steps: []*commonv1.Explained{
+			entered("Rated power", 50, "W"), entered("Rated voltage", 28, "V"), entered("Tolerance", 10, "%"),
+			{Label: "Resistance when hot", Value: 15.68, UnitCode: "Ohm", Formula: "28² / 50", Source: "Ohm's and Joule's laws"},
+			{Label: "Lowest current", Value: 24 / (15.68 * 1.1), UnitCode: "A", Formula: "24 / (15.68 × (1 + 0.1))", Source: "Ohm's and Joule's laws"},
+			{Label: "Highest current", Value: 29 / (15.68 * 0.9), UnitCode: "A", Formula: "29 / (15.68 × (1 − 0.1))", Source: "Ohm's and Joule's laws"},
+		},
+	}, nil
 }
 
 // GetAssessment knows the causes that a test ranked.

@@ -603,9 +603,25 @@ type CalculateHeaterResponse struct {
 	// Its revision.
 	ModelRevision int32 `protobuf:"varint,5,opt,name=model_revision,json=modelRevision,proto3" json:"model_revision,omitempty"`
 	// Where the data come from.
-	Document      *v1.DocumentReference `protobuf:"bytes,6,opt,name=document,proto3" json:"document,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Document *v1.DocumentReference `protobuf:"bytes,6,opt,name=document,proto3" json:"document,omitempty"`
+	// The lowest resistance when hot, in ohms.
+	LowestResistanceOhm float64 `protobuf:"fixed64,7,opt,name=lowest_resistance_ohm,json=lowestResistanceOhm,proto3" json:"lowest_resistance_ohm,omitempty"`
+	// The highest resistance when hot, in ohms.
+	HighestResistanceOhm float64 `protobuf:"fixed64,8,opt,name=highest_resistance_ohm,json=highestResistanceOhm,proto3" json:"highest_resistance_ohm,omitempty"`
+	// Whether the resistance changes with the heater's temperature, so that a cold one can't be held against the figures of a hot one.
+	TemperatureMatters bool `protobuf:"varint,9,opt,name=temperature_matters,json=temperatureMatters,proto3" json:"temperature_matters,omitempty"`
+	// The lowest current anywhere in the range of the supply, in amperes.
+	LowestCurrentA float64 `protobuf:"fixed64,10,opt,name=lowest_current_a,json=lowestCurrentA,proto3" json:"lowest_current_a,omitempty"`
+	// The highest current anywhere in the range of the supply, in amperes.
+	HighestCurrentA float64 `protobuf:"fixed64,11,opt,name=highest_current_a,json=highestCurrentA,proto3" json:"highest_current_a,omitempty"`
+	// The lowest voltage of the supply, in volts.
+	LowestSupplyV float64 `protobuf:"fixed64,12,opt,name=lowest_supply_v,json=lowestSupplyV,proto3" json:"lowest_supply_v,omitempty"`
+	// The highest voltage of the supply, in volts.
+	HighestSupplyV float64 `protobuf:"fixed64,13,opt,name=highest_supply_v,json=highestSupplyV,proto3" json:"highest_supply_v,omitempty"`
+	// The least insulation, in megohms; 0 when the data give none.
+	MinInsulationMohm float64 `protobuf:"fixed64,14,opt,name=min_insulation_mohm,json=minInsulationMohm,proto3" json:"min_insulation_mohm,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *CalculateHeaterResponse) Reset() {
@@ -678,6 +694,62 @@ func (x *CalculateHeaterResponse) GetDocument() *v1.DocumentReference {
 		return x.Document
 	}
 	return nil
+}
+
+func (x *CalculateHeaterResponse) GetLowestResistanceOhm() float64 {
+	if x != nil {
+		return x.LowestResistanceOhm
+	}
+	return 0
+}
+
+func (x *CalculateHeaterResponse) GetHighestResistanceOhm() float64 {
+	if x != nil {
+		return x.HighestResistanceOhm
+	}
+	return 0
+}
+
+func (x *CalculateHeaterResponse) GetTemperatureMatters() bool {
+	if x != nil {
+		return x.TemperatureMatters
+	}
+	return false
+}
+
+func (x *CalculateHeaterResponse) GetLowestCurrentA() float64 {
+	if x != nil {
+		return x.LowestCurrentA
+	}
+	return 0
+}
+
+func (x *CalculateHeaterResponse) GetHighestCurrentA() float64 {
+	if x != nil {
+		return x.HighestCurrentA
+	}
+	return 0
+}
+
+func (x *CalculateHeaterResponse) GetLowestSupplyV() float64 {
+	if x != nil {
+		return x.LowestSupplyV
+	}
+	return 0
+}
+
+func (x *CalculateHeaterResponse) GetHighestSupplyV() float64 {
+	if x != nil {
+		return x.HighestSupplyV
+	}
+	return 0
+}
+
+func (x *CalculateHeaterResponse) GetMinInsulationMohm() float64 {
+	if x != nil {
+		return x.MinInsulationMohm
+	}
+	return 0
 }
 
 // One judged item.
@@ -2690,14 +2762,23 @@ const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
 	"busVoltage\x12D\n" +
 	"\n" +
 	"insulation\x18\x06 \x01(\v2\x1e.coldsection.common.v1.EnteredB\x04\xe2A\x01\x01R\n" +
-	"insulation\"\xe8\x02\n" +
+	"insulation\"\x8b\x06\n" +
 	"\x17CalculateHeaterResponse\x12 \n" +
 	"\bcautions\x18\x01 \x03(\tB\x04\xe2A\x01\x03R\bcautions\x12K\n" +
 	"\bfindings\x18\x02 \x03(\v2).coldsection.performance.v1.HeaterFindingB\x04\xe2A\x01\x03R\bfindings\x12<\n" +
 	"\x05steps\x18\x03 \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\x05steps\x12'\n" +
 	"\fengine_model\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12+\n" +
 	"\x0emodel_revision\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\x12J\n" +
-	"\bdocument\x18\x06 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\"\xef\x02\n" +
+	"\bdocument\x18\x06 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\x128\n" +
+	"\x15lowest_resistance_ohm\x18\a \x01(\x01B\x04\xe2A\x01\x03R\x13lowestResistanceOhm\x12:\n" +
+	"\x16highest_resistance_ohm\x18\b \x01(\x01B\x04\xe2A\x01\x03R\x14highestResistanceOhm\x125\n" +
+	"\x13temperature_matters\x18\t \x01(\bB\x04\xe2A\x01\x03R\x12temperatureMatters\x12.\n" +
+	"\x10lowest_current_a\x18\n" +
+	" \x01(\x01B\x04\xe2A\x01\x03R\x0elowestCurrentA\x120\n" +
+	"\x11highest_current_a\x18\v \x01(\x01B\x04\xe2A\x01\x03R\x0fhighestCurrentA\x12,\n" +
+	"\x0flowest_supply_v\x18\f \x01(\x01B\x04\xe2A\x01\x03R\rlowestSupplyV\x12.\n" +
+	"\x10highest_supply_v\x18\r \x01(\x01B\x04\xe2A\x01\x03R\x0ehighestSupplyV\x124\n" +
+	"\x13min_insulation_mohm\x18\x0e \x01(\x01B\x04\xe2A\x01\x03R\x11minInsulationMohm\"\xef\x02\n" +
 	"\rHeaterFinding\x12\x18\n" +
 	"\x04item\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12Q\n" +
 	"\averdict\x18\x02 \x01(\x0e21.coldsection.performance.v1.HeaterFinding.VerdictB\x04\xe2A\x01\x03R\averdict\x12F\n" +

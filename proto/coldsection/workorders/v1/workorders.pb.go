@@ -305,6 +305,67 @@ func (Caution_Severity) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{5, 0}
 }
 
+// What limits can be computed from the engine model's data.
+type MeasurementSpec_Derived int32
+
+const (
+	// The card gives the limits itself, or none.
+	MeasurementSpec_DERIVED_UNSPECIFIED MeasurementSpec_Derived = 0
+	// The resistance of the sense line's heater from its rated power and voltage. It has limits where the data give no temperature coefficient.
+	MeasurementSpec_HEATER_RESISTANCE MeasurementSpec_Derived = 1
+	// The current of the heater, from its rated power and voltage, the tolerance and the range of the supply.
+	MeasurementSpec_HEATER_CURRENT MeasurementSpec_Derived = 2
+	// The range of the heater's supply voltage.
+	MeasurementSpec_HEATER_SUPPLY MeasurementSpec_Derived = 3
+	// The least insulation of the heater.
+	MeasurementSpec_HEATER_INSULATION MeasurementSpec_Derived = 4
+)
+
+// Enum value maps for MeasurementSpec_Derived.
+var (
+	MeasurementSpec_Derived_name = map[int32]string{
+		0: "DERIVED_UNSPECIFIED",
+		1: "HEATER_RESISTANCE",
+		2: "HEATER_CURRENT",
+		3: "HEATER_SUPPLY",
+		4: "HEATER_INSULATION",
+	}
+	MeasurementSpec_Derived_value = map[string]int32{
+		"DERIVED_UNSPECIFIED": 0,
+		"HEATER_RESISTANCE":   1,
+		"HEATER_CURRENT":      2,
+		"HEATER_SUPPLY":       3,
+		"HEATER_INSULATION":   4,
+	}
+)
+
+func (x MeasurementSpec_Derived) Enum() *MeasurementSpec_Derived {
+	p := new(MeasurementSpec_Derived)
+	*p = x
+	return p
+}
+
+func (x MeasurementSpec_Derived) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (MeasurementSpec_Derived) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[4].Descriptor()
+}
+
+func (MeasurementSpec_Derived) Type() protoreflect.EnumType {
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[4]
+}
+
+func (x MeasurementSpec_Derived) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use MeasurementSpec_Derived.Descriptor instead.
+func (MeasurementSpec_Derived) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{7, 0}
+}
+
 // Where the order stands.
 type WorkOrder_State int32
 
@@ -366,11 +427,11 @@ func (x WorkOrder_State) String() string {
 }
 
 func (WorkOrder_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[4].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[5].Descriptor()
 }
 
 func (WorkOrder_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[4]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[5]
 }
 
 func (x WorkOrder_State) Number() protoreflect.EnumNumber {
@@ -380,6 +441,63 @@ func (x WorkOrder_State) Number() protoreflect.EnumNumber {
 // Deprecated: Use WorkOrder_State.Descriptor instead.
 func (WorkOrder_State) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{8, 0}
+}
+
+// What kind of record it is.
+type Retention_Class int32
+
+const (
+	// Never returned.
+	Retention_CLASS_UNSPECIFIED Retention_Class = 0
+	// Of work that is not ended: kept until it is, and then as long as its class says.
+	Retention_OPEN_WORK Retention_Class = 1
+	// Of work that was released.
+	Retention_RELEASED_WORK Retention_Class = 2
+	// Of an order that was ended without release.
+	Retention_ENDED_WORK Retention_Class = 3
+)
+
+// Enum value maps for Retention_Class.
+var (
+	Retention_Class_name = map[int32]string{
+		0: "CLASS_UNSPECIFIED",
+		1: "OPEN_WORK",
+		2: "RELEASED_WORK",
+		3: "ENDED_WORK",
+	}
+	Retention_Class_value = map[string]int32{
+		"CLASS_UNSPECIFIED": 0,
+		"OPEN_WORK":         1,
+		"RELEASED_WORK":     2,
+		"ENDED_WORK":        3,
+	}
+)
+
+func (x Retention_Class) Enum() *Retention_Class {
+	p := new(Retention_Class)
+	*p = x
+	return p
+}
+
+func (x Retention_Class) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Retention_Class) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[6].Descriptor()
+}
+
+func (Retention_Class) Type() protoreflect.EnumType {
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[6]
+}
+
+func (x Retention_Class) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Retention_Class.Descriptor instead.
+func (Retention_Class) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9, 0}
 }
 
 // What led to it.
@@ -431,11 +549,11 @@ func (x Origin_Cause) String() string {
 }
 
 func (Origin_Cause) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[5].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[7].Descriptor()
 }
 
 func (Origin_Cause) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[5]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[7]
 }
 
 func (x Origin_Cause) Number() protoreflect.EnumNumber {
@@ -444,7 +562,7 @@ func (x Origin_Cause) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Origin_Cause.Descriptor instead.
 func (Origin_Cause) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10, 0}
 }
 
 // Whether antifreeze is used.
@@ -488,11 +606,11 @@ func (x Antifreeze_Decision) String() string {
 }
 
 func (Antifreeze_Decision) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[6].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[8].Descriptor()
 }
 
 func (Antifreeze_Decision) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[6]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[8]
 }
 
 func (x Antifreeze_Decision) Number() protoreflect.EnumNumber {
@@ -501,7 +619,7 @@ func (x Antifreeze_Decision) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Antifreeze_Decision.Descriptor instead.
 func (Antifreeze_Decision) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17, 0}
 }
 
 // What happens.
@@ -553,11 +671,11 @@ func (x TimelineEntry_Activity) String() string {
 }
 
 func (TimelineEntry_Activity) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[7].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[9].Descriptor()
 }
 
 func (TimelineEntry_Activity) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[7]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[9]
 }
 
 func (x TimelineEntry_Activity) Number() protoreflect.EnumNumber {
@@ -566,7 +684,7 @@ func (x TimelineEntry_Activity) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TimelineEntry_Activity.Descriptor instead.
 func (TimelineEntry_Activity) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18, 0}
 }
 
 // Whether it is done.
@@ -614,11 +732,11 @@ func (x Step_State) String() string {
 }
 
 func (Step_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[8].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[10].Descriptor()
 }
 
 func (Step_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[8]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[10]
 }
 
 func (x Step_State) Number() protoreflect.EnumNumber {
@@ -627,7 +745,7 @@ func (x Step_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Step_State.Descriptor instead.
 func (Step_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19, 0}
 }
 
 // What the starter was run for.
@@ -668,11 +786,11 @@ func (x MotoringRun_Purpose) String() string {
 }
 
 func (MotoringRun_Purpose) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[9].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[11].Descriptor()
 }
 
 func (MotoringRun_Purpose) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[9]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[11]
 }
 
 func (x MotoringRun_Purpose) Number() protoreflect.EnumNumber {
@@ -681,7 +799,7 @@ func (x MotoringRun_Purpose) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use MotoringRun_Purpose.Descriptor instead.
 func (MotoringRun_Purpose) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21, 0}
 }
 
 // Where it stands.
@@ -729,11 +847,11 @@ func (x Finding_State) String() string {
 }
 
 func (Finding_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[10].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[12].Descriptor()
 }
 
 func (Finding_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[10]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[12]
 }
 
 func (x Finding_State) Number() protoreflect.EnumNumber {
@@ -742,7 +860,7 @@ func (x Finding_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Finding_State.Descriptor instead.
 func (Finding_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23, 0}
 }
 
 // What is done about it.
@@ -786,11 +904,11 @@ func (x Finding_Disposition) String() string {
 }
 
 func (Finding_Disposition) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[11].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[13].Descriptor()
 }
 
 func (Finding_Disposition) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[11]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[13]
 }
 
 func (x Finding_Disposition) Number() protoreflect.EnumNumber {
@@ -799,7 +917,7 @@ func (x Finding_Disposition) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Finding_Disposition.Descriptor instead.
 func (Finding_Disposition) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22, 1}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23, 1}
 }
 
 // Whether the customer has it put right.
@@ -839,11 +957,11 @@ func (x CustomerDecision_Verdict) String() string {
 }
 
 func (CustomerDecision_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[12].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[14].Descriptor()
 }
 
 func (CustomerDecision_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[12]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[14]
 }
 
 func (x CustomerDecision_Verdict) Number() protoreflect.EnumNumber {
@@ -852,7 +970,7 @@ func (x CustomerDecision_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CustomerDecision_Verdict.Descriptor instead.
 func (CustomerDecision_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24, 0}
 }
 
 // What to write.
@@ -896,11 +1014,11 @@ func (x ExportWorkPackRequest_Format) String() string {
 }
 
 func (ExportWorkPackRequest_Format) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[13].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[15].Descriptor()
 }
 
 func (ExportWorkPackRequest_Format) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[13]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[15]
 }
 
 func (x ExportWorkPackRequest_Format) Number() protoreflect.EnumNumber {
@@ -909,7 +1027,7 @@ func (x ExportWorkPackRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportWorkPackRequest_Format.Descriptor instead.
 func (ExportWorkPackRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87, 0}
 }
 
 // A place of work.
@@ -1601,7 +1719,11 @@ type MeasurementSpec struct {
 	// Where the limits come from.
 	Source string `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
 	// Whether the tool must be named and be in calibration.
-	ToolRequired  bool `protobuf:"varint,7,opt,name=tool_required,json=toolRequired,proto3" json:"tool_required,omitempty"`
+	ToolRequired bool `protobuf:"varint,7,opt,name=tool_required,json=toolRequired,proto3" json:"tool_required,omitempty"`
+	// Takes the limits from the engine model's data when an order is drafted and, until it starts, whenever it is scheduled. The card then gives none.
+	Derived MeasurementSpec_Derived `protobuf:"varint,8,opt,name=derived,proto3,enum=coldsection.workorders.v1.MeasurementSpec_Derived" json:"derived,omitempty"`
+	// How computed limits came about, step by step.
+	LimitSteps    []*v1.Explained `protobuf:"bytes,9,rep,name=limit_steps,json=limitSteps,proto3" json:"limit_steps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1683,6 +1805,20 @@ func (x *MeasurementSpec) GetToolRequired() bool {
 		return x.ToolRequired
 	}
 	return false
+}
+
+func (x *MeasurementSpec) GetDerived() MeasurementSpec_Derived {
+	if x != nil {
+		return x.Derived
+	}
+	return MeasurementSpec_DERIVED_UNSPECIFIED
+}
+
+func (x *MeasurementSpec) GetLimitSteps() []*v1.Explained {
+	if x != nil {
+		return x.LimitSteps
+	}
+	return nil
 }
 
 // A work order.
@@ -1769,7 +1905,9 @@ type WorkOrder struct {
 	// When the start was entered, for an order that was started by the fallback sheet; otherwise unset.
 	StartEntryTime *timestamppb.Timestamp `protobuf:"bytes,40,opt,name=start_entry_time,json=startEntryTime,proto3" json:"start_entry_time,omitempty"`
 	// When it became KITTED.
-	KitTime       *timestamppb.Timestamp `protobuf:"bytes,41,opt,name=kit_time,json=kitTime,proto3" json:"kit_time,omitempty"`
+	KitTime *timestamppb.Timestamp `protobuf:"bytes,41,opt,name=kit_time,json=kitTime,proto3" json:"kit_time,omitempty"`
+	// How long its record is kept at least.
+	Retention     *Retention `protobuf:"bytes,42,opt,name=retention,proto3" json:"retention,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2091,6 +2229,86 @@ func (x *WorkOrder) GetKitTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *WorkOrder) GetRetention() *Retention {
+	if x != nil {
+		return x.Retention
+	}
+	return nil
+}
+
+// How long a record is kept at least. A floor only stops anybody from deleting: the suite itself never deletes a record of an order.
+type Retention struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What kind of record it is.
+	Class Retention_Class `protobuf:"varint,1,opt,name=class,proto3,enum=coldsection.workorders.v1.Retention_Class" json:"class,omitempty"`
+	// The months that it is kept, counted from the release or the end.
+	Months int32 `protobuf:"varint,2,opt,name=months,proto3" json:"months,omitempty"`
+	// The last day that it must be kept, at the station; unset for work that is not ended.
+	KeepThroughDate *date.Date `protobuf:"bytes,3,opt,name=keep_through_date,json=keepThroughDate,proto3" json:"keep_through_date,omitempty"`
+	// The rule that asks for it.
+	Source        string `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Retention) Reset() {
+	*x = Retention{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Retention) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Retention) ProtoMessage() {}
+
+func (x *Retention) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Retention.ProtoReflect.Descriptor instead.
+func (*Retention) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *Retention) GetClass() Retention_Class {
+	if x != nil {
+		return x.Class
+	}
+	return Retention_CLASS_UNSPECIFIED
+}
+
+func (x *Retention) GetMonths() int32 {
+	if x != nil {
+		return x.Months
+	}
+	return 0
+}
+
+func (x *Retention) GetKeepThroughDate() *date.Date {
+	if x != nil {
+		return x.KeepThroughDate
+	}
+	return nil
+}
+
+func (x *Retention) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 // Why an order was drafted.
 type Origin struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2108,7 +2326,7 @@ type Origin struct {
 
 func (x *Origin) Reset() {
 	*x = Origin{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2120,7 +2338,7 @@ func (x *Origin) String() string {
 func (*Origin) ProtoMessage() {}
 
 func (x *Origin) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2133,7 +2351,7 @@ func (x *Origin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Origin.ProtoReflect.Descriptor instead.
 func (*Origin) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Origin) GetCause() Origin_Cause {
@@ -2179,7 +2397,7 @@ type Hold struct {
 
 func (x *Hold) Reset() {
 	*x = Hold{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2191,7 +2409,7 @@ func (x *Hold) String() string {
 func (*Hold) ProtoMessage() {}
 
 func (x *Hold) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2204,7 +2422,7 @@ func (x *Hold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hold.ProtoReflect.Descriptor instead.
 func (*Hold) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Hold) GetReason() string {
@@ -2245,7 +2463,7 @@ type Counters struct {
 
 func (x *Counters) Reset() {
 	*x = Counters{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2257,7 +2475,7 @@ func (x *Counters) String() string {
 func (*Counters) ProtoMessage() {}
 
 func (x *Counters) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2270,7 +2488,7 @@ func (x *Counters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counters.ProtoReflect.Descriptor instead.
 func (*Counters) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Counters) GetOperatingSeconds() int64 {
@@ -2320,7 +2538,7 @@ type MaterialDemand struct {
 
 func (x *MaterialDemand) Reset() {
 	*x = MaterialDemand{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2332,7 +2550,7 @@ func (x *MaterialDemand) String() string {
 func (*MaterialDemand) ProtoMessage() {}
 
 func (x *MaterialDemand) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2345,7 +2563,7 @@ func (x *MaterialDemand) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MaterialDemand.ProtoReflect.Descriptor instead.
 func (*MaterialDemand) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *MaterialDemand) GetItem() string {
@@ -2400,7 +2618,7 @@ type MaterialUse struct {
 
 func (x *MaterialUse) Reset() {
 	*x = MaterialUse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2412,7 +2630,7 @@ func (x *MaterialUse) String() string {
 func (*MaterialUse) ProtoMessage() {}
 
 func (x *MaterialUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2425,7 +2643,7 @@ func (x *MaterialUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MaterialUse.ProtoReflect.Descriptor instead.
 func (*MaterialUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *MaterialUse) GetLot() string {
@@ -2517,7 +2735,7 @@ type WashPlan struct {
 
 func (x *WashPlan) Reset() {
 	*x = WashPlan{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2529,7 +2747,7 @@ func (x *WashPlan) String() string {
 func (*WashPlan) ProtoMessage() {}
 
 func (x *WashPlan) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2542,7 +2760,7 @@ func (x *WashPlan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashPlan.ProtoReflect.Descriptor instead.
 func (*WashPlan) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *WashPlan) GetName() string {
@@ -2744,7 +2962,7 @@ type MixComponent struct {
 
 func (x *MixComponent) Reset() {
 	*x = MixComponent{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2756,7 +2974,7 @@ func (x *MixComponent) String() string {
 func (*MixComponent) ProtoMessage() {}
 
 func (x *MixComponent) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2769,7 +2987,7 @@ func (x *MixComponent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixComponent.ProtoReflect.Descriptor instead.
 func (*MixComponent) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *MixComponent) GetItem() string {
@@ -2817,7 +3035,7 @@ type Antifreeze struct {
 
 func (x *Antifreeze) Reset() {
 	*x = Antifreeze{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2829,7 +3047,7 @@ func (x *Antifreeze) String() string {
 func (*Antifreeze) ProtoMessage() {}
 
 func (x *Antifreeze) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2842,7 +3060,7 @@ func (x *Antifreeze) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Antifreeze.ProtoReflect.Descriptor instead.
 func (*Antifreeze) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Antifreeze) GetDecision() Antifreeze_Decision {
@@ -2896,7 +3114,7 @@ type TimelineEntry struct {
 
 func (x *TimelineEntry) Reset() {
 	*x = TimelineEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2908,7 +3126,7 @@ func (x *TimelineEntry) String() string {
 func (*TimelineEntry) ProtoMessage() {}
 
 func (x *TimelineEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2921,7 +3139,7 @@ func (x *TimelineEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TimelineEntry.ProtoReflect.Descriptor instead.
 func (*TimelineEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *TimelineEntry) GetActivity() TimelineEntry_Activity {
@@ -3032,7 +3250,7 @@ type Step struct {
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3044,7 +3262,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3057,7 +3275,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Step) GetName() string {
@@ -3278,7 +3496,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3290,7 +3508,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3303,7 +3521,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Measurement) GetName() string {
@@ -3458,7 +3676,7 @@ type MotoringRun struct {
 
 func (x *MotoringRun) Reset() {
 	*x = MotoringRun{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3470,7 +3688,7 @@ func (x *MotoringRun) String() string {
 func (*MotoringRun) ProtoMessage() {}
 
 func (x *MotoringRun) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3483,7 +3701,7 @@ func (x *MotoringRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringRun.ProtoReflect.Descriptor instead.
 func (*MotoringRun) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *MotoringRun) GetName() string {
@@ -3595,7 +3813,7 @@ type MotoringLimits struct {
 
 func (x *MotoringLimits) Reset() {
 	*x = MotoringLimits{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3607,7 +3825,7 @@ func (x *MotoringLimits) String() string {
 func (*MotoringLimits) ProtoMessage() {}
 
 func (x *MotoringLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3620,7 +3838,7 @@ func (x *MotoringLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringLimits.ProtoReflect.Descriptor instead.
 func (*MotoringLimits) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *MotoringLimits) GetName() string {
@@ -3734,7 +3952,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3746,7 +3964,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3759,7 +3977,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Finding) GetName() string {
@@ -3940,7 +4158,7 @@ type CustomerDecision struct {
 
 func (x *CustomerDecision) Reset() {
 	*x = CustomerDecision{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3952,7 +4170,7 @@ func (x *CustomerDecision) String() string {
 func (*CustomerDecision) ProtoMessage() {}
 
 func (x *CustomerDecision) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3965,7 +4183,7 @@ func (x *CustomerDecision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CustomerDecision.ProtoReflect.Descriptor instead.
 func (*CustomerDecision) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CustomerDecision) GetVerdict() CustomerDecision_Verdict {
@@ -4023,14 +4241,16 @@ type Regime struct {
 	// Changes with every revision.
 	Etag string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When this revision was made.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// How long records are kept at least; the longest holds. Without any, 36 months hold.
+	RetentionFloors []*RetentionFloor `protobuf:"bytes,13,rep,name=retention_floors,json=retentionFloors,proto3" json:"retention_floors,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Regime) Reset() {
 	*x = Regime{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4042,7 +4262,7 @@ func (x *Regime) String() string {
 func (*Regime) ProtoMessage() {}
 
 func (x *Regime) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4055,7 +4275,7 @@ func (x *Regime) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Regime.ProtoReflect.Descriptor instead.
 func (*Regime) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Regime) GetName() string {
@@ -4142,6 +4362,68 @@ func (x *Regime) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Regime) GetRetentionFloors() []*RetentionFloor {
+	if x != nil {
+		return x.RetentionFloors
+	}
+	return nil
+}
+
+// A rule that says how long records are kept at least.
+type RetentionFloor struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The months from the release.
+	Months int32 `protobuf:"varint,1,opt,name=months,proto3" json:"months,omitempty"`
+	// The rule.
+	Source        string `protobuf:"bytes,2,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RetentionFloor) Reset() {
+	*x = RetentionFloor{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RetentionFloor) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RetentionFloor) ProtoMessage() {}
+
+func (x *RetentionFloor) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RetentionFloor.ProtoReflect.Descriptor instead.
+func (*RetentionFloor) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *RetentionFloor) GetMonths() int32 {
+	if x != nil {
+		return x.Months
+	}
+	return 0
+}
+
+func (x *RetentionFloor) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 // A kind of deferral and its limit.
 type DeferralCategory struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4159,7 +4441,7 @@ type DeferralCategory struct {
 
 func (x *DeferralCategory) Reset() {
 	*x = DeferralCategory{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4171,7 +4453,7 @@ func (x *DeferralCategory) String() string {
 func (*DeferralCategory) ProtoMessage() {}
 
 func (x *DeferralCategory) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4184,7 +4466,7 @@ func (x *DeferralCategory) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeferralCategory.ProtoReflect.Descriptor instead.
 func (*DeferralCategory) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *DeferralCategory) GetCategory() string {
@@ -4231,14 +4513,16 @@ type Attachment struct {
 	// Who added it.
 	Person string `protobuf:"bytes,6,opt,name=person,proto3" json:"person,omitempty"`
 	// When it was added.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// How long it is kept at least: as long as its order. Shown where one attachment is read, and in the work pack.
+	Retention     *Retention `protobuf:"bytes,8,opt,name=retention,proto3" json:"retention,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Attachment) Reset() {
 	*x = Attachment{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4250,7 +4534,7 @@ func (x *Attachment) String() string {
 func (*Attachment) ProtoMessage() {}
 
 func (x *Attachment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4263,7 +4547,7 @@ func (x *Attachment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Attachment.ProtoReflect.Descriptor instead.
 func (*Attachment) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Attachment) GetName() string {
@@ -4315,6 +4599,13 @@ func (x *Attachment) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Attachment) GetRetention() *Retention {
+	if x != nil {
+		return x.Retention
+	}
+	return nil
+}
+
 // Something that happened to an order.
 type HistoryEntry struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4340,7 +4631,7 @@ type HistoryEntry struct {
 
 func (x *HistoryEntry) Reset() {
 	*x = HistoryEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4352,7 +4643,7 @@ func (x *HistoryEntry) String() string {
 func (*HistoryEntry) ProtoMessage() {}
 
 func (x *HistoryEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4365,7 +4656,7 @@ func (x *HistoryEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HistoryEntry.ProtoReflect.Descriptor instead.
 func (*HistoryEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *HistoryEntry) GetPosition() int64 {
@@ -4447,7 +4738,7 @@ type Comparison struct {
 
 func (x *Comparison) Reset() {
 	*x = Comparison{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4459,7 +4750,7 @@ func (x *Comparison) String() string {
 func (*Comparison) ProtoMessage() {}
 
 func (x *Comparison) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4472,7 +4763,7 @@ func (x *Comparison) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Comparison.ProtoReflect.Descriptor instead.
 func (*Comparison) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Comparison) GetTopic() string {
@@ -4549,7 +4840,7 @@ type LabourEntry struct {
 
 func (x *LabourEntry) Reset() {
 	*x = LabourEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4561,7 +4852,7 @@ func (x *LabourEntry) String() string {
 func (*LabourEntry) ProtoMessage() {}
 
 func (x *LabourEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4574,7 +4865,7 @@ func (x *LabourEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabourEntry.ProtoReflect.Descriptor instead.
 func (*LabourEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *LabourEntry) GetName() string {
@@ -4652,7 +4943,7 @@ type PreviewSignatureResponse struct {
 
 func (x *PreviewSignatureResponse) Reset() {
 	*x = PreviewSignatureResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4664,7 +4955,7 @@ func (x *PreviewSignatureResponse) String() string {
 func (*PreviewSignatureResponse) ProtoMessage() {}
 
 func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4677,7 +4968,7 @@ func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureResponse.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *PreviewSignatureResponse) GetMeaning() v1.Signature_Meaning {
@@ -4730,7 +5021,7 @@ type VerifySignatureResponse struct {
 
 func (x *VerifySignatureResponse) Reset() {
 	*x = VerifySignatureResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4742,7 +5033,7 @@ func (x *VerifySignatureResponse) String() string {
 func (*VerifySignatureResponse) ProtoMessage() {}
 
 func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4755,7 +5046,7 @@ func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureResponse.ProtoReflect.Descriptor instead.
 func (*VerifySignatureResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *VerifySignatureResponse) GetValid() bool {
@@ -4796,7 +5087,7 @@ type CreateStationRequest struct {
 
 func (x *CreateStationRequest) Reset() {
 	*x = CreateStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4808,7 +5099,7 @@ func (x *CreateStationRequest) String() string {
 func (*CreateStationRequest) ProtoMessage() {}
 
 func (x *CreateStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4821,7 +5112,7 @@ func (x *CreateStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStationRequest.ProtoReflect.Descriptor instead.
 func (*CreateStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *CreateStationRequest) GetStation() *Station {
@@ -4869,7 +5160,7 @@ type UpdateStationRequest struct {
 
 func (x *UpdateStationRequest) Reset() {
 	*x = UpdateStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4881,7 +5172,7 @@ func (x *UpdateStationRequest) String() string {
 func (*UpdateStationRequest) ProtoMessage() {}
 
 func (x *UpdateStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4894,7 +5185,7 @@ func (x *UpdateStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateStationRequest.ProtoReflect.Descriptor instead.
 func (*UpdateStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *UpdateStationRequest) GetStation() *Station {
@@ -4936,7 +5227,7 @@ type GetStationRequest struct {
 
 func (x *GetStationRequest) Reset() {
 	*x = GetStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4948,7 +5239,7 @@ func (x *GetStationRequest) String() string {
 func (*GetStationRequest) ProtoMessage() {}
 
 func (x *GetStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4961,7 +5252,7 @@ func (x *GetStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStationRequest.ProtoReflect.Descriptor instead.
 func (*GetStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *GetStationRequest) GetName() string {
@@ -4988,7 +5279,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5000,7 +5291,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5013,7 +5304,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ListStationsRequest) GetPageSize() int32 {
@@ -5057,7 +5348,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5069,7 +5360,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5082,7 +5373,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListStationsResponse) GetStations() []*Station {
@@ -5116,7 +5407,7 @@ type CreateFlightExposureRequest struct {
 
 func (x *CreateFlightExposureRequest) Reset() {
 	*x = CreateFlightExposureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5128,7 +5419,7 @@ func (x *CreateFlightExposureRequest) String() string {
 func (*CreateFlightExposureRequest) ProtoMessage() {}
 
 func (x *CreateFlightExposureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5141,7 +5432,7 @@ func (x *CreateFlightExposureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateFlightExposureRequest.ProtoReflect.Descriptor instead.
 func (*CreateFlightExposureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *CreateFlightExposureRequest) GetFlightExposure() *FlightExposure {
@@ -5189,7 +5480,7 @@ type ListFlightExposuresRequest struct {
 
 func (x *ListFlightExposuresRequest) Reset() {
 	*x = ListFlightExposuresRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5201,7 +5492,7 @@ func (x *ListFlightExposuresRequest) String() string {
 func (*ListFlightExposuresRequest) ProtoMessage() {}
 
 func (x *ListFlightExposuresRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5214,7 +5505,7 @@ func (x *ListFlightExposuresRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFlightExposuresRequest.ProtoReflect.Descriptor instead.
 func (*ListFlightExposuresRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ListFlightExposuresRequest) GetPageSize() int32 {
@@ -5258,7 +5549,7 @@ type ListFlightExposuresResponse struct {
 
 func (x *ListFlightExposuresResponse) Reset() {
 	*x = ListFlightExposuresResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5270,7 +5561,7 @@ func (x *ListFlightExposuresResponse) String() string {
 func (*ListFlightExposuresResponse) ProtoMessage() {}
 
 func (x *ListFlightExposuresResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5283,7 +5574,7 @@ func (x *ListFlightExposuresResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFlightExposuresResponse.ProtoReflect.Descriptor instead.
 func (*ListFlightExposuresResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ListFlightExposuresResponse) GetFlightExposures() []*FlightExposure {
@@ -5317,7 +5608,7 @@ type CreateTaskCardRequest struct {
 
 func (x *CreateTaskCardRequest) Reset() {
 	*x = CreateTaskCardRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5329,7 +5620,7 @@ func (x *CreateTaskCardRequest) String() string {
 func (*CreateTaskCardRequest) ProtoMessage() {}
 
 func (x *CreateTaskCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5342,7 +5633,7 @@ func (x *CreateTaskCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskCardRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskCardRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *CreateTaskCardRequest) GetTaskCard() *TaskCard {
@@ -5386,7 +5677,7 @@ type GetTaskCardRequest struct {
 
 func (x *GetTaskCardRequest) Reset() {
 	*x = GetTaskCardRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5398,7 +5689,7 @@ func (x *GetTaskCardRequest) String() string {
 func (*GetTaskCardRequest) ProtoMessage() {}
 
 func (x *GetTaskCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5411,7 +5702,7 @@ func (x *GetTaskCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskCardRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskCardRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *GetTaskCardRequest) GetName() string {
@@ -5445,7 +5736,7 @@ type ListTaskCardsRequest struct {
 
 func (x *ListTaskCardsRequest) Reset() {
 	*x = ListTaskCardsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5457,7 +5748,7 @@ func (x *ListTaskCardsRequest) String() string {
 func (*ListTaskCardsRequest) ProtoMessage() {}
 
 func (x *ListTaskCardsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5470,7 +5761,7 @@ func (x *ListTaskCardsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTaskCardsRequest.ProtoReflect.Descriptor instead.
 func (*ListTaskCardsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListTaskCardsRequest) GetPageSize() int32 {
@@ -5514,7 +5805,7 @@ type ListTaskCardsResponse struct {
 
 func (x *ListTaskCardsResponse) Reset() {
 	*x = ListTaskCardsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5526,7 +5817,7 @@ func (x *ListTaskCardsResponse) String() string {
 func (*ListTaskCardsResponse) ProtoMessage() {}
 
 func (x *ListTaskCardsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5539,7 +5830,7 @@ func (x *ListTaskCardsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTaskCardsResponse.ProtoReflect.Descriptor instead.
 func (*ListTaskCardsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListTaskCardsResponse) GetTaskCards() []*TaskCard {
@@ -5573,7 +5864,7 @@ type CreateWorkOrderRequest struct {
 
 func (x *CreateWorkOrderRequest) Reset() {
 	*x = CreateWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5585,7 +5876,7 @@ func (x *CreateWorkOrderRequest) String() string {
 func (*CreateWorkOrderRequest) ProtoMessage() {}
 
 func (x *CreateWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5598,7 +5889,7 @@ func (x *CreateWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*CreateWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *CreateWorkOrderRequest) GetWorkOrder() *WorkOrder {
@@ -5646,7 +5937,7 @@ type UpdateWorkOrderRequest struct {
 
 func (x *UpdateWorkOrderRequest) Reset() {
 	*x = UpdateWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5658,7 +5949,7 @@ func (x *UpdateWorkOrderRequest) String() string {
 func (*UpdateWorkOrderRequest) ProtoMessage() {}
 
 func (x *UpdateWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5671,7 +5962,7 @@ func (x *UpdateWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*UpdateWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *UpdateWorkOrderRequest) GetWorkOrder() *WorkOrder {
@@ -5713,7 +6004,7 @@ type GetWorkOrderRequest struct {
 
 func (x *GetWorkOrderRequest) Reset() {
 	*x = GetWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5725,7 +6016,7 @@ func (x *GetWorkOrderRequest) String() string {
 func (*GetWorkOrderRequest) ProtoMessage() {}
 
 func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5738,7 +6029,7 @@ func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*GetWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *GetWorkOrderRequest) GetName() string {
@@ -5765,7 +6056,7 @@ type ListWorkOrdersRequest struct {
 
 func (x *ListWorkOrdersRequest) Reset() {
 	*x = ListWorkOrdersRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5777,7 +6068,7 @@ func (x *ListWorkOrdersRequest) String() string {
 func (*ListWorkOrdersRequest) ProtoMessage() {}
 
 func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5790,7 +6081,7 @@ func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersRequest.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListWorkOrdersRequest) GetPageSize() int32 {
@@ -5834,7 +6125,7 @@ type ListWorkOrdersResponse struct {
 
 func (x *ListWorkOrdersResponse) Reset() {
 	*x = ListWorkOrdersResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5846,7 +6137,7 @@ func (x *ListWorkOrdersResponse) String() string {
 func (*ListWorkOrdersResponse) ProtoMessage() {}
 
 func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5859,7 +6150,7 @@ func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersResponse.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ListWorkOrdersResponse) GetWorkOrders() []*WorkOrder {
@@ -5905,7 +6196,7 @@ type ScheduleWorkOrderRequest struct {
 
 func (x *ScheduleWorkOrderRequest) Reset() {
 	*x = ScheduleWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5917,7 +6208,7 @@ func (x *ScheduleWorkOrderRequest) String() string {
 func (*ScheduleWorkOrderRequest) ProtoMessage() {}
 
 func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5930,7 +6221,7 @@ func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScheduleWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ScheduleWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ScheduleWorkOrderRequest) GetName() string {
@@ -6018,7 +6309,7 @@ type KitWorkOrderRequest struct {
 
 func (x *KitWorkOrderRequest) Reset() {
 	*x = KitWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6030,7 +6321,7 @@ func (x *KitWorkOrderRequest) String() string {
 func (*KitWorkOrderRequest) ProtoMessage() {}
 
 func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6043,7 +6334,7 @@ func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*KitWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *KitWorkOrderRequest) GetName() string {
@@ -6087,7 +6378,7 @@ type StartWorkOrderRequest struct {
 
 func (x *StartWorkOrderRequest) Reset() {
 	*x = StartWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6099,7 +6390,7 @@ func (x *StartWorkOrderRequest) String() string {
 func (*StartWorkOrderRequest) ProtoMessage() {}
 
 func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6112,7 +6403,7 @@ func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StartWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*StartWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *StartWorkOrderRequest) GetName() string {
@@ -6167,7 +6458,7 @@ type HoldWorkOrderRequest struct {
 
 func (x *HoldWorkOrderRequest) Reset() {
 	*x = HoldWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6179,7 +6470,7 @@ func (x *HoldWorkOrderRequest) String() string {
 func (*HoldWorkOrderRequest) ProtoMessage() {}
 
 func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6192,7 +6483,7 @@ func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*HoldWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *HoldWorkOrderRequest) GetName() string {
@@ -6238,7 +6529,7 @@ type ResumeWorkOrderRequest struct {
 
 func (x *ResumeWorkOrderRequest) Reset() {
 	*x = ResumeWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6250,7 +6541,7 @@ func (x *ResumeWorkOrderRequest) String() string {
 func (*ResumeWorkOrderRequest) ProtoMessage() {}
 
 func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6263,7 +6554,7 @@ func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ResumeWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ResumeWorkOrderRequest) GetName() string {
@@ -6302,7 +6593,7 @@ type AcknowledgeCautionsRequest struct {
 
 func (x *AcknowledgeCautionsRequest) Reset() {
 	*x = AcknowledgeCautionsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6314,7 +6605,7 @@ func (x *AcknowledgeCautionsRequest) String() string {
 func (*AcknowledgeCautionsRequest) ProtoMessage() {}
 
 func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6327,7 +6618,7 @@ func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcknowledgeCautionsRequest.ProtoReflect.Descriptor instead.
 func (*AcknowledgeCautionsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *AcknowledgeCautionsRequest) GetName() string {
@@ -6380,7 +6671,7 @@ type CompleteStepRequest struct {
 
 func (x *CompleteStepRequest) Reset() {
 	*x = CompleteStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6392,7 +6683,7 @@ func (x *CompleteStepRequest) String() string {
 func (*CompleteStepRequest) ProtoMessage() {}
 
 func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6405,7 +6696,7 @@ func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompleteStepRequest.ProtoReflect.Descriptor instead.
 func (*CompleteStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *CompleteStepRequest) GetName() string {
@@ -6497,7 +6788,7 @@ type CreateMeasurementRequest struct {
 
 func (x *CreateMeasurementRequest) Reset() {
 	*x = CreateMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6509,7 +6800,7 @@ func (x *CreateMeasurementRequest) String() string {
 func (*CreateMeasurementRequest) ProtoMessage() {}
 
 func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6522,7 +6813,7 @@ func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*CreateMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *CreateMeasurementRequest) GetParent() string {
@@ -6581,7 +6872,7 @@ type SupersedeMeasurementRequest struct {
 
 func (x *SupersedeMeasurementRequest) Reset() {
 	*x = SupersedeMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6593,7 +6884,7 @@ func (x *SupersedeMeasurementRequest) String() string {
 func (*SupersedeMeasurementRequest) ProtoMessage() {}
 
 func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6606,7 +6897,7 @@ func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SupersedeMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*SupersedeMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *SupersedeMeasurementRequest) GetName() string {
@@ -6666,7 +6957,7 @@ type CreateMotoringRunRequest struct {
 
 func (x *CreateMotoringRunRequest) Reset() {
 	*x = CreateMotoringRunRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6678,7 +6969,7 @@ func (x *CreateMotoringRunRequest) String() string {
 func (*CreateMotoringRunRequest) ProtoMessage() {}
 
 func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6691,7 +6982,7 @@ func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMotoringRunRequest.ProtoReflect.Descriptor instead.
 func (*CreateMotoringRunRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *CreateMotoringRunRequest) GetParent() string {
@@ -6734,7 +7025,7 @@ type CreateFindingRequest struct {
 
 func (x *CreateFindingRequest) Reset() {
 	*x = CreateFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6746,7 +7037,7 @@ func (x *CreateFindingRequest) String() string {
 func (*CreateFindingRequest) ProtoMessage() {}
 
 func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6759,7 +7050,7 @@ func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateFindingRequest.ProtoReflect.Descriptor instead.
 func (*CreateFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *CreateFindingRequest) GetParent() string {
@@ -6824,7 +7115,7 @@ type AnswerFindingRequest struct {
 
 func (x *AnswerFindingRequest) Reset() {
 	*x = AnswerFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6836,7 +7127,7 @@ func (x *AnswerFindingRequest) String() string {
 func (*AnswerFindingRequest) ProtoMessage() {}
 
 func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6849,7 +7140,7 @@ func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerFindingRequest.ProtoReflect.Descriptor instead.
 func (*AnswerFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *AnswerFindingRequest) GetName() string {
@@ -6932,7 +7223,7 @@ type CloseFindingRequest struct {
 
 func (x *CloseFindingRequest) Reset() {
 	*x = CloseFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6944,7 +7235,7 @@ func (x *CloseFindingRequest) String() string {
 func (*CloseFindingRequest) ProtoMessage() {}
 
 func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6957,7 +7248,7 @@ func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CloseFindingRequest.ProtoReflect.Descriptor instead.
 func (*CloseFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *CloseFindingRequest) GetName() string {
@@ -7007,7 +7298,7 @@ type CreateLabourEntryRequest struct {
 
 func (x *CreateLabourEntryRequest) Reset() {
 	*x = CreateLabourEntryRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7019,7 +7310,7 @@ func (x *CreateLabourEntryRequest) String() string {
 func (*CreateLabourEntryRequest) ProtoMessage() {}
 
 func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7032,7 +7323,7 @@ func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLabourEntryRequest.ProtoReflect.Descriptor instead.
 func (*CreateLabourEntryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *CreateLabourEntryRequest) GetParent() string {
@@ -7092,7 +7383,7 @@ type FinishWorkOrderRequest struct {
 
 func (x *FinishWorkOrderRequest) Reset() {
 	*x = FinishWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7104,7 +7395,7 @@ func (x *FinishWorkOrderRequest) String() string {
 func (*FinishWorkOrderRequest) ProtoMessage() {}
 
 func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7117,7 +7408,7 @@ func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*FinishWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *FinishWorkOrderRequest) GetName() string {
@@ -7179,7 +7470,7 @@ type ReworkWorkOrderRequest struct {
 
 func (x *ReworkWorkOrderRequest) Reset() {
 	*x = ReworkWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7191,7 +7482,7 @@ func (x *ReworkWorkOrderRequest) String() string {
 func (*ReworkWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7204,7 +7495,7 @@ func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReworkWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReworkWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ReworkWorkOrderRequest) GetName() string {
@@ -7257,7 +7548,7 @@ type InspectWorkOrderRequest struct {
 
 func (x *InspectWorkOrderRequest) Reset() {
 	*x = InspectWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7269,7 +7560,7 @@ func (x *InspectWorkOrderRequest) String() string {
 func (*InspectWorkOrderRequest) ProtoMessage() {}
 
 func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7282,7 +7573,7 @@ func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*InspectWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *InspectWorkOrderRequest) GetName() string {
@@ -7349,7 +7640,7 @@ type ReleaseWorkOrderRequest struct {
 
 func (x *ReleaseWorkOrderRequest) Reset() {
 	*x = ReleaseWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7361,7 +7652,7 @@ func (x *ReleaseWorkOrderRequest) String() string {
 func (*ReleaseWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7374,7 +7665,7 @@ func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ReleaseWorkOrderRequest) GetName() string {
@@ -7436,7 +7727,7 @@ type VoidWorkOrderRequest struct {
 
 func (x *VoidWorkOrderRequest) Reset() {
 	*x = VoidWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7448,7 +7739,7 @@ func (x *VoidWorkOrderRequest) String() string {
 func (*VoidWorkOrderRequest) ProtoMessage() {}
 
 func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7461,7 +7752,7 @@ func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*VoidWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *VoidWorkOrderRequest) GetName() string {
@@ -7509,7 +7800,7 @@ type CreateRegimeRequest struct {
 
 func (x *CreateRegimeRequest) Reset() {
 	*x = CreateRegimeRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7521,7 +7812,7 @@ func (x *CreateRegimeRequest) String() string {
 func (*CreateRegimeRequest) ProtoMessage() {}
 
 func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7534,7 +7825,7 @@ func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRegimeRequest.ProtoReflect.Descriptor instead.
 func (*CreateRegimeRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *CreateRegimeRequest) GetRegime() *Regime {
@@ -7578,7 +7869,7 @@ type GetRegimeRequest struct {
 
 func (x *GetRegimeRequest) Reset() {
 	*x = GetRegimeRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7590,7 +7881,7 @@ func (x *GetRegimeRequest) String() string {
 func (*GetRegimeRequest) ProtoMessage() {}
 
 func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7603,7 +7894,7 @@ func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegimeRequest.ProtoReflect.Descriptor instead.
 func (*GetRegimeRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *GetRegimeRequest) GetName() string {
@@ -7637,7 +7928,7 @@ type ListRegimesRequest struct {
 
 func (x *ListRegimesRequest) Reset() {
 	*x = ListRegimesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7649,7 +7940,7 @@ func (x *ListRegimesRequest) String() string {
 func (*ListRegimesRequest) ProtoMessage() {}
 
 func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7662,7 +7953,7 @@ func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRegimesRequest.ProtoReflect.Descriptor instead.
 func (*ListRegimesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListRegimesRequest) GetPageSize() int32 {
@@ -7706,7 +7997,7 @@ type ListRegimesResponse struct {
 
 func (x *ListRegimesResponse) Reset() {
 	*x = ListRegimesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7718,7 +8009,7 @@ func (x *ListRegimesResponse) String() string {
 func (*ListRegimesResponse) ProtoMessage() {}
 
 func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7731,7 +8022,7 @@ func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRegimesResponse.ProtoReflect.Descriptor instead.
 func (*ListRegimesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListRegimesResponse) GetRegimes() []*Regime {
@@ -7767,7 +8058,7 @@ type OmitStepRequest struct {
 
 func (x *OmitStepRequest) Reset() {
 	*x = OmitStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7779,7 +8070,7 @@ func (x *OmitStepRequest) String() string {
 func (*OmitStepRequest) ProtoMessage() {}
 
 func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7792,7 +8083,7 @@ func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OmitStepRequest.ProtoReflect.Descriptor instead.
 func (*OmitStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *OmitStepRequest) GetName() string {
@@ -7849,7 +8140,7 @@ type SignStepRequest struct {
 
 func (x *SignStepRequest) Reset() {
 	*x = SignStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7861,7 +8152,7 @@ func (x *SignStepRequest) String() string {
 func (*SignStepRequest) ProtoMessage() {}
 
 func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7874,7 +8165,7 @@ func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignStepRequest.ProtoReflect.Descriptor instead.
 func (*SignStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *SignStepRequest) GetName() string {
@@ -7929,7 +8220,7 @@ type DecideFindingRequest struct {
 
 func (x *DecideFindingRequest) Reset() {
 	*x = DecideFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7941,7 +8232,7 @@ func (x *DecideFindingRequest) String() string {
 func (*DecideFindingRequest) ProtoMessage() {}
 
 func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7954,7 +8245,7 @@ func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideFindingRequest.ProtoReflect.Descriptor instead.
 func (*DecideFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *DecideFindingRequest) GetName() string {
@@ -8002,7 +8293,7 @@ type CreateAttachmentRequest struct {
 
 func (x *CreateAttachmentRequest) Reset() {
 	*x = CreateAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8014,7 +8305,7 @@ func (x *CreateAttachmentRequest) String() string {
 func (*CreateAttachmentRequest) ProtoMessage() {}
 
 func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8027,7 +8318,7 @@ func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*CreateAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *CreateAttachmentRequest) GetParent() string {
@@ -8069,7 +8360,7 @@ type GetAttachmentRequest struct {
 
 func (x *GetAttachmentRequest) Reset() {
 	*x = GetAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8081,7 +8372,7 @@ func (x *GetAttachmentRequest) String() string {
 func (*GetAttachmentRequest) ProtoMessage() {}
 
 func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8094,7 +8385,7 @@ func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *GetAttachmentRequest) GetName() string {
@@ -8115,7 +8406,7 @@ type DownloadAttachmentRequest struct {
 
 func (x *DownloadAttachmentRequest) Reset() {
 	*x = DownloadAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8127,7 +8418,7 @@ func (x *DownloadAttachmentRequest) String() string {
 func (*DownloadAttachmentRequest) ProtoMessage() {}
 
 func (x *DownloadAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8140,7 +8431,7 @@ func (x *DownloadAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*DownloadAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *DownloadAttachmentRequest) GetName() string {
@@ -8169,7 +8460,7 @@ type DownloadAttachmentResponse struct {
 
 func (x *DownloadAttachmentResponse) Reset() {
 	*x = DownloadAttachmentResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8181,7 +8472,7 @@ func (x *DownloadAttachmentResponse) String() string {
 func (*DownloadAttachmentResponse) ProtoMessage() {}
 
 func (x *DownloadAttachmentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8194,7 +8485,7 @@ func (x *DownloadAttachmentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadAttachmentResponse.ProtoReflect.Descriptor instead.
 func (*DownloadAttachmentResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *DownloadAttachmentResponse) GetMediaType() string {
@@ -8251,7 +8542,7 @@ type ListAttachmentsRequest struct {
 
 func (x *ListAttachmentsRequest) Reset() {
 	*x = ListAttachmentsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8263,7 +8554,7 @@ func (x *ListAttachmentsRequest) String() string {
 func (*ListAttachmentsRequest) ProtoMessage() {}
 
 func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8276,7 +8567,7 @@ func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAttachmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAttachmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ListAttachmentsRequest) GetParent() string {
@@ -8327,7 +8618,7 @@ type ListAttachmentsResponse struct {
 
 func (x *ListAttachmentsResponse) Reset() {
 	*x = ListAttachmentsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8339,7 +8630,7 @@ func (x *ListAttachmentsResponse) String() string {
 func (*ListAttachmentsResponse) ProtoMessage() {}
 
 func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8352,7 +8643,7 @@ func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAttachmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAttachmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListAttachmentsResponse) GetAttachments() []*Attachment {
@@ -8384,7 +8675,7 @@ type TraceWorkOrderRequest struct {
 
 func (x *TraceWorkOrderRequest) Reset() {
 	*x = TraceWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8396,7 +8687,7 @@ func (x *TraceWorkOrderRequest) String() string {
 func (*TraceWorkOrderRequest) ProtoMessage() {}
 
 func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8409,7 +8700,7 @@ func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*TraceWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *TraceWorkOrderRequest) GetName() string {
@@ -8444,7 +8735,7 @@ type TraceWorkOrderResponse struct {
 
 func (x *TraceWorkOrderResponse) Reset() {
 	*x = TraceWorkOrderResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8456,7 +8747,7 @@ func (x *TraceWorkOrderResponse) String() string {
 func (*TraceWorkOrderResponse) ProtoMessage() {}
 
 func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8469,7 +8760,7 @@ func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceWorkOrderResponse.ProtoReflect.Descriptor instead.
 func (*TraceWorkOrderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *TraceWorkOrderResponse) GetEntries() []*HistoryEntry {
@@ -8492,7 +8783,7 @@ type CompareWorkOrderRequest struct {
 
 func (x *CompareWorkOrderRequest) Reset() {
 	*x = CompareWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8504,7 +8795,7 @@ func (x *CompareWorkOrderRequest) String() string {
 func (*CompareWorkOrderRequest) ProtoMessage() {}
 
 func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8517,7 +8808,7 @@ func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*CompareWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *CompareWorkOrderRequest) GetName() string {
@@ -8545,7 +8836,7 @@ type CompareWorkOrderResponse struct {
 
 func (x *CompareWorkOrderResponse) Reset() {
 	*x = CompareWorkOrderResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8557,7 +8848,7 @@ func (x *CompareWorkOrderResponse) String() string {
 func (*CompareWorkOrderResponse) ProtoMessage() {}
 
 func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8570,7 +8861,7 @@ func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWorkOrderResponse.ProtoReflect.Descriptor instead.
 func (*CompareWorkOrderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *CompareWorkOrderResponse) GetComparisons() []*Comparison {
@@ -8593,7 +8884,7 @@ type ExportWorkPackRequest struct {
 
 func (x *ExportWorkPackRequest) Reset() {
 	*x = ExportWorkPackRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8605,7 +8896,7 @@ func (x *ExportWorkPackRequest) String() string {
 func (*ExportWorkPackRequest) ProtoMessage() {}
 
 func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8618,7 +8909,7 @@ func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportWorkPackRequest.ProtoReflect.Descriptor instead.
 func (*ExportWorkPackRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *ExportWorkPackRequest) GetName() string {
@@ -8652,7 +8943,7 @@ type ExportWorkPackResponse struct {
 
 func (x *ExportWorkPackResponse) Reset() {
 	*x = ExportWorkPackResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8664,7 +8955,7 @@ func (x *ExportWorkPackResponse) String() string {
 func (*ExportWorkPackResponse) ProtoMessage() {}
 
 func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8677,7 +8968,7 @@ func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportWorkPackResponse.ProtoReflect.Descriptor instead.
 func (*ExportWorkPackResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *ExportWorkPackResponse) GetMediaType() string {
@@ -8721,7 +9012,7 @@ type GetWashPlanRequest struct {
 
 func (x *GetWashPlanRequest) Reset() {
 	*x = GetWashPlanRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8733,7 +9024,7 @@ func (x *GetWashPlanRequest) String() string {
 func (*GetWashPlanRequest) ProtoMessage() {}
 
 func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8746,7 +9037,7 @@ func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWashPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetWashPlanRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *GetWashPlanRequest) GetName() string {
@@ -8782,7 +9073,7 @@ type ListStepsRequest struct {
 
 func (x *ListStepsRequest) Reset() {
 	*x = ListStepsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8794,7 +9085,7 @@ func (x *ListStepsRequest) String() string {
 func (*ListStepsRequest) ProtoMessage() {}
 
 func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8807,7 +9098,7 @@ func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsRequest.ProtoReflect.Descriptor instead.
 func (*ListStepsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ListStepsRequest) GetParent() string {
@@ -8858,7 +9149,7 @@ type ListStepsResponse struct {
 
 func (x *ListStepsResponse) Reset() {
 	*x = ListStepsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8870,7 +9161,7 @@ func (x *ListStepsResponse) String() string {
 func (*ListStepsResponse) ProtoMessage() {}
 
 func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8883,7 +9174,7 @@ func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsResponse.ProtoReflect.Descriptor instead.
 func (*ListStepsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ListStepsResponse) GetSteps() []*Step {
@@ -8919,7 +9210,7 @@ type ListMeasurementsRequest struct {
 
 func (x *ListMeasurementsRequest) Reset() {
 	*x = ListMeasurementsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8931,7 +9222,7 @@ func (x *ListMeasurementsRequest) String() string {
 func (*ListMeasurementsRequest) ProtoMessage() {}
 
 func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8944,7 +9235,7 @@ func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsRequest.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListMeasurementsRequest) GetParent() string {
@@ -8995,7 +9286,7 @@ type ListMeasurementsResponse struct {
 
 func (x *ListMeasurementsResponse) Reset() {
 	*x = ListMeasurementsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9007,7 +9298,7 @@ func (x *ListMeasurementsResponse) String() string {
 func (*ListMeasurementsResponse) ProtoMessage() {}
 
 func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9020,7 +9311,7 @@ func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsResponse.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *ListMeasurementsResponse) GetMeasurements() []*Measurement {
@@ -9056,7 +9347,7 @@ type ListMotoringRunsRequest struct {
 
 func (x *ListMotoringRunsRequest) Reset() {
 	*x = ListMotoringRunsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9068,7 +9359,7 @@ func (x *ListMotoringRunsRequest) String() string {
 func (*ListMotoringRunsRequest) ProtoMessage() {}
 
 func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9081,7 +9372,7 @@ func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *ListMotoringRunsRequest) GetParent() string {
@@ -9132,7 +9423,7 @@ type ListMotoringRunsResponse struct {
 
 func (x *ListMotoringRunsResponse) Reset() {
 	*x = ListMotoringRunsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9144,7 +9435,7 @@ func (x *ListMotoringRunsResponse) String() string {
 func (*ListMotoringRunsResponse) ProtoMessage() {}
 
 func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9157,7 +9448,7 @@ func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *ListMotoringRunsResponse) GetMotoringRuns() []*MotoringRun {
@@ -9185,7 +9476,7 @@ type GetMotoringLimitsRequest struct {
 
 func (x *GetMotoringLimitsRequest) Reset() {
 	*x = GetMotoringLimitsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9197,7 +9488,7 @@ func (x *GetMotoringLimitsRequest) String() string {
 func (*GetMotoringLimitsRequest) ProtoMessage() {}
 
 func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9210,7 +9501,7 @@ func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMotoringLimitsRequest.ProtoReflect.Descriptor instead.
 func (*GetMotoringLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *GetMotoringLimitsRequest) GetName() string {
@@ -9239,7 +9530,7 @@ type ListFindingsRequest struct {
 
 func (x *ListFindingsRequest) Reset() {
 	*x = ListFindingsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9251,7 +9542,7 @@ func (x *ListFindingsRequest) String() string {
 func (*ListFindingsRequest) ProtoMessage() {}
 
 func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9264,7 +9555,7 @@ func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFindingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *ListFindingsRequest) GetParent() string {
@@ -9315,7 +9606,7 @@ type ListFindingsResponse struct {
 
 func (x *ListFindingsResponse) Reset() {
 	*x = ListFindingsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9327,7 +9618,7 @@ func (x *ListFindingsResponse) String() string {
 func (*ListFindingsResponse) ProtoMessage() {}
 
 func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9340,7 +9631,7 @@ func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFindingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ListFindingsResponse) GetFindings() []*Finding {
@@ -9376,7 +9667,7 @@ type ListLabourEntriesRequest struct {
 
 func (x *ListLabourEntriesRequest) Reset() {
 	*x = ListLabourEntriesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9388,7 +9679,7 @@ func (x *ListLabourEntriesRequest) String() string {
 func (*ListLabourEntriesRequest) ProtoMessage() {}
 
 func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9401,7 +9692,7 @@ func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{97}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ListLabourEntriesRequest) GetParent() string {
@@ -9452,7 +9743,7 @@ type ListLabourEntriesResponse struct {
 
 func (x *ListLabourEntriesResponse) Reset() {
 	*x = ListLabourEntriesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9464,7 +9755,7 @@ func (x *ListLabourEntriesResponse) String() string {
 func (*ListLabourEntriesResponse) ProtoMessage() {}
 
 func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9477,7 +9768,7 @@ func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{98}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListLabourEntriesResponse) GetLabourEntries() []*LabourEntry {
@@ -9513,7 +9804,7 @@ type ListSignaturesRequest struct {
 
 func (x *ListSignaturesRequest) Reset() {
 	*x = ListSignaturesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9525,7 +9816,7 @@ func (x *ListSignaturesRequest) String() string {
 func (*ListSignaturesRequest) ProtoMessage() {}
 
 func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9538,7 +9829,7 @@ func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesRequest.ProtoReflect.Descriptor instead.
 func (*ListSignaturesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{99}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ListSignaturesRequest) GetParent() string {
@@ -9589,7 +9880,7 @@ type ListSignaturesResponse struct {
 
 func (x *ListSignaturesResponse) Reset() {
 	*x = ListSignaturesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9601,7 +9892,7 @@ func (x *ListSignaturesResponse) String() string {
 func (*ListSignaturesResponse) ProtoMessage() {}
 
 func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9614,7 +9905,7 @@ func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesResponse.ProtoReflect.Descriptor instead.
 func (*ListSignaturesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{100}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *ListSignaturesResponse) GetSignatures() []*v1.Signature {
@@ -9648,7 +9939,7 @@ type PreviewSignatureRequest struct {
 
 func (x *PreviewSignatureRequest) Reset() {
 	*x = PreviewSignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9660,7 +9951,7 @@ func (x *PreviewSignatureRequest) String() string {
 func (*PreviewSignatureRequest) ProtoMessage() {}
 
 func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9673,7 +9964,7 @@ func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureRequest.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{101}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *PreviewSignatureRequest) GetName() string {
@@ -9715,7 +10006,7 @@ type VerifySignatureRequest struct {
 
 func (x *VerifySignatureRequest) Reset() {
 	*x = VerifySignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9727,7 +10018,7 @@ func (x *VerifySignatureRequest) String() string {
 func (*VerifySignatureRequest) ProtoMessage() {}
 
 func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9740,7 +10031,7 @@ func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureRequest.ProtoReflect.Descriptor instead.
 func (*VerifySignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{102}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *VerifySignatureRequest) GetName() string {
@@ -9842,7 +10133,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x0erequired_tools\x18\x06 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\rrequiredTools\x12E\n" +
 	"\x17required_authorizations\x18\a \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\x16requiredAuthorizations\x12 \n" +
 	"\bcritical\x18\b \x01(\bB\x04\xe2A\x01\x01R\bcritical\x123\n" +
-	"\x12signature_required\x18\t \x01(\bB\x04\xe2A\x01\x01R\x11signatureRequired\"\xe1\x02\n" +
+	"\x12signature_required\x18\t \x01(\bB\x04\xe2A\x01\x01R\x11signatureRequired\"\xff\x04\n" +
 	"\x0fMeasurementSpec\x123\n" +
 	"\x03key\x18\x01 \x01(\tB!\xe2A\x01\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,62}$R\x03key\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12*\n" +
@@ -9850,11 +10141,20 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\tmin_value\x18\x04 \x01(\x01B\x04\xe2A\x01\x01H\x00R\bminValue\x88\x01\x01\x12&\n" +
 	"\tmax_value\x18\x05 \x01(\x01B\x04\xe2A\x01\x01H\x01R\bmaxValue\x88\x01\x01\x12$\n" +
 	"\x06source\x18\x06 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x06source\x12)\n" +
-	"\rtool_required\x18\a \x01(\bB\x04\xe2A\x01\x01R\ftoolRequiredB\f\n" +
+	"\rtool_required\x18\a \x01(\bB\x04\xe2A\x01\x01R\ftoolRequired\x12Z\n" +
+	"\aderived\x18\b \x01(\x0e22.coldsection.workorders.v1.MeasurementSpec.DerivedB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\aderived\x12G\n" +
+	"\vlimit_steps\x18\t \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\n" +
+	"limitSteps\"w\n" +
+	"\aDerived\x12\x17\n" +
+	"\x13DERIVED_UNSPECIFIED\x10\x00\x12\x15\n" +
+	"\x11HEATER_RESISTANCE\x10\x01\x12\x12\n" +
+	"\x0eHEATER_CURRENT\x10\x02\x12\x11\n" +
+	"\rHEATER_SUPPLY\x10\x03\x12\x15\n" +
+	"\x11HEATER_INSULATION\x10\x04B\f\n" +
 	"\n" +
 	"_min_valueB\f\n" +
 	"\n" +
-	"_max_value\"\xfa\x13\n" +
+	"_max_value\"\xc4\x14\n" +
 	"\tWorkOrder\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06number\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06number\x12/\n" +
@@ -9905,7 +10205,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\vvoid_reason\x18' \x01(\tB\x04\xe2A\x01\x03R\n" +
 	"voidReason\x12J\n" +
 	"\x10start_entry_time\x18( \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0estartEntryTime\x12;\n" +
-	"\bkit_time\x18) \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\akitTime\"\x8a\x01\n" +
+	"\bkit_time\x18) \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\akitTime\x12H\n" +
+	"\tretention\x18* \x01(\v2$.coldsection.workorders.v1.RetentionB\x04\xe2A\x01\x03R\tretention\"\x8a\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aDRAFTED\x10\x01\x12\r\n" +
@@ -9919,7 +10220,18 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"\x06VOIDED\x10\b:R\xeaAO\n" +
 	"\x1dcoldsection.example/WorkOrder\x12\x17workOrders/{work_order}*\n" +
-	"workOrders2\tworkOrder\"\xb0\x02\n" +
+	"workOrders2\tworkOrder\"\xa6\x02\n" +
+	"\tRetention\x12F\n" +
+	"\x05class\x18\x01 \x01(\x0e2*.coldsection.workorders.v1.Retention.ClassB\x04\xe2A\x01\x03R\x05class\x12\x1c\n" +
+	"\x06months\x18\x02 \x01(\x05B\x04\xe2A\x01\x03R\x06months\x12C\n" +
+	"\x11keep_through_date\x18\x03 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\x0fkeepThroughDate\x12\x1c\n" +
+	"\x06source\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06source\"P\n" +
+	"\x05Class\x12\x15\n" +
+	"\x11CLASS_UNSPECIFIED\x10\x00\x12\r\n" +
+	"\tOPEN_WORK\x10\x01\x12\x11\n" +
+	"\rRELEASED_WORK\x10\x02\x12\x0e\n" +
+	"\n" +
+	"ENDED_WORK\x10\x03\"\xb0\x02\n" +
 	"\x06Origin\x12K\n" +
 	"\x05cause\x18\x01 \x01(\x0e2'.coldsection.workorders.v1.Origin.CauseB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x05cause\x12*\n" +
 	"\treference\x18\x02 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\treference\x12&\n" +
@@ -10178,7 +10490,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
 	"\x06AGREED\x10\x01\x12\f\n" +
-	"\bDECLINED\x10\x02\"\xc6\x05\n" +
+	"\bDECLINED\x10\x02\"\xaa\x06\n" +
 	"\x06Regime\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12 \n" +
@@ -10193,13 +10505,17 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	" \x03(\v2+.coldsection.workorders.v1.DeferralCategoryB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\x12deferralCategories\x12\x18\n" +
 	"\x04etag\x18\v \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:B\xeaA?\n" +
-	"\x1acoldsection.example/Regime\x12\x10regimes/{regime}*\aregimes2\x06regime\"\xb7\x01\n" +
+	"createTime\x12b\n" +
+	"\x10retention_floors\x18\r \x03(\v2).coldsection.workorders.v1.RetentionFloorB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\x0fretentionFloors:B\xeaA?\n" +
+	"\x1acoldsection.example/Regime\x12\x10regimes/{regime}*\aregimes2\x06regime\"`\n" +
+	"\x0eRetentionFloor\x12&\n" +
+	"\x06months\x18\x01 \x01(\x05B\x0e\xe2A\x01\x02\xbaH\a\x1a\x05\x18\xb0\t(\x01R\x06months\x12&\n" +
+	"\x06source\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06source\"\xb7\x01\n" +
 	"\x10DeferralCategory\x12)\n" +
 	"\bcategory\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\bcategory\x12\x1f\n" +
 	"\x04days\x18\x02 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x04days\x12/\n" +
 	"\x10placard_required\x18\x03 \x01(\bB\x04\xe2A\x01\x01R\x0fplacardRequired\x12&\n" +
-	"\x06source\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06source\"\x9b\x03\n" +
+	"\x06source\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06source\"\xe5\x03\n" +
 	"\n" +
 	"Attachment\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12,\n" +
@@ -10211,7 +10527,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"byte_count\x18\x05 \x01(\x03B\x04\xe2A\x01\x03R\tbyteCount\x12\x1c\n" +
 	"\x06person\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12A\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime:n\xeaAk\n" +
+	"createTime\x12H\n" +
+	"\tretention\x18\b \x01(\v2$.coldsection.workorders.v1.RetentionB\x04\xe2A\x01\x03R\tretention:n\xeaAk\n" +
 	"\x1ecoldsection.example/Attachment\x120workOrders/{work_order}/attachments/{attachment}*\vattachments2\n" +
 	"attachment\"\xa9\x02\n" +
 	"\fHistoryEntry\x12 \n" +
@@ -10793,386 +11110,397 @@ func file_coldsection_workorders_v1_workorders_proto_rawDescGZIP() []byte {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescData
 }
 
-var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
-var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 103)
+var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 16)
+var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 105)
 var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(StepKind)(0),                       // 0: coldsection.workorders.v1.StepKind
 	(FlightExposure_Kind)(0),            // 1: coldsection.workorders.v1.FlightExposure.Kind
 	(TaskCard_Kind)(0),                  // 2: coldsection.workorders.v1.TaskCard.Kind
 	(Caution_Severity)(0),               // 3: coldsection.workorders.v1.Caution.Severity
-	(WorkOrder_State)(0),                // 4: coldsection.workorders.v1.WorkOrder.State
-	(Origin_Cause)(0),                   // 5: coldsection.workorders.v1.Origin.Cause
-	(Antifreeze_Decision)(0),            // 6: coldsection.workorders.v1.Antifreeze.Decision
-	(TimelineEntry_Activity)(0),         // 7: coldsection.workorders.v1.TimelineEntry.Activity
-	(Step_State)(0),                     // 8: coldsection.workorders.v1.Step.State
-	(MotoringRun_Purpose)(0),            // 9: coldsection.workorders.v1.MotoringRun.Purpose
-	(Finding_State)(0),                  // 10: coldsection.workorders.v1.Finding.State
-	(Finding_Disposition)(0),            // 11: coldsection.workorders.v1.Finding.Disposition
-	(CustomerDecision_Verdict)(0),       // 12: coldsection.workorders.v1.CustomerDecision.Verdict
-	(ExportWorkPackRequest_Format)(0),   // 13: coldsection.workorders.v1.ExportWorkPackRequest.Format
-	(*Station)(nil),                     // 14: coldsection.workorders.v1.Station
-	(*Exposure)(nil),                    // 15: coldsection.workorders.v1.Exposure
-	(*FlightExposure)(nil),              // 16: coldsection.workorders.v1.FlightExposure
-	(*Weather)(nil),                     // 17: coldsection.workorders.v1.Weather
-	(*TaskCard)(nil),                    // 18: coldsection.workorders.v1.TaskCard
-	(*Caution)(nil),                     // 19: coldsection.workorders.v1.Caution
-	(*CardStep)(nil),                    // 20: coldsection.workorders.v1.CardStep
-	(*MeasurementSpec)(nil),             // 21: coldsection.workorders.v1.MeasurementSpec
-	(*WorkOrder)(nil),                   // 22: coldsection.workorders.v1.WorkOrder
-	(*Origin)(nil),                      // 23: coldsection.workorders.v1.Origin
-	(*Hold)(nil),                        // 24: coldsection.workorders.v1.Hold
-	(*Counters)(nil),                    // 25: coldsection.workorders.v1.Counters
-	(*MaterialDemand)(nil),              // 26: coldsection.workorders.v1.MaterialDemand
-	(*MaterialUse)(nil),                 // 27: coldsection.workorders.v1.MaterialUse
-	(*WashPlan)(nil),                    // 28: coldsection.workorders.v1.WashPlan
-	(*MixComponent)(nil),                // 29: coldsection.workorders.v1.MixComponent
-	(*Antifreeze)(nil),                  // 30: coldsection.workorders.v1.Antifreeze
-	(*TimelineEntry)(nil),               // 31: coldsection.workorders.v1.TimelineEntry
-	(*Step)(nil),                        // 32: coldsection.workorders.v1.Step
-	(*Measurement)(nil),                 // 33: coldsection.workorders.v1.Measurement
-	(*MotoringRun)(nil),                 // 34: coldsection.workorders.v1.MotoringRun
-	(*MotoringLimits)(nil),              // 35: coldsection.workorders.v1.MotoringLimits
-	(*Finding)(nil),                     // 36: coldsection.workorders.v1.Finding
-	(*CustomerDecision)(nil),            // 37: coldsection.workorders.v1.CustomerDecision
-	(*Regime)(nil),                      // 38: coldsection.workorders.v1.Regime
-	(*DeferralCategory)(nil),            // 39: coldsection.workorders.v1.DeferralCategory
-	(*Attachment)(nil),                  // 40: coldsection.workorders.v1.Attachment
-	(*HistoryEntry)(nil),                // 41: coldsection.workorders.v1.HistoryEntry
-	(*Comparison)(nil),                  // 42: coldsection.workorders.v1.Comparison
-	(*LabourEntry)(nil),                 // 43: coldsection.workorders.v1.LabourEntry
-	(*PreviewSignatureResponse)(nil),    // 44: coldsection.workorders.v1.PreviewSignatureResponse
-	(*VerifySignatureResponse)(nil),     // 45: coldsection.workorders.v1.VerifySignatureResponse
-	(*CreateStationRequest)(nil),        // 46: coldsection.workorders.v1.CreateStationRequest
-	(*UpdateStationRequest)(nil),        // 47: coldsection.workorders.v1.UpdateStationRequest
-	(*GetStationRequest)(nil),           // 48: coldsection.workorders.v1.GetStationRequest
-	(*ListStationsRequest)(nil),         // 49: coldsection.workorders.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),        // 50: coldsection.workorders.v1.ListStationsResponse
-	(*CreateFlightExposureRequest)(nil), // 51: coldsection.workorders.v1.CreateFlightExposureRequest
-	(*ListFlightExposuresRequest)(nil),  // 52: coldsection.workorders.v1.ListFlightExposuresRequest
-	(*ListFlightExposuresResponse)(nil), // 53: coldsection.workorders.v1.ListFlightExposuresResponse
-	(*CreateTaskCardRequest)(nil),       // 54: coldsection.workorders.v1.CreateTaskCardRequest
-	(*GetTaskCardRequest)(nil),          // 55: coldsection.workorders.v1.GetTaskCardRequest
-	(*ListTaskCardsRequest)(nil),        // 56: coldsection.workorders.v1.ListTaskCardsRequest
-	(*ListTaskCardsResponse)(nil),       // 57: coldsection.workorders.v1.ListTaskCardsResponse
-	(*CreateWorkOrderRequest)(nil),      // 58: coldsection.workorders.v1.CreateWorkOrderRequest
-	(*UpdateWorkOrderRequest)(nil),      // 59: coldsection.workorders.v1.UpdateWorkOrderRequest
-	(*GetWorkOrderRequest)(nil),         // 60: coldsection.workorders.v1.GetWorkOrderRequest
-	(*ListWorkOrdersRequest)(nil),       // 61: coldsection.workorders.v1.ListWorkOrdersRequest
-	(*ListWorkOrdersResponse)(nil),      // 62: coldsection.workorders.v1.ListWorkOrdersResponse
-	(*ScheduleWorkOrderRequest)(nil),    // 63: coldsection.workorders.v1.ScheduleWorkOrderRequest
-	(*KitWorkOrderRequest)(nil),         // 64: coldsection.workorders.v1.KitWorkOrderRequest
-	(*StartWorkOrderRequest)(nil),       // 65: coldsection.workorders.v1.StartWorkOrderRequest
-	(*HoldWorkOrderRequest)(nil),        // 66: coldsection.workorders.v1.HoldWorkOrderRequest
-	(*ResumeWorkOrderRequest)(nil),      // 67: coldsection.workorders.v1.ResumeWorkOrderRequest
-	(*AcknowledgeCautionsRequest)(nil),  // 68: coldsection.workorders.v1.AcknowledgeCautionsRequest
-	(*CompleteStepRequest)(nil),         // 69: coldsection.workorders.v1.CompleteStepRequest
-	(*CreateMeasurementRequest)(nil),    // 70: coldsection.workorders.v1.CreateMeasurementRequest
-	(*SupersedeMeasurementRequest)(nil), // 71: coldsection.workorders.v1.SupersedeMeasurementRequest
-	(*CreateMotoringRunRequest)(nil),    // 72: coldsection.workorders.v1.CreateMotoringRunRequest
-	(*CreateFindingRequest)(nil),        // 73: coldsection.workorders.v1.CreateFindingRequest
-	(*AnswerFindingRequest)(nil),        // 74: coldsection.workorders.v1.AnswerFindingRequest
-	(*CloseFindingRequest)(nil),         // 75: coldsection.workorders.v1.CloseFindingRequest
-	(*CreateLabourEntryRequest)(nil),    // 76: coldsection.workorders.v1.CreateLabourEntryRequest
-	(*FinishWorkOrderRequest)(nil),      // 77: coldsection.workorders.v1.FinishWorkOrderRequest
-	(*ReworkWorkOrderRequest)(nil),      // 78: coldsection.workorders.v1.ReworkWorkOrderRequest
-	(*InspectWorkOrderRequest)(nil),     // 79: coldsection.workorders.v1.InspectWorkOrderRequest
-	(*ReleaseWorkOrderRequest)(nil),     // 80: coldsection.workorders.v1.ReleaseWorkOrderRequest
-	(*VoidWorkOrderRequest)(nil),        // 81: coldsection.workorders.v1.VoidWorkOrderRequest
-	(*CreateRegimeRequest)(nil),         // 82: coldsection.workorders.v1.CreateRegimeRequest
-	(*GetRegimeRequest)(nil),            // 83: coldsection.workorders.v1.GetRegimeRequest
-	(*ListRegimesRequest)(nil),          // 84: coldsection.workorders.v1.ListRegimesRequest
-	(*ListRegimesResponse)(nil),         // 85: coldsection.workorders.v1.ListRegimesResponse
-	(*OmitStepRequest)(nil),             // 86: coldsection.workorders.v1.OmitStepRequest
-	(*SignStepRequest)(nil),             // 87: coldsection.workorders.v1.SignStepRequest
-	(*DecideFindingRequest)(nil),        // 88: coldsection.workorders.v1.DecideFindingRequest
-	(*CreateAttachmentRequest)(nil),     // 89: coldsection.workorders.v1.CreateAttachmentRequest
-	(*GetAttachmentRequest)(nil),        // 90: coldsection.workorders.v1.GetAttachmentRequest
-	(*DownloadAttachmentRequest)(nil),   // 91: coldsection.workorders.v1.DownloadAttachmentRequest
-	(*DownloadAttachmentResponse)(nil),  // 92: coldsection.workorders.v1.DownloadAttachmentResponse
-	(*ListAttachmentsRequest)(nil),      // 93: coldsection.workorders.v1.ListAttachmentsRequest
-	(*ListAttachmentsResponse)(nil),     // 94: coldsection.workorders.v1.ListAttachmentsResponse
-	(*TraceWorkOrderRequest)(nil),       // 95: coldsection.workorders.v1.TraceWorkOrderRequest
-	(*TraceWorkOrderResponse)(nil),      // 96: coldsection.workorders.v1.TraceWorkOrderResponse
-	(*CompareWorkOrderRequest)(nil),     // 97: coldsection.workorders.v1.CompareWorkOrderRequest
-	(*CompareWorkOrderResponse)(nil),    // 98: coldsection.workorders.v1.CompareWorkOrderResponse
-	(*ExportWorkPackRequest)(nil),       // 99: coldsection.workorders.v1.ExportWorkPackRequest
-	(*ExportWorkPackResponse)(nil),      // 100: coldsection.workorders.v1.ExportWorkPackResponse
-	(*GetWashPlanRequest)(nil),          // 101: coldsection.workorders.v1.GetWashPlanRequest
-	(*ListStepsRequest)(nil),            // 102: coldsection.workorders.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),           // 103: coldsection.workorders.v1.ListStepsResponse
-	(*ListMeasurementsRequest)(nil),     // 104: coldsection.workorders.v1.ListMeasurementsRequest
-	(*ListMeasurementsResponse)(nil),    // 105: coldsection.workorders.v1.ListMeasurementsResponse
-	(*ListMotoringRunsRequest)(nil),     // 106: coldsection.workorders.v1.ListMotoringRunsRequest
-	(*ListMotoringRunsResponse)(nil),    // 107: coldsection.workorders.v1.ListMotoringRunsResponse
-	(*GetMotoringLimitsRequest)(nil),    // 108: coldsection.workorders.v1.GetMotoringLimitsRequest
-	(*ListFindingsRequest)(nil),         // 109: coldsection.workorders.v1.ListFindingsRequest
-	(*ListFindingsResponse)(nil),        // 110: coldsection.workorders.v1.ListFindingsResponse
-	(*ListLabourEntriesRequest)(nil),    // 111: coldsection.workorders.v1.ListLabourEntriesRequest
-	(*ListLabourEntriesResponse)(nil),   // 112: coldsection.workorders.v1.ListLabourEntriesResponse
-	(*ListSignaturesRequest)(nil),       // 113: coldsection.workorders.v1.ListSignaturesRequest
-	(*ListSignaturesResponse)(nil),      // 114: coldsection.workorders.v1.ListSignaturesResponse
-	(*PreviewSignatureRequest)(nil),     // 115: coldsection.workorders.v1.PreviewSignatureRequest
-	(*VerifySignatureRequest)(nil),      // 116: coldsection.workorders.v1.VerifySignatureRequest
-	(*timestamppb.Timestamp)(nil),       // 117: google.protobuf.Timestamp
-	(*date.Date)(nil),                   // 118: google.type.Date
-	(*v1.DocumentReference)(nil),        // 119: coldsection.common.v1.DocumentReference
-	(*v1.Quantity)(nil),                 // 120: coldsection.common.v1.Quantity
-	(*v1.Explained)(nil),                // 121: coldsection.common.v1.Explained
-	(*v1.Entered)(nil),                  // 122: coldsection.common.v1.Entered
-	(v1.Signature_Meaning)(0),           // 123: coldsection.common.v1.Signature.Meaning
-	(*fieldmaskpb.FieldMask)(nil),       // 124: google.protobuf.FieldMask
-	(*v1.Signature)(nil),                // 125: coldsection.common.v1.Signature
+	(MeasurementSpec_Derived)(0),        // 4: coldsection.workorders.v1.MeasurementSpec.Derived
+	(WorkOrder_State)(0),                // 5: coldsection.workorders.v1.WorkOrder.State
+	(Retention_Class)(0),                // 6: coldsection.workorders.v1.Retention.Class
+	(Origin_Cause)(0),                   // 7: coldsection.workorders.v1.Origin.Cause
+	(Antifreeze_Decision)(0),            // 8: coldsection.workorders.v1.Antifreeze.Decision
+	(TimelineEntry_Activity)(0),         // 9: coldsection.workorders.v1.TimelineEntry.Activity
+	(Step_State)(0),                     // 10: coldsection.workorders.v1.Step.State
+	(MotoringRun_Purpose)(0),            // 11: coldsection.workorders.v1.MotoringRun.Purpose
+	(Finding_State)(0),                  // 12: coldsection.workorders.v1.Finding.State
+	(Finding_Disposition)(0),            // 13: coldsection.workorders.v1.Finding.Disposition
+	(CustomerDecision_Verdict)(0),       // 14: coldsection.workorders.v1.CustomerDecision.Verdict
+	(ExportWorkPackRequest_Format)(0),   // 15: coldsection.workorders.v1.ExportWorkPackRequest.Format
+	(*Station)(nil),                     // 16: coldsection.workorders.v1.Station
+	(*Exposure)(nil),                    // 17: coldsection.workorders.v1.Exposure
+	(*FlightExposure)(nil),              // 18: coldsection.workorders.v1.FlightExposure
+	(*Weather)(nil),                     // 19: coldsection.workorders.v1.Weather
+	(*TaskCard)(nil),                    // 20: coldsection.workorders.v1.TaskCard
+	(*Caution)(nil),                     // 21: coldsection.workorders.v1.Caution
+	(*CardStep)(nil),                    // 22: coldsection.workorders.v1.CardStep
+	(*MeasurementSpec)(nil),             // 23: coldsection.workorders.v1.MeasurementSpec
+	(*WorkOrder)(nil),                   // 24: coldsection.workorders.v1.WorkOrder
+	(*Retention)(nil),                   // 25: coldsection.workorders.v1.Retention
+	(*Origin)(nil),                      // 26: coldsection.workorders.v1.Origin
+	(*Hold)(nil),                        // 27: coldsection.workorders.v1.Hold
+	(*Counters)(nil),                    // 28: coldsection.workorders.v1.Counters
+	(*MaterialDemand)(nil),              // 29: coldsection.workorders.v1.MaterialDemand
+	(*MaterialUse)(nil),                 // 30: coldsection.workorders.v1.MaterialUse
+	(*WashPlan)(nil),                    // 31: coldsection.workorders.v1.WashPlan
+	(*MixComponent)(nil),                // 32: coldsection.workorders.v1.MixComponent
+	(*Antifreeze)(nil),                  // 33: coldsection.workorders.v1.Antifreeze
+	(*TimelineEntry)(nil),               // 34: coldsection.workorders.v1.TimelineEntry
+	(*Step)(nil),                        // 35: coldsection.workorders.v1.Step
+	(*Measurement)(nil),                 // 36: coldsection.workorders.v1.Measurement
+	(*MotoringRun)(nil),                 // 37: coldsection.workorders.v1.MotoringRun
+	(*MotoringLimits)(nil),              // 38: coldsection.workorders.v1.MotoringLimits
+	(*Finding)(nil),                     // 39: coldsection.workorders.v1.Finding
+	(*CustomerDecision)(nil),            // 40: coldsection.workorders.v1.CustomerDecision
+	(*Regime)(nil),                      // 41: coldsection.workorders.v1.Regime
+	(*RetentionFloor)(nil),              // 42: coldsection.workorders.v1.RetentionFloor
+	(*DeferralCategory)(nil),            // 43: coldsection.workorders.v1.DeferralCategory
+	(*Attachment)(nil),                  // 44: coldsection.workorders.v1.Attachment
+	(*HistoryEntry)(nil),                // 45: coldsection.workorders.v1.HistoryEntry
+	(*Comparison)(nil),                  // 46: coldsection.workorders.v1.Comparison
+	(*LabourEntry)(nil),                 // 47: coldsection.workorders.v1.LabourEntry
+	(*PreviewSignatureResponse)(nil),    // 48: coldsection.workorders.v1.PreviewSignatureResponse
+	(*VerifySignatureResponse)(nil),     // 49: coldsection.workorders.v1.VerifySignatureResponse
+	(*CreateStationRequest)(nil),        // 50: coldsection.workorders.v1.CreateStationRequest
+	(*UpdateStationRequest)(nil),        // 51: coldsection.workorders.v1.UpdateStationRequest
+	(*GetStationRequest)(nil),           // 52: coldsection.workorders.v1.GetStationRequest
+	(*ListStationsRequest)(nil),         // 53: coldsection.workorders.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),        // 54: coldsection.workorders.v1.ListStationsResponse
+	(*CreateFlightExposureRequest)(nil), // 55: coldsection.workorders.v1.CreateFlightExposureRequest
+	(*ListFlightExposuresRequest)(nil),  // 56: coldsection.workorders.v1.ListFlightExposuresRequest
+	(*ListFlightExposuresResponse)(nil), // 57: coldsection.workorders.v1.ListFlightExposuresResponse
+	(*CreateTaskCardRequest)(nil),       // 58: coldsection.workorders.v1.CreateTaskCardRequest
+	(*GetTaskCardRequest)(nil),          // 59: coldsection.workorders.v1.GetTaskCardRequest
+	(*ListTaskCardsRequest)(nil),        // 60: coldsection.workorders.v1.ListTaskCardsRequest
+	(*ListTaskCardsResponse)(nil),       // 61: coldsection.workorders.v1.ListTaskCardsResponse
+	(*CreateWorkOrderRequest)(nil),      // 62: coldsection.workorders.v1.CreateWorkOrderRequest
+	(*UpdateWorkOrderRequest)(nil),      // 63: coldsection.workorders.v1.UpdateWorkOrderRequest
+	(*GetWorkOrderRequest)(nil),         // 64: coldsection.workorders.v1.GetWorkOrderRequest
+	(*ListWorkOrdersRequest)(nil),       // 65: coldsection.workorders.v1.ListWorkOrdersRequest
+	(*ListWorkOrdersResponse)(nil),      // 66: coldsection.workorders.v1.ListWorkOrdersResponse
+	(*ScheduleWorkOrderRequest)(nil),    // 67: coldsection.workorders.v1.ScheduleWorkOrderRequest
+	(*KitWorkOrderRequest)(nil),         // 68: coldsection.workorders.v1.KitWorkOrderRequest
+	(*StartWorkOrderRequest)(nil),       // 69: coldsection.workorders.v1.StartWorkOrderRequest
+	(*HoldWorkOrderRequest)(nil),        // 70: coldsection.workorders.v1.HoldWorkOrderRequest
+	(*ResumeWorkOrderRequest)(nil),      // 71: coldsection.workorders.v1.ResumeWorkOrderRequest
+	(*AcknowledgeCautionsRequest)(nil),  // 72: coldsection.workorders.v1.AcknowledgeCautionsRequest
+	(*CompleteStepRequest)(nil),         // 73: coldsection.workorders.v1.CompleteStepRequest
+	(*CreateMeasurementRequest)(nil),    // 74: coldsection.workorders.v1.CreateMeasurementRequest
+	(*SupersedeMeasurementRequest)(nil), // 75: coldsection.workorders.v1.SupersedeMeasurementRequest
+	(*CreateMotoringRunRequest)(nil),    // 76: coldsection.workorders.v1.CreateMotoringRunRequest
+	(*CreateFindingRequest)(nil),        // 77: coldsection.workorders.v1.CreateFindingRequest
+	(*AnswerFindingRequest)(nil),        // 78: coldsection.workorders.v1.AnswerFindingRequest
+	(*CloseFindingRequest)(nil),         // 79: coldsection.workorders.v1.CloseFindingRequest
+	(*CreateLabourEntryRequest)(nil),    // 80: coldsection.workorders.v1.CreateLabourEntryRequest
+	(*FinishWorkOrderRequest)(nil),      // 81: coldsection.workorders.v1.FinishWorkOrderRequest
+	(*ReworkWorkOrderRequest)(nil),      // 82: coldsection.workorders.v1.ReworkWorkOrderRequest
+	(*InspectWorkOrderRequest)(nil),     // 83: coldsection.workorders.v1.InspectWorkOrderRequest
+	(*ReleaseWorkOrderRequest)(nil),     // 84: coldsection.workorders.v1.ReleaseWorkOrderRequest
+	(*VoidWorkOrderRequest)(nil),        // 85: coldsection.workorders.v1.VoidWorkOrderRequest
+	(*CreateRegimeRequest)(nil),         // 86: coldsection.workorders.v1.CreateRegimeRequest
+	(*GetRegimeRequest)(nil),            // 87: coldsection.workorders.v1.GetRegimeRequest
+	(*ListRegimesRequest)(nil),          // 88: coldsection.workorders.v1.ListRegimesRequest
+	(*ListRegimesResponse)(nil),         // 89: coldsection.workorders.v1.ListRegimesResponse
+	(*OmitStepRequest)(nil),             // 90: coldsection.workorders.v1.OmitStepRequest
+	(*SignStepRequest)(nil),             // 91: coldsection.workorders.v1.SignStepRequest
+	(*DecideFindingRequest)(nil),        // 92: coldsection.workorders.v1.DecideFindingRequest
+	(*CreateAttachmentRequest)(nil),     // 93: coldsection.workorders.v1.CreateAttachmentRequest
+	(*GetAttachmentRequest)(nil),        // 94: coldsection.workorders.v1.GetAttachmentRequest
+	(*DownloadAttachmentRequest)(nil),   // 95: coldsection.workorders.v1.DownloadAttachmentRequest
+	(*DownloadAttachmentResponse)(nil),  // 96: coldsection.workorders.v1.DownloadAttachmentResponse
+	(*ListAttachmentsRequest)(nil),      // 97: coldsection.workorders.v1.ListAttachmentsRequest
+	(*ListAttachmentsResponse)(nil),     // 98: coldsection.workorders.v1.ListAttachmentsResponse
+	(*TraceWorkOrderRequest)(nil),       // 99: coldsection.workorders.v1.TraceWorkOrderRequest
+	(*TraceWorkOrderResponse)(nil),      // 100: coldsection.workorders.v1.TraceWorkOrderResponse
+	(*CompareWorkOrderRequest)(nil),     // 101: coldsection.workorders.v1.CompareWorkOrderRequest
+	(*CompareWorkOrderResponse)(nil),    // 102: coldsection.workorders.v1.CompareWorkOrderResponse
+	(*ExportWorkPackRequest)(nil),       // 103: coldsection.workorders.v1.ExportWorkPackRequest
+	(*ExportWorkPackResponse)(nil),      // 104: coldsection.workorders.v1.ExportWorkPackResponse
+	(*GetWashPlanRequest)(nil),          // 105: coldsection.workorders.v1.GetWashPlanRequest
+	(*ListStepsRequest)(nil),            // 106: coldsection.workorders.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),           // 107: coldsection.workorders.v1.ListStepsResponse
+	(*ListMeasurementsRequest)(nil),     // 108: coldsection.workorders.v1.ListMeasurementsRequest
+	(*ListMeasurementsResponse)(nil),    // 109: coldsection.workorders.v1.ListMeasurementsResponse
+	(*ListMotoringRunsRequest)(nil),     // 110: coldsection.workorders.v1.ListMotoringRunsRequest
+	(*ListMotoringRunsResponse)(nil),    // 111: coldsection.workorders.v1.ListMotoringRunsResponse
+	(*GetMotoringLimitsRequest)(nil),    // 112: coldsection.workorders.v1.GetMotoringLimitsRequest
+	(*ListFindingsRequest)(nil),         // 113: coldsection.workorders.v1.ListFindingsRequest
+	(*ListFindingsResponse)(nil),        // 114: coldsection.workorders.v1.ListFindingsResponse
+	(*ListLabourEntriesRequest)(nil),    // 115: coldsection.workorders.v1.ListLabourEntriesRequest
+	(*ListLabourEntriesResponse)(nil),   // 116: coldsection.workorders.v1.ListLabourEntriesResponse
+	(*ListSignaturesRequest)(nil),       // 117: coldsection.workorders.v1.ListSignaturesRequest
+	(*ListSignaturesResponse)(nil),      // 118: coldsection.workorders.v1.ListSignaturesResponse
+	(*PreviewSignatureRequest)(nil),     // 119: coldsection.workorders.v1.PreviewSignatureRequest
+	(*VerifySignatureRequest)(nil),      // 120: coldsection.workorders.v1.VerifySignatureRequest
+	(*timestamppb.Timestamp)(nil),       // 121: google.protobuf.Timestamp
+	(*date.Date)(nil),                   // 122: google.type.Date
+	(*v1.DocumentReference)(nil),        // 123: coldsection.common.v1.DocumentReference
+	(*v1.Explained)(nil),                // 124: coldsection.common.v1.Explained
+	(*v1.Quantity)(nil),                 // 125: coldsection.common.v1.Quantity
+	(*v1.Entered)(nil),                  // 126: coldsection.common.v1.Entered
+	(v1.Signature_Meaning)(0),           // 127: coldsection.common.v1.Signature.Meaning
+	(*fieldmaskpb.FieldMask)(nil),       // 128: google.protobuf.FieldMask
+	(*v1.Signature)(nil),                // 129: coldsection.common.v1.Signature
 }
 var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
-	17,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
-	117, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
-	117, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
-	15,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
-	118, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
-	118, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
+	19,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
+	121, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
+	121, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
+	17,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
+	122, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
+	122, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
 	1,   // 6: coldsection.workorders.v1.FlightExposure.kind:type_name -> coldsection.workorders.v1.FlightExposure.Kind
-	117, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
-	117, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
+	121, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
+	121, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
 	2,   // 9: coldsection.workorders.v1.TaskCard.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	119, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
-	20,  // 11: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
-	117, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
+	123, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
+	22,  // 11: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
+	121, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
 	3,   // 13: coldsection.workorders.v1.Caution.severity:type_name -> coldsection.workorders.v1.Caution.Severity
 	0,   // 14: coldsection.workorders.v1.CardStep.kind:type_name -> coldsection.workorders.v1.StepKind
-	19,  // 15: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
-	21,  // 16: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	2,   // 17: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	23,  // 18: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
-	4,   // 19: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
-	24,  // 20: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
-	117, // 21: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
-	117, // 22: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
-	26,  // 23: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
-	27,  // 24: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	25,  // 25: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
-	25,  // 26: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
-	117, // 27: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
-	117, // 28: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
-	117, // 29: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
-	118, // 30: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
-	117, // 31: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
-	117, // 32: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
-	117, // 33: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
-	117, // 34: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
-	5,   // 35: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
-	117, // 36: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
-	120, // 37: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
-	120, // 38: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
-	120, // 39: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	120, // 40: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
-	117, // 41: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
-	119, // 42: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
-	120, // 43: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
-	29,  // 44: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
-	30,  // 45: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
-	120, // 46: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	31,  // 47: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
-	19,  // 48: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
-	121, // 49: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
-	117, // 50: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
-	120, // 51: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
-	120, // 52: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
-	6,   // 53: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
-	7,   // 54: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
-	120, // 55: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
-	0,   // 56: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
-	19,  // 57: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
-	21,  // 58: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	8,   // 59: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
-	117, // 60: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
-	117, // 61: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
-	27,  // 62: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	117, // 63: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
-	122, // 64: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
-	117, // 65: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
-	117, // 66: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
-	117, // 67: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
-	117, // 68: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
-	117, // 69: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
-	9,   // 70: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
-	117, // 71: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
-	117, // 72: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
-	117, // 73: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
-	10,  // 74: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
-	11,  // 75: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	118, // 76: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
-	118, // 77: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
-	117, // 78: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
-	117, // 79: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
-	37,  // 80: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	12,  // 81: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
-	117, // 82: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
-	119, // 83: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
-	39,  // 84: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
-	117, // 85: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
-	117, // 86: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
-	117, // 87: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
-	117, // 88: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
-	117, // 89: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
-	117, // 90: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
-	123, // 91: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	14,  // 92: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	14,  // 93: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	124, // 94: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	14,  // 95: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
-	16,  // 96: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
-	16,  // 97: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
-	18,  // 98: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
-	18,  // 99: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
-	22,  // 100: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	22,  // 101: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	124, // 102: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
-	22,  // 103: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
-	117, // 104: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
-	117, // 105: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
-	17,  // 106: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
-	25,  // 107: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
-	117, // 108: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
-	27,  // 109: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	117, // 110: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
-	33,  // 111: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
-	122, // 112: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
-	34,  // 113: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	36,  // 114: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
-	11,  // 115: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	118, // 116: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
-	43,  // 117: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	25,  // 118: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
-	38,  // 119: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
-	38,  // 120: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
-	37,  // 121: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	40,  // 122: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
-	40,  // 123: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
-	41,  // 124: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
-	42,  // 125: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
-	13,  // 126: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
-	32,  // 127: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
-	33,  // 128: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
-	34,  // 129: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
-	36,  // 130: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
-	43,  // 131: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
-	125, // 132: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
-	123, // 133: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	46,  // 134: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
-	47,  // 135: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
-	51,  // 136: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
-	54,  // 137: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
-	82,  // 138: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
-	58,  // 139: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
-	59,  // 140: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
-	63,  // 141: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
-	64,  // 142: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
-	65,  // 143: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
-	66,  // 144: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
-	67,  // 145: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
-	68,  // 146: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
-	69,  // 147: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
-	86,  // 148: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
-	87,  // 149: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
-	70,  // 150: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
-	71,  // 151: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
-	72,  // 152: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
-	89,  // 153: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
-	73,  // 154: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
-	74,  // 155: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
-	88,  // 156: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
-	75,  // 157: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
-	76,  // 158: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
-	77,  // 159: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
-	78,  // 160: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
-	79,  // 161: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
-	80,  // 162: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
-	81,  // 163: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
-	48,  // 164: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
-	49,  // 165: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
-	52,  // 166: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
-	55,  // 167: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
-	56,  // 168: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
-	60,  // 169: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
-	61,  // 170: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
-	101, // 171: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
-	102, // 172: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
-	104, // 173: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
-	106, // 174: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
-	108, // 175: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
-	83,  // 176: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
-	84,  // 177: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
-	90,  // 178: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
-	91,  // 179: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
-	93,  // 180: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
-	95,  // 181: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
-	97,  // 182: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
-	99,  // 183: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
-	109, // 184: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
-	111, // 185: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
-	113, // 186: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
-	115, // 187: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
-	116, // 188: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
-	14,  // 189: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
-	14,  // 190: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
-	16,  // 191: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
-	18,  // 192: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	38,  // 193: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
-	22,  // 194: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	22,  // 195: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	22,  // 196: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	22,  // 197: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	22,  // 198: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	22,  // 199: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	22,  // 200: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	32,  // 201: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
-	32,  // 202: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
-	32,  // 203: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
-	32,  // 204: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
-	33,  // 205: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	33,  // 206: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	34,  // 207: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
-	40,  // 208: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
-	36,  // 209: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
-	36,  // 210: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
-	36,  // 211: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
-	36,  // 212: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
-	43,  // 213: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
-	22,  // 214: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	22,  // 215: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	22,  // 216: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	22,  // 217: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	22,  // 218: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	14,  // 219: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
-	50,  // 220: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
-	53,  // 221: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
-	18,  // 222: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	57,  // 223: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
-	22,  // 224: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	62,  // 225: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
-	28,  // 226: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
-	103, // 227: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
-	105, // 228: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
-	107, // 229: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
-	35,  // 230: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
-	38,  // 231: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
-	85,  // 232: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
-	40,  // 233: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
-	92,  // 234: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
-	94,  // 235: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
-	96,  // 236: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
-	98,  // 237: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
-	100, // 238: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
-	110, // 239: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
-	112, // 240: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
-	114, // 241: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
-	44,  // 242: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
-	45,  // 243: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
-	189, // [189:244] is the sub-list for method output_type
-	134, // [134:189] is the sub-list for method input_type
-	134, // [134:134] is the sub-list for extension type_name
-	134, // [134:134] is the sub-list for extension extendee
-	0,   // [0:134] is the sub-list for field type_name
+	21,  // 15: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
+	23,  // 16: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	4,   // 17: coldsection.workorders.v1.MeasurementSpec.derived:type_name -> coldsection.workorders.v1.MeasurementSpec.Derived
+	124, // 18: coldsection.workorders.v1.MeasurementSpec.limit_steps:type_name -> coldsection.common.v1.Explained
+	2,   // 19: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	26,  // 20: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
+	5,   // 21: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
+	27,  // 22: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
+	121, // 23: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
+	121, // 24: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
+	29,  // 25: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
+	30,  // 26: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	28,  // 27: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
+	28,  // 28: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
+	121, // 29: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
+	121, // 30: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
+	121, // 31: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
+	122, // 32: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
+	121, // 33: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
+	121, // 34: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
+	121, // 35: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
+	121, // 36: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
+	25,  // 37: coldsection.workorders.v1.WorkOrder.retention:type_name -> coldsection.workorders.v1.Retention
+	6,   // 38: coldsection.workorders.v1.Retention.class:type_name -> coldsection.workorders.v1.Retention.Class
+	122, // 39: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
+	7,   // 40: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
+	121, // 41: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
+	125, // 42: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
+	125, // 43: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
+	125, // 44: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	125, // 45: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
+	121, // 46: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
+	123, // 47: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
+	125, // 48: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
+	32,  // 49: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
+	33,  // 50: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
+	125, // 51: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	34,  // 52: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
+	21,  // 53: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
+	124, // 54: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
+	121, // 55: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
+	125, // 56: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
+	125, // 57: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
+	8,   // 58: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
+	9,   // 59: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
+	125, // 60: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
+	0,   // 61: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
+	21,  // 62: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
+	23,  // 63: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	10,  // 64: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
+	121, // 65: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
+	121, // 66: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
+	30,  // 67: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	121, // 68: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
+	126, // 69: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
+	121, // 70: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
+	121, // 71: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
+	121, // 72: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
+	121, // 73: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
+	121, // 74: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
+	11,  // 75: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
+	121, // 76: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
+	121, // 77: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
+	121, // 78: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
+	12,  // 79: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
+	13,  // 80: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	122, // 81: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
+	122, // 82: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
+	121, // 83: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
+	121, // 84: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
+	40,  // 85: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	14,  // 86: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
+	121, // 87: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
+	123, // 88: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
+	43,  // 89: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
+	121, // 90: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
+	42,  // 91: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
+	121, // 92: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
+	25,  // 93: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
+	121, // 94: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
+	121, // 95: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
+	121, // 96: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
+	121, // 97: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
+	127, // 98: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	16,  // 99: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	16,  // 100: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	128, // 101: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	16,  // 102: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
+	18,  // 103: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
+	18,  // 104: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
+	20,  // 105: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
+	20,  // 106: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
+	24,  // 107: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	24,  // 108: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	128, // 109: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
+	24,  // 110: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
+	121, // 111: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
+	121, // 112: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
+	19,  // 113: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
+	28,  // 114: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
+	121, // 115: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
+	30,  // 116: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	121, // 117: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
+	36,  // 118: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
+	126, // 119: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
+	37,  // 120: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	39,  // 121: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
+	13,  // 122: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	122, // 123: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
+	47,  // 124: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	28,  // 125: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
+	41,  // 126: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
+	41,  // 127: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
+	40,  // 128: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	44,  // 129: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
+	44,  // 130: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
+	45,  // 131: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
+	46,  // 132: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
+	15,  // 133: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
+	35,  // 134: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
+	36,  // 135: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
+	37,  // 136: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
+	39,  // 137: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
+	47,  // 138: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
+	129, // 139: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
+	127, // 140: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	50,  // 141: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
+	51,  // 142: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
+	55,  // 143: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
+	58,  // 144: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
+	86,  // 145: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
+	62,  // 146: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
+	63,  // 147: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
+	67,  // 148: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
+	68,  // 149: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
+	69,  // 150: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
+	70,  // 151: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
+	71,  // 152: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
+	72,  // 153: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
+	73,  // 154: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
+	90,  // 155: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
+	91,  // 156: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
+	74,  // 157: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
+	75,  // 158: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
+	76,  // 159: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
+	93,  // 160: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
+	77,  // 161: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
+	78,  // 162: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
+	92,  // 163: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
+	79,  // 164: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
+	80,  // 165: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
+	81,  // 166: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
+	82,  // 167: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
+	83,  // 168: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
+	84,  // 169: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
+	85,  // 170: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
+	52,  // 171: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
+	53,  // 172: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
+	56,  // 173: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
+	59,  // 174: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
+	60,  // 175: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
+	64,  // 176: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
+	65,  // 177: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
+	105, // 178: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
+	106, // 179: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
+	108, // 180: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
+	110, // 181: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
+	112, // 182: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
+	87,  // 183: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
+	88,  // 184: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
+	94,  // 185: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
+	95,  // 186: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
+	97,  // 187: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
+	99,  // 188: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
+	101, // 189: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
+	103, // 190: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
+	113, // 191: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
+	115, // 192: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
+	117, // 193: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
+	119, // 194: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
+	120, // 195: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
+	16,  // 196: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
+	16,  // 197: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
+	18,  // 198: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
+	20,  // 199: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	41,  // 200: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
+	24,  // 201: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	24,  // 202: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	24,  // 203: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	24,  // 204: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	24,  // 205: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	24,  // 206: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	24,  // 207: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	35,  // 208: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
+	35,  // 209: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
+	35,  // 210: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
+	35,  // 211: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
+	36,  // 212: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	36,  // 213: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	37,  // 214: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
+	44,  // 215: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
+	39,  // 216: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
+	39,  // 217: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
+	39,  // 218: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
+	39,  // 219: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
+	47,  // 220: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
+	24,  // 221: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	24,  // 222: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	24,  // 223: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	24,  // 224: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	24,  // 225: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	16,  // 226: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
+	54,  // 227: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
+	57,  // 228: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
+	20,  // 229: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	61,  // 230: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
+	24,  // 231: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	66,  // 232: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
+	31,  // 233: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
+	107, // 234: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
+	109, // 235: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
+	111, // 236: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
+	38,  // 237: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
+	41,  // 238: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
+	89,  // 239: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
+	44,  // 240: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
+	96,  // 241: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
+	98,  // 242: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
+	100, // 243: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
+	102, // 244: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
+	104, // 245: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
+	114, // 246: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
+	116, // 247: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
+	118, // 248: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
+	48,  // 249: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
+	49,  // 250: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
+	196, // [196:251] is the sub-list for method output_type
+	141, // [141:196] is the sub-list for method input_type
+	141, // [141:141] is the sub-list for extension type_name
+	141, // [141:141] is the sub-list for extension extendee
+	0,   // [0:141] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_workorders_proto_init() }
@@ -11186,8 +11514,8 @@ func file_coldsection_workorders_v1_workorders_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_workorders_v1_workorders_proto_rawDesc), len(file_coldsection_workorders_v1_workorders_proto_rawDesc)),
-			NumEnums:      14,
-			NumMessages:   103,
+			NumEnums:      16,
+			NumMessages:   105,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -69,7 +69,8 @@ type WorkOrdersServiceClient interface {
 	// technician, quality, integrator. Reasons: ENGINE_UNKNOWN, DATE_IN_FUTURE, COMPLIANCE_UNREACHABLE.
 	CreateFlightExposure(ctx context.Context, in *CreateFlightExposureRequest, opts ...grpc.CallOption) (*FlightExposure, error)
 	// Adds a task card or, with the id of an existing one, its next revision. Roles: planner, quality. Reasons:
-	// CRITICAL_NOT_INSPECTED, KIND_FIXED, READING_TWICE, READING_MISSING, LIMITS_REVERSED, TOOL_TYPE_MISSING, UNIT_UNKNOWN.
+	// CRITICAL_NOT_INSPECTED, KIND_FIXED, READING_TWICE, READING_MISSING, LIMITS_REVERSED, LIMITS_TWICE, TOOL_TYPE_MISSING,
+	// UNIT_UNKNOWN, UNIT_MISMATCH.
 	CreateTaskCard(ctx context.Context, in *CreateTaskCardRequest, opts ...grpc.CallOption) (*TaskCard, error)
 	// Adds a regime or, with the id of an existing one, its next revision: the wording of signatures and the limits of deferrals.
 	// Role: quality. Reasons: PATTERN_UNKNOWN, CATEGORY_TWICE.
@@ -82,7 +83,7 @@ type WorkOrdersServiceClient interface {
 	// TIMES_REVERSED, STATION_NEEDED.
 	UpdateWorkOrder(ctx context.Context, in *UpdateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
-	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST.
+	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST.
 	ScheduleWorkOrder(ctx context.Context, in *ScheduleWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// SCHEDULED to KITTED by hand, for an order that needs no stock; with stock it happens by itself when all was issued.
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
@@ -474,7 +475,8 @@ type WorkOrdersServiceServer interface {
 	// technician, quality, integrator. Reasons: ENGINE_UNKNOWN, DATE_IN_FUTURE, COMPLIANCE_UNREACHABLE.
 	CreateFlightExposure(context.Context, *CreateFlightExposureRequest) (*FlightExposure, error)
 	// Adds a task card or, with the id of an existing one, its next revision. Roles: planner, quality. Reasons:
-	// CRITICAL_NOT_INSPECTED, KIND_FIXED, READING_TWICE, READING_MISSING, LIMITS_REVERSED, TOOL_TYPE_MISSING, UNIT_UNKNOWN.
+	// CRITICAL_NOT_INSPECTED, KIND_FIXED, READING_TWICE, READING_MISSING, LIMITS_REVERSED, LIMITS_TWICE, TOOL_TYPE_MISSING,
+	// UNIT_UNKNOWN, UNIT_MISMATCH.
 	CreateTaskCard(context.Context, *CreateTaskCardRequest) (*TaskCard, error)
 	// Adds a regime or, with the id of an existing one, its next revision: the wording of signatures and the limits of deferrals.
 	// Role: quality. Reasons: PATTERN_UNKNOWN, CATEGORY_TWICE.
@@ -487,7 +489,7 @@ type WorkOrdersServiceServer interface {
 	// TIMES_REVERSED, STATION_NEEDED.
 	UpdateWorkOrder(context.Context, *UpdateWorkOrderRequest) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
-	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST.
+	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST.
 	ScheduleWorkOrder(context.Context, *ScheduleWorkOrderRequest) (*WorkOrder, error)
 	// SCHEDULED to KITTED by hand, for an order that needs no stock; with stock it happens by itself when all was issued.
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.

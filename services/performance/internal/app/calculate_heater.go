@@ -40,6 +40,9 @@ func (a *App) CalculateHeater(ctx context.Context, req *performancev1.CalculateH
 	return &performancev1.CalculateHeaterResponse{
 		Cautions: heater.Cautions(), Findings: heaterFindings(findings), Steps: heaterSteps(data, figures, cite(document, model)),
 		EngineModel: model.GetName(), ModelRevision: model.GetRevision(), Document: document,
+		LowestResistanceOhm: figures.ResistanceWindow.Low, HighestResistanceOhm: figures.ResistanceWindow.High, TemperatureMatters: data.Coefficient != 0,
+		LowestCurrentA: figures.CurrentWindow.Low, HighestCurrentA: figures.CurrentWindow.High,
+		LowestSupplyV: figures.Bus.Low, HighestSupplyV: figures.Bus.High, MinInsulationMohm: data.MinInsulation,
 	}, nil
 }
 
@@ -78,13 +81,7 @@ func heaterMeasured(req *performancev1.CalculateHeaterRequest) (heater.Measureme
 }
 
 func heaterSteps(d heater.Data, f heater.Figures, document string) []*commonv1.Explained {
-	share, low, high := d.Tolerance/100, d.Voltage, d.Voltage
-	if d.MinBus > 0 {
-		low = d.MinBus
-	}
-	if d.MaxBus > 0 {
-		high = d.MaxBus
-	}
+	share, low, high := d.Tolerance/100, f.Bus.Low, f.Bus.High
 	return []*commonv1.Explained{
 		step("Rated power", d.Power, "W", "entered", document),
 		step("Rated voltage", d.Voltage, "V", "entered", document),

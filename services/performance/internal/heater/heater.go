@@ -45,6 +45,7 @@ type Figures struct {
 	Current          float64 // A at the rated voltage
 	ResistanceWindow Window  // Ω when hot, with the tolerance
 	CurrentWindow    Window  // A, with the tolerance and the bus range
+	Bus              Window  // V, the rated voltage where no range is given
 }
 
 // Expect works the figures out. Reason: HEATER_DATA_MISSING, HEATER_DATA_INVALID.
@@ -57,7 +58,7 @@ func (d Data) Expect() (Figures, error) {
 	low, high := d.bus()
 	return Figures{
 		Resistance: r, Current: d.Voltage / r, ResistanceWindow: Window{r * (1 - share), r * (1 + share)},
-		CurrentWindow: Window{low / (r * (1 + share)), high / (r * (1 - share))},
+		CurrentWindow: Window{low / (r * (1 + share)), high / (r * (1 - share))}, Bus: Window{low, high},
 	}, nil
 }
 

@@ -82,8 +82,10 @@ func (a *App) Attachment(ctx context.Context, name string) (out *workordersv1.At
 		if out, err = store.Attached.Get(ctx, tx, name); err != nil {
 			return err
 		}
-		out.Content, err = store.Bytes(ctx, tx, out.GetSha256())
-		return err
+		if out.Content, err = store.Bytes(ctx, tx, out.GetSha256()); err != nil {
+			return err
+		}
+		return a.unit(ctx, tx).retained(ctx, out)
 	})
 	return out, err
 }

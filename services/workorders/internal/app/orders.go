@@ -76,6 +76,7 @@ type draft struct {
 	id     string
 	engine *compliancev1.Engine
 	model  *performancev1.EngineModel
+	heater *performancev1.CalculateHeaterResponse // nil when no reading takes its limits from it
 }
 
 func (a *App) prepare(ctx context.Context, order *workordersv1.WorkOrder, id string) (draft, error) {
@@ -87,6 +88,10 @@ func (a *App) prepare(ctx context.Context, order *workordersv1.WorkOrder, id str
 	if d.model, err = a.modelOf(ctx, d.engine.GetEngineModel()); fault.HasReason(err, "NOT_FOUND") {
 		d.model, err = nil, nil
 	}
+	if err != nil {
+		return d, err
+	}
+	d.heater, err = a.heaterFor(ctx, order, d.engine.GetEngineModel())
 	return d, err
 }
 
@@ -146,7 +151,7 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 	for i, s := range card.GetSteps() {
 		step := &workordersv1.Step{
 			Name: fmt.Sprintf("%s/steps/s%02d", o.GetName(), i+1), Position: int32(i + 1), Title: s.GetTitle(), Kind: s.GetKind(), Instruction: s.GetInstruction(),
-			Cautions: s.GetCautions(), Measurements: s.GetMeasurements(), RequiredTools: s.GetRequiredTools(), RequiredAuthorizations: s.GetRequiredAuthorizations(),
+			Cautions: s.GetCautions(), Measurements: limited(s.GetMeasurements(), d.heater), RequiredTools: s.GetRequiredTools(), RequiredAuthorizations: s.GetRequiredAuthorizations(),
 			Critical: s.GetCritical(), SignatureRequired: s.GetSignatureRequired(), State: workordersv1.Step_OPEN,
 		}
 		if err := store.Steps.Insert(ctx, u.Tx, step, u.now); err != nil {
@@ -184,6 +189,9 @@ func (a *App) ScheduleWorkOrder(ctx context.Context, req *workordersv1.ScheduleW
 			if err := u.planFor(ctx, o, d.model, place, req); err != nil {
 				return nil, err
 			}
+		}
+		if err := u.limitAgain(ctx, o, d.heater); err != nil {
+			return nil, err
 		}
 		return o, u.advance(ctx, o, "schedule", nil)
 	})

@@ -37,12 +37,12 @@ func (a *App) CreateRegime(ctx context.Context, req *workordersv1.CreateRegimeRe
 	})
 }
 
-// underRegime puts an order under the regime that it names, or under the general one. Reason: REGIME_UNKNOWN.
+// underRegime puts an order that is not started under the regime that it names, or under the general one, and its record under the floors of it. Reason: REGIME_UNKNOWN.
 func (u unit) underRegime(ctx context.Context, o *workordersv1.WorkOrder) error {
 	if o.GetRegime() == "" {
 		o.Regime = regimes.General
 	}
-	_, err := store.Regimes.Get(ctx, u.Tx, o.GetRegime())
+	err := u.retain(ctx, o, workordersv1.Retention_OPEN_WORK, nil)
 	if fault.HasReason(err, "NOT_FOUND") {
 		return fault.Invalid("work_order.regime", "REGIME_UNKNOWN", "There is no regime %q. List the regimes and choose one.", o.GetRegime())
 	}

@@ -273,6 +273,7 @@ func (u unit) stampOrder(ctx context.Context, o *workordersv1.WorkOrder, s signi
 			return err
 		}
 		o.ReleaseTime, o.ReleaseDate, o.ReleaseStatement, o.RegimeRevision = sig.GetSignTime(), sig.GetSignDate(), sig.GetStatement(), r.GetRevision()
+		return u.retain(ctx, o, workordersv1.Retention_RELEASED_WORK, o.GetReleaseDate())
 	}
 	return nil
 }

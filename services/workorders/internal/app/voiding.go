@@ -23,6 +23,13 @@ func (a *App) VoidWorkOrder(ctx context.Context, req *workordersv1.VoidWorkOrder
 			return nil, err
 		}
 		o.VoidReason = req.GetReason()
+		zone, err := u.zoneOf(ctx, o)
+		if err != nil {
+			return nil, err
+		}
+		if err := u.retain(ctx, o, workordersv1.Retention_ENDED_WORK, civil(u.now.In(zone))); err != nil {
+			return nil, err
+		}
 		return o, u.advance(ctx, o, "void", func(c *workordersv1.WorkOrderChanged) {
 			c.Reason, c.ClosedIncomplete = req.GetReason(), o.GetClosedIncomplete()
 		})
@@ -68,6 +75,10 @@ func stillOut(steps []*workordersv1.Step) int32 {
 
 // stepsOf are the steps of an order in their order.
 func (u unit) stepsOf(ctx context.Context, o *workordersv1.WorkOrder) ([]*workordersv1.Step, error) {
+	return stepsIn(ctx, u.Tx, o)
+}
+
+func stepsIn(ctx context.Context, tx *storage.Tx, o *workordersv1.WorkOrder) ([]*workordersv1.Step, error) {
 	condition, args := store.Under(o.GetName() + "/steps")
-	return store.Steps.Where(ctx, u.Tx, condition+" ORDER BY position", args...)
+	return store.Steps.Where(ctx, tx, condition+" ORDER BY position", args...)
 }

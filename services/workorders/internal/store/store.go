@@ -13,7 +13,7 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-//go:embed migrations/*.sql
+//go:embed migrations
 var files embed.FS
 
 // Migrations is the schema.

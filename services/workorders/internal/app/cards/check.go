@@ -34,8 +34,30 @@ func Check(card *workordersv1.TaskCard) error {
 	return nil
 }
 
+// derived are the units of readings whose limits are computed.
+var derived = map[workordersv1.MeasurementSpec_Derived]string{
+	workordersv1.MeasurementSpec_HEATER_RESISTANCE: "Ohm", workordersv1.MeasurementSpec_HEATER_CURRENT: "A",
+	workordersv1.MeasurementSpec_HEATER_SUPPLY: "V", workordersv1.MeasurementSpec_HEATER_INSULATION: "MOhm",
+}
+
+// checkDerived refuses a reading whose limits are both given and computed, or in another unit than that of the computation. Reasons:
+// LIMITS_TWICE, UNIT_MISMATCH.
+func checkDerived(field string, m *workordersv1.MeasurementSpec) error {
+	m.LimitSteps = nil
+	unit := derived[m.GetDerived()]
+	switch {
+	case unit == "":
+		return nil
+	case m.MinValue != nil || m.MaxValue != nil:
+		return fault.Invalid(field, "LIMITS_TWICE", "The limits of %q are given and computed from the engine model too. Keep one of both.", m.GetDisplayName())
+	case m.GetUnitCode() != unit:
+		return fault.Invalid(field, "UNIT_MISMATCH", "The limits of %q are computed in %s, not %s. Name that unit.", m.GetDisplayName(), unit, m.GetUnitCode())
+	}
+	return nil
+}
+
 // checkReadings refuses readings that can't be taken. Reasons: READING_TWICE, UNIT_UNKNOWN, LIMITS_REVERSED, READING_MISSING,
-// TOOL_TYPE_MISSING.
+// TOOL_TYPE_MISSING and those of computed limits.
 func checkReadings(i int, step *workordersv1.CardStep) error {
 	field := func(j int) string { return fmt.Sprintf("task_card.steps[%d].measurements[%d]", i, j) }
 	seen := map[string]bool{}
@@ -50,6 +72,9 @@ func checkReadings(i int, step *workordersv1.CardStep) error {
 			return fault.Invalid(field(j), "LIMITS_REVERSED", "The limits of %q are from %g to %g. Correct them.", m.GetDisplayName(), m.GetMinValue(), m.GetMaxValue())
 		case m.GetToolRequired() && len(step.GetRequiredTools()) == 0:
 			return fault.Invalid(field(j), "TOOL_TYPE_MISSING", "%q is read with a tool, and step %d names no type of tool. Name it.", m.GetDisplayName(), i+1)
+		}
+		if err := checkDerived(field(j), m); err != nil {
+			return err
 		}
 		seen[m.GetKey()] = true
 	}

@@ -9,16 +9,23 @@ var (
 	trimmed = caution("A wrong trim makes the engine read cooler than it is. Write down the value found before anything is changed.")
 )
 
-// heater are the steps of the sense-line heater check. The window of the current follows from the rated power and voltage, which
-// are the operator's data: the sample sets no limits on it.
+// computed is a reading whose limits follow from the engine model's heater data.
+func computed(key, name, unit string, from workordersv1.MeasurementSpec_Derived) *workordersv1.MeasurementSpec {
+	return &workordersv1.MeasurementSpec{Key: key, DisplayName: name, UnitCode: unit, Derived: from, ToolRequired: true, Source: "from the engine model's heater data"}
+}
+
+// heater are the steps of the sense-line heater check. Their limits follow from the rated power and voltage, the tolerance and the range
+// of the supply, which are the operator's data.
 func heater() []*step {
 	return []*step{
 		critical(do("Isolate the heater supply and prove it dead", "Lock and tag the breaker; let the line cool.", heat)),
-		measured(do("Measure the heater's resistance", "Cold.", heat), "resistance-bridge", measurement("heater_resistance", "Heater resistance", "Ohm", nil, nil, true)),
+		measured(do("Measure the heater's resistance", "Cold.", heat), "resistance-bridge",
+			computed("heater_resistance", "Heater resistance", "Ohm", workordersv1.MeasurementSpec_HEATER_RESISTANCE)),
 		measured(do("Measure the insulation", "At the voltage that approved data name.", heat), "insulation-tester",
-			measurement("insulation", "Insulation resistance", "MOhm", new(5.0), nil, true)),
-		measured(do("Switch the supply on and measure the current", "Compare with the window from rated power and voltage; switch off, lock and tag again.", live, heat),
-			"clamp-meter", measurement("heater_current", "Heater current", "A", nil, nil, true), measurement("supply_voltage", "Supply voltage", "V", nil, nil, true)),
+			computed("insulation", "Insulation resistance", "MOhm", workordersv1.MeasurementSpec_HEATER_INSULATION)),
+		measured(do("Switch the supply on and measure voltage and current", "Compare with the window from rated power and voltage; switch off, lock and tag again.", live, heat),
+			"clamp-meter", computed("supply_voltage", "Supply voltage", "V", workordersv1.MeasurementSpec_HEATER_SUPPLY),
+			computed("heater_current", "Heater current", "A", workordersv1.MeasurementSpec_HEATER_CURRENT)),
 		critical(of(workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT, do("Connect the line, remove tags and locks, count", "As many as were fitted.", blanks))),
 		looked("Look that the line is connected and the supply restored", heat),
 	}

@@ -90,7 +90,19 @@ func (r Record) header(d *printing.Document, hash string) {
 		"Started", r.when(o.GetStartTime())+r.paper(o.GetStartEntryTime() != nil, o.GetStartEntryTime()), "Counters at start", counters(o.GetStartCounters()),
 		"Finished", r.when(o.GetFinishTime()), "Counters at end", counters(o.GetEndCounters()), "Released", r.when(o.GetReleaseTime()),
 		"Sent back because", o.GetReworkReason(), "Ended because", o.GetVoidReason(),
-		"Regime", or(o.GetRegime(), "regimes/general"), "Remarks", o.GetRemarks(), "Printed", r.at(), "SHA-256 of the record", hash)
+		"Regime", or(o.GetRegime(), "regimes/general"), "Kept", kept(o.GetRetention()), "Remarks", o.GetRemarks(), "Printed", r.at(), "SHA-256 of the record", hash)
+}
+
+// kept says how long the record, with its attachments, must be kept.
+func kept(t *workordersv1.Retention) string {
+	switch {
+	case t == nil:
+		return ""
+	case t.GetKeepThroughDate() == nil:
+		return fmt.Sprintf("%s: until it ends and %d months more, with its attachments; %s", words(t.GetClass().String()), t.GetMonths(), t.GetSource())
+	default:
+		return fmt.Sprintf("%s: at least through %s, with its attachments; %s", words(t.GetClass().String()), resource.DateText(t.GetKeepThroughDate()), t.GetSource())
+	}
 }
 
 func (r Record) why() string {
@@ -203,6 +215,24 @@ func (r Record) readings(d *printing.Document, s *workordersv1.Step) {
 		}
 		if !taken {
 			t.Rows = append(t.Rows, row)
+		}
+	}
+	if len(t.Rows) > 0 {
+		d.Table(t)
+	}
+	arithmetic(d, s)
+}
+
+// arithmetic shows how computed limits came about, each step of it once.
+func arithmetic(d *printing.Document, s *workordersv1.Step) {
+	t := printing.Table{Columns: columns("Computed limits|Value|Arithmetic|Source", 1.6, 1, 2.4, 2)}
+	seen := map[string]bool{}
+	for _, m := range s.GetMeasurements() {
+		for _, n := range m.GetLimitSteps() {
+			if !seen[n.GetLabel()] {
+				t.Rows = append(t.Rows, []string{n.GetLabel(), fmt.Sprintf("%.5g %s", n.GetValue(), n.GetUnitCode()), n.GetFormula(), n.GetSource()})
+			}
+			seen[n.GetLabel()] = true
 		}
 	}
 	if len(t.Rows) > 0 {

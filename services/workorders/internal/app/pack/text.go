@@ -2,6 +2,7 @@ package pack
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -62,14 +63,24 @@ func number(v float64, unit string) string {
 	return text + " " + unit
 }
 
+// Limits are printed to four places, inwards, so that what looks right on paper is right; what a float adds to a round figure is no place.
+const (
+	tenThousand = 1e4
+	hair        = 1e-6
+)
+
+func bound(tenThousandths float64, unit string) string {
+	return strconv.FormatFloat(tenThousandths/tenThousand, 'f', -1, 64) + " " + unit
+}
+
 // limits says between what a reading must lie.
 func limits(m *workordersv1.MeasurementSpec) string {
 	var parts []string
 	if m.MinValue != nil {
-		parts = append(parts, "at least "+number(m.GetMinValue(), m.GetUnitCode()))
+		parts = append(parts, "at least "+bound(math.Ceil(m.GetMinValue()*tenThousand-hair), m.GetUnitCode()))
 	}
 	if m.MaxValue != nil {
-		parts = append(parts, "at most "+number(m.GetMaxValue(), m.GetUnitCode()))
+		parts = append(parts, "at most "+bound(math.Floor(m.GetMaxValue()*tenThousand+hair), m.GetUnitCode()))
 	}
 	if len(parts) == 0 {
 		return "no limits entered (" + m.GetUnitCode() + ")"

@@ -29,6 +29,20 @@ func equipment() []*workordersv1.DeferralCategory {
 	}
 }
 
+// The floors of retention, as the rules have them.
+var (
+	ownerFAA  = &workordersv1.RetentionFloor{Months: 12, Source: "14 CFR 91.417(b)(1): until repeated or superseded, or 1 year"}
+	shopFAA   = &workordersv1.RetentionFloor{Months: 24, Source: "14 CFR 145.219(c): 2 years from the approval for return to service"}
+	ownerEASA = &workordersv1.RetentionFloor{Months: 36, Source: "M.A.305(e)2: not less than 36 months"}
+	shopEASA  = &workordersv1.RetentionFloor{Months: 36, Source: "145.A.55(a)(3): 3 years from the release"}
+)
+
+// floors are how long records of a sample are kept at least; the general one has the longest of all.
+var floors = map[string][]*workordersv1.RetentionFloor{
+	General: {ownerFAA, shopFAA, ownerEASA, shopEASA}, "regimes/faa-maintenance": {ownerFAA, shopFAA}, "regimes/faa-inspection": {ownerFAA, shopFAA},
+	"regimes/easa-145": {shopEASA, ownerEASA},
+}
+
 // Samples are the shipped regimes.
 func Samples() []*workordersv1.Regime {
 	next := &workordersv1.DeferralCategory{
@@ -58,6 +72,7 @@ func Samples() []*workordersv1.Regime {
 	}
 	for _, r := range all {
 		r.Revision, r.Sample, r.PerformedText, r.InspectedText = 1, true, performed, inspected
+		r.RetentionFloors = floors[r.GetName()]
 		r.Document = &commonv1.DocumentReference{Title: "Sample wording of the suite, to be replaced by approved wording", Revision: "1"}
 	}
 	return all
