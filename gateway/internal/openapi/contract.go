@@ -122,6 +122,7 @@ func describeSchemas(schemas node) {
 				refer(property, f.Message())
 			}
 		}
+		retireFields(schema, m)
 		schema["example"] = example{}.message(m)
 	}
 	schemas["Date"] = date()

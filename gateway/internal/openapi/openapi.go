@@ -62,6 +62,7 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 			complete(path, method, o)
 			if id, _ := o["operationId"].(string); contractMethods()[id] != nil {
 				describeOperation(schemas, o, contractMethods()[id])
+				retireOperation(o, contractMethods()[id])
 				if !principal(path, contractMethods()[id]) {
 					o["operationId"] = id + "_2" // another path of the same method
 				}

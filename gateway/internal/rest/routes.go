@@ -2,7 +2,9 @@ package rest
 
 import (
 	"context"
+	"encoding/json"
 	"net/http"
+	"net/url"
 	"strings"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
@@ -11,6 +13,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
 
+	"coldsection.example/gateway/internal/retirement"
 	"coldsection.example/services/platform/fault"
 )
 
@@ -19,6 +22,7 @@ type route struct {
 	input protoreflect.MessageDescriptor
 	path  []string // fields that the path brings, such as account.name
 	body  string   // the field that the body brings, "*" for all
+	goes  *retirement.Notice
 }
 
 // routesOf reads the mappings of the whole contract, by HTTP method and path, such as "GET /v1/{name=items/*}".
@@ -44,7 +48,7 @@ func addRoutes(out map[string]route, m protoreflect.MethodDescriptor) {
 			http.MethodPut: r.GetPut(),
 		} {
 			if path != "" {
-				out[method+" "+path] = route{input: m.Input(), path: variables(path), body: r.GetBody()}
+				out[method+" "+path] = route{input: m.Input(), path: variables(path), body: r.GetBody(), goes: retirement.OfMethod(m)}
 			}
 		}
 	}
@@ -61,24 +65,39 @@ func variables(path string) []string {
 	return out
 }
 
+// field is a field of a message by its name in JSON or in the contract; nil when there is none.
+func field(m protoreflect.MessageDescriptor, name string) protoreflect.FieldDescriptor {
+	if m == nil {
+		return nil
+	}
+	if f := m.Fields().ByJSONName(name); f != nil {
+		return f
+	}
+	return m.Fields().ByName(protoreflect.Name(name))
+}
+
+// named are the fields along a query parameter, such as pageSize or interval.start_time; none when it names no field.
+func (t route) named(parameter string) (fields []protoreflect.FieldDescriptor) {
+	message := t.input
+	for name := range strings.SplitSeq(parameter, ".") {
+		f := field(message, name)
+		if f == nil {
+			return nil
+		}
+		fields, message = append(fields, f), f.Message()
+	}
+	return fields
+}
+
 // takes says whether a query parameter, such as pageSize or page_size, names a field that neither path nor body brings.
 func (t route) takes(parameter string) bool {
-	if t.input == nil || t.body == "*" {
+	fields := t.named(parameter)
+	if len(fields) == 0 || t.body == "*" {
 		return false
 	}
-	message, path := t.input, []string{}
-	for name := range strings.SplitSeq(parameter, ".") {
-		if message == nil {
-			return false
-		}
-		field := message.Fields().ByJSONName(name)
-		if field == nil {
-			field = message.Fields().ByName(protoreflect.Name(name))
-		}
-		if field == nil {
-			return false
-		}
-		path, message = append(path, string(field.Name())), field.Message()
+	path := make([]string, 0, len(fields))
+	for _, f := range fields {
+		path = append(path, string(f.Name()))
 	}
 	for _, taken := range append([]string{t.body}, t.path...) {
 		if path[0] == taken || strings.Join(path, ".") == taken {
@@ -86,6 +105,43 @@ func (t route) takes(parameter string) bool {
 		}
 	}
 	return true
+}
+
+// tell writes into the headers of an answer that the method goes, or a field that the request brings.
+func (t route) tell(h http.Header, query url.Values, body []byte) {
+	t.goes.Set(h)
+	for parameter := range query {
+		for _, f := range t.named(parameter) {
+			retirement.OfField(f).Set(h)
+		}
+	}
+	message := t.input
+	if t.body != "*" {
+		if f := field(t.input, t.body); f != nil {
+			message = f.Message()
+		}
+	}
+	var value any
+	if len(body) > 0 && t.body != "" && json.Unmarshal(body, &value) == nil {
+		tellFields(h, message, value)
+	}
+}
+
+// tellFields writes of the fields of a body, and of those inside of them.
+func tellFields(h http.Header, m protoreflect.MessageDescriptor, value any) {
+	switch value := value.(type) {
+	case []any:
+		for _, one := range value {
+			tellFields(h, m, one)
+		}
+	case map[string]any:
+		for name, inner := range value {
+			if f := field(m, name); f != nil {
+				retirement.OfField(f).Set(h)
+				tellFields(h, f.Message(), inner)
+			}
+		}
+	}
 }
 
 // probing marks a request that only asks whether its path takes its method.

@@ -25,9 +25,11 @@ func strict(routes map[string]route) runtime.Middleware {
 				*p = true // somebody asks only whether the path takes this method
 				return
 			}
-			err := checkBody(w, r)
+			body, err := checkBody(w, r)
 			if pattern, ok := runtime.HTTPPattern(r.Context()); ok && err == nil {
-				err = routes[r.Method+" "+pattern.String()].checkQuery(r.URL.RawQuery)
+				asked := routes[r.Method+" "+pattern.String()]
+				asked.tell(w.Header(), r.URL.Query(), body)
+				err = asked.checkQuery(r.URL.RawQuery)
 			}
 			if err != nil {
 				Refuse(w, err)
@@ -72,26 +74,26 @@ func (t route) checkQuery(raw string) error {
 	return nil
 }
 
-// checkBody reads the body once, and leaves it to be read again. Reasons: REQUEST_TOO_LARGE, CONTENT_TYPE_UNSUPPORTED,
+// checkBody reads the body once, returns it and leaves it to be read again. Reasons: REQUEST_TOO_LARGE, CONTENT_TYPE_UNSUPPORTED,
 // REQUEST_UNREADABLE.
-func checkBody(w http.ResponseWriter, r *http.Request) error {
+func checkBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBody))
 	if large, ok := errors.AsType[*http.MaxBytesError](err); ok {
-		return fault.New(fault.ResourceExhausted, "REQUEST_TOO_LARGE",
+		return nil, fault.New(fault.ResourceExhausted, "REQUEST_TOO_LARGE",
 			"The body has more than %d bytes. Send less at once, such as an import in parts.", large.Limit)
 	}
 	if err != nil {
-		return fault.Invalid("", "REQUEST_UNREADABLE", "The body ended early. Send the request again.").Because(err)
+		return nil, fault.Invalid("", "REQUEST_UNREADABLE", "The body ended early. Send the request again.").Because(err)
 	}
 	r.Body = io.NopCloser(bytes.NewReader(text))
 	if len(bytes.TrimSpace(text)) == 0 {
-		return nil
+		return nil, nil
 	}
 	if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); !strings.EqualFold(kind, "application/json") {
-		return fault.Invalid("", "CONTENT_TYPE_UNSUPPORTED", "The body's Content-Type is %q. Send JSON as application/json.",
+		return nil, fault.Invalid("", "CONTENT_TYPE_UNSUPPORTED", "The body's Content-Type is %q. Send JSON as application/json.",
 			r.Header.Get("Content-Type"))
 	}
-	return oneValue(text)
+	return text, oneValue(text)
 }
 
 // oneValue refuses anything after the first JSON value; what is wrong inside of it is said by those who decode it.
