@@ -79,6 +79,7 @@ var registrations = []registration{
 	served(performancev1.NewPerformanceCalculationServiceClient, performancev1.RegisterPerformanceCalculationServiceHandlerClient),
 	served(performancev1.NewReadingsServiceClient, performancev1.RegisterReadingsServiceHandlerClient),
 	served(performancev1.NewBaselineServiceClient, performancev1.RegisterBaselineServiceHandlerClient),
+	served(performancev1.NewExceedanceServiceClient, performancev1.RegisterExceedanceServiceHandlerClient),
 	served(operationsv1.NewOperationsServiceClient, operationsv1.RegisterOperationsServiceHandlerClient),
 }
 

@@ -516,11 +516,76 @@ func (x *BaselineAdopted) GetRevision() int32 {
 	return 0
 }
 
+// Payload of coldsection.performance.exceedance.recorded.v1 (also when it turned out severer) and exceedance.closed.v1; subject: the
+// engine.
+type ExceedanceChanged struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The engine.
+	Engine string `protobuf:"bytes,1,opt,name=engine,proto3" json:"engine,omitempty"`
+	// Its serial number.
+	EngineSerial string `protobuf:"bytes,2,opt,name=engine_serial,json=engineSerial,proto3" json:"engine_serial,omitempty"`
+	// The exceedance as it stands now.
+	EngineExceedance *EngineExceedance `protobuf:"bytes,3,opt,name=engine_exceedance,json=engineExceedance,proto3" json:"engine_exceedance,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *ExceedanceChanged) Reset() {
+	*x = ExceedanceChanged{}
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExceedanceChanged) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExceedanceChanged) ProtoMessage() {}
+
+func (x *ExceedanceChanged) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExceedanceChanged.ProtoReflect.Descriptor instead.
+func (*ExceedanceChanged) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ExceedanceChanged) GetEngine() string {
+	if x != nil {
+		return x.Engine
+	}
+	return ""
+}
+
+func (x *ExceedanceChanged) GetEngineSerial() string {
+	if x != nil {
+		return x.EngineSerial
+	}
+	return ""
+}
+
+func (x *ExceedanceChanged) GetEngineExceedance() *EngineExceedance {
+	if x != nil {
+		return x.EngineExceedance
+	}
+	return nil
+}
+
 var File_coldsection_performance_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_performance_v1_events_proto_rawDesc = "" +
 	"\n" +
-	"'coldsection/performance/v1/events.proto\x12\x1acoldsection.performance.v1\x1a,coldsection/performance/v1/performance.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x93\x02\n" +
+	"'coldsection/performance/v1/events.proto\x12\x1acoldsection.performance.v1\x1a,coldsection/performance/v1/exceedances.proto\x1a,coldsection/performance/v1/performance.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x93\x02\n" +
 	"\x0fWashRecommended\x12\x16\n" +
 	"\x06engine\x18\x01 \x01(\tR\x06engine\x12#\n" +
 	"\rengine_serial\x18\x02 \x01(\tR\fengineSerial\x12!\n" +
@@ -562,7 +627,11 @@ const file_coldsection_performance_v1_events_proto_rawDesc = "" +
 	"\x06reason\x18\x03 \x01(\tR\x06reason\"P\n" +
 	"\x0fBaselineAdopted\x12!\n" +
 	"\fengine_model\x18\x01 \x01(\tR\vengineModel\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\x05R\brevisionBDZBcoldsection.example/proto/coldsection/performance/v1;performancev1b\x06proto3"
+	"\brevision\x18\x02 \x01(\x05R\brevision\"\xab\x01\n" +
+	"\x11ExceedanceChanged\x12\x16\n" +
+	"\x06engine\x18\x01 \x01(\tR\x06engine\x12#\n" +
+	"\rengine_serial\x18\x02 \x01(\tR\fengineSerial\x12Y\n" +
+	"\x11engine_exceedance\x18\x03 \x01(\v2,.coldsection.performance.v1.EngineExceedanceR\x10engineExceedanceBDZBcoldsection.example/proto/coldsection/performance/v1;performancev1b\x06proto3"
 
 var (
 	file_coldsection_performance_v1_events_proto_rawDescOnce sync.Once
@@ -576,7 +645,7 @@ func file_coldsection_performance_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_performance_v1_events_proto_rawDescData
 }
 
-var file_coldsection_performance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_coldsection_performance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_coldsection_performance_v1_events_proto_goTypes = []any{
 	(*WashRecommended)(nil),       // 0: coldsection.performance.v1.WashRecommended
 	(*AssessmentComputed)(nil),    // 1: coldsection.performance.v1.AssessmentComputed
@@ -584,27 +653,30 @@ var file_coldsection_performance_v1_events_proto_goTypes = []any{
 	(*ReadingsRecorded)(nil),      // 3: coldsection.performance.v1.ReadingsRecorded
 	(*ReadingExcluded)(nil),       // 4: coldsection.performance.v1.ReadingExcluded
 	(*BaselineAdopted)(nil),       // 5: coldsection.performance.v1.BaselineAdopted
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
-	(ConditionLevel)(0),           // 7: coldsection.performance.v1.ConditionLevel
-	(Recovery_Verdict)(0),         // 8: coldsection.performance.v1.Recovery.Verdict
-	(*Interval)(nil),              // 9: coldsection.performance.v1.Interval
-	(*Cause)(nil),                 // 10: coldsection.performance.v1.Cause
+	(*ExceedanceChanged)(nil),     // 6: coldsection.performance.v1.ExceedanceChanged
+	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
+	(ConditionLevel)(0),           // 8: coldsection.performance.v1.ConditionLevel
+	(Recovery_Verdict)(0),         // 9: coldsection.performance.v1.Recovery.Verdict
+	(*Interval)(nil),              // 10: coldsection.performance.v1.Interval
+	(*Cause)(nil),                 // 11: coldsection.performance.v1.Cause
+	(*EngineExceedance)(nil),      // 12: coldsection.performance.v1.EngineExceedance
 }
 var file_coldsection_performance_v1_events_proto_depIdxs = []int32{
-	6,  // 0: coldsection.performance.v1.WashRecommended.advise_time:type_name -> google.protobuf.Timestamp
-	7,  // 1: coldsection.performance.v1.AssessmentComputed.level:type_name -> coldsection.performance.v1.ConditionLevel
-	7,  // 2: coldsection.performance.v1.AssessmentComputed.previous_level:type_name -> coldsection.performance.v1.ConditionLevel
-	6,  // 3: coldsection.performance.v1.AssessmentComputed.latest_read_time:type_name -> google.protobuf.Timestamp
-	8,  // 4: coldsection.performance.v1.RecoveryComputed.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	9,  // 5: coldsection.performance.v1.RecoveryComputed.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	10, // 6: coldsection.performance.v1.RecoveryComputed.other_causes:type_name -> coldsection.performance.v1.Cause
-	6,  // 7: coldsection.performance.v1.ReadingsRecorded.first_read_time:type_name -> google.protobuf.Timestamp
-	6,  // 8: coldsection.performance.v1.ReadingsRecorded.last_read_time:type_name -> google.protobuf.Timestamp
-	9,  // [9:9] is the sub-list for method output_type
-	9,  // [9:9] is the sub-list for method input_type
-	9,  // [9:9] is the sub-list for extension type_name
-	9,  // [9:9] is the sub-list for extension extendee
-	0,  // [0:9] is the sub-list for field type_name
+	7,  // 0: coldsection.performance.v1.WashRecommended.advise_time:type_name -> google.protobuf.Timestamp
+	8,  // 1: coldsection.performance.v1.AssessmentComputed.level:type_name -> coldsection.performance.v1.ConditionLevel
+	8,  // 2: coldsection.performance.v1.AssessmentComputed.previous_level:type_name -> coldsection.performance.v1.ConditionLevel
+	7,  // 3: coldsection.performance.v1.AssessmentComputed.latest_read_time:type_name -> google.protobuf.Timestamp
+	9,  // 4: coldsection.performance.v1.RecoveryComputed.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	10, // 5: coldsection.performance.v1.RecoveryComputed.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	11, // 6: coldsection.performance.v1.RecoveryComputed.other_causes:type_name -> coldsection.performance.v1.Cause
+	7,  // 7: coldsection.performance.v1.ReadingsRecorded.first_read_time:type_name -> google.protobuf.Timestamp
+	7,  // 8: coldsection.performance.v1.ReadingsRecorded.last_read_time:type_name -> google.protobuf.Timestamp
+	12, // 9: coldsection.performance.v1.ExceedanceChanged.engine_exceedance:type_name -> coldsection.performance.v1.EngineExceedance
+	10, // [10:10] is the sub-list for method output_type
+	10, // [10:10] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_events_proto_init() }
@@ -612,6 +684,7 @@ func file_coldsection_performance_v1_events_proto_init() {
 	if File_coldsection_performance_v1_events_proto != nil {
 		return
 	}
+	file_coldsection_performance_v1_exceedances_proto_init()
 	file_coldsection_performance_v1_performance_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -619,7 +692,7 @@ func file_coldsection_performance_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_events_proto_rawDesc), len(file_coldsection_performance_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   6,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

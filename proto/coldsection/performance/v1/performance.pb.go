@@ -3584,9 +3584,13 @@ type Assessment struct {
 	Sources []string `protobuf:"bytes,22,rep,name=sources,proto3" json:"sources,omitempty"`
 	// The ITT deviation from which on the trend rule finds a wash worth while, in degrees Celsius: the reference level and what is
 	// worth a wash; 0 before there is a reference.
-	IttAdviceC    float64 `protobuf:"fixed64,23,opt,name=itt_advice_c,json=ittAdviceC,proto3" json:"itt_advice_c,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	IttAdviceC float64 `protobuf:"fixed64,23,opt,name=itt_advice_c,json=ittAdviceC,proto3" json:"itt_advice_c,omitempty"`
+	// The exceedances that are open, oldest first: action by the approved maintenance data is required.
+	OpenExceedances []string `protobuf:"bytes,24,rep,name=open_exceedances,json=openExceedances,proto3" json:"open_exceedances,omitempty"`
+	// The same in words; empty when none is open.
+	ExceedanceNotice string `protobuf:"bytes,25,opt,name=exceedance_notice,json=exceedanceNotice,proto3" json:"exceedance_notice,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Assessment) Reset() {
@@ -3778,6 +3782,20 @@ func (x *Assessment) GetIttAdviceC() float64 {
 		return x.IttAdviceC
 	}
 	return 0
+}
+
+func (x *Assessment) GetOpenExceedances() []string {
+	if x != nil {
+		return x.OpenExceedances
+	}
+	return nil
+}
+
+func (x *Assessment) GetExceedanceNotice() string {
+	if x != nil {
+		return x.ExceedanceNotice
+	}
+	return ""
 }
 
 // A change of an engine or of its indication that dirt does not explain.
@@ -4261,7 +4279,9 @@ type Trend struct {
 	// Which baseline and revision the deviations refer to.
 	Baseline string `protobuf:"bytes,6,opt,name=baseline,proto3" json:"baseline,omitempty"`
 	// The ITT deviation at which the trend rule advises a wash, in degrees Celsius; 0 when not known.
-	IttAdviceC    float64 `protobuf:"fixed64,7,opt,name=itt_advice_c,json=ittAdviceC,proto3" json:"itt_advice_c,omitempty"`
+	IttAdviceC float64 `protobuf:"fixed64,7,opt,name=itt_advice_c,json=ittAdviceC,proto3" json:"itt_advice_c,omitempty"`
+	// The exceedances, open and closed, oldest first.
+	Exceedances   []*EngineExceedance `protobuf:"bytes,8,rep,name=exceedances,proto3" json:"exceedances,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4343,6 +4363,13 @@ func (x *Trend) GetIttAdviceC() float64 {
 		return x.IttAdviceC
 	}
 	return 0
+}
+
+func (x *Trend) GetExceedances() []*EngineExceedance {
+	if x != nil {
+		return x.Exceedances
+	}
+	return nil
 }
 
 // One reading on the trend.
@@ -6996,7 +7023,7 @@ var File_coldsection_performance_v1_performance_proto protoreflect.FileDescripto
 
 const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/performance/v1/performance.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xc3\f\n" +
+	",coldsection/performance/v1/performance.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a,coldsection/performance/v1/exceedances.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xc3\f\n" +
 	"\vEngineModel\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12 \n" +
@@ -7311,7 +7338,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\bestimate\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\bestimate\x12\x1a\n" +
 	"\x05lower\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05lower\x12\x1a\n" +
 	"\x05upper\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\x05upper\x12'\n" +
-	"\fcoverage_pct\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\vcoveragePct\"\x87\v\n" +
+	"\fcoverage_pct\x18\x04 \x01(\x01B\x04\xe2A\x01\x03R\vcoveragePct\"\xeb\v\n" +
 	"\n" +
 	"Assessment\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
@@ -7338,7 +7365,9 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x06shifts\x18\x15 \x03(\v2!.coldsection.performance.v1.ShiftB\x04\xe2A\x01\x03R\x06shifts\x12\x1e\n" +
 	"\asources\x18\x16 \x03(\tB\x04\xe2A\x01\x03R\asources\x12&\n" +
 	"\fitt_advice_c\x18\x17 \x01(\x01B\x04\xe2A\x01\x03R\n" +
-	"ittAdviceC:Y\xeaAV\n" +
+	"ittAdviceC\x12/\n" +
+	"\x10open_exceedances\x18\x18 \x03(\tB\x04\xe2A\x01\x03R\x0fopenExceedances\x121\n" +
+	"\x11exceedance_notice\x18\x19 \x01(\tB\x04\xe2A\x01\x03R\x10exceedanceNotice:Y\xeaAV\n" +
 	"\x1ecoldsection.example/Assessment\x12\x1bengines/{engine}/assessment*\vassessments2\n" +
 	"assessment\"\x94\x03\n" +
 	"\x05Shift\x12A\n" +
@@ -7392,7 +7421,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x06WASHED\x10\x02\x12\r\n" +
 	"\tWITHDRAWN\x10\x03:h\xeaAe\n" +
 	"\x1ecoldsection.example/WashAdvice\x12*engines/{engine}/washAdvices/{wash_advice}*\vwashAdvices2\n" +
-	"washAdvice\"\x88\x03\n" +
+	"washAdvice\"\xde\x03\n" +
 	"\x05Trend\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12D\n" +
 	"\x06points\x18\x02 \x03(\v2&.coldsection.performance.v1.TrendPointB\x04\xe2A\x01\x03R\x06points\x12E\n" +
@@ -7401,7 +7430,8 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\asummary\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\asummary\x12 \n" +
 	"\bbaseline\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\bbaseline\x12&\n" +
 	"\fitt_advice_c\x18\a \x01(\x01B\x04\xe2A\x01\x03R\n" +
-	"ittAdviceC:E\xeaAB\n" +
+	"ittAdviceC\x12T\n" +
+	"\vexceedances\x18\b \x03(\v2,.coldsection.performance.v1.EngineExceedanceB\x04\xe2A\x01\x03R\vexceedances:E\xeaAB\n" +
 	"\x19coldsection.example/Trend\x12\x16engines/{engine}/trend*\x06trends2\x05trend\"\xc4\x03\n" +
 	"\n" +
 	"TrendPoint\x12\x1e\n" +
@@ -7790,8 +7820,9 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(*v1.Quantity)(nil),              // 83: coldsection.common.v1.Quantity
 	(*date.Date)(nil),                // 84: google.type.Date
 	(*v1.Entered)(nil),               // 85: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),             // 86: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),    // 87: google.protobuf.FieldMask
+	(*EngineExceedance)(nil),         // 86: coldsection.performance.v1.EngineExceedance
+	(*v1.Explained)(nil),             // 87: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),    // 88: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	81,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
@@ -7883,91 +7914,92 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	82,  // 86: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
 	45,  // 87: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
 	36,  // 88: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	82,  // 89: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	5,   // 90: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	35,  // 91: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	35,  // 92: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	35,  // 93: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	82,  // 94: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	37,  // 95: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	37,  // 96: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	37,  // 97: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	8,   // 98: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	41,  // 99: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	82,  // 100: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	33,  // 101: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	86,  // 102: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	9,   // 103: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	9,   // 104: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	87,  // 105: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	9,   // 106: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	3,   // 107: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
-	55,  // 108: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
-	58,  // 109: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	56,  // 110: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
-	58,  // 111: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
-	33,  // 112: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	33,  // 113: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	33,  // 114: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	58,  // 115: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	36,  // 116: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	33,  // 117: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	36,  // 118: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	38,  // 119: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	43,  // 120: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	82,  // 121: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	82,  // 122: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	82,  // 123: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	82,  // 124: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	2,   // 125: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
-	47,  // 126: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	49,  // 127: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	50,  // 128: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	54,  // 129: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	59,  // 130: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	60,  // 131: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	62,  // 132: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	63,  // 133: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	64,  // 134: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	51,  // 135: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	52,  // 136: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	65,  // 137: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	66,  // 138: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	68,  // 139: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	69,  // 140: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	71,  // 141: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	72,  // 142: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	74,  // 143: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	76,  // 144: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	77,  // 145: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	78,  // 146: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	79,  // 147: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	9,   // 148: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	9,   // 149: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	57,  // 150: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	33,  // 151: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	61,  // 152: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	33,  // 153: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	33,  // 154: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	36,  // 155: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	9,   // 156: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	53,  // 157: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	33,  // 158: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	67,  // 159: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	48,  // 160: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	70,  // 161: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	38,  // 162: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	73,  // 163: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	75,  // 164: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	44,  // 165: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	46,  // 166: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	47,  // 167: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	80,  // 168: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	148, // [148:169] is the sub-list for method output_type
-	127, // [127:148] is the sub-list for method input_type
-	127, // [127:127] is the sub-list for extension type_name
-	127, // [127:127] is the sub-list for extension extendee
-	0,   // [0:127] is the sub-list for field type_name
+	86,  // 89: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
+	82,  // 90: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	5,   // 91: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	35,  // 92: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	35,  // 93: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	35,  // 94: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	82,  // 95: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	37,  // 96: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	37,  // 97: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	37,  // 98: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	8,   // 99: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	41,  // 100: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	82,  // 101: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	33,  // 102: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	87,  // 103: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	9,   // 104: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	9,   // 105: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	88,  // 106: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	9,   // 107: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	3,   // 108: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
+	55,  // 109: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
+	58,  // 110: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	56,  // 111: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
+	58,  // 112: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
+	33,  // 113: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	33,  // 114: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	33,  // 115: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	58,  // 116: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	36,  // 117: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	33,  // 118: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	36,  // 119: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	38,  // 120: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	43,  // 121: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	82,  // 122: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	82,  // 123: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	82,  // 124: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	82,  // 125: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	2,   // 126: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	47,  // 127: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	49,  // 128: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	50,  // 129: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	54,  // 130: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	59,  // 131: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	60,  // 132: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	62,  // 133: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	63,  // 134: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	64,  // 135: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	51,  // 136: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	52,  // 137: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	65,  // 138: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	66,  // 139: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	68,  // 140: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	69,  // 141: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	71,  // 142: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	72,  // 143: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	74,  // 144: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	76,  // 145: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	77,  // 146: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	78,  // 147: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	79,  // 148: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	9,   // 149: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	9,   // 150: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	57,  // 151: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	33,  // 152: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	61,  // 153: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	33,  // 154: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	33,  // 155: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	36,  // 156: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	9,   // 157: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	53,  // 158: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	33,  // 159: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	67,  // 160: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	48,  // 161: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	70,  // 162: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	38,  // 163: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	73,  // 164: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	75,  // 165: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	44,  // 166: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	46,  // 167: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	47,  // 168: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	80,  // 169: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	149, // [149:170] is the sub-list for method output_type
+	128, // [128:149] is the sub-list for method input_type
+	128, // [128:128] is the sub-list for extension type_name
+	128, // [128:128] is the sub-list for extension extendee
+	0,   // [0:128] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -7975,6 +8007,7 @@ func file_coldsection_performance_v1_performance_proto_init() {
 	if File_coldsection_performance_v1_performance_proto != nil {
 		return
 	}
+	file_coldsection_performance_v1_exceedances_proto_init()
 	file_coldsection_performance_v1_performance_proto_msgTypes[16].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -44,7 +44,7 @@ func (a *App) AdviseInterval(ctx context.Context, req *performancev1.AdviseInter
 	w := &weighing{history: h}
 	decided := advice.Decide([]advice.Reason{w.trend(), w.economics(), w.programmeHours(), w.programmeDays(), w.environment(), w.margin()}, w.uncured())
 	resp := &performancev1.AdviseIntervalResponse{
-		BlockedReason: decided.Blocked, CostCurrencyCode: h.model.GetAdvice().GetCostCurrencyCode(), Cautions: margin.Cautions(), Steps: w.steps,
+		BlockedReason: decided.Blocked, CostCurrencyCode: h.model.GetAdvice().GetCostCurrencyCode(), Cautions: h.cautions(), Steps: w.steps,
 		EngineModel: h.profile.Model, ModelRevision: h.model.GetRevision(),
 	}
 	first := decided.Wash
@@ -65,6 +65,14 @@ func (a *App) AdviseInterval(ctx context.Context, req *performancev1.AdviseInter
 		resp.CostCurve = append(resp.CostCurve, &performancev1.CostPoint{IntervalHours: s.Hours, HourlyCost: s.Rate})
 	}
 	return resp, nil
+}
+
+// cautions are what comes before anything else: an open exceedance first.
+func (h *history) cautions() []string {
+	if notice := h.assessment.GetExceedanceNotice(); notice != "" {
+		return append([]string{notice}, margin.Cautions()...)
+	}
+	return margin.Cautions()
 }
 
 // repairs are events that may have cured what a wash can't.

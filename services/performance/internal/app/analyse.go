@@ -94,6 +94,9 @@ func (u unit) save(ctx context.Context, p store.Profile, data engineData, result
 	if err := u.saveVerdicts(ctx, data.model, result, byID); err != nil {
 		return err
 	}
+	if err := u.exceed(ctx, p, data.model, byID); err != nil {
+		return err
+	}
 	if err := u.saveAdvices(ctx, p, result); err != nil {
 		return err
 	}
@@ -256,6 +259,9 @@ func (u unit) saveAssessment(ctx context.Context, p store.Profile, data engineDa
 		return err
 	}
 	fresh.Level, fresh.Summary = levelOf(result, open)
+	if err := u.noteExceedances(ctx, fresh); err != nil {
+		return err
+	}
 	old, err := store.Assessments.Lock(ctx, u.Tx, fresh.GetName())
 	switch {
 	case fault.HasReason(err, "NOT_FOUND"):

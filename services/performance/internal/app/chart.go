@@ -42,6 +42,9 @@ func (a *App) RenderTrend(ctx context.Context, req *performancev1.RenderTrendReq
 		mark := letters[e.GetKind()]
 		data.Events = append(data.Events, chart.Event{At: e.GetEventTime().AsTime(), Letter: mark.letter, Words: mark.words})
 	}
+	for _, e := range trend.GetExceedances() {
+		data.Events = append(data.Events, chart.Event{At: e.GetExceedTime().AsTime(), Letter: "E", Words: "exceedance"})
+	}
 	resp := &performancev1.RenderTrendResponse{AlternativeText: data.Words(), MediaType: "image/svg+xml", FileName: "trend-" + plainSerial(data.Engine) + ".svg"}
 	if req.GetFormat() == performancev1.ImageFormat_IMAGE_FORMAT_PNG {
 		resp.MediaType, resp.FileName = "image/png", "trend-"+plainSerial(data.Engine)+".png"

@@ -72,6 +72,10 @@ func (a *App) Trend(ctx context.Context, req *performancev1.GetTrendRequest) (*p
 		if trend.Events, err = store.Events.Where(ctx, tx, condition+" ORDER BY event_time", args...); err != nil {
 			return err
 		}
+		condition, args = store.Under(engine + "/engineExceedances")
+		if trend.Exceedances, err = store.Exceedances.Where(ctx, tx, condition+" ORDER BY exceed_time, name", args...); err != nil {
+			return err
+		}
 		trend.Points = points(readings, trend.GetEvents(), req)
 		band(trend.GetPoints())
 		now, err := store.Assessments.Get(ctx, tx, engine+"/assessment")

@@ -1,5 +1,5 @@
-// Package events reacts to released work orders, so that what was done to an engine stands on its time line, and to engines
-// that change hands.
+// Package events reacts to released work orders and to motoring runs beyond their limits, so that what was done to an engine stands
+// on its time line, and to engines that change hands.
 package events
 
 import (
@@ -19,10 +19,15 @@ import (
 func Consumer(a *app.App) eventbus.Consumer {
 	return eventbus.Consumer{
 		Durable: "performance",
-		Types:   []string{"coldsection.workorder.released.v1", "coldsection.engine.registered.v1", "coldsection.engine.changed.v1"},
+		Types: []string{
+			"coldsection.workorder.released.v1", "coldsection.workorder.motoring.recorded.v1", "coldsection.engine.registered.v1", "coldsection.engine.changed.v1",
+		},
 		Handle: func(ctx context.Context, m eventbus.Message) (eventbus.Effect, error) {
-			if strings.HasPrefix(m.Type, "coldsection.engine.") {
+			switch {
+			case strings.HasPrefix(m.Type, "coldsection.engine."):
 				return fitted(ctx, a, m)
+			case m.Type == "coldsection.workorder.motoring.recorded.v1":
+				return motored(ctx, a, m)
 			}
 			var fact workordersv1.WorkOrderChanged
 			if err := m.Decode(&fact); err != nil {
@@ -34,6 +39,21 @@ func Consumer(a *app.App) eventbus.Consumer {
 			return func(ctx context.Context, tx *storage.Tx) error { return a.Released(ctx, tx, &fact) }, nil
 		},
 	}
+}
+
+// motored puts a run of the starter beyond its limits on the engine's time line.
+func motored(ctx context.Context, a *app.App, m eventbus.Message) (eventbus.Effect, error) {
+	var fact workordersv1.MotoringRecorded
+	if err := m.Decode(&fact); err != nil {
+		return nil, err
+	}
+	if !fact.GetMotoringRun().GetExceedance() {
+		return nil, nil
+	}
+	if err := a.Know(ctx, fact.GetEngine()); err != nil {
+		return nil, err
+	}
+	return func(ctx context.Context, tx *storage.Tx) error { return a.Motored(ctx, tx, &fact) }, nil
 }
 
 // fitted keeps whose an engine is and where it is fitted, for which compliance is asked, as the fact tells of today only.

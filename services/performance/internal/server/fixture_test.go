@@ -80,6 +80,7 @@ type bench struct {
 	performancev1.PerformanceCalculationServiceClient
 	performancev1.ReadingsServiceClient
 	performancev1.BaselineServiceClient
+	performancev1.ExceedanceServiceClient
 	operationsv1.OperationsServiceClient
 
 	t     testing.TB
@@ -113,7 +114,7 @@ func benchOn(t testing.TB, db *storage.DB) bench {
 	return bench{
 		performancev1.NewPerformanceServiceClient(conn), performancev1.NewPerformanceQueryServiceClient(conn),
 		performancev1.NewPerformanceCalculationServiceClient(conn), performancev1.NewReadingsServiceClient(conn),
-		performancev1.NewBaselineServiceClient(conn), operationsv1.NewOperationsServiceClient(conn), t, db, now, a,
+		performancev1.NewBaselineServiceClient(conn), performancev1.NewExceedanceServiceClient(conn), operationsv1.NewOperationsServiceClient(conn), t, db, now, a,
 	}
 }
 

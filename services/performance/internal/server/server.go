@@ -51,6 +51,7 @@ func Register(r rpc.Registrar, a *app.App) {
 	registerCalculations(r, a)
 	registerReadings(r, a)
 	registerBaselines(r, a)
+	registerExceedances(r, a)
 }
 
 // StreamReadings checks each message's shape as the calls' interceptor does; one that breaks the contract ends the stream.

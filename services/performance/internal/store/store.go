@@ -33,6 +33,7 @@ var (
 	Assessments = resource.NewTable[*performancev1.Assessment]("assessments", "", "level", "engine_serial", "engine_model", "engine").OwnedBy("engine")
 	Advices     = resource.NewTable[*performancev1.WashAdvice]("wash_advices", "advise_time desc", "kind", "cause", "state", "advise_time").OwnedBy("name")
 	Recoveries  = resource.NewTable[*performancev1.Recovery]("recoveries", "wash_time desc", "verdict", "wash_time", "work_order").OwnedBy("name")
+	Exceedances = resource.NewTable[*performancev1.EngineExceedance]("engine_exceedances", "exceed_time desc", "state", "source", "chart", "exceed_time").OwnedBy("name")
 )
 
 // Under is the condition for names below a parent and its arguments.

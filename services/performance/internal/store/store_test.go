@@ -36,6 +36,7 @@ func TestEveryTableKeepsWhatItGets(t *testing.T) {
 			keeps(ctx, t, tx, store.Assessments, &performancev1.Assessment{Name: "engines/e/assessment", EngineSerial: "S1", Summary: "clean"})
 			keeps(ctx, t, tx, store.Advices, &performancev1.WashAdvice{Name: "engines/e/washAdvices/c1", AdviseTime: at, Reasons: []string{"rose"}})
 			keeps(ctx, t, tx, store.Recoveries, &performancev1.Recovery{Name: "engines/e/recoveries/w", WashTime: at, Explanation: "fell"})
+			keeps(ctx, t, tx, store.Exceedances, &performancev1.EngineExceedance{Name: "engines/e/engineExceedances/x", ExceedTime: at, Chart: "itt"})
 			return nil
 		})
 	})
