@@ -45,8 +45,9 @@ type shop struct {
 	db     *storage.DB
 	ops    *operations.Operations
 	opened *int
-	open   error // what Open answers in place of a job
-	work   error // what Work answers once before it works
+	open   error                                                                                   // what Open answers in place of a job
+	work   error                                                                                   // what Work answers once before it works
+	after  func(ctx context.Context, tx *storage.Tx, step *operations.Step) (left bool, err error) // Complete; nil is none
 }
 
 func newShop(t *testing.T, db *storage.DB) *shop {
@@ -74,7 +75,7 @@ func (s *shop) copyLines(_ context.Context, in operations.Input) (*operations.Jo
 	}
 	lines := strings.Split(string(in.File), "\n")
 	return &operations.Job{
-		Rows: len(lines), Result: wrapperspb.Int64(0),
+		Rows: len(lines), Result: wrapperspb.Int64(0), Complete: s.after,
 		Work: func(ctx context.Context, tx *storage.Tx, step *operations.Step) error {
 			taken, _ := step.Result.(*wrapperspb.Int64Value)
 			for i := step.From; i < step.To; i++ {

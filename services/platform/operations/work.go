@@ -222,6 +222,7 @@ func (o *Operations) end(r *row) {
 }
 
 // troubled decides what becomes of an operation that could not go on: a refusal ends it, all else has it tried again later.
+// One that kept rows before completes what it can of them first.
 func (o *Operations) troubled(ctx context.Context, name string, w *opened, why error) error {
 	w.trouble++
 	w.rest = clock.System().Now().Add(min(firstPause<<min(w.trouble-1, 10), lastPause))
@@ -229,14 +230,48 @@ func (o *Operations) troubled(ctx context.Context, name string, w *opened, why e
 	if fault.Undecided(why) && (refused && f.Category != fault.Internal || w.trouble < maxTrouble) {
 		return nil
 	}
-	return o.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+	incomplete := o.complete(ctx, name, w)
+	return errors.Join(incomplete, o.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		r, err := read(ctx, tx, name, tx.ForUpdate())
 		if err != nil || r == nil || r.ended() {
 			return err
 		}
 		o.fail(r, why)
 		return r.save(ctx, tx)
-	})
+	}))
+}
+
+// complete does what comes after the rows that a failing operation kept. The operation fails whether or not that succeeds: what
+// is left then is done by its service at the next start.
+func (o *Operations) complete(ctx context.Context, name string, w *opened) error {
+	if w.job == nil || w.job.Complete == nil {
+		return nil
+	}
+	for left := true; left; {
+		err := o.DB.Update(auth.NewContext(ctx, w.caller), func(ctx context.Context, tx *storage.Tx) error {
+			left = false
+			r, err := read(ctx, tx, name, tx.ForUpdate())
+			if err != nil || r == nil || r.ended() || len(r.result) == 0 {
+				return err
+			}
+			done := int(r.metadata.GetDoneCount())
+			step := &Step{From: done, To: done, metadata: r.metadata, Result: proto.Clone(w.job.Result)}
+			if err := unpack(r.result, step.Result); err != nil {
+				return err
+			}
+			if left, err = w.job.Complete(ctx, tx, step); err != nil {
+				return err
+			}
+			if r.result, err = packed(step.Result); err != nil {
+				return err
+			}
+			return r.save(ctx, tx)
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (o *Operations) fail(r *row, why error) {
