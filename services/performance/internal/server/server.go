@@ -58,8 +58,8 @@ func Register(r rpc.Registrar, a *app.App) {
 func (c *commands) StreamReadings(stream grpc.ClientStreamingServer[performancev1.StreamReadingsRequest, performancev1.StreamReadingsResponse]) error {
 	resp, err := c.App.StreamReadings(stream.Context(), func() (*performancev1.StreamReadingsRequest, error) {
 		req, err := stream.Recv()
-		if err != nil {
-			return nil, err
+		if err != nil || wellFormed(req) {
+			return req, err
 		}
 		return req, rpc.Validate(protovalidate.GlobalValidator, req)
 	})
