@@ -226,6 +226,10 @@ func stepOf(all []sample, before int, at time.Time, noise *scatter) [3]Estimate 
 	y, related := make([]float64, len(all)), make([]float64, lags-1)
 	df := float64(len(all)-len(x[0])) + priorCounts
 	quantile := t90(df)
+	design, err := regress.NewDesign(x)
+	if err != nil {
+		return out
+	}
 	for j := range out {
 		for i, s := range all {
 			y[i] = s.d[j]
@@ -233,7 +237,7 @@ func stepOf(all []sample, before int, at time.Time, noise *scatter) [3]Estimate 
 		for k := range related {
 			related[k] = noise.Related[k][j]
 		}
-		fit, err := regress.OLS(x, y)
+		fit, err := design.Fit(y)
 		if err != nil {
 			return out
 		}

@@ -26,8 +26,16 @@ type Fit struct {
 	Sigma          float64 // standard deviation of the noise, with n − k
 	RSquared       float64 // about the mean; 0 for equal y
 
+	*Design
+}
+
+// Design is the rows of regressors of one or several regressions, factorised once.
+type Design struct {
 	x        [][]float64
-	unscaled *mat.Dense // (XᵀX)⁻¹
+	scale    []float64 // of the columns
+	qr       mat.QR
+	unscaled *mat.Dense  // (XᵀX)⁻¹
+	crossed  [][]float64 // by lag: the sum of products of rows so far apart, both ways; see cross
 }
 
 // maxSize bounds what is accepted, so that squares stay finite.
@@ -36,37 +44,55 @@ const maxSize = 1e100
 // OLS fits y = X·b by least squares. Rows of x are observations; a constant is a column of ones. Errors: ErrUndetermined, and
 // sentences about the shape or the size of the data.
 func OLS(x [][]float64, y []float64) (*Fit, error) {
-	if err := checkShape(x, y); err != nil {
+	d, err := NewDesign(x)
+	if err != nil {
+		return nil, err
+	}
+	return d.Fit(y)
+}
+
+// NewDesign factorises rows of regressors, which must not change after. Errors are those of OLS.
+func NewDesign(x [][]float64) (*Design, error) {
+	if err := checkRows(x); err != nil {
 		return nil, err
 	}
 	n, k := len(x), len(x[0])
-	scale := columnSizes(x)
+	d := &Design{x: x, scale: columnSizes(x)}
 	design := mat.NewDense(n, k, nil)
 	for i, row := range x {
 		for j, v := range row {
-			design.Set(i, j, v/scale[j])
+			design.Set(i, j, v/d.scale[j])
 		}
 	}
-	var qr mat.QR
-	qr.Factorize(design)
-	if c := qr.Cond(); !(c < 1e12) {
+	d.qr.Factorize(design)
+	if c := d.qr.Cond(); !(c < 1e12) {
 		return nil, ErrUndetermined
 	}
 	var triangle mat.Dense
-	qr.RTo(&triangle)
+	d.qr.RTo(&triangle)
 	inverse := mat.NewDense(k, k, nil)
 	if err := inverse.Inverse(triangle.Slice(0, k, 0, k)); err != nil && !isWarning(err) {
 		return nil, ErrUndetermined
 	}
-	f := &Fit{x: x, Coefficients: make([]float64, k), Residuals: append([]float64{}, y...), unscaled: mat.NewDense(k, k, nil)}
-	f.unscaled.Mul(inverse, inverse.T())
-	f.unscaled.Apply(func(i, j int, v float64) float64 { return v / scale[i] / scale[j] }, f.unscaled)
+	d.unscaled = mat.NewDense(k, k, nil)
+	d.unscaled.Mul(inverse, inverse.T())
+	d.unscaled.Apply(func(i, j int, v float64) float64 { return v / d.scale[i] / d.scale[j] }, d.unscaled)
+	return d, nil
+}
+
+// Fit is OLS for values that go with the rows. Errors are those of OLS.
+func (d *Design) Fit(y []float64) (*Fit, error) {
+	if err := checkValues(y, len(d.x)); err != nil {
+		return nil, err
+	}
+	k := len(d.scale)
+	f := &Fit{Design: d, Coefficients: make([]float64, k), Residuals: append([]float64{}, y...)}
 	var first mat.Dense
-	if err := qr.SolveTo(&first, false, mat.NewDense(n, 1, append([]float64{}, y...))); err != nil {
+	if err := d.qr.SolveTo(&first, false, mat.NewDense(len(y), 1, append([]float64{}, y...))); err != nil {
 		return nil, ErrUndetermined
 	}
 	for j := range k {
-		f.Coefficients[j] = first.At(j, 0) / scale[j]
+		f.Coefficients[j] = first.At(j, 0) / d.scale[j]
 	}
 	f.refine(y)
 	if err := f.finish(y); err != nil {
@@ -133,10 +159,14 @@ func (f *Fit) finish(y []float64) error {
 }
 
 func checkShape(x [][]float64, y []float64) error {
-	if len(x) == 0 || len(x) != len(y) || len(x[0]) == 0 {
-		return fmt.Errorf("%d rows of regressors do not go with %d values", len(x), len(y))
+	if err := checkRows(x); err != nil {
+		return err
 	}
-	if len(x) <= len(x[0]) {
+	return checkValues(y, len(x))
+}
+
+func checkRows(x [][]float64) error {
+	if len(x) == 0 || len(x[0]) == 0 || len(x) <= len(x[0]) {
 		return ErrUndetermined
 	}
 	for i, row := range x {
@@ -148,8 +178,17 @@ func checkShape(x [][]float64, y []float64) error {
 				return fmt.Errorf("row %d has the regressor %g", i+1, v)
 			}
 		}
-		if !(math.Abs(y[i]) <= maxSize) {
-			return fmt.Errorf("value %d is %g", i+1, y[i])
+	}
+	return nil
+}
+
+func checkValues(y []float64, rows int) error {
+	if rows != len(y) {
+		return fmt.Errorf("%d rows of regressors do not go with %d values", rows, len(y))
+	}
+	for i, v := range y {
+		if !(math.Abs(v) <= maxSize) {
+			return fmt.Errorf("value %d is %g", i+1, v)
 		}
 	}
 	return nil
@@ -217,40 +256,61 @@ func (f *Fit) NeweyWest(lags int, small bool) ([]float64, error) {
 	if small {
 		correction = float64(n) / float64(n-k)
 	}
-	return f.sandwich(lags, correction, func(t, l int) float64 {
-		return (1 - float64(l)/float64(lags+1)) * f.Residuals[t] * f.Residuals[t-l]
-	})
+	sum := make([]float64, k*k)
+	for l := range lags + 1 {
+		for t := l; t < n; t++ {
+			f.addCross(sum, t, l, (1-float64(l)/float64(lags+1))*f.Residuals[t]*f.Residuals[t-l])
+		}
+	}
+	return f.sandwich(sum, correction)
 }
 
 // Correlated are standard errors for noise of this variance whose autocorrelation at lag 1, 2 … is known, and zero beyond;
 // observations are evenly spaced.
 func (f *Fit) Correlated(variance float64, related []float64) ([]float64, error) {
-	return f.sandwich(min(len(related), len(f.x)-1), variance, func(_, l int) float64 {
-		if l == 0 {
-			return 1
-		}
-		return related[l-1]
-	})
-}
-
-// sandwich are the standard errors (XᵀX)⁻¹·M·(XᵀX)⁻¹ times a factor, M being the products of rows some lags apart by weight.
-func (f *Fit) sandwich(lags int, factor float64, weight func(t, l int) float64) ([]float64, error) {
-	n, k := len(f.x), len(f.Coefficients)
+	k := len(f.Coefficients)
 	sum := make([]float64, k*k)
-	for l := range lags + 1 {
-		for t := l; t < n; t++ {
-			u, row, before := weight(t, l), f.x[t], f.x[t-l]
-			for i := range k {
-				for j := range k {
-					cross := row[i] * before[j]
-					if l > 0 {
-						cross += before[i] * row[j]
-					}
-					sum[i*k+j] += u * cross
-				}
-			}
+	for l := range min(len(related), len(f.x)-1) + 1 {
+		weight := 1.0
+		if l > 0 {
+			weight = related[l-1]
+		}
+		for i, v := range f.cross(l) {
+			sum[i] += weight * v
 		}
 	}
+	return f.sandwich(sum, variance)
+}
+
+// cross is the sum of products of rows so many apart, both ways. It is worked out once, lag by lag.
+func (d *Design) cross(lag int) []float64 {
+	for l := len(d.crossed); l <= lag; l++ {
+		sum := make([]float64, len(d.scale)*len(d.scale))
+		for t := l; t < len(d.x); t++ {
+			d.addCross(sum, t, l, 1)
+		}
+		d.crossed = append(d.crossed, sum)
+	}
+	return d.crossed[lag]
+}
+
+// addCross adds the products of row t and the one so many before it, both ways, by weight.
+func (d *Design) addCross(sum []float64, t, lag int, weight float64) {
+	row, before, k := d.x[t], d.x[t-lag], len(d.scale)
+	for i := range k {
+		for j := range k {
+			cross := row[i] * before[j]
+			if lag > 0 {
+				cross += before[i] * row[j]
+			}
+			sum[i*k+j] += weight * cross
+		}
+	}
+}
+
+// sandwich are the standard errors (XᵀX)⁻¹·M·(XᵀX)⁻¹ times a factor, M being the sum of products of rows by weight.
+func (f *Fit) sandwich(sum []float64, factor float64) ([]float64, error) {
+	k := len(f.Coefficients)
 	meat := mat.NewDense(k, k, sum)
 	var half, covariance mat.Dense
 	half.Mul(f.unscaled, meat)
