@@ -1,0 +1,161 @@
+package operations_test
+
+import (
+	"bytes"
+	"context"
+	"log/slog"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"cloud.google.com/go/longrunning/autogen/longrunningpb"
+	"google.golang.org/grpc"
+
+	"coldsection.example/gateway/internal/operations"
+	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
+	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/ids"
+	platform "coldsection.example/services/platform/operations"
+	"coldsection.example/services/platform/rpc"
+	"coldsection.example/services/platform/rpc/rpctest"
+)
+
+var (
+	morning = clock.NewFake(time.Date(2026, time.September, 7, 6, 0, 0, 0, time.UTC))
+	secret  = bytes.Repeat([]byte("k"), 32)
+)
+
+// part is a service that works as many operations, in pages of two.
+type part struct {
+	operationsv1.UnimplementedOperationsServiceServer
+
+	name string
+	all  int
+	sick error
+}
+
+func (p part) GetOperation(_ context.Context, req *operationsv1.GetOperationRequest) (*longrunningpb.Operation, error) {
+	return &longrunningpb.Operation{Name: req.GetName(), Done: true}, p.sick
+}
+
+func (p part) CancelOperation(_ context.Context, req *operationsv1.CancelOperationRequest) (*longrunningpb.Operation, error) {
+	return &longrunningpb.Operation{Name: req.GetName() + " cancelled"}, p.sick
+}
+
+func (p part) WaitOperation(_ context.Context, req *operationsv1.WaitOperationRequest) (*longrunningpb.Operation, error) {
+	return &longrunningpb.Operation{Name: req.GetName() + " awaited"}, p.sick
+}
+
+func (p part) ListOperations(_ context.Context, req *operationsv1.ListOperationsRequest) (*operationsv1.ListOperationsResponse, error) {
+	from, _ := strconv.Atoi(req.GetPageToken())
+	resp := &operationsv1.ListOperationsResponse{}
+	for i := from; i < min(from+2, p.all); i++ {
+		resp.Operations = append(resp.Operations, &longrunningpb.Operation{Name: "operations/" + p.name + "-" + strconv.Itoa(i)})
+	}
+	if from+2 < p.all {
+		resp.NextPageToken = strconv.Itoa(from + 2)
+	}
+	return resp, p.sick
+}
+
+// door serves parts as one collection; a part of the name "" has no operations at all.
+func door(t *testing.T, parts ...part) operationsv1.OperationsServiceClient {
+	t.Helper()
+	keys, err := auth.NewKeys(secret)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dial := func(register func(srv *rpc.Server)) grpc.ClientConnInterface {
+		srv, err := rpc.NewServer(rpc.Deps{Clock: morning, IDs: ids.System(), Keys: keys, Log: slog.New(slog.DiscardHandler)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		register(srv)
+		return rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: morning})
+	}
+	backends := map[string]grpc.ClientConnInterface{}
+	for _, p := range parts {
+		backends["coldsection."+p.name+".v1"] = dial(func(srv *rpc.Server) {
+			srv.Register(&operationsv1.OperationsService_ServiceDesc, p, platform.Policy())
+		})
+	}
+	backends["coldsection.idle.v1"] = dial(func(srv *rpc.Server) {
+		srv.Register(&operationsv1.OperationsService_ServiceDesc, operationsv1.UnimplementedOperationsServiceServer{}, platform.Policy())
+	})
+	return operationsv1.NewOperationsServiceClient(dial(func(srv *rpc.Server) { operations.Register(srv, backends) }))
+}
+
+func caller(t *testing.T) context.Context {
+	t.Helper()
+	return auth.NewContext(t.Context(), auth.Identity{Account: "accounts/anna", Roles: []string{"analyst"}, Kind: auth.Human})
+}
+
+// Page by page a list goes through all parts, each operation once, over parts with none and one that works no operations.
+func TestAListGoesThroughAllParts(t *testing.T) {
+	for name, counts := range map[string][3]int{"some": {5, 2, 1}, "none between": {3, 0, 4}, "the first is empty": {0, 2, 0}, "nothing": {0, 0, 0}} {
+		t.Run(name, func(t *testing.T) {
+			want := []string{}
+			var parts []part
+			for i, p := range []string{"compliance", "performance", "workorders"} {
+				parts = append(parts, part{name: p, all: counts[i]})
+				for n := range counts[i] {
+					want = append(want, "operations/"+p+"-"+strconv.Itoa(n))
+				}
+			}
+			client, got, token := door(t, parts...), []string{}, ""
+			for pages := 0; pages == 0 || token != ""; pages++ {
+				page, err := client.ListOperations(caller(t), &operationsv1.ListOperationsRequest{PageToken: token})
+				if err != nil || pages > len(want) {
+					t.Fatalf("page %d of %v: %v", pages, got, err)
+				}
+				for _, op := range page.GetOperations() {
+					got = append(got, op.GetName())
+				}
+				token = page.GetNextPageToken()
+			}
+			if !slices.Equal(got, want) {
+				t.Errorf("got %v, want %v", got, want)
+			}
+		})
+	}
+}
+
+func TestAListOfASickPartOrABadTokenIsRefused(t *testing.T) {
+	well, sick := part{name: "compliance", all: 1}, part{name: "performance", sick: fault.New(fault.Unavailable, "STORE_UNAVAILABLE", "Away.")}
+	client := door(t, well, sick)
+	page, err := client.ListOperations(caller(t), &operationsv1.ListOperationsRequest{})
+	if err != nil || len(page.GetOperations()) != 1 {
+		t.Fatalf("got %v, %v", page, err)
+	}
+	if _, err := client.ListOperations(caller(t), &operationsv1.ListOperationsRequest{PageToken: page.GetNextPageToken()}); err == nil {
+		t.Error("the list ends before a part that is away, as if it had none")
+	}
+	if _, err := client.ListOperations(caller(t), &operationsv1.ListOperationsRequest{PageToken: "elsewhere.2"}); !fault.HasReason(rpc.FromStatus(err), "PAGE_TOKEN_INVALID") {
+		t.Errorf("got %v", err)
+	}
+}
+
+// An operation is asked of the part in its name; parts that are not there or work none answer that it is missing.
+func TestAnOperationIsAskedOfItsPart(t *testing.T) {
+	client := door(t, part{name: "performance", all: 1})
+	const name = "operations/performance-0"
+	got, err := client.GetOperation(caller(t), &operationsv1.GetOperationRequest{Name: name})
+	if err != nil || got.GetName() != name {
+		t.Errorf("got %v, %v", got, err)
+	}
+	if got, err := client.CancelOperation(caller(t), &operationsv1.CancelOperationRequest{Name: name}); err != nil || !strings.HasSuffix(got.GetName(), "cancelled") {
+		t.Errorf("got %v, %v", got, err)
+	}
+	if got, err := client.WaitOperation(caller(t), &operationsv1.WaitOperationRequest{Name: name}); err != nil || !strings.HasSuffix(got.GetName(), "awaited") {
+		t.Errorf("got %v, %v", got, err)
+	}
+	for _, missing := range []string{"operations/idle-1", "operations/nobody-1"} {
+		if _, err := client.GetOperation(caller(t), &operationsv1.GetOperationRequest{Name: missing}); !fault.HasReason(rpc.FromStatus(err), "NOT_FOUND") {
+			t.Errorf("%s: got %v", missing, err)
+		}
+	}
+}
