@@ -550,6 +550,63 @@ func (DueItem_Band) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{14, 0}
 }
 
+// What it is.
+type Evidence_Kind int32
+
+const (
+	// Not set.
+	Evidence_KIND_UNSPECIFIED Evidence_Kind = 0
+	// The release of a work order.
+	Evidence_RELEASE Evidence_Kind = 1
+	// An entry of work done before the suite was in use, signed by quality staff.
+	Evidence_HISTORICAL_ENTRY Evidence_Kind = 2
+	// The release or entry of another requirement that ended this one.
+	Evidence_TERMINATING_ACTION Evidence_Kind = 3
+)
+
+// Enum value maps for Evidence_Kind.
+var (
+	Evidence_Kind_name = map[int32]string{
+		0: "KIND_UNSPECIFIED",
+		1: "RELEASE",
+		2: "HISTORICAL_ENTRY",
+		3: "TERMINATING_ACTION",
+	}
+	Evidence_Kind_value = map[string]int32{
+		"KIND_UNSPECIFIED":   0,
+		"RELEASE":            1,
+		"HISTORICAL_ENTRY":   2,
+		"TERMINATING_ACTION": 3,
+	}
+)
+
+func (x Evidence_Kind) Enum() *Evidence_Kind {
+	p := new(Evidence_Kind)
+	*p = x
+	return p
+}
+
+func (x Evidence_Kind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Evidence_Kind) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[8].Descriptor()
+}
+
+func (Evidence_Kind) Type() protoreflect.EnumType {
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[8]
+}
+
+func (x Evidence_Kind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Evidence_Kind.Descriptor instead.
+func (Evidence_Kind) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19, 0}
+}
+
 // Where it is in its life.
 type RequirementStatus_Standing int32
 
@@ -611,11 +668,11 @@ func (x RequirementStatus_Standing) String() string {
 }
 
 func (RequirementStatus_Standing) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[8].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[9].Descriptor()
 }
 
 func (RequirementStatus_Standing) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[8]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[9]
 }
 
 func (x RequirementStatus_Standing) Number() protoreflect.EnumNumber {
@@ -624,7 +681,7 @@ func (x RequirementStatus_Standing) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RequirementStatus_Standing.Descriptor instead.
 func (RequirementStatus_Standing) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23, 0}
 }
 
 // Whether it may be used.
@@ -672,11 +729,11 @@ func (x Tool_State) String() string {
 }
 
 func (Tool_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[9].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[10].Descriptor()
 }
 
 func (Tool_State) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[9]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[10]
 }
 
 func (x Tool_State) Number() protoreflect.EnumNumber {
@@ -685,7 +742,7 @@ func (x Tool_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Tool_State.Descriptor instead.
 func (Tool_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26, 0}
 }
 
 // How cycles are counted.
@@ -725,11 +782,11 @@ func (x LifeLimit_Formula) String() string {
 }
 
 func (LifeLimit_Formula) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[10].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[11].Descriptor()
 }
 
 func (LifeLimit_Formula) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[10]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[11]
 }
 
 func (x LifeLimit_Formula) Number() protoreflect.EnumNumber {
@@ -738,7 +795,7 @@ func (x LifeLimit_Formula) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use LifeLimit_Formula.Descriptor instead.
 func (LifeLimit_Formula) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30, 0}
 }
 
 // Whether it is in force.
@@ -786,11 +843,11 @@ func (x Authorization_State) String() string {
 }
 
 func (Authorization_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_compliance_v1_compliance_proto_enumTypes[11].Descriptor()
+	return file_coldsection_compliance_v1_compliance_proto_enumTypes[12].Descriptor()
 }
 
 func (Authorization_State) Type() protoreflect.EnumType {
-	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[11]
+	return &file_coldsection_compliance_v1_compliance_proto_enumTypes[12]
 }
 
 func (x Authorization_State) Number() protoreflect.EnumNumber {
@@ -799,7 +856,7 @@ func (x Authorization_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Authorization_State.Descriptor instead.
 func (Authorization_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32, 0}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34, 0}
 }
 
 // An aircraft.
@@ -2925,7 +2982,11 @@ type Accomplishment struct {
 	// For an entry of long ago: the second person, who stands for it too.
 	SecondPerson string `protobuf:"bytes,14,opt,name=second_person,json=secondPerson,proto3" json:"second_person,omitempty"`
 	// Takes back the entry that it supersedes: the work was not done. It counts as nothing done itself.
-	Void          bool `protobuf:"varint,15,opt,name=void,proto3" json:"void,omitempty"`
+	Void bool `protobuf:"varint,15,opt,name=void,proto3" json:"void,omitempty"`
+	// For a released work order: the signatures that cover the work; empty for what was recorded before they were kept here.
+	Signatures []*v1.Signature `protobuf:"bytes,16,rep,name=signatures,proto3" json:"signatures,omitempty"`
+	// For a released work order: SHA-256, hex, of what the releaser signed.
+	ReleaseHash   string `protobuf:"bytes,17,opt,name=release_hash,json=releaseHash,proto3" json:"release_hash,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3065,6 +3126,175 @@ func (x *Accomplishment) GetVoid() bool {
 	return false
 }
 
+func (x *Accomplishment) GetSignatures() []*v1.Signature {
+	if x != nil {
+		return x.Signatures
+	}
+	return nil
+}
+
+func (x *Accomplishment) GetReleaseHash() string {
+	if x != nil {
+		return x.ReleaseHash
+	}
+	return ""
+}
+
+// One thing that proves that a requirement was done, or why it need not be.
+type Evidence struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it is.
+	Kind Evidence_Kind `protobuf:"varint,1,opt,name=kind,proto3,enum=coldsection.compliance.v1.Evidence_Kind" json:"kind,omitempty"`
+	// The record, as it was known then: with what was signed, by whom, and its hash.
+	Accomplishment *Accomplishment `protobuf:"bytes,2,opt,name=accomplishment,proto3" json:"accomplishment,omitempty"`
+	// The photos and documents of the work order that were known then.
+	Documents []*EvidenceDocument `protobuf:"bytes,3,rep,name=documents,proto3" json:"documents,omitempty"`
+	// It is the one that what is left is counted from, or that ended the requirement; others are history.
+	Latest        bool `protobuf:"varint,4,opt,name=latest,proto3" json:"latest,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Evidence) Reset() {
+	*x = Evidence{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Evidence) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Evidence) ProtoMessage() {}
+
+func (x *Evidence) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Evidence.ProtoReflect.Descriptor instead.
+func (*Evidence) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *Evidence) GetKind() Evidence_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return Evidence_KIND_UNSPECIFIED
+}
+
+func (x *Evidence) GetAccomplishment() *Accomplishment {
+	if x != nil {
+		return x.Accomplishment
+	}
+	return nil
+}
+
+func (x *Evidence) GetDocuments() []*EvidenceDocument {
+	if x != nil {
+		return x.Documents
+	}
+	return nil
+}
+
+func (x *Evidence) GetLatest() bool {
+	if x != nil {
+		return x.Latest
+	}
+	return false
+}
+
+// A document that a work order holds.
+type EvidenceDocument struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The attachment, workOrders/{work_order}/attachments/{attachment}.
+	Attachment string `protobuf:"bytes,1,opt,name=attachment,proto3" json:"attachment,omitempty"`
+	// Its media type.
+	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// SHA-256 of its bytes, in hex.
+	Sha256 string `protobuf:"bytes,3,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	// How many bytes it has.
+	ByteCount int64 `protobuf:"varint,4,opt,name=byte_count,json=byteCount,proto3" json:"byte_count,omitempty"`
+	// Who added it.
+	Person        string `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EvidenceDocument) Reset() {
+	*x = EvidenceDocument{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EvidenceDocument) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EvidenceDocument) ProtoMessage() {}
+
+func (x *EvidenceDocument) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EvidenceDocument.ProtoReflect.Descriptor instead.
+func (*EvidenceDocument) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *EvidenceDocument) GetAttachment() string {
+	if x != nil {
+		return x.Attachment
+	}
+	return ""
+}
+
+func (x *EvidenceDocument) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *EvidenceDocument) GetSha256() string {
+	if x != nil {
+		return x.Sha256
+	}
+	return ""
+}
+
+func (x *EvidenceDocument) GetByteCount() int64 {
+	if x != nil {
+		return x.ByteCount
+	}
+	return 0
+}
+
+func (x *EvidenceDocument) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
 // How a thing stood on a date.
 type ComplianceStatus struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3094,7 +3324,7 @@ type ComplianceStatus struct {
 
 func (x *ComplianceStatus) Reset() {
 	*x = ComplianceStatus{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3106,7 +3336,7 @@ func (x *ComplianceStatus) String() string {
 func (*ComplianceStatus) ProtoMessage() {}
 
 func (x *ComplianceStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[19]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3119,7 +3349,7 @@ func (x *ComplianceStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComplianceStatus.ProtoReflect.Descriptor instead.
 func (*ComplianceStatus) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ComplianceStatus) GetSubject() string {
@@ -3247,7 +3477,7 @@ type OpenFinding struct {
 
 func (x *OpenFinding) Reset() {
 	*x = OpenFinding{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3259,7 +3489,7 @@ func (x *OpenFinding) String() string {
 func (*OpenFinding) ProtoMessage() {}
 
 func (x *OpenFinding) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[20]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3272,7 +3502,7 @@ func (x *OpenFinding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OpenFinding.ProtoReflect.Descriptor instead.
 func (*OpenFinding) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *OpenFinding) GetName() string {
@@ -3479,7 +3709,7 @@ type RequirementStatus struct {
 
 func (x *RequirementStatus) Reset() {
 	*x = RequirementStatus{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3491,7 +3721,7 @@ func (x *RequirementStatus) String() string {
 func (*RequirementStatus) ProtoMessage() {}
 
 func (x *RequirementStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[21]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3504,7 +3734,7 @@ func (x *RequirementStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RequirementStatus.ProtoReflect.Descriptor instead.
 func (*RequirementStatus) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *RequirementStatus) GetRequirement() string {
@@ -3645,7 +3875,7 @@ type ApplicabilityDecision struct {
 
 func (x *ApplicabilityDecision) Reset() {
 	*x = ApplicabilityDecision{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3657,7 +3887,7 @@ func (x *ApplicabilityDecision) String() string {
 func (*ApplicabilityDecision) ProtoMessage() {}
 
 func (x *ApplicabilityDecision) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[22]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3670,7 +3900,7 @@ func (x *ApplicabilityDecision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApplicabilityDecision.ProtoReflect.Descriptor instead.
 func (*ApplicabilityDecision) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ApplicabilityDecision) GetApplicable() bool {
@@ -3727,7 +3957,7 @@ type RetentionFloor struct {
 
 func (x *RetentionFloor) Reset() {
 	*x = RetentionFloor{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3739,7 +3969,7 @@ func (x *RetentionFloor) String() string {
 func (*RetentionFloor) ProtoMessage() {}
 
 func (x *RetentionFloor) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[23]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3752,7 +3982,7 @@ func (x *RetentionFloor) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetentionFloor.ProtoReflect.Descriptor instead.
 func (*RetentionFloor) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *RetentionFloor) GetName() string {
@@ -3829,7 +4059,7 @@ type Tool struct {
 
 func (x *Tool) Reset() {
 	*x = Tool{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3841,7 +4071,7 @@ func (x *Tool) String() string {
 func (*Tool) ProtoMessage() {}
 
 func (x *Tool) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[24]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3854,7 +4084,7 @@ func (x *Tool) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tool.ProtoReflect.Descriptor instead.
 func (*Tool) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Tool) GetName() string {
@@ -3995,7 +4225,7 @@ type ToolUse struct {
 
 func (x *ToolUse) Reset() {
 	*x = ToolUse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4007,7 +4237,7 @@ func (x *ToolUse) String() string {
 func (*ToolUse) ProtoMessage() {}
 
 func (x *ToolUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[25]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4020,7 +4250,7 @@ func (x *ToolUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ToolUse.ProtoReflect.Descriptor instead.
 func (*ToolUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ToolUse) GetName() string {
@@ -4150,7 +4380,7 @@ type Component struct {
 
 func (x *Component) Reset() {
 	*x = Component{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4162,7 +4392,7 @@ func (x *Component) String() string {
 func (*Component) ProtoMessage() {}
 
 func (x *Component) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[26]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4175,7 +4405,7 @@ func (x *Component) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Component.ProtoReflect.Descriptor instead.
 func (*Component) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Component) GetName() string {
@@ -4324,7 +4554,7 @@ type PastFitting struct {
 
 func (x *PastFitting) Reset() {
 	*x = PastFitting{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4336,7 +4566,7 @@ func (x *PastFitting) String() string {
 func (*PastFitting) ProtoMessage() {}
 
 func (x *PastFitting) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[27]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4349,7 +4579,7 @@ func (x *PastFitting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PastFitting.ProtoReflect.Descriptor instead.
 func (*PastFitting) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *PastFitting) GetEngineSerial() string {
@@ -4451,7 +4681,7 @@ type LifeLimit struct {
 
 func (x *LifeLimit) Reset() {
 	*x = LifeLimit{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4463,7 +4693,7 @@ func (x *LifeLimit) String() string {
 func (*LifeLimit) ProtoMessage() {}
 
 func (x *LifeLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[28]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4476,7 +4706,7 @@ func (x *LifeLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LifeLimit.ProtoReflect.Descriptor instead.
 func (*LifeLimit) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *LifeLimit) GetName() string {
@@ -4616,7 +4846,7 @@ type LifeStatus struct {
 
 func (x *LifeStatus) Reset() {
 	*x = LifeStatus{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4628,7 +4858,7 @@ func (x *LifeStatus) String() string {
 func (*LifeStatus) ProtoMessage() {}
 
 func (x *LifeStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[29]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4641,7 +4871,7 @@ func (x *LifeStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LifeStatus.ProtoReflect.Descriptor instead.
 func (*LifeStatus) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *LifeStatus) GetName() string {
@@ -4791,7 +5021,7 @@ type Calibration struct {
 
 func (x *Calibration) Reset() {
 	*x = Calibration{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4803,7 +5033,7 @@ func (x *Calibration) String() string {
 func (*Calibration) ProtoMessage() {}
 
 func (x *Calibration) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[30]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4816,7 +5046,7 @@ func (x *Calibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
 func (*Calibration) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Calibration) GetCalibrationDate() *date.Date {
@@ -4882,7 +5112,7 @@ type Person struct {
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4894,7 +5124,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[31]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4907,7 +5137,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Person) GetName() string {
@@ -4995,7 +5225,7 @@ type Authorization struct {
 
 func (x *Authorization) Reset() {
 	*x = Authorization{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5007,7 +5237,7 @@ func (x *Authorization) String() string {
 func (*Authorization) ProtoMessage() {}
 
 func (x *Authorization) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[32]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5020,7 +5250,7 @@ func (x *Authorization) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Authorization.ProtoReflect.Descriptor instead.
 func (*Authorization) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *Authorization) GetName() string {
@@ -5150,7 +5380,7 @@ type ExperiencePeriod struct {
 
 func (x *ExperiencePeriod) Reset() {
 	*x = ExperiencePeriod{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5162,7 +5392,7 @@ func (x *ExperiencePeriod) String() string {
 func (*ExperiencePeriod) ProtoMessage() {}
 
 func (x *ExperiencePeriod) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[33]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5175,7 +5405,7 @@ func (x *ExperiencePeriod) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExperiencePeriod.ProtoReflect.Descriptor instead.
 func (*ExperiencePeriod) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ExperiencePeriod) GetStartDate() *date.Date {
@@ -5218,7 +5448,7 @@ type CheckGatesRequest struct {
 
 func (x *CheckGatesRequest) Reset() {
 	*x = CheckGatesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5230,7 +5460,7 @@ func (x *CheckGatesRequest) String() string {
 func (*CheckGatesRequest) ProtoMessage() {}
 
 func (x *CheckGatesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[34]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5243,7 +5473,7 @@ func (x *CheckGatesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckGatesRequest.ProtoReflect.Descriptor instead.
 func (*CheckGatesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *CheckGatesRequest) GetCivilDate() *date.Date {
@@ -5298,7 +5528,7 @@ type CheckGatesResponse struct {
 
 func (x *CheckGatesResponse) Reset() {
 	*x = CheckGatesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5310,7 +5540,7 @@ func (x *CheckGatesResponse) String() string {
 func (*CheckGatesResponse) ProtoMessage() {}
 
 func (x *CheckGatesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[35]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5323,7 +5553,7 @@ func (x *CheckGatesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckGatesResponse.ProtoReflect.Descriptor instead.
 func (*CheckGatesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *CheckGatesResponse) GetOpen() bool {
@@ -5374,7 +5604,7 @@ type GateResult struct {
 
 func (x *GateResult) Reset() {
 	*x = GateResult{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5386,7 +5616,7 @@ func (x *GateResult) String() string {
 func (*GateResult) ProtoMessage() {}
 
 func (x *GateResult) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[36]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5399,7 +5629,7 @@ func (x *GateResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GateResult.ProtoReflect.Descriptor instead.
 func (*GateResult) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *GateResult) GetAsked() string {
@@ -5454,7 +5684,7 @@ type CreateAircraftRequest struct {
 
 func (x *CreateAircraftRequest) Reset() {
 	*x = CreateAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5466,7 +5696,7 @@ func (x *CreateAircraftRequest) String() string {
 func (*CreateAircraftRequest) ProtoMessage() {}
 
 func (x *CreateAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[37]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5479,7 +5709,7 @@ func (x *CreateAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAircraftRequest.ProtoReflect.Descriptor instead.
 func (*CreateAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *CreateAircraftRequest) GetAircraft() *Aircraft {
@@ -5527,7 +5757,7 @@ type UpdateAircraftRequest struct {
 
 func (x *UpdateAircraftRequest) Reset() {
 	*x = UpdateAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5539,7 +5769,7 @@ func (x *UpdateAircraftRequest) String() string {
 func (*UpdateAircraftRequest) ProtoMessage() {}
 
 func (x *UpdateAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[38]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5552,7 +5782,7 @@ func (x *UpdateAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateAircraftRequest.ProtoReflect.Descriptor instead.
 func (*UpdateAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *UpdateAircraftRequest) GetAircraft() *Aircraft {
@@ -5594,7 +5824,7 @@ type GetAircraftRequest struct {
 
 func (x *GetAircraftRequest) Reset() {
 	*x = GetAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5606,7 +5836,7 @@ func (x *GetAircraftRequest) String() string {
 func (*GetAircraftRequest) ProtoMessage() {}
 
 func (x *GetAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[39]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5619,7 +5849,7 @@ func (x *GetAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAircraftRequest.ProtoReflect.Descriptor instead.
 func (*GetAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *GetAircraftRequest) GetName() string {
@@ -5646,7 +5876,7 @@ type ListAircraftRequest struct {
 
 func (x *ListAircraftRequest) Reset() {
 	*x = ListAircraftRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5658,7 +5888,7 @@ func (x *ListAircraftRequest) String() string {
 func (*ListAircraftRequest) ProtoMessage() {}
 
 func (x *ListAircraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[40]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5671,7 +5901,7 @@ func (x *ListAircraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAircraftRequest.ProtoReflect.Descriptor instead.
 func (*ListAircraftRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListAircraftRequest) GetPageSize() int32 {
@@ -5715,7 +5945,7 @@ type ListAircraftResponse struct {
 
 func (x *ListAircraftResponse) Reset() {
 	*x = ListAircraftResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5727,7 +5957,7 @@ func (x *ListAircraftResponse) String() string {
 func (*ListAircraftResponse) ProtoMessage() {}
 
 func (x *ListAircraftResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[41]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5740,7 +5970,7 @@ func (x *ListAircraftResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAircraftResponse.ProtoReflect.Descriptor instead.
 func (*ListAircraftResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListAircraftResponse) GetAircraft() []*Aircraft {
@@ -5774,7 +6004,7 @@ type CreateEngineRequest struct {
 
 func (x *CreateEngineRequest) Reset() {
 	*x = CreateEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5786,7 +6016,7 @@ func (x *CreateEngineRequest) String() string {
 func (*CreateEngineRequest) ProtoMessage() {}
 
 func (x *CreateEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[42]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5799,7 +6029,7 @@ func (x *CreateEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *CreateEngineRequest) GetEngine() *Engine {
@@ -5847,7 +6077,7 @@ type UpdateEngineRequest struct {
 
 func (x *UpdateEngineRequest) Reset() {
 	*x = UpdateEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5859,7 +6089,7 @@ func (x *UpdateEngineRequest) String() string {
 func (*UpdateEngineRequest) ProtoMessage() {}
 
 func (x *UpdateEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[43]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5872,7 +6102,7 @@ func (x *UpdateEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *UpdateEngineRequest) GetEngine() *Engine {
@@ -5914,7 +6144,7 @@ type GetEngineRequest struct {
 
 func (x *GetEngineRequest) Reset() {
 	*x = GetEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5926,7 +6156,7 @@ func (x *GetEngineRequest) String() string {
 func (*GetEngineRequest) ProtoMessage() {}
 
 func (x *GetEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[44]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5939,7 +6169,7 @@ func (x *GetEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetEngineRequest) GetName() string {
@@ -5966,7 +6196,7 @@ type ListEnginesRequest struct {
 
 func (x *ListEnginesRequest) Reset() {
 	*x = ListEnginesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5978,7 +6208,7 @@ func (x *ListEnginesRequest) String() string {
 func (*ListEnginesRequest) ProtoMessage() {}
 
 func (x *ListEnginesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[45]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5991,7 +6221,7 @@ func (x *ListEnginesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEnginesRequest.ProtoReflect.Descriptor instead.
 func (*ListEnginesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ListEnginesRequest) GetPageSize() int32 {
@@ -6035,7 +6265,7 @@ type ListEnginesResponse struct {
 
 func (x *ListEnginesResponse) Reset() {
 	*x = ListEnginesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6047,7 +6277,7 @@ func (x *ListEnginesResponse) String() string {
 func (*ListEnginesResponse) ProtoMessage() {}
 
 func (x *ListEnginesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[46]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6060,7 +6290,7 @@ func (x *ListEnginesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEnginesResponse.ProtoReflect.Descriptor instead.
 func (*ListEnginesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListEnginesResponse) GetEngines() []*Engine {
@@ -6094,7 +6324,7 @@ type ListFittingsRequest struct {
 
 func (x *ListFittingsRequest) Reset() {
 	*x = ListFittingsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6106,7 +6336,7 @@ func (x *ListFittingsRequest) String() string {
 func (*ListFittingsRequest) ProtoMessage() {}
 
 func (x *ListFittingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[47]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6119,7 +6349,7 @@ func (x *ListFittingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFittingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFittingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListFittingsRequest) GetPageSize() int32 {
@@ -6163,7 +6393,7 @@ type ListFittingsResponse struct {
 
 func (x *ListFittingsResponse) Reset() {
 	*x = ListFittingsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6175,7 +6405,7 @@ func (x *ListFittingsResponse) String() string {
 func (*ListFittingsResponse) ProtoMessage() {}
 
 func (x *ListFittingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[48]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6188,7 +6418,7 @@ func (x *ListFittingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFittingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFittingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ListFittingsResponse) GetFittings() []*Fitting {
@@ -6226,7 +6456,7 @@ type InstallEngineRequest struct {
 
 func (x *InstallEngineRequest) Reset() {
 	*x = InstallEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6238,7 +6468,7 @@ func (x *InstallEngineRequest) String() string {
 func (*InstallEngineRequest) ProtoMessage() {}
 
 func (x *InstallEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[49]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6251,7 +6481,7 @@ func (x *InstallEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstallEngineRequest.ProtoReflect.Descriptor instead.
 func (*InstallEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *InstallEngineRequest) GetName() string {
@@ -6315,7 +6545,7 @@ type RemoveEngineRequest struct {
 
 func (x *RemoveEngineRequest) Reset() {
 	*x = RemoveEngineRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6327,7 +6557,7 @@ func (x *RemoveEngineRequest) String() string {
 func (*RemoveEngineRequest) ProtoMessage() {}
 
 func (x *RemoveEngineRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[50]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6340,7 +6570,7 @@ func (x *RemoveEngineRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveEngineRequest.ProtoReflect.Descriptor instead.
 func (*RemoveEngineRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *RemoveEngineRequest) GetName() string {
@@ -6399,7 +6629,7 @@ type CreateUtilizationRequest struct {
 
 func (x *CreateUtilizationRequest) Reset() {
 	*x = CreateUtilizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6411,7 +6641,7 @@ func (x *CreateUtilizationRequest) String() string {
 func (*CreateUtilizationRequest) ProtoMessage() {}
 
 func (x *CreateUtilizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[51]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6424,7 +6654,7 @@ func (x *CreateUtilizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateUtilizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateUtilizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *CreateUtilizationRequest) GetParent() string {
@@ -6484,7 +6714,7 @@ type BatchCreateUtilizationsRequest struct {
 
 func (x *BatchCreateUtilizationsRequest) Reset() {
 	*x = BatchCreateUtilizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6496,7 +6726,7 @@ func (x *BatchCreateUtilizationsRequest) String() string {
 func (*BatchCreateUtilizationsRequest) ProtoMessage() {}
 
 func (x *BatchCreateUtilizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[52]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6509,7 +6739,7 @@ func (x *BatchCreateUtilizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchCreateUtilizationsRequest.ProtoReflect.Descriptor instead.
 func (*BatchCreateUtilizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *BatchCreateUtilizationsRequest) GetParent() string {
@@ -6544,7 +6774,7 @@ type BatchCreateUtilizationsResponse struct {
 
 func (x *BatchCreateUtilizationsResponse) Reset() {
 	*x = BatchCreateUtilizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6556,7 +6786,7 @@ func (x *BatchCreateUtilizationsResponse) String() string {
 func (*BatchCreateUtilizationsResponse) ProtoMessage() {}
 
 func (x *BatchCreateUtilizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[53]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6569,7 +6799,7 @@ func (x *BatchCreateUtilizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BatchCreateUtilizationsResponse.ProtoReflect.Descriptor instead.
 func (*BatchCreateUtilizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *BatchCreateUtilizationsResponse) GetUtilizations() []*Utilization {
@@ -6598,7 +6828,7 @@ type ListUtilizationsRequest struct {
 
 func (x *ListUtilizationsRequest) Reset() {
 	*x = ListUtilizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6610,7 +6840,7 @@ func (x *ListUtilizationsRequest) String() string {
 func (*ListUtilizationsRequest) ProtoMessage() {}
 
 func (x *ListUtilizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[54]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6623,7 +6853,7 @@ func (x *ListUtilizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUtilizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListUtilizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListUtilizationsRequest) GetParent() string {
@@ -6674,7 +6904,7 @@ type ListUtilizationsResponse struct {
 
 func (x *ListUtilizationsResponse) Reset() {
 	*x = ListUtilizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6686,7 +6916,7 @@ func (x *ListUtilizationsResponse) String() string {
 func (*ListUtilizationsResponse) ProtoMessage() {}
 
 func (x *ListUtilizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[55]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6699,7 +6929,7 @@ func (x *ListUtilizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListUtilizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListUtilizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListUtilizationsResponse) GetUtilizations() []*Utilization {
@@ -6733,7 +6963,7 @@ type CreateRequirementRequest struct {
 
 func (x *CreateRequirementRequest) Reset() {
 	*x = CreateRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6745,7 +6975,7 @@ func (x *CreateRequirementRequest) String() string {
 func (*CreateRequirementRequest) ProtoMessage() {}
 
 func (x *CreateRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[56]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6758,7 +6988,7 @@ func (x *CreateRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRequirementRequest.ProtoReflect.Descriptor instead.
 func (*CreateRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *CreateRequirementRequest) GetRequirement() *Requirement {
@@ -6806,7 +7036,7 @@ type UpdateRequirementRequest struct {
 
 func (x *UpdateRequirementRequest) Reset() {
 	*x = UpdateRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6818,7 +7048,7 @@ func (x *UpdateRequirementRequest) String() string {
 func (*UpdateRequirementRequest) ProtoMessage() {}
 
 func (x *UpdateRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[57]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6831,7 +7061,7 @@ func (x *UpdateRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateRequirementRequest.ProtoReflect.Descriptor instead.
 func (*UpdateRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *UpdateRequirementRequest) GetRequirement() *Requirement {
@@ -6873,7 +7103,7 @@ type GetRequirementRequest struct {
 
 func (x *GetRequirementRequest) Reset() {
 	*x = GetRequirementRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6885,7 +7115,7 @@ func (x *GetRequirementRequest) String() string {
 func (*GetRequirementRequest) ProtoMessage() {}
 
 func (x *GetRequirementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[58]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6898,7 +7128,7 @@ func (x *GetRequirementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRequirementRequest.ProtoReflect.Descriptor instead.
 func (*GetRequirementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *GetRequirementRequest) GetName() string {
@@ -6925,7 +7155,7 @@ type ListRequirementsRequest struct {
 
 func (x *ListRequirementsRequest) Reset() {
 	*x = ListRequirementsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6937,7 +7167,7 @@ func (x *ListRequirementsRequest) String() string {
 func (*ListRequirementsRequest) ProtoMessage() {}
 
 func (x *ListRequirementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[59]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6950,7 +7180,7 @@ func (x *ListRequirementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRequirementsRequest.ProtoReflect.Descriptor instead.
 func (*ListRequirementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListRequirementsRequest) GetPageSize() int32 {
@@ -6994,7 +7224,7 @@ type ListRequirementsResponse struct {
 
 func (x *ListRequirementsResponse) Reset() {
 	*x = ListRequirementsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7006,7 +7236,7 @@ func (x *ListRequirementsResponse) String() string {
 func (*ListRequirementsResponse) ProtoMessage() {}
 
 func (x *ListRequirementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[60]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7019,7 +7249,7 @@ func (x *ListRequirementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRequirementsResponse.ProtoReflect.Descriptor instead.
 func (*ListRequirementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListRequirementsResponse) GetRequirements() []*Requirement {
@@ -7047,7 +7277,7 @@ type GetDueItemRequest struct {
 
 func (x *GetDueItemRequest) Reset() {
 	*x = GetDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7059,7 +7289,7 @@ func (x *GetDueItemRequest) String() string {
 func (*GetDueItemRequest) ProtoMessage() {}
 
 func (x *GetDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[61]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7072,7 +7302,7 @@ func (x *GetDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDueItemRequest.ProtoReflect.Descriptor instead.
 func (*GetDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *GetDueItemRequest) GetName() string {
@@ -7101,7 +7331,7 @@ type ListDueItemsRequest struct {
 
 func (x *ListDueItemsRequest) Reset() {
 	*x = ListDueItemsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7113,7 +7343,7 @@ func (x *ListDueItemsRequest) String() string {
 func (*ListDueItemsRequest) ProtoMessage() {}
 
 func (x *ListDueItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[62]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7126,7 +7356,7 @@ func (x *ListDueItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueItemsRequest.ProtoReflect.Descriptor instead.
 func (*ListDueItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListDueItemsRequest) GetPageSize() int32 {
@@ -7177,7 +7407,7 @@ type ListDueItemsResponse struct {
 
 func (x *ListDueItemsResponse) Reset() {
 	*x = ListDueItemsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7189,7 +7419,7 @@ func (x *ListDueItemsResponse) String() string {
 func (*ListDueItemsResponse) ProtoMessage() {}
 
 func (x *ListDueItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[63]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7202,7 +7432,7 @@ func (x *ListDueItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueItemsResponse.ProtoReflect.Descriptor instead.
 func (*ListDueItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListDueItemsResponse) GetDueItems() []*DueItem {
@@ -7230,7 +7460,7 @@ type ExplainDueItemRequest struct {
 
 func (x *ExplainDueItemRequest) Reset() {
 	*x = ExplainDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7242,7 +7472,7 @@ func (x *ExplainDueItemRequest) String() string {
 func (*ExplainDueItemRequest) ProtoMessage() {}
 
 func (x *ExplainDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[64]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7255,7 +7485,7 @@ func (x *ExplainDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainDueItemRequest.ProtoReflect.Descriptor instead.
 func (*ExplainDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ExplainDueItemRequest) GetName() string {
@@ -7282,7 +7512,7 @@ type ExtendDueItemRequest struct {
 
 func (x *ExtendDueItemRequest) Reset() {
 	*x = ExtendDueItemRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7294,7 +7524,7 @@ func (x *ExtendDueItemRequest) String() string {
 func (*ExtendDueItemRequest) ProtoMessage() {}
 
 func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[65]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7307,7 +7537,7 @@ func (x *ExtendDueItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExtendDueItemRequest.ProtoReflect.Descriptor instead.
 func (*ExtendDueItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ExtendDueItemRequest) GetName() string {
@@ -7361,7 +7591,7 @@ type CreateAccomplishmentRequest struct {
 
 func (x *CreateAccomplishmentRequest) Reset() {
 	*x = CreateAccomplishmentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7373,7 +7603,7 @@ func (x *CreateAccomplishmentRequest) String() string {
 func (*CreateAccomplishmentRequest) ProtoMessage() {}
 
 func (x *CreateAccomplishmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[66]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7386,7 +7616,7 @@ func (x *CreateAccomplishmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAccomplishmentRequest.ProtoReflect.Descriptor instead.
 func (*CreateAccomplishmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *CreateAccomplishmentRequest) GetParent() string {
@@ -7459,7 +7689,7 @@ type DecideApplicabilityRequest struct {
 
 func (x *DecideApplicabilityRequest) Reset() {
 	*x = DecideApplicabilityRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7471,7 +7701,7 @@ func (x *DecideApplicabilityRequest) String() string {
 func (*DecideApplicabilityRequest) ProtoMessage() {}
 
 func (x *DecideApplicabilityRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[67]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7484,7 +7714,7 @@ func (x *DecideApplicabilityRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideApplicabilityRequest.ProtoReflect.Descriptor instead.
 func (*DecideApplicabilityRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *DecideApplicabilityRequest) GetName() string {
@@ -7540,7 +7770,7 @@ type GetRetentionFloorRequest struct {
 
 func (x *GetRetentionFloorRequest) Reset() {
 	*x = GetRetentionFloorRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7552,7 +7782,7 @@ func (x *GetRetentionFloorRequest) String() string {
 func (*GetRetentionFloorRequest) ProtoMessage() {}
 
 func (x *GetRetentionFloorRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[68]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7565,7 +7795,7 @@ func (x *GetRetentionFloorRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRetentionFloorRequest.ProtoReflect.Descriptor instead.
 func (*GetRetentionFloorRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *GetRetentionFloorRequest) GetName() string {
@@ -7594,7 +7824,7 @@ type ListAccomplishmentsRequest struct {
 
 func (x *ListAccomplishmentsRequest) Reset() {
 	*x = ListAccomplishmentsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7606,7 +7836,7 @@ func (x *ListAccomplishmentsRequest) String() string {
 func (*ListAccomplishmentsRequest) ProtoMessage() {}
 
 func (x *ListAccomplishmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[69]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7619,7 +7849,7 @@ func (x *ListAccomplishmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccomplishmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAccomplishmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListAccomplishmentsRequest) GetParent() string {
@@ -7670,7 +7900,7 @@ type ListAccomplishmentsResponse struct {
 
 func (x *ListAccomplishmentsResponse) Reset() {
 	*x = ListAccomplishmentsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7682,7 +7912,7 @@ func (x *ListAccomplishmentsResponse) String() string {
 func (*ListAccomplishmentsResponse) ProtoMessage() {}
 
 func (x *ListAccomplishmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[70]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7695,7 +7925,7 @@ func (x *ListAccomplishmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAccomplishmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAccomplishmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListAccomplishmentsResponse) GetAccomplishments() []*Accomplishment {
@@ -7727,7 +7957,7 @@ type GetComplianceStatusRequest struct {
 
 func (x *GetComplianceStatusRequest) Reset() {
 	*x = GetComplianceStatusRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7739,7 +7969,7 @@ func (x *GetComplianceStatusRequest) String() string {
 func (*GetComplianceStatusRequest) ProtoMessage() {}
 
 func (x *GetComplianceStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[71]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7752,7 +7982,7 @@ func (x *GetComplianceStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetComplianceStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetComplianceStatusRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetComplianceStatusRequest) GetSubject() string {
@@ -7776,6 +8006,152 @@ func (x *GetComplianceStatusRequest) GetKnownAtTime() *timestamppb.Timestamp {
 	return nil
 }
 
+// The request of the method of this name.
+type FindEvidenceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The requirement.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The engine, component or aircraft.
+	Subject string `protobuf:"bytes,2,opt,name=subject,proto3" json:"subject,omitempty"`
+	// True at this instant; unset means now.
+	AsOfTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=as_of_time,json=asOfTime,proto3" json:"as_of_time,omitempty"`
+	// As it was known at this instant; unset means now.
+	KnownAtTime   *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=known_at_time,json=knownAtTime,proto3" json:"known_at_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindEvidenceRequest) Reset() {
+	*x = FindEvidenceRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindEvidenceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindEvidenceRequest) ProtoMessage() {}
+
+func (x *FindEvidenceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindEvidenceRequest.ProtoReflect.Descriptor instead.
+func (*FindEvidenceRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{74}
+}
+
+func (x *FindEvidenceRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *FindEvidenceRequest) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *FindEvidenceRequest) GetAsOfTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AsOfTime
+	}
+	return nil
+}
+
+func (x *FindEvidenceRequest) GetKnownAtTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownAtTime
+	}
+	return nil
+}
+
+// What proves that a requirement was done.
+type FindEvidenceResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where the requirement stood, with why it does or does not apply, and who decided that.
+	RequirementStatus *RequirementStatus `protobuf:"bytes,1,opt,name=requirement_status,json=requirementStatus,proto3" json:"requirement_status,omitempty"`
+	// What proves it, newest first.
+	Evidences []*Evidence `protobuf:"bytes,2,rep,name=evidences,proto3" json:"evidences,omitempty"`
+	// True at this instant.
+	AsOfTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=as_of_time,json=asOfTime,proto3" json:"as_of_time,omitempty"`
+	// As it was known at this instant.
+	KnownAtTime   *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=known_at_time,json=knownAtTime,proto3" json:"known_at_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindEvidenceResponse) Reset() {
+	*x = FindEvidenceResponse{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindEvidenceResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindEvidenceResponse) ProtoMessage() {}
+
+func (x *FindEvidenceResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindEvidenceResponse.ProtoReflect.Descriptor instead.
+func (*FindEvidenceResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{75}
+}
+
+func (x *FindEvidenceResponse) GetRequirementStatus() *RequirementStatus {
+	if x != nil {
+		return x.RequirementStatus
+	}
+	return nil
+}
+
+func (x *FindEvidenceResponse) GetEvidences() []*Evidence {
+	if x != nil {
+		return x.Evidences
+	}
+	return nil
+}
+
+func (x *FindEvidenceResponse) GetAsOfTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AsOfTime
+	}
+	return nil
+}
+
+func (x *FindEvidenceResponse) GetKnownAtTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownAtTime
+	}
+	return nil
+}
+
 // The request to create a resource.
 type CreateToolRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -7793,7 +8169,7 @@ type CreateToolRequest struct {
 
 func (x *CreateToolRequest) Reset() {
 	*x = CreateToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7805,7 +8181,7 @@ func (x *CreateToolRequest) String() string {
 func (*CreateToolRequest) ProtoMessage() {}
 
 func (x *CreateToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[72]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7818,7 +8194,7 @@ func (x *CreateToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateToolRequest.ProtoReflect.Descriptor instead.
 func (*CreateToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *CreateToolRequest) GetTool() *Tool {
@@ -7866,7 +8242,7 @@ type CalibrateToolRequest struct {
 
 func (x *CalibrateToolRequest) Reset() {
 	*x = CalibrateToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7878,7 +8254,7 @@ func (x *CalibrateToolRequest) String() string {
 func (*CalibrateToolRequest) ProtoMessage() {}
 
 func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[73]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7891,7 +8267,7 @@ func (x *CalibrateToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrateToolRequest.ProtoReflect.Descriptor instead.
 func (*CalibrateToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *CalibrateToolRequest) GetName() string {
@@ -7939,7 +8315,7 @@ type WithdrawToolRequest struct {
 
 func (x *WithdrawToolRequest) Reset() {
 	*x = WithdrawToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7951,7 +8327,7 @@ func (x *WithdrawToolRequest) String() string {
 func (*WithdrawToolRequest) ProtoMessage() {}
 
 func (x *WithdrawToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[74]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7964,7 +8340,7 @@ func (x *WithdrawToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawToolRequest.ProtoReflect.Descriptor instead.
 func (*WithdrawToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *WithdrawToolRequest) GetName() string {
@@ -8006,7 +8382,7 @@ type GetToolRequest struct {
 
 func (x *GetToolRequest) Reset() {
 	*x = GetToolRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8018,7 +8394,7 @@ func (x *GetToolRequest) String() string {
 func (*GetToolRequest) ProtoMessage() {}
 
 func (x *GetToolRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[75]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8031,7 +8407,7 @@ func (x *GetToolRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetToolRequest.ProtoReflect.Descriptor instead.
 func (*GetToolRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *GetToolRequest) GetName() string {
@@ -8058,7 +8434,7 @@ type ListToolsRequest struct {
 
 func (x *ListToolsRequest) Reset() {
 	*x = ListToolsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8070,7 +8446,7 @@ func (x *ListToolsRequest) String() string {
 func (*ListToolsRequest) ProtoMessage() {}
 
 func (x *ListToolsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[76]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8083,7 +8459,7 @@ func (x *ListToolsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolsRequest.ProtoReflect.Descriptor instead.
 func (*ListToolsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *ListToolsRequest) GetPageSize() int32 {
@@ -8127,7 +8503,7 @@ type ListToolsResponse struct {
 
 func (x *ListToolsResponse) Reset() {
 	*x = ListToolsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8139,7 +8515,7 @@ func (x *ListToolsResponse) String() string {
 func (*ListToolsResponse) ProtoMessage() {}
 
 func (x *ListToolsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[77]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8152,7 +8528,7 @@ func (x *ListToolsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolsResponse.ProtoReflect.Descriptor instead.
 func (*ListToolsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ListToolsResponse) GetTools() []*Tool {
@@ -8186,7 +8562,7 @@ type CreatePersonRequest struct {
 
 func (x *CreatePersonRequest) Reset() {
 	*x = CreatePersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8198,7 +8574,7 @@ func (x *CreatePersonRequest) String() string {
 func (*CreatePersonRequest) ProtoMessage() {}
 
 func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[78]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8211,7 +8587,7 @@ func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreatePersonRequest.ProtoReflect.Descriptor instead.
 func (*CreatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *CreatePersonRequest) GetPerson() *Person {
@@ -8259,7 +8635,7 @@ type UpdatePersonRequest struct {
 
 func (x *UpdatePersonRequest) Reset() {
 	*x = UpdatePersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8271,7 +8647,7 @@ func (x *UpdatePersonRequest) String() string {
 func (*UpdatePersonRequest) ProtoMessage() {}
 
 func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[79]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8284,7 +8660,7 @@ func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdatePersonRequest.ProtoReflect.Descriptor instead.
 func (*UpdatePersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *UpdatePersonRequest) GetPerson() *Person {
@@ -8326,7 +8702,7 @@ type GetPersonRequest struct {
 
 func (x *GetPersonRequest) Reset() {
 	*x = GetPersonRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8338,7 +8714,7 @@ func (x *GetPersonRequest) String() string {
 func (*GetPersonRequest) ProtoMessage() {}
 
 func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[80]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8351,7 +8727,7 @@ func (x *GetPersonRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPersonRequest.ProtoReflect.Descriptor instead.
 func (*GetPersonRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *GetPersonRequest) GetName() string {
@@ -8378,7 +8754,7 @@ type ListPeopleRequest struct {
 
 func (x *ListPeopleRequest) Reset() {
 	*x = ListPeopleRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8390,7 +8766,7 @@ func (x *ListPeopleRequest) String() string {
 func (*ListPeopleRequest) ProtoMessage() {}
 
 func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[81]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8403,7 +8779,7 @@ func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
 func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *ListPeopleRequest) GetPageSize() int32 {
@@ -8447,7 +8823,7 @@ type ListPeopleResponse struct {
 
 func (x *ListPeopleResponse) Reset() {
 	*x = ListPeopleResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8459,7 +8835,7 @@ func (x *ListPeopleResponse) String() string {
 func (*ListPeopleResponse) ProtoMessage() {}
 
 func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[82]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8472,7 +8848,7 @@ func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
 func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *ListPeopleResponse) GetPeople() []*Person {
@@ -8508,7 +8884,7 @@ type ListToolUsesRequest struct {
 
 func (x *ListToolUsesRequest) Reset() {
 	*x = ListToolUsesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8520,7 +8896,7 @@ func (x *ListToolUsesRequest) String() string {
 func (*ListToolUsesRequest) ProtoMessage() {}
 
 func (x *ListToolUsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[83]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8533,7 +8909,7 @@ func (x *ListToolUsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolUsesRequest.ProtoReflect.Descriptor instead.
 func (*ListToolUsesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *ListToolUsesRequest) GetParent() string {
@@ -8584,7 +8960,7 @@ type ListToolUsesResponse struct {
 
 func (x *ListToolUsesResponse) Reset() {
 	*x = ListToolUsesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8596,7 +8972,7 @@ func (x *ListToolUsesResponse) String() string {
 func (*ListToolUsesResponse) ProtoMessage() {}
 
 func (x *ListToolUsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[84]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8609,7 +8985,7 @@ func (x *ListToolUsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListToolUsesResponse.ProtoReflect.Descriptor instead.
 func (*ListToolUsesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{84}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *ListToolUsesResponse) GetToolUses() []*ToolUse {
@@ -8637,7 +9013,7 @@ type FindSuspectToolUsesRequest struct {
 
 func (x *FindSuspectToolUsesRequest) Reset() {
 	*x = FindSuspectToolUsesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8649,7 +9025,7 @@ func (x *FindSuspectToolUsesRequest) String() string {
 func (*FindSuspectToolUsesRequest) ProtoMessage() {}
 
 func (x *FindSuspectToolUsesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[85]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8662,7 +9038,7 @@ func (x *FindSuspectToolUsesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindSuspectToolUsesRequest.ProtoReflect.Descriptor instead.
 func (*FindSuspectToolUsesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{85}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *FindSuspectToolUsesRequest) GetName() string {
@@ -8685,7 +9061,7 @@ type FindSuspectToolUsesResponse struct {
 
 func (x *FindSuspectToolUsesResponse) Reset() {
 	*x = FindSuspectToolUsesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8697,7 +9073,7 @@ func (x *FindSuspectToolUsesResponse) String() string {
 func (*FindSuspectToolUsesResponse) ProtoMessage() {}
 
 func (x *FindSuspectToolUsesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[86]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8710,7 +9086,7 @@ func (x *FindSuspectToolUsesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindSuspectToolUsesResponse.ProtoReflect.Descriptor instead.
 func (*FindSuspectToolUsesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{86}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *FindSuspectToolUsesResponse) GetToolUses() []*ToolUse {
@@ -8744,7 +9120,7 @@ type CreateComponentRequest struct {
 
 func (x *CreateComponentRequest) Reset() {
 	*x = CreateComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8756,7 +9132,7 @@ func (x *CreateComponentRequest) String() string {
 func (*CreateComponentRequest) ProtoMessage() {}
 
 func (x *CreateComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[87]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8769,7 +9145,7 @@ func (x *CreateComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateComponentRequest.ProtoReflect.Descriptor instead.
 func (*CreateComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{87}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *CreateComponentRequest) GetComponent() *Component {
@@ -8821,7 +9197,7 @@ type InstallComponentRequest struct {
 
 func (x *InstallComponentRequest) Reset() {
 	*x = InstallComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8833,7 +9209,7 @@ func (x *InstallComponentRequest) String() string {
 func (*InstallComponentRequest) ProtoMessage() {}
 
 func (x *InstallComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[88]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8846,7 +9222,7 @@ func (x *InstallComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstallComponentRequest.ProtoReflect.Descriptor instead.
 func (*InstallComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{88}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *InstallComponentRequest) GetName() string {
@@ -8916,7 +9292,7 @@ type CorrectFittingRequest struct {
 
 func (x *CorrectFittingRequest) Reset() {
 	*x = CorrectFittingRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8928,7 +9304,7 @@ func (x *CorrectFittingRequest) String() string {
 func (*CorrectFittingRequest) ProtoMessage() {}
 
 func (x *CorrectFittingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[89]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8941,7 +9317,7 @@ func (x *CorrectFittingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectFittingRequest.ProtoReflect.Descriptor instead.
 func (*CorrectFittingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{89}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *CorrectFittingRequest) GetName() string {
@@ -9025,7 +9401,7 @@ type CorrectComponentHistoryRequest struct {
 
 func (x *CorrectComponentHistoryRequest) Reset() {
 	*x = CorrectComponentHistoryRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9037,7 +9413,7 @@ func (x *CorrectComponentHistoryRequest) String() string {
 func (*CorrectComponentHistoryRequest) ProtoMessage() {}
 
 func (x *CorrectComponentHistoryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[90]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9050,7 +9426,7 @@ func (x *CorrectComponentHistoryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectComponentHistoryRequest.ProtoReflect.Descriptor instead.
 func (*CorrectComponentHistoryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{90}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *CorrectComponentHistoryRequest) GetName() string {
@@ -9128,7 +9504,7 @@ type RemoveComponentRequest struct {
 
 func (x *RemoveComponentRequest) Reset() {
 	*x = RemoveComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9140,7 +9516,7 @@ func (x *RemoveComponentRequest) String() string {
 func (*RemoveComponentRequest) ProtoMessage() {}
 
 func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[91]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9153,7 +9529,7 @@ func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveComponentRequest.ProtoReflect.Descriptor instead.
 func (*RemoveComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{91}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *RemoveComponentRequest) GetName() string {
@@ -9202,7 +9578,7 @@ type GetComponentRequest struct {
 
 func (x *GetComponentRequest) Reset() {
 	*x = GetComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9214,7 +9590,7 @@ func (x *GetComponentRequest) String() string {
 func (*GetComponentRequest) ProtoMessage() {}
 
 func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[92]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9227,7 +9603,7 @@ func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetComponentRequest.ProtoReflect.Descriptor instead.
 func (*GetComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{92}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *GetComponentRequest) GetName() string {
@@ -9254,7 +9630,7 @@ type ListComponentsRequest struct {
 
 func (x *ListComponentsRequest) Reset() {
 	*x = ListComponentsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9266,7 +9642,7 @@ func (x *ListComponentsRequest) String() string {
 func (*ListComponentsRequest) ProtoMessage() {}
 
 func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[93]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9279,7 +9655,7 @@ func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListComponentsRequest.ProtoReflect.Descriptor instead.
 func (*ListComponentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{93}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *ListComponentsRequest) GetPageSize() int32 {
@@ -9323,7 +9699,7 @@ type ListComponentsResponse struct {
 
 func (x *ListComponentsResponse) Reset() {
 	*x = ListComponentsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9335,7 +9711,7 @@ func (x *ListComponentsResponse) String() string {
 func (*ListComponentsResponse) ProtoMessage() {}
 
 func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9348,7 +9724,7 @@ func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListComponentsResponse.ProtoReflect.Descriptor instead.
 func (*ListComponentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ListComponentsResponse) GetComponents() []*Component {
@@ -9382,7 +9758,7 @@ type ListOpenFindingsRequest struct {
 
 func (x *ListOpenFindingsRequest) Reset() {
 	*x = ListOpenFindingsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9394,7 +9770,7 @@ func (x *ListOpenFindingsRequest) String() string {
 func (*ListOpenFindingsRequest) ProtoMessage() {}
 
 func (x *ListOpenFindingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9407,7 +9783,7 @@ func (x *ListOpenFindingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOpenFindingsRequest.ProtoReflect.Descriptor instead.
 func (*ListOpenFindingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ListOpenFindingsRequest) GetPageSize() int32 {
@@ -9451,7 +9827,7 @@ type ListOpenFindingsResponse struct {
 
 func (x *ListOpenFindingsResponse) Reset() {
 	*x = ListOpenFindingsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9463,7 +9839,7 @@ func (x *ListOpenFindingsResponse) String() string {
 func (*ListOpenFindingsResponse) ProtoMessage() {}
 
 func (x *ListOpenFindingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9476,7 +9852,7 @@ func (x *ListOpenFindingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOpenFindingsResponse.ProtoReflect.Descriptor instead.
 func (*ListOpenFindingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListOpenFindingsResponse) GetOpenFindings() []*OpenFinding {
@@ -9510,7 +9886,7 @@ type CreateLifeLimitRequest struct {
 
 func (x *CreateLifeLimitRequest) Reset() {
 	*x = CreateLifeLimitRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9522,7 +9898,7 @@ func (x *CreateLifeLimitRequest) String() string {
 func (*CreateLifeLimitRequest) ProtoMessage() {}
 
 func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9535,7 +9911,7 @@ func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLifeLimitRequest.ProtoReflect.Descriptor instead.
 func (*CreateLifeLimitRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *CreateLifeLimitRequest) GetLifeLimit() *LifeLimit {
@@ -9577,7 +9953,7 @@ type GetLifeLimitRequest struct {
 
 func (x *GetLifeLimitRequest) Reset() {
 	*x = GetLifeLimitRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9589,7 +9965,7 @@ func (x *GetLifeLimitRequest) String() string {
 func (*GetLifeLimitRequest) ProtoMessage() {}
 
 func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9602,7 +9978,7 @@ func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLifeLimitRequest.ProtoReflect.Descriptor instead.
 func (*GetLifeLimitRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{98}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *GetLifeLimitRequest) GetName() string {
@@ -9629,7 +10005,7 @@ type ListLifeLimitsRequest struct {
 
 func (x *ListLifeLimitsRequest) Reset() {
 	*x = ListLifeLimitsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9641,7 +10017,7 @@ func (x *ListLifeLimitsRequest) String() string {
 func (*ListLifeLimitsRequest) ProtoMessage() {}
 
 func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9654,7 +10030,7 @@ func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeLimitsRequest.ProtoReflect.Descriptor instead.
 func (*ListLifeLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{99}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *ListLifeLimitsRequest) GetPageSize() int32 {
@@ -9698,7 +10074,7 @@ type ListLifeLimitsResponse struct {
 
 func (x *ListLifeLimitsResponse) Reset() {
 	*x = ListLifeLimitsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9710,7 +10086,7 @@ func (x *ListLifeLimitsResponse) String() string {
 func (*ListLifeLimitsResponse) ProtoMessage() {}
 
 func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9723,7 +10099,7 @@ func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeLimitsResponse.ProtoReflect.Descriptor instead.
 func (*ListLifeLimitsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{100}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *ListLifeLimitsResponse) GetLifeLimits() []*LifeLimit {
@@ -9751,7 +10127,7 @@ type GetLifeStatusRequest struct {
 
 func (x *GetLifeStatusRequest) Reset() {
 	*x = GetLifeStatusRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9763,7 +10139,7 @@ func (x *GetLifeStatusRequest) String() string {
 func (*GetLifeStatusRequest) ProtoMessage() {}
 
 func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9776,7 +10152,7 @@ func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLifeStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetLifeStatusRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{101}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *GetLifeStatusRequest) GetName() string {
@@ -9805,7 +10181,7 @@ type ListLifeStatusesRequest struct {
 
 func (x *ListLifeStatusesRequest) Reset() {
 	*x = ListLifeStatusesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9817,7 +10193,7 @@ func (x *ListLifeStatusesRequest) String() string {
 func (*ListLifeStatusesRequest) ProtoMessage() {}
 
 func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9830,7 +10206,7 @@ func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeStatusesRequest.ProtoReflect.Descriptor instead.
 func (*ListLifeStatusesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{102}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *ListLifeStatusesRequest) GetParent() string {
@@ -9881,7 +10257,7 @@ type ListLifeStatusesResponse struct {
 
 func (x *ListLifeStatusesResponse) Reset() {
 	*x = ListLifeStatusesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9893,7 +10269,7 @@ func (x *ListLifeStatusesResponse) String() string {
 func (*ListLifeStatusesResponse) ProtoMessage() {}
 
 func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9906,7 +10282,7 @@ func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeStatusesResponse.ProtoReflect.Descriptor instead.
 func (*ListLifeStatusesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{103}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{107}
 }
 
 func (x *ListLifeStatusesResponse) GetLifeStatuses() []*LifeStatus {
@@ -9940,7 +10316,7 @@ type RecordExperienceRequest struct {
 
 func (x *RecordExperienceRequest) Reset() {
 	*x = RecordExperienceRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[108]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9952,7 +10328,7 @@ func (x *RecordExperienceRequest) String() string {
 func (*RecordExperienceRequest) ProtoMessage() {}
 
 func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[108]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9965,7 +10341,7 @@ func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordExperienceRequest.ProtoReflect.Descriptor instead.
 func (*RecordExperienceRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{104}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{108}
 }
 
 func (x *RecordExperienceRequest) GetName() string {
@@ -10013,7 +10389,7 @@ type CreateAuthorizationRequest struct {
 
 func (x *CreateAuthorizationRequest) Reset() {
 	*x = CreateAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[109]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10025,7 +10401,7 @@ func (x *CreateAuthorizationRequest) String() string {
 func (*CreateAuthorizationRequest) ProtoMessage() {}
 
 func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[109]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10038,7 +10414,7 @@ func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{105}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{109}
 }
 
 func (x *CreateAuthorizationRequest) GetParent() string {
@@ -10086,7 +10462,7 @@ type SuspendAuthorizationRequest struct {
 
 func (x *SuspendAuthorizationRequest) Reset() {
 	*x = SuspendAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[110]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10098,7 +10474,7 @@ func (x *SuspendAuthorizationRequest) String() string {
 func (*SuspendAuthorizationRequest) ProtoMessage() {}
 
 func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[110]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10111,7 +10487,7 @@ func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuspendAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*SuspendAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{106}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{110}
 }
 
 func (x *SuspendAuthorizationRequest) GetName() string {
@@ -10161,7 +10537,7 @@ type ListAuthorizationsRequest struct {
 
 func (x *ListAuthorizationsRequest) Reset() {
 	*x = ListAuthorizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[107]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[111]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10173,7 +10549,7 @@ func (x *ListAuthorizationsRequest) String() string {
 func (*ListAuthorizationsRequest) ProtoMessage() {}
 
 func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[107]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[111]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10186,7 +10562,7 @@ func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{107}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{111}
 }
 
 func (x *ListAuthorizationsRequest) GetParent() string {
@@ -10237,7 +10613,7 @@ type ListAuthorizationsResponse struct {
 
 func (x *ListAuthorizationsResponse) Reset() {
 	*x = ListAuthorizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[108]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[112]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10249,7 +10625,7 @@ func (x *ListAuthorizationsResponse) String() string {
 func (*ListAuthorizationsResponse) ProtoMessage() {}
 
 func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[108]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[112]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10262,7 +10638,7 @@ func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{108}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{112}
 }
 
 func (x *ListAuthorizationsResponse) GetAuthorizations() []*Authorization {
@@ -10578,7 +10954,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x05lines\x18\x02 \x03(\tB\x04\xe2A\x01\x03R\x05lines\x12L\n" +
 	"\vflying_rate\x18\x03 \x01(\v2%.coldsection.compliance.v1.FlyingRateB\x04\xe2A\x01\x03R\n" +
 	"flyingRate\x12J\n" +
-	"\bdocument\x18\x04 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\"\xbe\x06\n" +
+	"\bdocument\x18\x04 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\"\xaf\a\n" +
 	"\x0eAccomplishment\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12%\n" +
 	"\asubject\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\asubject\x12:\n" +
@@ -10600,8 +10976,32 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\vcreate_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12)\n" +
 	"\rsecond_person\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\fsecondPerson\x12\x18\n" +
-	"\x04void\x18\x0f \x01(\bB\x04\xe2A\x01\x01R\x04void:\x86\x01\xeaA\x82\x01\n" +
-	"\"coldsection.example/Accomplishment\x12;requirements/{requirement}/accomplishments/{accomplishment}*\x0faccomplishments2\x0eaccomplishment\"\x9c\x05\n" +
+	"\x04void\x18\x0f \x01(\bB\x04\xe2A\x01\x01R\x04void\x12F\n" +
+	"\n" +
+	"signatures\x18\x10 \x03(\v2 .coldsection.common.v1.SignatureB\x04\xe2A\x01\x03R\n" +
+	"signatures\x12'\n" +
+	"\frelease_hash\x18\x11 \x01(\tB\x04\xe2A\x01\x03R\vreleaseHash:\x86\x01\xeaA\x82\x01\n" +
+	"\"coldsection.example/Accomplishment\x12;requirements/{requirement}/accomplishments/{accomplishment}*\x0faccomplishments2\x0eaccomplishment\"\xef\x02\n" +
+	"\bEvidence\x12B\n" +
+	"\x04kind\x18\x01 \x01(\x0e2(.coldsection.compliance.v1.Evidence.KindB\x04\xe2A\x01\x03R\x04kind\x12W\n" +
+	"\x0eaccomplishment\x18\x02 \x01(\v2).coldsection.compliance.v1.AccomplishmentB\x04\xe2A\x01\x03R\x0eaccomplishment\x12O\n" +
+	"\tdocuments\x18\x03 \x03(\v2+.coldsection.compliance.v1.EvidenceDocumentB\x04\xe2A\x01\x03R\tdocuments\x12\x1c\n" +
+	"\x06latest\x18\x04 \x01(\bB\x04\xe2A\x01\x03R\x06latest\"W\n" +
+	"\x04Kind\x12\x14\n" +
+	"\x10KIND_UNSPECIFIED\x10\x00\x12\v\n" +
+	"\aRELEASE\x10\x01\x12\x14\n" +
+	"\x10HISTORICAL_ENTRY\x10\x02\x12\x16\n" +
+	"\x12TERMINATING_ACTION\x10\x03\"\xbe\x01\n" +
+	"\x10EvidenceDocument\x12$\n" +
+	"\n" +
+	"attachment\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"attachment\x12#\n" +
+	"\n" +
+	"media_type\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12\x1c\n" +
+	"\x06sha256\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06sha256\x12#\n" +
+	"\n" +
+	"byte_count\x18\x04 \x01(\x03B\x04\xe2A\x01\x03R\tbyteCount\x12\x1c\n" +
+	"\x06person\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x06person\"\x9c\x05\n" +
 	"\x10ComplianceStatus\x12\x1e\n" +
 	"\asubject\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\asubject\x12>\n" +
 	"\n" +
@@ -11114,7 +11514,20 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\asubject\x18\x01 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\asubject\x12>\n" +
 	"\n" +
 	"as_of_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\basOfTime\x12D\n" +
-	"\rknown_at_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\vknownAtTime\"\xfe\x01\n" +
+	"\rknown_at_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\vknownAtTime\"\x87\x02\n" +
+	"\x13FindEvidenceRequest\x12C\n" +
+	"\x04name\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\n" +
+	"\x1fcoldsection.example/Requirement\xbaH\x04r\x02\x10\x01R\x04name\x12%\n" +
+	"\asubject\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\asubject\x12>\n" +
+	"\n" +
+	"as_of_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\basOfTime\x12D\n" +
+	"\rknown_at_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\vknownAtTime\"\xc8\x02\n" +
+	"\x14FindEvidenceResponse\x12a\n" +
+	"\x12requirement_status\x18\x01 \x01(\v2,.coldsection.compliance.v1.RequirementStatusB\x04\xe2A\x01\x03R\x11requirementStatus\x12G\n" +
+	"\tevidences\x18\x02 \x03(\v2#.coldsection.compliance.v1.EvidenceB\x04\xe2A\x01\x03R\tevidences\x12>\n" +
+	"\n" +
+	"as_of_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\basOfTime\x12D\n" +
+	"\rknown_at_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vknownAtTime\"\xfe\x01\n" +
 	"\x11CreateToolRequest\x12?\n" +
 	"\x04tool\x18\x01 \x01(\v2\x1f.coldsection.compliance.v1.ToolB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x04tool\x12H\n" +
@@ -11362,7 +11775,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\fUpdatePerson\x12..coldsection.compliance.v1.UpdatePersonRequest\x1a!.coldsection.compliance.v1.Person\"*\x82\xd3\xe4\x93\x02$:\x06person2\x1a/v1/{person.name=people/*}\x12\xb3\x01\n" +
 	"\x13CreateAuthorization\x125.coldsection.compliance.v1.CreateAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\";\x82\xd3\xe4\x93\x025:\rauthorization\"$/v1/{parent=people/*}/authorizations\x12\xb2\x01\n" +
 	"\x10RecordExperience\x122.coldsection.compliance.v1.RecordExperienceRequest\x1a(.coldsection.compliance.v1.Authorization\"@\x82\xd3\xe4\x93\x02::\x01*\"5/v1/{name=people/*/authorizations/*}:recordExperience\x12\xb1\x01\n" +
-	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xff \n" +
+	"\x14SuspendAuthorization\x126.coldsection.compliance.v1.SuspendAuthorizationRequest\x1a(.coldsection.compliance.v1.Authorization\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=people/*/authorizations/*}:suspend2\xa4\"\n" +
 	"\x16ComplianceQueryService\x12\x83\x01\n" +
 	"\vGetAircraft\x12-.coldsection.compliance.v1.GetAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=aircraft/*}\x90\x02\x01\x12\x88\x01\n" +
 	"\fListAircraft\x12..coldsection.compliance.v1.ListAircraftRequest\x1a/.coldsection.compliance.v1.ListAircraftResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/aircraft\x90\x02\x01\x12|\n" +
@@ -11377,7 +11790,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\fListDueItems\x12..coldsection.compliance.v1.ListDueItemsRequest\x1a/.coldsection.compliance.v1.ListDueItemsResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/dueItems\x90\x02\x01\x12\x9f\x01\n" +
 	"\x0eExplainDueItem\x120.coldsection.compliance.v1.ExplainDueItemRequest\x1a1.coldsection.compliance.v1.ExplainDueItemResponse\"(\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=dueItems/*}:explain\x90\x02\x01\x12\xbc\x01\n" +
 	"\x13ListAccomplishments\x125.coldsection.compliance.v1.ListAccomplishmentsRequest\x1a6.coldsection.compliance.v1.ListAccomplishmentsResponse\"6\x82\xd3\xe4\x93\x02-\x12+/v1/{parent=requirements/*}/accomplishments\x90\x02\x01\x12\xba\x01\n" +
-	"\x11GetRetentionFloor\x123.coldsection.compliance.v1.GetRetentionFloorRequest\x1a).coldsection.compliance.v1.RetentionFloor\"E\x82\xd3\xe4\x93\x02<\x12:/v1/{name=requirements/*/accomplishments/*/retentionFloor}\x90\x02\x01\x12\x9a\x01\n" +
+	"\x11GetRetentionFloor\x123.coldsection.compliance.v1.GetRetentionFloorRequest\x1a).coldsection.compliance.v1.RetentionFloor\"E\x82\xd3\xe4\x93\x02<\x12:/v1/{name=requirements/*/accomplishments/*/retentionFloor}\x90\x02\x01\x12\xa2\x01\n" +
+	"\fFindEvidence\x12..coldsection.compliance.v1.FindEvidenceRequest\x1a/.coldsection.compliance.v1.FindEvidenceResponse\"1\x82\xd3\xe4\x93\x02(\x12&/v1/{name=requirements/*}:findEvidence\x90\x02\x01\x12\x9a\x01\n" +
 	"\x13GetComplianceStatus\x125.coldsection.compliance.v1.GetComplianceStatusRequest\x1a+.coldsection.compliance.v1.ComplianceStatus\"\x1f\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/complianceStatus\x90\x02\x01\x12t\n" +
 	"\aGetTool\x12).coldsection.compliance.v1.GetToolRequest\x1a\x1f.coldsection.compliance.v1.Tool\"\x1d\x82\xd3\xe4\x93\x02\x14\x12\x12/v1/{name=tools/*}\x90\x02\x01\x12|\n" +
 	"\tListTools\x12+.coldsection.compliance.v1.ListToolsRequest\x1a,.coldsection.compliance.v1.ListToolsResponse\"\x14\x82\xd3\xe4\x93\x02\v\x12\t/v1/tools\x90\x02\x01\x12\x99\x01\n" +
@@ -11411,8 +11825,8 @@ func file_coldsection_compliance_v1_compliance_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_compliance_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
-var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 111)
+var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
+var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 115)
 var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(Aircraft_Regime)(0),                    // 0: coldsection.compliance.v1.Aircraft.Regime
 	(Requirement_Kind)(0),                   // 1: coldsection.compliance.v1.Requirement.Kind
@@ -11422,423 +11836,441 @@ var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(LimitTree_Combine)(0),                  // 5: coldsection.compliance.v1.LimitTree.Combine
 	(IntervalLimit_Unit)(0),                 // 6: coldsection.compliance.v1.IntervalLimit.Unit
 	(DueItem_Band)(0),                       // 7: coldsection.compliance.v1.DueItem.Band
-	(RequirementStatus_Standing)(0),         // 8: coldsection.compliance.v1.RequirementStatus.Standing
-	(Tool_State)(0),                         // 9: coldsection.compliance.v1.Tool.State
-	(LifeLimit_Formula)(0),                  // 10: coldsection.compliance.v1.LifeLimit.Formula
-	(Authorization_State)(0),                // 11: coldsection.compliance.v1.Authorization.State
-	(*Aircraft)(nil),                        // 12: coldsection.compliance.v1.Aircraft
-	(*Counters)(nil),                        // 13: coldsection.compliance.v1.Counters
-	(*FlyingRate)(nil),                      // 14: coldsection.compliance.v1.FlyingRate
-	(*Engine)(nil),                          // 15: coldsection.compliance.v1.Engine
-	(*Fitting)(nil),                         // 16: coldsection.compliance.v1.Fitting
-	(*Utilization)(nil),                     // 17: coldsection.compliance.v1.Utilization
-	(*Requirement)(nil),                     // 18: coldsection.compliance.v1.Requirement
-	(*Applicability)(nil),                   // 19: coldsection.compliance.v1.Applicability
-	(*SerialRange)(nil),                     // 20: coldsection.compliance.v1.SerialRange
-	(*LimitTree)(nil),                       // 21: coldsection.compliance.v1.LimitTree
-	(*IntervalLimit)(nil),                   // 22: coldsection.compliance.v1.IntervalLimit
-	(*Tolerance)(nil),                       // 23: coldsection.compliance.v1.Tolerance
-	(*VariationStep)(nil),                   // 24: coldsection.compliance.v1.VariationStep
-	(*NearThreshold)(nil),                   // 25: coldsection.compliance.v1.NearThreshold
-	(*DueItem)(nil),                         // 26: coldsection.compliance.v1.DueItem
-	(*Remaining)(nil),                       // 27: coldsection.compliance.v1.Remaining
-	(*Extension)(nil),                       // 28: coldsection.compliance.v1.Extension
-	(*ExplainDueItemResponse)(nil),          // 29: coldsection.compliance.v1.ExplainDueItemResponse
-	(*Accomplishment)(nil),                  // 30: coldsection.compliance.v1.Accomplishment
-	(*ComplianceStatus)(nil),                // 31: coldsection.compliance.v1.ComplianceStatus
-	(*OpenFinding)(nil),                     // 32: coldsection.compliance.v1.OpenFinding
-	(*RequirementStatus)(nil),               // 33: coldsection.compliance.v1.RequirementStatus
-	(*ApplicabilityDecision)(nil),           // 34: coldsection.compliance.v1.ApplicabilityDecision
-	(*RetentionFloor)(nil),                  // 35: coldsection.compliance.v1.RetentionFloor
-	(*Tool)(nil),                            // 36: coldsection.compliance.v1.Tool
-	(*ToolUse)(nil),                         // 37: coldsection.compliance.v1.ToolUse
-	(*Component)(nil),                       // 38: coldsection.compliance.v1.Component
-	(*PastFitting)(nil),                     // 39: coldsection.compliance.v1.PastFitting
-	(*LifeLimit)(nil),                       // 40: coldsection.compliance.v1.LifeLimit
-	(*LifeStatus)(nil),                      // 41: coldsection.compliance.v1.LifeStatus
-	(*Calibration)(nil),                     // 42: coldsection.compliance.v1.Calibration
-	(*Person)(nil),                          // 43: coldsection.compliance.v1.Person
-	(*Authorization)(nil),                   // 44: coldsection.compliance.v1.Authorization
-	(*ExperiencePeriod)(nil),                // 45: coldsection.compliance.v1.ExperiencePeriod
-	(*CheckGatesRequest)(nil),               // 46: coldsection.compliance.v1.CheckGatesRequest
-	(*CheckGatesResponse)(nil),              // 47: coldsection.compliance.v1.CheckGatesResponse
-	(*GateResult)(nil),                      // 48: coldsection.compliance.v1.GateResult
-	(*CreateAircraftRequest)(nil),           // 49: coldsection.compliance.v1.CreateAircraftRequest
-	(*UpdateAircraftRequest)(nil),           // 50: coldsection.compliance.v1.UpdateAircraftRequest
-	(*GetAircraftRequest)(nil),              // 51: coldsection.compliance.v1.GetAircraftRequest
-	(*ListAircraftRequest)(nil),             // 52: coldsection.compliance.v1.ListAircraftRequest
-	(*ListAircraftResponse)(nil),            // 53: coldsection.compliance.v1.ListAircraftResponse
-	(*CreateEngineRequest)(nil),             // 54: coldsection.compliance.v1.CreateEngineRequest
-	(*UpdateEngineRequest)(nil),             // 55: coldsection.compliance.v1.UpdateEngineRequest
-	(*GetEngineRequest)(nil),                // 56: coldsection.compliance.v1.GetEngineRequest
-	(*ListEnginesRequest)(nil),              // 57: coldsection.compliance.v1.ListEnginesRequest
-	(*ListEnginesResponse)(nil),             // 58: coldsection.compliance.v1.ListEnginesResponse
-	(*ListFittingsRequest)(nil),             // 59: coldsection.compliance.v1.ListFittingsRequest
-	(*ListFittingsResponse)(nil),            // 60: coldsection.compliance.v1.ListFittingsResponse
-	(*InstallEngineRequest)(nil),            // 61: coldsection.compliance.v1.InstallEngineRequest
-	(*RemoveEngineRequest)(nil),             // 62: coldsection.compliance.v1.RemoveEngineRequest
-	(*CreateUtilizationRequest)(nil),        // 63: coldsection.compliance.v1.CreateUtilizationRequest
-	(*BatchCreateUtilizationsRequest)(nil),  // 64: coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	(*BatchCreateUtilizationsResponse)(nil), // 65: coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	(*ListUtilizationsRequest)(nil),         // 66: coldsection.compliance.v1.ListUtilizationsRequest
-	(*ListUtilizationsResponse)(nil),        // 67: coldsection.compliance.v1.ListUtilizationsResponse
-	(*CreateRequirementRequest)(nil),        // 68: coldsection.compliance.v1.CreateRequirementRequest
-	(*UpdateRequirementRequest)(nil),        // 69: coldsection.compliance.v1.UpdateRequirementRequest
-	(*GetRequirementRequest)(nil),           // 70: coldsection.compliance.v1.GetRequirementRequest
-	(*ListRequirementsRequest)(nil),         // 71: coldsection.compliance.v1.ListRequirementsRequest
-	(*ListRequirementsResponse)(nil),        // 72: coldsection.compliance.v1.ListRequirementsResponse
-	(*GetDueItemRequest)(nil),               // 73: coldsection.compliance.v1.GetDueItemRequest
-	(*ListDueItemsRequest)(nil),             // 74: coldsection.compliance.v1.ListDueItemsRequest
-	(*ListDueItemsResponse)(nil),            // 75: coldsection.compliance.v1.ListDueItemsResponse
-	(*ExplainDueItemRequest)(nil),           // 76: coldsection.compliance.v1.ExplainDueItemRequest
-	(*ExtendDueItemRequest)(nil),            // 77: coldsection.compliance.v1.ExtendDueItemRequest
-	(*CreateAccomplishmentRequest)(nil),     // 78: coldsection.compliance.v1.CreateAccomplishmentRequest
-	(*DecideApplicabilityRequest)(nil),      // 79: coldsection.compliance.v1.DecideApplicabilityRequest
-	(*GetRetentionFloorRequest)(nil),        // 80: coldsection.compliance.v1.GetRetentionFloorRequest
-	(*ListAccomplishmentsRequest)(nil),      // 81: coldsection.compliance.v1.ListAccomplishmentsRequest
-	(*ListAccomplishmentsResponse)(nil),     // 82: coldsection.compliance.v1.ListAccomplishmentsResponse
-	(*GetComplianceStatusRequest)(nil),      // 83: coldsection.compliance.v1.GetComplianceStatusRequest
-	(*CreateToolRequest)(nil),               // 84: coldsection.compliance.v1.CreateToolRequest
-	(*CalibrateToolRequest)(nil),            // 85: coldsection.compliance.v1.CalibrateToolRequest
-	(*WithdrawToolRequest)(nil),             // 86: coldsection.compliance.v1.WithdrawToolRequest
-	(*GetToolRequest)(nil),                  // 87: coldsection.compliance.v1.GetToolRequest
-	(*ListToolsRequest)(nil),                // 88: coldsection.compliance.v1.ListToolsRequest
-	(*ListToolsResponse)(nil),               // 89: coldsection.compliance.v1.ListToolsResponse
-	(*CreatePersonRequest)(nil),             // 90: coldsection.compliance.v1.CreatePersonRequest
-	(*UpdatePersonRequest)(nil),             // 91: coldsection.compliance.v1.UpdatePersonRequest
-	(*GetPersonRequest)(nil),                // 92: coldsection.compliance.v1.GetPersonRequest
-	(*ListPeopleRequest)(nil),               // 93: coldsection.compliance.v1.ListPeopleRequest
-	(*ListPeopleResponse)(nil),              // 94: coldsection.compliance.v1.ListPeopleResponse
-	(*ListToolUsesRequest)(nil),             // 95: coldsection.compliance.v1.ListToolUsesRequest
-	(*ListToolUsesResponse)(nil),            // 96: coldsection.compliance.v1.ListToolUsesResponse
-	(*FindSuspectToolUsesRequest)(nil),      // 97: coldsection.compliance.v1.FindSuspectToolUsesRequest
-	(*FindSuspectToolUsesResponse)(nil),     // 98: coldsection.compliance.v1.FindSuspectToolUsesResponse
-	(*CreateComponentRequest)(nil),          // 99: coldsection.compliance.v1.CreateComponentRequest
-	(*InstallComponentRequest)(nil),         // 100: coldsection.compliance.v1.InstallComponentRequest
-	(*CorrectFittingRequest)(nil),           // 101: coldsection.compliance.v1.CorrectFittingRequest
-	(*CorrectComponentHistoryRequest)(nil),  // 102: coldsection.compliance.v1.CorrectComponentHistoryRequest
-	(*RemoveComponentRequest)(nil),          // 103: coldsection.compliance.v1.RemoveComponentRequest
-	(*GetComponentRequest)(nil),             // 104: coldsection.compliance.v1.GetComponentRequest
-	(*ListComponentsRequest)(nil),           // 105: coldsection.compliance.v1.ListComponentsRequest
-	(*ListComponentsResponse)(nil),          // 106: coldsection.compliance.v1.ListComponentsResponse
-	(*ListOpenFindingsRequest)(nil),         // 107: coldsection.compliance.v1.ListOpenFindingsRequest
-	(*ListOpenFindingsResponse)(nil),        // 108: coldsection.compliance.v1.ListOpenFindingsResponse
-	(*CreateLifeLimitRequest)(nil),          // 109: coldsection.compliance.v1.CreateLifeLimitRequest
-	(*GetLifeLimitRequest)(nil),             // 110: coldsection.compliance.v1.GetLifeLimitRequest
-	(*ListLifeLimitsRequest)(nil),           // 111: coldsection.compliance.v1.ListLifeLimitsRequest
-	(*ListLifeLimitsResponse)(nil),          // 112: coldsection.compliance.v1.ListLifeLimitsResponse
-	(*GetLifeStatusRequest)(nil),            // 113: coldsection.compliance.v1.GetLifeStatusRequest
-	(*ListLifeStatusesRequest)(nil),         // 114: coldsection.compliance.v1.ListLifeStatusesRequest
-	(*ListLifeStatusesResponse)(nil),        // 115: coldsection.compliance.v1.ListLifeStatusesResponse
-	(*RecordExperienceRequest)(nil),         // 116: coldsection.compliance.v1.RecordExperienceRequest
-	(*CreateAuthorizationRequest)(nil),      // 117: coldsection.compliance.v1.CreateAuthorizationRequest
-	(*SuspendAuthorizationRequest)(nil),     // 118: coldsection.compliance.v1.SuspendAuthorizationRequest
-	(*ListAuthorizationsRequest)(nil),       // 119: coldsection.compliance.v1.ListAuthorizationsRequest
-	(*ListAuthorizationsResponse)(nil),      // 120: coldsection.compliance.v1.ListAuthorizationsResponse
-	nil,                                     // 121: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	nil,                                     // 122: coldsection.compliance.v1.Engine.ExternalIdsEntry
-	(*date.Date)(nil),                       // 123: google.type.Date
-	(*timestamppb.Timestamp)(nil),           // 124: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),            // 125: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),           // 126: google.protobuf.FieldMask
+	(Evidence_Kind)(0),                      // 8: coldsection.compliance.v1.Evidence.Kind
+	(RequirementStatus_Standing)(0),         // 9: coldsection.compliance.v1.RequirementStatus.Standing
+	(Tool_State)(0),                         // 10: coldsection.compliance.v1.Tool.State
+	(LifeLimit_Formula)(0),                  // 11: coldsection.compliance.v1.LifeLimit.Formula
+	(Authorization_State)(0),                // 12: coldsection.compliance.v1.Authorization.State
+	(*Aircraft)(nil),                        // 13: coldsection.compliance.v1.Aircraft
+	(*Counters)(nil),                        // 14: coldsection.compliance.v1.Counters
+	(*FlyingRate)(nil),                      // 15: coldsection.compliance.v1.FlyingRate
+	(*Engine)(nil),                          // 16: coldsection.compliance.v1.Engine
+	(*Fitting)(nil),                         // 17: coldsection.compliance.v1.Fitting
+	(*Utilization)(nil),                     // 18: coldsection.compliance.v1.Utilization
+	(*Requirement)(nil),                     // 19: coldsection.compliance.v1.Requirement
+	(*Applicability)(nil),                   // 20: coldsection.compliance.v1.Applicability
+	(*SerialRange)(nil),                     // 21: coldsection.compliance.v1.SerialRange
+	(*LimitTree)(nil),                       // 22: coldsection.compliance.v1.LimitTree
+	(*IntervalLimit)(nil),                   // 23: coldsection.compliance.v1.IntervalLimit
+	(*Tolerance)(nil),                       // 24: coldsection.compliance.v1.Tolerance
+	(*VariationStep)(nil),                   // 25: coldsection.compliance.v1.VariationStep
+	(*NearThreshold)(nil),                   // 26: coldsection.compliance.v1.NearThreshold
+	(*DueItem)(nil),                         // 27: coldsection.compliance.v1.DueItem
+	(*Remaining)(nil),                       // 28: coldsection.compliance.v1.Remaining
+	(*Extension)(nil),                       // 29: coldsection.compliance.v1.Extension
+	(*ExplainDueItemResponse)(nil),          // 30: coldsection.compliance.v1.ExplainDueItemResponse
+	(*Accomplishment)(nil),                  // 31: coldsection.compliance.v1.Accomplishment
+	(*Evidence)(nil),                        // 32: coldsection.compliance.v1.Evidence
+	(*EvidenceDocument)(nil),                // 33: coldsection.compliance.v1.EvidenceDocument
+	(*ComplianceStatus)(nil),                // 34: coldsection.compliance.v1.ComplianceStatus
+	(*OpenFinding)(nil),                     // 35: coldsection.compliance.v1.OpenFinding
+	(*RequirementStatus)(nil),               // 36: coldsection.compliance.v1.RequirementStatus
+	(*ApplicabilityDecision)(nil),           // 37: coldsection.compliance.v1.ApplicabilityDecision
+	(*RetentionFloor)(nil),                  // 38: coldsection.compliance.v1.RetentionFloor
+	(*Tool)(nil),                            // 39: coldsection.compliance.v1.Tool
+	(*ToolUse)(nil),                         // 40: coldsection.compliance.v1.ToolUse
+	(*Component)(nil),                       // 41: coldsection.compliance.v1.Component
+	(*PastFitting)(nil),                     // 42: coldsection.compliance.v1.PastFitting
+	(*LifeLimit)(nil),                       // 43: coldsection.compliance.v1.LifeLimit
+	(*LifeStatus)(nil),                      // 44: coldsection.compliance.v1.LifeStatus
+	(*Calibration)(nil),                     // 45: coldsection.compliance.v1.Calibration
+	(*Person)(nil),                          // 46: coldsection.compliance.v1.Person
+	(*Authorization)(nil),                   // 47: coldsection.compliance.v1.Authorization
+	(*ExperiencePeriod)(nil),                // 48: coldsection.compliance.v1.ExperiencePeriod
+	(*CheckGatesRequest)(nil),               // 49: coldsection.compliance.v1.CheckGatesRequest
+	(*CheckGatesResponse)(nil),              // 50: coldsection.compliance.v1.CheckGatesResponse
+	(*GateResult)(nil),                      // 51: coldsection.compliance.v1.GateResult
+	(*CreateAircraftRequest)(nil),           // 52: coldsection.compliance.v1.CreateAircraftRequest
+	(*UpdateAircraftRequest)(nil),           // 53: coldsection.compliance.v1.UpdateAircraftRequest
+	(*GetAircraftRequest)(nil),              // 54: coldsection.compliance.v1.GetAircraftRequest
+	(*ListAircraftRequest)(nil),             // 55: coldsection.compliance.v1.ListAircraftRequest
+	(*ListAircraftResponse)(nil),            // 56: coldsection.compliance.v1.ListAircraftResponse
+	(*CreateEngineRequest)(nil),             // 57: coldsection.compliance.v1.CreateEngineRequest
+	(*UpdateEngineRequest)(nil),             // 58: coldsection.compliance.v1.UpdateEngineRequest
+	(*GetEngineRequest)(nil),                // 59: coldsection.compliance.v1.GetEngineRequest
+	(*ListEnginesRequest)(nil),              // 60: coldsection.compliance.v1.ListEnginesRequest
+	(*ListEnginesResponse)(nil),             // 61: coldsection.compliance.v1.ListEnginesResponse
+	(*ListFittingsRequest)(nil),             // 62: coldsection.compliance.v1.ListFittingsRequest
+	(*ListFittingsResponse)(nil),            // 63: coldsection.compliance.v1.ListFittingsResponse
+	(*InstallEngineRequest)(nil),            // 64: coldsection.compliance.v1.InstallEngineRequest
+	(*RemoveEngineRequest)(nil),             // 65: coldsection.compliance.v1.RemoveEngineRequest
+	(*CreateUtilizationRequest)(nil),        // 66: coldsection.compliance.v1.CreateUtilizationRequest
+	(*BatchCreateUtilizationsRequest)(nil),  // 67: coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	(*BatchCreateUtilizationsResponse)(nil), // 68: coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	(*ListUtilizationsRequest)(nil),         // 69: coldsection.compliance.v1.ListUtilizationsRequest
+	(*ListUtilizationsResponse)(nil),        // 70: coldsection.compliance.v1.ListUtilizationsResponse
+	(*CreateRequirementRequest)(nil),        // 71: coldsection.compliance.v1.CreateRequirementRequest
+	(*UpdateRequirementRequest)(nil),        // 72: coldsection.compliance.v1.UpdateRequirementRequest
+	(*GetRequirementRequest)(nil),           // 73: coldsection.compliance.v1.GetRequirementRequest
+	(*ListRequirementsRequest)(nil),         // 74: coldsection.compliance.v1.ListRequirementsRequest
+	(*ListRequirementsResponse)(nil),        // 75: coldsection.compliance.v1.ListRequirementsResponse
+	(*GetDueItemRequest)(nil),               // 76: coldsection.compliance.v1.GetDueItemRequest
+	(*ListDueItemsRequest)(nil),             // 77: coldsection.compliance.v1.ListDueItemsRequest
+	(*ListDueItemsResponse)(nil),            // 78: coldsection.compliance.v1.ListDueItemsResponse
+	(*ExplainDueItemRequest)(nil),           // 79: coldsection.compliance.v1.ExplainDueItemRequest
+	(*ExtendDueItemRequest)(nil),            // 80: coldsection.compliance.v1.ExtendDueItemRequest
+	(*CreateAccomplishmentRequest)(nil),     // 81: coldsection.compliance.v1.CreateAccomplishmentRequest
+	(*DecideApplicabilityRequest)(nil),      // 82: coldsection.compliance.v1.DecideApplicabilityRequest
+	(*GetRetentionFloorRequest)(nil),        // 83: coldsection.compliance.v1.GetRetentionFloorRequest
+	(*ListAccomplishmentsRequest)(nil),      // 84: coldsection.compliance.v1.ListAccomplishmentsRequest
+	(*ListAccomplishmentsResponse)(nil),     // 85: coldsection.compliance.v1.ListAccomplishmentsResponse
+	(*GetComplianceStatusRequest)(nil),      // 86: coldsection.compliance.v1.GetComplianceStatusRequest
+	(*FindEvidenceRequest)(nil),             // 87: coldsection.compliance.v1.FindEvidenceRequest
+	(*FindEvidenceResponse)(nil),            // 88: coldsection.compliance.v1.FindEvidenceResponse
+	(*CreateToolRequest)(nil),               // 89: coldsection.compliance.v1.CreateToolRequest
+	(*CalibrateToolRequest)(nil),            // 90: coldsection.compliance.v1.CalibrateToolRequest
+	(*WithdrawToolRequest)(nil),             // 91: coldsection.compliance.v1.WithdrawToolRequest
+	(*GetToolRequest)(nil),                  // 92: coldsection.compliance.v1.GetToolRequest
+	(*ListToolsRequest)(nil),                // 93: coldsection.compliance.v1.ListToolsRequest
+	(*ListToolsResponse)(nil),               // 94: coldsection.compliance.v1.ListToolsResponse
+	(*CreatePersonRequest)(nil),             // 95: coldsection.compliance.v1.CreatePersonRequest
+	(*UpdatePersonRequest)(nil),             // 96: coldsection.compliance.v1.UpdatePersonRequest
+	(*GetPersonRequest)(nil),                // 97: coldsection.compliance.v1.GetPersonRequest
+	(*ListPeopleRequest)(nil),               // 98: coldsection.compliance.v1.ListPeopleRequest
+	(*ListPeopleResponse)(nil),              // 99: coldsection.compliance.v1.ListPeopleResponse
+	(*ListToolUsesRequest)(nil),             // 100: coldsection.compliance.v1.ListToolUsesRequest
+	(*ListToolUsesResponse)(nil),            // 101: coldsection.compliance.v1.ListToolUsesResponse
+	(*FindSuspectToolUsesRequest)(nil),      // 102: coldsection.compliance.v1.FindSuspectToolUsesRequest
+	(*FindSuspectToolUsesResponse)(nil),     // 103: coldsection.compliance.v1.FindSuspectToolUsesResponse
+	(*CreateComponentRequest)(nil),          // 104: coldsection.compliance.v1.CreateComponentRequest
+	(*InstallComponentRequest)(nil),         // 105: coldsection.compliance.v1.InstallComponentRequest
+	(*CorrectFittingRequest)(nil),           // 106: coldsection.compliance.v1.CorrectFittingRequest
+	(*CorrectComponentHistoryRequest)(nil),  // 107: coldsection.compliance.v1.CorrectComponentHistoryRequest
+	(*RemoveComponentRequest)(nil),          // 108: coldsection.compliance.v1.RemoveComponentRequest
+	(*GetComponentRequest)(nil),             // 109: coldsection.compliance.v1.GetComponentRequest
+	(*ListComponentsRequest)(nil),           // 110: coldsection.compliance.v1.ListComponentsRequest
+	(*ListComponentsResponse)(nil),          // 111: coldsection.compliance.v1.ListComponentsResponse
+	(*ListOpenFindingsRequest)(nil),         // 112: coldsection.compliance.v1.ListOpenFindingsRequest
+	(*ListOpenFindingsResponse)(nil),        // 113: coldsection.compliance.v1.ListOpenFindingsResponse
+	(*CreateLifeLimitRequest)(nil),          // 114: coldsection.compliance.v1.CreateLifeLimitRequest
+	(*GetLifeLimitRequest)(nil),             // 115: coldsection.compliance.v1.GetLifeLimitRequest
+	(*ListLifeLimitsRequest)(nil),           // 116: coldsection.compliance.v1.ListLifeLimitsRequest
+	(*ListLifeLimitsResponse)(nil),          // 117: coldsection.compliance.v1.ListLifeLimitsResponse
+	(*GetLifeStatusRequest)(nil),            // 118: coldsection.compliance.v1.GetLifeStatusRequest
+	(*ListLifeStatusesRequest)(nil),         // 119: coldsection.compliance.v1.ListLifeStatusesRequest
+	(*ListLifeStatusesResponse)(nil),        // 120: coldsection.compliance.v1.ListLifeStatusesResponse
+	(*RecordExperienceRequest)(nil),         // 121: coldsection.compliance.v1.RecordExperienceRequest
+	(*CreateAuthorizationRequest)(nil),      // 122: coldsection.compliance.v1.CreateAuthorizationRequest
+	(*SuspendAuthorizationRequest)(nil),     // 123: coldsection.compliance.v1.SuspendAuthorizationRequest
+	(*ListAuthorizationsRequest)(nil),       // 124: coldsection.compliance.v1.ListAuthorizationsRequest
+	(*ListAuthorizationsResponse)(nil),      // 125: coldsection.compliance.v1.ListAuthorizationsResponse
+	nil,                                     // 126: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	nil,                                     // 127: coldsection.compliance.v1.Engine.ExternalIdsEntry
+	(*date.Date)(nil),                       // 128: google.type.Date
+	(*timestamppb.Timestamp)(nil),           // 129: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),            // 130: coldsection.common.v1.DocumentReference
+	(*v1.Signature)(nil),                    // 131: coldsection.common.v1.Signature
+	(*fieldmaskpb.FieldMask)(nil),           // 132: google.protobuf.FieldMask
 }
 var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
-	13,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
-	123, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
+	14,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
+	128, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
 	0,   // 2: coldsection.compliance.v1.Aircraft.regime:type_name -> coldsection.compliance.v1.Aircraft.Regime
-	14,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	121, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	124, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
-	124, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
-	13,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	123, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
-	13,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
-	123, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
-	122, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
-	124, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
-	124, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
-	13,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	123, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
-	123, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
-	123, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
-	123, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
-	124, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
-	124, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
-	13,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
-	124, // 22: coldsection.compliance.v1.Fitting.correct_time:type_name -> google.protobuf.Timestamp
-	123, // 23: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
-	124, // 24: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
+	15,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	126, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	129, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
+	129, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
+	14,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	128, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
+	14,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
+	128, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
+	127, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
+	129, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
+	129, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
+	14,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	128, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
+	128, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
+	128, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
+	128, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
+	129, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
+	129, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
+	14,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
+	129, // 22: coldsection.compliance.v1.Fitting.correct_time:type_name -> google.protobuf.Timestamp
+	128, // 23: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
+	129, // 24: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
 	1,   // 25: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	125, // 26: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
-	19,  // 27: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
-	21,  // 28: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
-	21,  // 29: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
+	130, // 26: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
+	20,  // 27: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
+	22,  // 28: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
+	22,  // 29: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
 	2,   // 30: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
 	3,   // 31: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
-	123, // 32: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
-	23,  // 33: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
-	25,  // 34: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
-	124, // 35: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
-	124, // 36: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
-	20,  // 37: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
+	128, // 32: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
+	24,  // 33: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
+	26,  // 34: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
+	129, // 35: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
+	129, // 36: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
+	21,  // 37: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
 	4,   // 38: coldsection.compliance.v1.Applicability.subject_kind:type_name -> coldsection.compliance.v1.Applicability.SubjectKind
 	5,   // 39: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
-	22,  // 40: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
-	21,  // 41: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
+	23,  // 40: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
+	22,  // 41: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
 	6,   // 42: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	123, // 43: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
-	125, // 44: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
-	24,  // 45: coldsection.compliance.v1.Tolerance.steps:type_name -> coldsection.compliance.v1.VariationStep
+	128, // 43: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
+	130, // 44: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
+	25,  // 45: coldsection.compliance.v1.Tolerance.steps:type_name -> coldsection.compliance.v1.VariationStep
 	6,   // 46: coldsection.compliance.v1.VariationStep.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
 	1,   // 47: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
 	7,   // 48: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	123, // 49: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
-	27,  // 50: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
-	123, // 51: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
-	13,  // 52: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	28,  // 53: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
-	123, // 54: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
-	124, // 55: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
+	128, // 49: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
+	28,  // 50: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
+	128, // 51: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
+	14,  // 52: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	29,  // 53: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
+	128, // 54: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
+	129, // 55: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
 	6,   // 56: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	123, // 57: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
-	123, // 58: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
-	123, // 59: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
-	124, // 60: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
-	26,  // 61: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
-	14,  // 62: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	125, // 63: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	123, // 64: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
-	13,  // 65: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
-	124, // 66: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
-	124, // 67: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
-	124, // 68: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
-	13,  // 69: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
-	26,  // 70: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
-	33,  // 71: coldsection.compliance.v1.ComplianceStatus.requirement_statuses:type_name -> coldsection.compliance.v1.RequirementStatus
-	41,  // 72: coldsection.compliance.v1.ComplianceStatus.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
-	32,  // 73: coldsection.compliance.v1.ComplianceStatus.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
-	123, // 74: coldsection.compliance.v1.OpenFinding.original_date:type_name -> google.type.Date
-	123, // 75: coldsection.compliance.v1.OpenFinding.limit_date:type_name -> google.type.Date
-	124, // 76: coldsection.compliance.v1.OpenFinding.close_time:type_name -> google.protobuf.Timestamp
-	7,   // 77: coldsection.compliance.v1.OpenFinding.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	124, // 78: coldsection.compliance.v1.OpenFinding.raise_time:type_name -> google.protobuf.Timestamp
-	124, // 79: coldsection.compliance.v1.OpenFinding.create_time:type_name -> google.protobuf.Timestamp
-	124, // 80: coldsection.compliance.v1.OpenFinding.update_time:type_name -> google.protobuf.Timestamp
-	1,   // 81: coldsection.compliance.v1.RequirementStatus.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	125, // 82: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	123, // 83: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
-	8,   // 84: coldsection.compliance.v1.RequirementStatus.standing:type_name -> coldsection.compliance.v1.RequirementStatus.Standing
-	123, // 85: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
-	13,  // 86: coldsection.compliance.v1.RequirementStatus.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	27,  // 87: coldsection.compliance.v1.RequirementStatus.remaining:type_name -> coldsection.compliance.v1.Remaining
-	34,  // 88: coldsection.compliance.v1.RequirementStatus.applicability_decision:type_name -> coldsection.compliance.v1.ApplicabilityDecision
-	124, // 89: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
-	123, // 90: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
-	9,   // 91: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
-	123, // 92: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
-	123, // 93: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
-	124, // 94: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
-	124, // 95: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
-	124, // 96: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
-	123, // 97: coldsection.compliance.v1.ToolUse.use_date:type_name -> google.type.Date
-	13,  // 98: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
-	123, // 99: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
-	39,  // 100: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
-	13,  // 101: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	123, // 102: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
-	124, // 103: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
-	124, // 104: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
-	123, // 105: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
-	123, // 106: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
-	125, // 107: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
-	123, // 108: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
-	10,  // 109: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
-	124, // 110: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
-	7,   // 111: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	125, // 112: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	123, // 113: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
-	123, // 114: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
-	124, // 115: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	124, // 116: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	123, // 117: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
-	123, // 118: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
-	123, // 119: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
-	11,  // 120: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
-	124, // 121: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
-	124, // 122: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
-	45,  // 123: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	123, // 124: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
-	123, // 125: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
-	123, // 126: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
-	123, // 127: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
-	48,  // 128: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
-	12,  // 129: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	12,  // 130: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	126, // 131: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
-	12,  // 132: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	15,  // 133: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	15,  // 134: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	126, // 135: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
-	15,  // 136: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
-	16,  // 137: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
-	123, // 138: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
-	123, // 139: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
-	17,  // 140: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
-	63,  // 141: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
-	17,  // 142: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	17,  // 143: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	18,  // 144: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	18,  // 145: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	126, // 146: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
-	18,  // 147: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
-	123, // 148: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
-	26,  // 149: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
-	28,  // 150: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
-	30,  // 151: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
-	30,  // 152: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
-	124, // 153: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	124, // 154: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
-	36,  // 155: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
-	42,  // 156: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
-	36,  // 157: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
-	43,  // 158: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	43,  // 159: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	126, // 160: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	43,  // 161: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
-	37,  // 162: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	37,  // 163: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	38,  // 164: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
-	123, // 165: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
-	123, // 166: coldsection.compliance.v1.CorrectFittingRequest.install_date:type_name -> google.type.Date
-	123, // 167: coldsection.compliance.v1.CorrectFittingRequest.remove_date:type_name -> google.type.Date
-	39,  // 168: coldsection.compliance.v1.CorrectComponentHistoryRequest.history:type_name -> coldsection.compliance.v1.PastFitting
-	13,  // 169: coldsection.compliance.v1.CorrectComponentHistoryRequest.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	123, // 170: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
-	38,  // 171: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
-	32,  // 172: coldsection.compliance.v1.ListOpenFindingsResponse.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
-	40,  // 173: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
-	40,  // 174: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
-	41,  // 175: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
-	45,  // 176: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	44,  // 177: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
-	44,  // 178: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
-	49,  // 179: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
-	50,  // 180: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
-	54,  // 181: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
-	55,  // 182: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
-	61,  // 183: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
-	62,  // 184: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
-	63,  // 185: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
-	64,  // 186: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	68,  // 187: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
-	69,  // 188: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
-	78,  // 189: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
-	77,  // 190: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
-	79,  // 191: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
-	84,  // 192: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
-	85,  // 193: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
-	86,  // 194: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
-	99,  // 195: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
-	100, // 196: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
-	103, // 197: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
-	101, // 198: coldsection.compliance.v1.ComplianceService.CorrectFitting:input_type -> coldsection.compliance.v1.CorrectFittingRequest
-	102, // 199: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:input_type -> coldsection.compliance.v1.CorrectComponentHistoryRequest
-	109, // 200: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
-	90,  // 201: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
-	91,  // 202: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
-	117, // 203: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
-	116, // 204: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
-	118, // 205: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
-	51,  // 206: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
-	52,  // 207: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
-	56,  // 208: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
-	57,  // 209: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
-	59,  // 210: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
-	66,  // 211: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
-	70,  // 212: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
-	71,  // 213: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
-	73,  // 214: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
-	74,  // 215: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
-	76,  // 216: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
-	81,  // 217: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
-	80,  // 218: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
-	83,  // 219: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
-	87,  // 220: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
-	88,  // 221: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
-	95,  // 222: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
-	97,  // 223: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
-	104, // 224: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
-	105, // 225: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
-	110, // 226: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
-	111, // 227: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
-	113, // 228: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
-	114, // 229: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
-	107, // 230: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
-	92,  // 231: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
-	93,  // 232: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
-	119, // 233: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
-	46,  // 234: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
-	12,  // 235: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	12,  // 236: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	15,  // 237: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
-	15,  // 238: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
-	15,  // 239: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
-	15,  // 240: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
-	17,  // 241: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
-	65,  // 242: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	18,  // 243: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	18,  // 244: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	30,  // 245: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
-	26,  // 246: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
-	18,  // 247: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
-	36,  // 248: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
-	36,  // 249: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
-	36,  // 250: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
-	38,  // 251: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
-	38,  // 252: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
-	38,  // 253: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
-	16,  // 254: coldsection.compliance.v1.ComplianceService.CorrectFitting:output_type -> coldsection.compliance.v1.Fitting
-	38,  // 255: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:output_type -> coldsection.compliance.v1.Component
-	40,  // 256: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	43,  // 257: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
-	43,  // 258: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
-	44,  // 259: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	44,  // 260: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
-	44,  // 261: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	12,  // 262: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	53,  // 263: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
-	15,  // 264: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
-	58,  // 265: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
-	60,  // 266: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
-	67,  // 267: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
-	18,  // 268: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
-	72,  // 269: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
-	26,  // 270: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
-	75,  // 271: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
-	29,  // 272: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
-	82,  // 273: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
-	35,  // 274: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
-	31,  // 275: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
-	36,  // 276: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
-	89,  // 277: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
-	96,  // 278: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
-	98,  // 279: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
-	38,  // 280: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
-	106, // 281: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
-	40,  // 282: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	112, // 283: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
-	41,  // 284: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
-	115, // 285: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
-	108, // 286: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
-	43,  // 287: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
-	94,  // 288: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
-	120, // 289: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
-	47,  // 290: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
-	235, // [235:291] is the sub-list for method output_type
-	179, // [179:235] is the sub-list for method input_type
-	179, // [179:179] is the sub-list for extension type_name
-	179, // [179:179] is the sub-list for extension extendee
-	0,   // [0:179] is the sub-list for field type_name
+	128, // 57: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
+	128, // 58: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
+	128, // 59: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
+	129, // 60: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
+	27,  // 61: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
+	15,  // 62: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	130, // 63: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	128, // 64: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
+	14,  // 65: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
+	129, // 66: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
+	131, // 67: coldsection.compliance.v1.Accomplishment.signatures:type_name -> coldsection.common.v1.Signature
+	8,   // 68: coldsection.compliance.v1.Evidence.kind:type_name -> coldsection.compliance.v1.Evidence.Kind
+	31,  // 69: coldsection.compliance.v1.Evidence.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
+	33,  // 70: coldsection.compliance.v1.Evidence.documents:type_name -> coldsection.compliance.v1.EvidenceDocument
+	129, // 71: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
+	129, // 72: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
+	14,  // 73: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
+	27,  // 74: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
+	36,  // 75: coldsection.compliance.v1.ComplianceStatus.requirement_statuses:type_name -> coldsection.compliance.v1.RequirementStatus
+	44,  // 76: coldsection.compliance.v1.ComplianceStatus.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	35,  // 77: coldsection.compliance.v1.ComplianceStatus.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
+	128, // 78: coldsection.compliance.v1.OpenFinding.original_date:type_name -> google.type.Date
+	128, // 79: coldsection.compliance.v1.OpenFinding.limit_date:type_name -> google.type.Date
+	129, // 80: coldsection.compliance.v1.OpenFinding.close_time:type_name -> google.protobuf.Timestamp
+	7,   // 81: coldsection.compliance.v1.OpenFinding.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	129, // 82: coldsection.compliance.v1.OpenFinding.raise_time:type_name -> google.protobuf.Timestamp
+	129, // 83: coldsection.compliance.v1.OpenFinding.create_time:type_name -> google.protobuf.Timestamp
+	129, // 84: coldsection.compliance.v1.OpenFinding.update_time:type_name -> google.protobuf.Timestamp
+	1,   // 85: coldsection.compliance.v1.RequirementStatus.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	130, // 86: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	128, // 87: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
+	9,   // 88: coldsection.compliance.v1.RequirementStatus.standing:type_name -> coldsection.compliance.v1.RequirementStatus.Standing
+	128, // 89: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
+	14,  // 90: coldsection.compliance.v1.RequirementStatus.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	28,  // 91: coldsection.compliance.v1.RequirementStatus.remaining:type_name -> coldsection.compliance.v1.Remaining
+	37,  // 92: coldsection.compliance.v1.RequirementStatus.applicability_decision:type_name -> coldsection.compliance.v1.ApplicabilityDecision
+	129, // 93: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
+	128, // 94: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
+	10,  // 95: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
+	128, // 96: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
+	128, // 97: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
+	129, // 98: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
+	129, // 99: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
+	129, // 100: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
+	128, // 101: coldsection.compliance.v1.ToolUse.use_date:type_name -> google.type.Date
+	14,  // 102: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
+	128, // 103: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
+	42,  // 104: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
+	14,  // 105: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	128, // 106: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
+	129, // 107: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
+	129, // 108: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
+	128, // 109: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
+	128, // 110: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
+	130, // 111: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
+	128, // 112: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
+	11,  // 113: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
+	129, // 114: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
+	7,   // 115: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	130, // 116: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	128, // 117: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
+	128, // 118: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
+	129, // 119: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	129, // 120: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
+	128, // 121: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
+	128, // 122: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
+	128, // 123: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
+	12,  // 124: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
+	129, // 125: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
+	129, // 126: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
+	48,  // 127: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	128, // 128: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
+	128, // 129: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
+	128, // 130: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
+	128, // 131: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
+	51,  // 132: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
+	13,  // 133: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	13,  // 134: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	132, // 135: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
+	13,  // 136: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	16,  // 137: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	16,  // 138: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	132, // 139: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
+	16,  // 140: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
+	17,  // 141: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
+	128, // 142: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
+	128, // 143: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
+	18,  // 144: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
+	66,  // 145: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
+	18,  // 146: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	18,  // 147: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	19,  // 148: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	19,  // 149: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	132, // 150: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
+	19,  // 151: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
+	128, // 152: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
+	27,  // 153: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
+	29,  // 154: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
+	31,  // 155: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
+	31,  // 156: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
+	129, // 157: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	129, // 158: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	129, // 159: coldsection.compliance.v1.FindEvidenceRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	129, // 160: coldsection.compliance.v1.FindEvidenceRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	36,  // 161: coldsection.compliance.v1.FindEvidenceResponse.requirement_status:type_name -> coldsection.compliance.v1.RequirementStatus
+	32,  // 162: coldsection.compliance.v1.FindEvidenceResponse.evidences:type_name -> coldsection.compliance.v1.Evidence
+	129, // 163: coldsection.compliance.v1.FindEvidenceResponse.as_of_time:type_name -> google.protobuf.Timestamp
+	129, // 164: coldsection.compliance.v1.FindEvidenceResponse.known_at_time:type_name -> google.protobuf.Timestamp
+	39,  // 165: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
+	45,  // 166: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
+	39,  // 167: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
+	46,  // 168: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	46,  // 169: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	132, // 170: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	46,  // 171: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
+	40,  // 172: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	40,  // 173: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	41,  // 174: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
+	128, // 175: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
+	128, // 176: coldsection.compliance.v1.CorrectFittingRequest.install_date:type_name -> google.type.Date
+	128, // 177: coldsection.compliance.v1.CorrectFittingRequest.remove_date:type_name -> google.type.Date
+	42,  // 178: coldsection.compliance.v1.CorrectComponentHistoryRequest.history:type_name -> coldsection.compliance.v1.PastFitting
+	14,  // 179: coldsection.compliance.v1.CorrectComponentHistoryRequest.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	128, // 180: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
+	41,  // 181: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
+	35,  // 182: coldsection.compliance.v1.ListOpenFindingsResponse.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
+	43,  // 183: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
+	43,  // 184: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
+	44,  // 185: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	48,  // 186: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	47,  // 187: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
+	47,  // 188: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
+	52,  // 189: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
+	53,  // 190: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
+	57,  // 191: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
+	58,  // 192: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
+	64,  // 193: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
+	65,  // 194: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
+	66,  // 195: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
+	67,  // 196: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	71,  // 197: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
+	72,  // 198: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
+	81,  // 199: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
+	80,  // 200: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
+	82,  // 201: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
+	89,  // 202: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
+	90,  // 203: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
+	91,  // 204: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
+	104, // 205: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
+	105, // 206: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
+	108, // 207: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
+	106, // 208: coldsection.compliance.v1.ComplianceService.CorrectFitting:input_type -> coldsection.compliance.v1.CorrectFittingRequest
+	107, // 209: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:input_type -> coldsection.compliance.v1.CorrectComponentHistoryRequest
+	114, // 210: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
+	95,  // 211: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
+	96,  // 212: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
+	122, // 213: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
+	121, // 214: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
+	123, // 215: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
+	54,  // 216: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
+	55,  // 217: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
+	59,  // 218: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
+	60,  // 219: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
+	62,  // 220: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
+	69,  // 221: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
+	73,  // 222: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
+	74,  // 223: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
+	76,  // 224: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
+	77,  // 225: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
+	79,  // 226: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
+	84,  // 227: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
+	83,  // 228: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
+	87,  // 229: coldsection.compliance.v1.ComplianceQueryService.FindEvidence:input_type -> coldsection.compliance.v1.FindEvidenceRequest
+	86,  // 230: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
+	92,  // 231: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
+	93,  // 232: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
+	100, // 233: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
+	102, // 234: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
+	109, // 235: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
+	110, // 236: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
+	115, // 237: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
+	116, // 238: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
+	118, // 239: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
+	119, // 240: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
+	112, // 241: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
+	97,  // 242: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
+	98,  // 243: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
+	124, // 244: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
+	49,  // 245: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
+	13,  // 246: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	13,  // 247: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	16,  // 248: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 249: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 250: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 251: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
+	18,  // 252: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
+	68,  // 253: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	19,  // 254: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	19,  // 255: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	31,  // 256: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
+	27,  // 257: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
+	19,  // 258: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
+	39,  // 259: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
+	39,  // 260: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
+	39,  // 261: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
+	41,  // 262: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
+	41,  // 263: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
+	41,  // 264: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
+	17,  // 265: coldsection.compliance.v1.ComplianceService.CorrectFitting:output_type -> coldsection.compliance.v1.Fitting
+	41,  // 266: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:output_type -> coldsection.compliance.v1.Component
+	43,  // 267: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	46,  // 268: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
+	46,  // 269: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
+	47,  // 270: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	47,  // 271: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
+	47,  // 272: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	13,  // 273: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	56,  // 274: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
+	16,  // 275: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
+	61,  // 276: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
+	63,  // 277: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
+	70,  // 278: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
+	19,  // 279: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
+	75,  // 280: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
+	27,  // 281: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
+	78,  // 282: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
+	30,  // 283: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
+	85,  // 284: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
+	38,  // 285: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
+	88,  // 286: coldsection.compliance.v1.ComplianceQueryService.FindEvidence:output_type -> coldsection.compliance.v1.FindEvidenceResponse
+	34,  // 287: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
+	39,  // 288: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
+	94,  // 289: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
+	101, // 290: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
+	103, // 291: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
+	41,  // 292: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
+	111, // 293: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
+	43,  // 294: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	117, // 295: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
+	44,  // 296: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
+	120, // 297: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
+	113, // 298: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
+	46,  // 299: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
+	99,  // 300: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
+	125, // 301: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
+	50,  // 302: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
+	246, // [246:303] is the sub-list for method output_type
+	189, // [189:246] is the sub-list for method input_type
+	189, // [189:189] is the sub-list for extension type_name
+	189, // [189:189] is the sub-list for extension extendee
+	0,   // [0:189] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_compliance_proto_init() }
@@ -11851,8 +12283,8 @@ func file_coldsection_compliance_v1_compliance_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_compliance_proto_rawDesc), len(file_coldsection_compliance_v1_compliance_proto_rawDesc)),
-			NumEnums:      12,
-			NumMessages:   111,
+			NumEnums:      13,
+			NumMessages:   115,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

@@ -1222,6 +1222,7 @@ const (
 	ComplianceQueryService_ExplainDueItem_FullMethodName      = "/coldsection.compliance.v1.ComplianceQueryService/ExplainDueItem"
 	ComplianceQueryService_ListAccomplishments_FullMethodName = "/coldsection.compliance.v1.ComplianceQueryService/ListAccomplishments"
 	ComplianceQueryService_GetRetentionFloor_FullMethodName   = "/coldsection.compliance.v1.ComplianceQueryService/GetRetentionFloor"
+	ComplianceQueryService_FindEvidence_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/FindEvidence"
 	ComplianceQueryService_GetComplianceStatus_FullMethodName = "/coldsection.compliance.v1.ComplianceQueryService/GetComplianceStatus"
 	ComplianceQueryService_GetTool_FullMethodName             = "/coldsection.compliance.v1.ComplianceQueryService/GetTool"
 	ComplianceQueryService_ListTools_FullMethodName           = "/coldsection.compliance.v1.ComplianceQueryService/ListTools"
@@ -1273,6 +1274,11 @@ type ComplianceQueryServiceClient interface {
 	ListAccomplishments(ctx context.Context, in *ListAccomplishmentsRequest, opts ...grpc.CallOption) (*ListAccomplishmentsResponse, error)
 	// Says how long the record of work must be kept: the longest that any rule asks for. Nothing here deletes it.
 	GetRetentionFloor(ctx context.Context, in *GetRetentionFloorRequest, opts ...grpc.CallOption) (*RetentionFloor, error)
+	// Finds what proves that a requirement was done on an engine, component or aircraft, as of one time and as far as it was known at
+	// another: releases of work orders with their signatures, signed entries of the past, documents with their hashes, terminating actions
+	// and decisions on applicability. Entries that were corrected or taken back by then are left out. Reasons: TIME_IN_FUTURE,
+	// NOT_KNOWN_THEN.
+	FindEvidence(ctx context.Context, in *FindEvidenceRequest, opts ...grpc.CallOption) (*FindEvidenceResponse, error)
 	// Says how an aircraft or engine stood at one time, as far as it was known at another. The same two times give the same
 	// answer for ever, once both are a minute past. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN.
 	GetComplianceStatus(ctx context.Context, in *GetComplianceStatusRequest, opts ...grpc.CallOption) (*ComplianceStatus, error)
@@ -1440,6 +1446,16 @@ func (c *complianceQueryServiceClient) GetRetentionFloor(ctx context.Context, in
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(RetentionFloor)
 	err := c.cc.Invoke(ctx, ComplianceQueryService_GetRetentionFloor_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) FindEvidence(ctx context.Context, in *FindEvidenceRequest, opts ...grpc.CallOption) (*FindEvidenceResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FindEvidenceResponse)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_FindEvidence_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -1630,6 +1646,11 @@ type ComplianceQueryServiceServer interface {
 	ListAccomplishments(context.Context, *ListAccomplishmentsRequest) (*ListAccomplishmentsResponse, error)
 	// Says how long the record of work must be kept: the longest that any rule asks for. Nothing here deletes it.
 	GetRetentionFloor(context.Context, *GetRetentionFloorRequest) (*RetentionFloor, error)
+	// Finds what proves that a requirement was done on an engine, component or aircraft, as of one time and as far as it was known at
+	// another: releases of work orders with their signatures, signed entries of the past, documents with their hashes, terminating actions
+	// and decisions on applicability. Entries that were corrected or taken back by then are left out. Reasons: TIME_IN_FUTURE,
+	// NOT_KNOWN_THEN.
+	FindEvidence(context.Context, *FindEvidenceRequest) (*FindEvidenceResponse, error)
 	// Says how an aircraft or engine stood at one time, as far as it was known at another. The same two times give the same
 	// answer for ever, once both are a minute past. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN.
 	GetComplianceStatus(context.Context, *GetComplianceStatusRequest) (*ComplianceStatus, error)
@@ -1711,6 +1732,9 @@ func (UnimplementedComplianceQueryServiceServer) ListAccomplishments(context.Con
 }
 func (UnimplementedComplianceQueryServiceServer) GetRetentionFloor(context.Context, *GetRetentionFloorRequest) (*RetentionFloor, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRetentionFloor not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) FindEvidence(context.Context, *FindEvidenceRequest) (*FindEvidenceResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method FindEvidence not implemented")
 }
 func (UnimplementedComplianceQueryServiceServer) GetComplianceStatus(context.Context, *GetComplianceStatusRequest) (*ComplianceStatus, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetComplianceStatus not implemented")
@@ -2009,6 +2033,24 @@ func _ComplianceQueryService_GetRetentionFloor_Handler(srv interface{}, ctx cont
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ComplianceQueryServiceServer).GetRetentionFloor(ctx, req.(*GetRetentionFloorRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_FindEvidence_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(FindEvidenceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).FindEvidence(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_FindEvidence_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).FindEvidence(ctx, req.(*FindEvidenceRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -2341,6 +2383,10 @@ var ComplianceQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetRetentionFloor",
 			Handler:    _ComplianceQueryService_GetRetentionFloor_Handler,
+		},
+		{
+			MethodName: "FindEvidence",
+			Handler:    _ComplianceQueryService_FindEvidence_Handler,
 		},
 		{
 			MethodName: "GetComplianceStatus",

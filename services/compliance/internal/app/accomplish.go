@@ -120,6 +120,9 @@ func (u unit) accomplish(ctx context.Context, requirement, id string, entry *com
 		{Name: "supersedes", Value: entry.GetSupersedes()}, {Name: "reason", Value: entry.GetLateEntryReason()},
 		{Name: "second_person", Value: entry.GetSecondPerson()}, {Name: "void", Value: fmt.Sprint(entry.GetVoid())},
 	}
+	if entry.GetReleaseHash() != "" {
+		fields = append(fields, recordchain.Field{Name: "release", Value: entry.GetReleaseHash()})
+	}
 	entry.ContentHash = recordchain.Hash(fields)
 	if err := store.Accomplishments.Insert(ctx, u.Tx, entry, u.now); err != nil {
 		return nil, err
@@ -167,6 +170,7 @@ func (a *App) Released(ctx context.Context, tx *storage.Tx, fact *workordersv1.W
 				OperatingSeconds: fact.GetCounters().GetOperatingSeconds(), Cycles: fact.GetCounters().GetCycles(), Starts: fact.GetCounters().GetStarts(),
 			},
 		}
+		entry.Signatures, entry.ReleaseHash = fact.GetSignatures(), fact.GetContentHash()
 		for _, s := range fact.GetSignatures() {
 			entry.Certifier = s.GetPerson()
 		}

@@ -1,5 +1,5 @@
 // Package events reacts to work orders: released ones and signed entries of the past alone move a requirement; measured values and
-// tests of water tell when a tool was used; findings are open until they are closed.
+// tests of water tell when a tool was used; findings are open until they are closed; documents of orders are evidence with their hashes.
 package events
 
 import (
@@ -20,9 +20,10 @@ const (
 	measured = "coldsection.workorder.measurement.recorded.v1"
 	finding  = "coldsection.workorder.finding."
 	tested   = "coldsection.stock.lot.tested.v1"
+	attached = "coldsection.workorder.attachment.added.v1"
 )
 
-var types = []string{released, measured, tested, finding + "raised.v1", finding + "answered.v1", finding + "deferred.v1", finding + "decided.v1", finding + "closed.v1"}
+var types = []string{released, measured, tested, attached, finding + "raised.v1", finding + "answered.v1", finding + "deferred.v1", finding + "decided.v1", finding + "closed.v1"}
 
 // Consumer is the service's one subscription.
 func Consumer(a *app.App) eventbus.Consumer {
@@ -32,6 +33,8 @@ func Consumer(a *app.App) eventbus.Consumer {
 			return decoded(m, &workordersv1.MeasurementRecorded{}, a.Measured)
 		case m.Type == tested:
 			return decoded(m, &consumablesv1.LotChanged{}, a.WaterTested)
+		case m.Type == attached:
+			return decoded(m, &workordersv1.AttachmentAdded{}, a.Attached)
 		case strings.HasPrefix(m.Type, finding):
 			return decoded(m, &workordersv1.FindingChanged{}, a.Found)
 		default:

@@ -45,7 +45,8 @@ func Register(r rpc.Registrar, a *app.App) {
 	}
 	query.Scope("coldsection.compliance.v1.ComplianceQueryService", "GetAircraft", "ListAircraft", "GetEngine", "ListEngines", "ListUtilizations",
 		"GetDueItem", "ListDueItems", "ExplainDueItem", "ListAccomplishments", "ListFittings", "GetComponent", "ListComponents", "GetLifeStatus",
-		"ListLifeStatuses", "GetComplianceStatus", "ListOpenFindings", "GetRetentionFloor", "ListToolUses", "FindSuspectToolUses")
+		"ListLifeStatuses", "GetComplianceStatus", "ListOpenFindings", "GetRetentionFloor", "ListToolUses", "FindSuspectToolUses",
+		"FindEvidence")
 	r.Register(&compliancev1.ComplianceQueryService_ServiceDesc, &queries{app: a}, query)
 	r.Register(&compliancev1.GateService_ServiceDesc, &gates{app: a},
 		auth.Policy{}.For("coldsection.compliance.v1.GateService", []string{auth.RoleService, "quality"}, "CheckGates"))
@@ -126,6 +127,10 @@ func (q *queries) ListAccomplishments(ctx context.Context, req *compliancev1.Lis
 
 func (q *queries) GetComplianceStatus(ctx context.Context, req *compliancev1.GetComplianceStatusRequest) (*compliancev1.ComplianceStatus, error) {
 	return q.app.GetComplianceStatus(ctx, req)
+}
+
+func (q *queries) FindEvidence(ctx context.Context, req *compliancev1.FindEvidenceRequest) (*compliancev1.FindEvidenceResponse, error) {
+	return q.app.FindEvidence(ctx, req)
 }
 
 // parentScope is the prefix of names under a parent; "x/-" spans all.
