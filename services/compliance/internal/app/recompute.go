@@ -7,6 +7,8 @@ import (
 	"slices"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/apply"
 	"coldsection.example/services/compliance/internal/civil"
@@ -147,13 +149,20 @@ func (u unit) recomputeOne(ctx context.Context, subject string, kept []byte, onl
 		}
 		p.Until, p.Items = before.Until, slices.Clone(before.Items)
 	}
+	if accomplishment == "" && before.Rules == p.Rules {
+		s.kept = &before
+	}
 	if err := u.recomputeItems(ctx, s, before, &p, only, accomplishment); err != nil {
 		return fmt.Errorf("what is due on %s: %w", subject, err)
+	}
+	if len(only) > 0 { // the others may not have been looked at today
+		return store.ChangePoints(ctx, u.Tx, subject, p.Rules, p.Encode())
 	}
 	return store.SavePoints(ctx, u.Tx, subject, p.Rules, s.begins(0), s.begins(1), p.Encode())
 }
 
-// recomputeItems works out items into p. A row that stays as it is may have another date than the item, from before, which is put right.
+// recomputeItems works out items into p. One that comes out as it is kept is not written again, as on a new day. A row that stays as it is may
+// have another date than the item, from before, which is put right.
 func (u unit) recomputeItems(ctx context.Context, s seen, before points.Points, p *points.Points, only names, accomplishment string) error {
 	subject, dates := s.subject.GetName(), map[string]string{}
 	have := map[string]*compliancev1.DueItem{}
@@ -172,11 +181,10 @@ func (u unit) recomputeItems(ctx context.Context, s seen, before points.Points, 
 		if old == nil && (w.verdict.answer == apply.No || r.GetApplicability() == nil && w.verdict.decision == nil) {
 			continue
 		}
-		saved, err := u.keepItem(ctx, r, old, w.item, accomplishment)
+		saved, err := u.settleItem(ctx, s, r, old, &w, accomplishment)
 		if err != nil {
 			return fmt.Errorf("%s: %w", r.GetName(), err)
 		}
-		w.point.Told = toldOf(w.item)
 		if was := before.Of(r.GetName()); !saved && (was == nil || was.Told != w.point.Told) {
 			dates[w.item.GetName()] = resource.DateText(w.item.GetDueDate())
 		}
@@ -184,6 +192,26 @@ func (u unit) recomputeItems(ctx context.Context, s seen, before points.Points, 
 		p.Set(w.point)
 	}
 	return store.MoveDates(ctx, u.Tx, dates)
+}
+
+// settleItem saves an item, unless it came out as it is kept, and tells its point what the row says.
+func (u unit) settleItem(ctx context.Context, s seen, r *compliancev1.Requirement, old *compliancev1.DueItem, w *weighed, accomplishment string) (saved bool, err error) {
+	if w.kept && saysTheSame(old, w.item, w.point.Told.Band) {
+		return false, nil
+	}
+	if w.kept {
+		w.fill(s)
+	}
+	saved, err = u.keepItem(ctx, r, old, w.item, accomplishment)
+	w.point.Told = toldOf(w.item)
+	return saved, err
+}
+
+// saysTheSame reports whether a row says what an item says beside what a day, counters and a rate change.
+func saysTheSame(row, item *compliancev1.DueItem, band due.Band) bool {
+	return row.GetBand().String() == string(band) && row.GetSubjectLabel() == item.GetSubjectLabel() && row.GetLastAccomplishment() == item.GetLastAccomplishment() &&
+		row.GetBandReason() == item.GetBandReason() && proto.Equal(row.GetExtension(), item.GetExtension()) &&
+		proto.Equal(row.GetLastDoneCounters(), item.GetLastDoneCounters())
 }
 
 // keepItem saves the item of a requirement that applies or may apply, and of one that once did, if it changed; and it tells.

@@ -10,6 +10,7 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
+	"coldsection.example/services/compliance/internal/points"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
@@ -30,6 +31,7 @@ type seen struct {
 	at, known time.Time
 	rules     []*compliancev1.Requirement // what was required
 	records   records
+	kept      *points.Points // what is kept of it, where an item that comes out as it is kept need not be told; nil else
 }
 
 // records are what people signed about a subject, read at once.

@@ -39,6 +39,7 @@ type weighed struct {
 	standing due.Standing
 	last     *compliancev1.Accomplishment
 	point    points.Point // what the item is counted from
+	kept     bool         // it came out as it is kept, and was not told
 	until    civil.Date   // the first day on which it may come about in another way; zero when none is known
 }
 
@@ -104,11 +105,20 @@ func (u unit) count(ctx context.Context, w *weighed, r *compliancev1.Requirement
 		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: inForce(item, r, s),
 		Soft: r.GetSoft(), Lowered: n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()),
 	}
-	fill(item, w.point.On(stateOf(s)))
-	if w.point.Lowered {
-		item.Explanation += loweredWords
+	if was := s.kept.Of(r.GetName()); was != nil && was.Same(w.point) && !was.Stale(was.On(stateOf(s)), s.today) {
+		w.point.Told, w.kept = was.Told, true
+		return nil
 	}
+	w.fill(s)
 	return nil
+}
+
+// fill puts the state of a subject to an item that is counted.
+func (w *weighed) fill(s seen) {
+	fill(w.item, w.point.On(stateOf(s)))
+	if w.point.Lowered {
+		w.item.Explanation += loweredWords
+	}
 }
 
 const loweredWords = " Corrected flying lowered the counters that the record of the work carries."

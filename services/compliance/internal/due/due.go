@@ -64,6 +64,11 @@ type Tree struct {
 // Empty reports whether the tree has no limit.
 func (t Tree) Empty() bool { return len(t.Limits) == 0 && len(t.Trees) == 0 }
 
+// Equal reports whether two trees are the same, limit by limit.
+func (t Tree) Equal(o Tree) bool {
+	return t.Later == o.Later && slices.Equal(t.Limits, o.Limits) && slices.EqualFunc(t.Trees, o.Trees, Tree.Equal)
+}
+
 // CountsDays reports whether a limit counts days or months from its base.
 func (t Tree) CountsDays() bool {
 	return slices.ContainsFunc(t.Limits, func(l Limit) bool { return l.Unit.Calendar() && l.Unit != FixedDate }) || slices.ContainsFunc(t.Trees, Tree.CountsDays)

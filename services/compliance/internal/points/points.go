@@ -75,8 +75,17 @@ func (p *Point) Stale(r due.Result, today civil.Date) bool {
 	}
 }
 
+// Same reports whether two items are counted from the same, whatever was told of them.
+func (p *Point) Same(o Point) bool {
+	return p.Counted == o.Counted && p.Base == o.Base && p.Threshold == o.Threshold && p.Extension == o.Extension && p.Soft == o.Soft && p.Lowered == o.Lowered &&
+		p.Tree.Equal(o.Tree)
+}
+
 // Of is the item of a requirement, nil when there is none.
-func (p Points) Of(requirement string) *Point {
+func (p *Points) Of(requirement string) *Point {
+	if p == nil {
+		return nil
+	}
 	for i := range p.Items {
 		if p.Items[i].Requirement == requirement {
 			return &p.Items[i]

@@ -189,11 +189,15 @@ func page(b *testing.B, a *app.App, now *clock.Fake) {
 		"requirement": `requirement = "requirements/r013"`, "within a month": "due_date > 2026-01-01 AND due_date < 2026-05-01",
 	} {
 		b.Run("first page/"+name, func(b *testing.B) {
-			for b.Loop() {
+			ask := func() {
 				got, err := queries.ListDueItems(ctx, &compliancev1.ListDueItemsRequest{Filter: filter})
 				if err != nil || len(got.GetDueItems()) == 0 {
 					b.Fatalf("%d items, %v", len(got.GetDueItems()), err)
 				}
+			}
+			ask() // plans and caches are warm afterwards, as they are in a process that serves
+			for b.Loop() {
+				ask()
 			}
 			b.ReportMetric(b.Elapsed().Seconds()*1000/float64(b.N), "ms/page")
 		})

@@ -128,3 +128,18 @@ func TestARecordIsKeptAsLongAsTheLongestRuleAsks(t *testing.T) {
 		}
 	})
 }
+
+// On a day that nobody looked at yet, a change of one requirement leaves the others to be looked at: what passed overnight is in the list by its band.
+func TestAChangeOfOneRequirementDoesNotHideWhatPassedOvernight(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.inspect("days", func(r *compliancev1.Requirement) { r.Repeat = limit(compliancev1.IntervalLimit_DAYS, 10) })
+		w.inspect("other", func(r *compliancev1.Requirement) { r.Repeat = limit(compliancev1.IntervalLimit_DAYS, 300) })
+		w.done("days", 990, on(2026, 2, 20)) // due on 2 March, which is today
+		w.clock.Advance(24 * time.Hour)
+		w.done("other", 995, on(2026, 2, 21))
+		got := must(w.queries.ListDueItems(w.as("viewer"), &compliancev1.ListDueItemsRequest{Filter: "band = OVERDUE"}))(t).GetDueItems()
+		if len(got) != 1 || got[0].GetRequirementCode() != "days" {
+			t.Errorf("%v", got)
+		}
+	})
+}

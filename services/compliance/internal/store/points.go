@@ -70,6 +70,12 @@ func SavePoints(ctx context.Context, tx *storage.Tx, subject, rules string, from
 	return err
 }
 
+// ChangePoints keeps the points of a subject of which some changed; it stays looked at on the day that it was.
+func ChangePoints(ctx context.Context, tx *storage.Tx, subject, rules string, body []byte) error {
+	_, err := tx.Exec(ctx, "UPDATE due_points SET rules = $1, body = $2 WHERE subject = $3", rules, body, subject)
+	return err
+}
+
 // Unsettled are the subjects that were not looked at on the day of an instant, or that follow from other requirements. A clock that was set
 // back makes a day come again.
 func Unsettled(ctx context.Context, tx *storage.Tx, now time.Time, rules string) ([]string, error) {
