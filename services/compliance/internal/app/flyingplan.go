@@ -37,6 +37,9 @@ func (a *App) GetFlyingPlan(ctx context.Context, req *compliancev1.GetFlyingPlan
 
 // flyingPlan is the plan of an aircraft; an empty one when nobody planned.
 func (u unit) flyingPlan(ctx context.Context, plane string) (*compliancev1.FlyingPlan, error) {
+	if l := u.loaded; l != nil && l.things[plane] != nil {
+		return l.plans[plane], nil
+	}
 	plan, err := store.FlyingPlans.Get(ctx, u.Tx, plane+planSuffix)
 	if fault.HasReason(err, "NOT_FOUND") {
 		return &compliancev1.FlyingPlan{Name: plane + planSuffix}, nil
@@ -44,7 +47,7 @@ func (u unit) flyingPlan(ctx context.Context, plane string) (*compliancev1.Flyin
 	return plan, err
 }
 
-// UpdateFlyingPlan changes what is going to be flown by an aircraft. Reasons: DATE_INVALID, DATES_REVERSED, ETAG_MISMATCH.
+// UpdateFlyingPlan changes what is going to be flown by an aircraft, and works out what is due by it. Reasons: DATE_INVALID, DATES_REVERSED, ETAG_MISMATCH.
 func (a *App) UpdateFlyingPlan(ctx context.Context, req *compliancev1.UpdateFlyingPlanRequest) (*compliancev1.FlyingPlan, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.FlyingPlan, error) {
 		u, asked := a.unit(ctx, tx), req.GetFlyingPlan()
@@ -65,10 +68,14 @@ func (a *App) UpdateFlyingPlan(ctx context.Context, req *compliancev1.UpdateFlyi
 		if _, err := periodsOf("flying_plan.periods", plan.GetPeriods()); err != nil {
 			return nil, err
 		}
+		save := store.FlyingPlans.Save
 		if isNew {
-			return plan, store.FlyingPlans.Insert(ctx, tx, plan, u.now)
+			save = store.FlyingPlans.Insert
 		}
-		return plan, store.FlyingPlans.Save(ctx, tx, plan, u.now)
+		if err := save(ctx, tx, plan, u.now); err != nil {
+			return nil, err
+		}
+		return plan, u.recomputeOn(ctx, strings.TrimSuffix(plan.GetName(), planSuffix))
 	})
 }
 

@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"slices"
+	"strings"
 	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -14,7 +15,8 @@ import (
 // writes: for one look, or for one working out.
 type loaded struct {
 	things  map[string]thing
-	records map[string]bool // whether the records of a subject are here
+	plans   map[string]*compliancev1.FlyingPlan // of the aircraft among them
+	records map[string]bool                     // whether the records of a subject are here
 	done    map[string][]*compliancev1.Accomplishment
 	decided map[string]map[string]*compliancev1.ApplicabilityDecision
 	granted map[string]map[store.Extended]*compliancev1.Extension
@@ -25,7 +27,7 @@ type loaded struct {
 
 // withThings reads subjects and what they are on: a table at a time, so many names at once.
 func (u unit) withThings(ctx context.Context, subjects []string) (unit, error) {
-	l := &loaded{things: map[string]thing{}}
+	l := &loaded{things: map[string]thing{}, plans: map[string]*compliancev1.FlyingPlan{}}
 	for want := subjects; len(want) > 0; {
 		if err := u.loadThings(ctx, l, want); err != nil {
 			return u, err
@@ -73,7 +75,10 @@ func (u unit) loadKind(ctx context.Context, l *loaded, kind compliancev1.Applica
 	switch kind {
 	case compliancev1.Applicability_AIRCRAFT:
 		found, err := store.Aircraft.Where(ctx, u.Tx, in, args...)
-		return keep(l, found, err)
+		if err := keep(l, found, err); err != nil {
+			return err
+		}
+		return u.loadPlans(ctx, l, names)
 	case compliancev1.Applicability_COMPONENTS:
 		found, err := store.Components.Where(ctx, u.Tx, in, args...)
 		return keep(l, found, err)
@@ -81,6 +86,19 @@ func (u unit) loadKind(ctx context.Context, l *loaded, kind compliancev1.Applica
 		found, err := store.Engines.Where(ctx, u.Tx, in, args...)
 		return keep(l, found, err)
 	}
+}
+
+func (u unit) loadPlans(ctx context.Context, l *loaded, planes []string) error {
+	all := make([]string, len(planes))
+	for i, name := range planes {
+		all[i] = name + planSuffix
+	}
+	in, args := store.In("name", 1, all)
+	found, err := store.FlyingPlans.Where(ctx, u.Tx, in, args...)
+	for _, plan := range found {
+		l.plans[strings.TrimSuffix(plan.GetName(), planSuffix)] = plan
+	}
+	return err
 }
 
 func keep[T thing](l *loaded, found []T, err error) error {

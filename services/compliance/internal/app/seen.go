@@ -25,7 +25,7 @@ type seen struct {
 	counters  *compliancev1.Counters // nil when they are not known
 	today     civil.Date             // the day at where the aircraft's days are counted
 	rate      due.Rate
-	plan      *due.Plan // what is going to be flown, for a forecast; else the rate every day
+	plan      *due.Plan // what is going to be flown, by the plan that is kept of the aircraft or a scenario; nil is the rate every day
 	past      bool
 	day       civil.Date // the day, where that was asked for
 	at, known time.Time
@@ -87,7 +87,21 @@ func (u unit) surround(ctx context.Context, s *seen) (err error) {
 			return err
 		}
 	}
-	return u.place(s)
+	if err := u.place(s); err != nil || s.plane == nil {
+		return err
+	}
+	s.plan, err = u.planOf(ctx, s.plane.GetName(), s.rate)
+	return err
+}
+
+// planOf is what an aircraft is going to fly by the plan that is kept of it; nil when none is, or it changes nothing of the rate.
+func (u unit) planOf(ctx context.Context, plane string, rate due.Rate) (*due.Plan, error) {
+	kept, err := u.flyingPlan(ctx, plane)
+	if err != nil || len(kept.GetSeasons()) == 0 && len(kept.GetPeriods()) == 0 {
+		return nil, err
+	}
+	periods, err := periodsOf("flying_plan.periods", kept.GetPeriods())
+	return &due.Plan{Rate: rate, Seasons: seasonsOf(kept.GetSeasons()), Periods: periods}, err
 }
 
 // recordsOf reads what people signed about a subject.

@@ -129,3 +129,73 @@ func TestAPlanWithImpossibleDatesIsRefused(t *testing.T) {
 		refused(t, err, "NOT_FOUND")
 	})
 }
+
+// The due list goes by the plan that is kept of the aircraft, and its line says so: 100 h at 2.5 h a day are 40 days flown; ten days from
+// 12 March through 21 March are not flown, so that 11 April becomes 21 April. Where a plan is taken back, so is the date. Handbook, 2.6.
+func TestTheDueListGoesByTheFlyingPlan(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.require("check", compliancev1.Requirement_INSPECTION, 200)
+		w.done("check", 900, on(2026, 2, 1))
+		want := func(date, words string) {
+			t.Helper()
+			listed := must(w.queries.ListDueItems(w.as("viewer"), &compliancev1.ListDueItemsRequest{Filter: `due_date = ` + date}))(t).GetDueItems()
+			if len(listed) != 1 {
+				t.Fatalf("not in the list under %s: %v", date, w.item("check"))
+			}
+			for _, item := range []*compliancev1.DueItem{w.item("check"), listed[0]} {
+				if resource.DateText(item.GetDueDate()) != date || !strings.Contains(item.GetExplanation(), words) {
+					t.Errorf("%s: %s", resource.DateText(item.GetDueDate()), item.GetExplanation())
+				}
+			}
+		}
+		want("2026-04-11", "at 2.5 h a day 40 whole days after 2026-03-02 = 2026-04-11")
+		if err := w.plan(&compliancev1.FlyingPlan{Periods: []*compliancev1.FlyingPeriod{percent(0, [3]int{2026, 3, 12}, [3]int{2026, 3, 21})}}); err != nil {
+			t.Fatal(err)
+		}
+		want("2026-04-21", "at 2.5 h a day (nothing from 2026-03-12 through 2026-03-21), 40 days flown after 2026-03-02 = 2026-04-21")
+		w.clock.Advance(24 * time.Hour)
+		if err := w.restarted().Sweep(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		want2 := resource.DateText(w.item("check").GetDueDate())
+		if want2 != "2026-04-22" {
+			t.Errorf("a day without flying later: %s", want2)
+		}
+		_, err := w.planning.UpdateFlyingPlan(w.as("planner"), &compliancev1.UpdateFlyingPlanRequest{
+			FlyingPlan: &compliancev1.FlyingPlan{Name: "aircraft/plane/flyingPlan"}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"periods"}},
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		want("2026-04-12", "40 whole days after 2026-03-03 = 2026-04-12")
+	})
+}
+
+// Row PLN-05 of the checks: a doubled rate moves the likely date earlier, the ends of the range keep their order, and without flying there is
+// no date but "no rate".
+func TestADoubledRateMovesTheDateAndNoFlyingHasNone(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.require("check", compliancev1.Requirement_INSPECTION, 200)
+		w.done("check", 900, on(2026, 2, 1))
+		once := w.forecast(&compliancev1.FlyingScenario{FlyingRate: &compliancev1.FlyingRate{HoursPerDay: 2, CyclesPerDay: 1}})
+		twice := w.forecast(&compliancev1.FlyingScenario{FlyingRate: &compliancev1.FlyingRate{HoursPerDay: 4, CyclesPerDay: 2}})
+		if a, b := resource.DateText(once.GetP50Date()), resource.DateText(twice.GetP50Date()); a != "2026-04-21" || b != "2026-03-27" {
+			t.Errorf("100 h at 2 h a day: %s, at 4 h: %s", a, b)
+		}
+		none := w.forecast(&compliancev1.FlyingScenario{FlyingRate: &compliancev1.FlyingRate{}})
+		if none.GetP10Date() != nil || none.GetP50Date() != nil || none.GetP90Date() != nil || none.GetNoDateReason() != "no rate" {
+			t.Errorf("%v", none)
+		}
+		for i := range 70 { // ten weeks, each of other flying
+			w.clock.Advance(24 * time.Hour)
+			if i%7 < 1+i/7%4 {
+				w.fly(1)
+			}
+		}
+		f := w.forecast(&compliancev1.FlyingScenario{WindowWeeks: 8})
+		p10, p50, p90 := resource.DateText(f.GetP10Date()), resource.DateText(f.GetP50Date()), resource.DateText(f.GetP90Date())
+		if p10 == "" || p10 >= p50 || p50 >= p90 {
+			t.Errorf("%s, %s, %s: %v", p10, p50, p90, f)
+		}
+	})
+}
