@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"runtime/debug"
 	"sync"
+	"sync/atomic"
 )
 
 // maxGroup is how many transactions share one commit at most.
@@ -16,6 +17,7 @@ const maxGroup = 128
 // them all, each in a savepoint so that one refusal does not sink the rest.
 type groupWriter struct {
 	conn  *prepared
+	trips *atomic.Uint64
 	queue chan *request
 	quit  chan struct{}
 	done  chan struct{}
@@ -31,8 +33,8 @@ type request struct {
 
 var errClosed = errors.New("the database is closed")
 
-func startGroupWriter(conn *sql.Conn) *groupWriter {
-	w := &groupWriter{conn: newPrepared(conn), queue: make(chan *request), quit: make(chan struct{}), done: make(chan struct{})}
+func startGroupWriter(conn *sql.Conn, trips *atomic.Uint64) *groupWriter {
+	w := &groupWriter{conn: newPrepared(conn), trips: trips, queue: make(chan *request), quit: make(chan struct{}), done: make(chan struct{})}
 	go w.run()
 	return w
 }
@@ -123,7 +125,7 @@ func (w *groupWriter) savepoint(ctx context.Context, r *request) error {
 	if _, err := w.conn.ExecContext(ctx, "SAVEPOINT one"); err != nil {
 		return unavailable(err)
 	}
-	r.tx = Tx{q: w.conn, engine: SQLite}
+	r.tx = Tx{s: direct{w.conn, w.trips}, engine: SQLite}
 	err := guarded(context.WithoutCancel(r.ctx), r.fn, &r.tx)
 	if err != nil {
 		if _, back := w.conn.ExecContext(ctx, "ROLLBACK TO one"); back != nil {

@@ -8,6 +8,7 @@ import (
 
 	"github.com/jackc/pgx/v5/pgconn"
 	_ "github.com/jackc/pgx/v5/stdlib" // the database/sql driver "pgx"
+	"golang.org/x/sync/semaphore"
 )
 
 // retries is how often a transaction is run again after a serialization failure or deadlock.
@@ -30,7 +31,7 @@ func openPostgres(ctx context.Context, cfg Config, migrations Migrations) (*DB, 
 	if err := migrate(ctx, raw, Postgres, migrations); err != nil {
 		return nil, errors.Join(err, raw.Close())
 	}
-	return &DB{engine: Postgres, write: raw, read: raw}, nil
+	return &DB{engine: Postgres, write: raw, read: raw, turn: semaphore.NewWeighted(int64(conns))}, nil
 }
 
 // checkDurability refuses a server that can lose an acknowledged commit.
@@ -75,23 +76,33 @@ func isRace(err error) bool {
 }
 
 func (db *DB) tryPostgres(ctx context.Context, fn Func) error {
-	raw, err := db.write.BeginTx(ctx, nil)
+	if err := db.turn.Acquire(ctx, 1); err != nil {
+		return err
+	}
+	defer db.turn.Release(1)
+	conn, err := db.write.Conn(ctx)
 	if err != nil {
 		return unavailable(err)
 	}
-	defer func() { _ = raw.Rollback() }()
-	tx := &Tx{q: raw, engine: Postgres}
-	if err := guarded(ctx, fn, tx); err != nil {
+	defer func() { _ = conn.Close() }()
+	tx := &Tx{engine: Postgres}
+	if err := conn.Raw(func(raw any) error { return db.pipelined(ctx, raw, fn, tx) }); err != nil {
 		return err
-	}
-	if err := raw.Commit(); err != nil {
-		if postgresCode(err) != "" {
-			return err
-		}
-		return unavailable(err)
 	}
 	tx.committed()
 	return nil
+}
+
+// pipelined runs fn in a transaction on a connection of the driver's.
+func (db *DB) pipelined(ctx context.Context, raw any, fn Func, tx *Tx) error {
+	p := newPipeline(raw)
+	defer func() { db.trips.Add(p.trips) }()
+	defer p.rollback(context.WithoutCancel(ctx))
+	tx.s = p
+	if err := guarded(ctx, fn, tx); err != nil {
+		return err
+	}
+	return p.commit(ctx)
 }
 
 func postgresCode(err error) string {

@@ -62,11 +62,3 @@ func (p *prepared) QueryContext(ctx context.Context, query string, args ...any) 
 	}
 	return p.conn.QueryContext(ctx, query, args...)
 }
-
-// QueryRowContext runs a query for one row.
-func (p *prepared) QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row {
-	if s := p.statement(query); s != nil { //nolint:sqlclosecheck // kept for the next time, closed by forget
-		return s.QueryRowContext(ctx, args...)
-	}
-	return p.conn.QueryRowContext(ctx, query, args...)
-}

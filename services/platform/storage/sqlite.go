@@ -50,7 +50,7 @@ func openSQLite(ctx context.Context, cfg Config, migrations Migrations) (_ *DB, 
 	if err != nil {
 		return nil, err
 	}
-	db.writer = startGroupWriter(conn)
+	db.writer = startGroupWriter(conn, &db.trips)
 	return db, nil
 }
 

@@ -18,6 +18,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"golang.org/x/sync/semaphore"
+
 	"coldsection.example/services/platform/fault"
 )
 
@@ -54,7 +56,9 @@ type DB struct {
 	read    *sql.DB
 	writer  *groupWriter
 	release func() error
+	turn    *semaphore.Weighted // postgres: who waits longest writes next; the pool would draw lots
 	changes atomic.Uint64
+	trips   atomic.Uint64
 }
 
 // Open opens the database and brings its schema up to date: the platform's tables and the service's. It refuses a schema
@@ -103,6 +107,10 @@ func (db *DB) Update(ctx context.Context, fn Func) error {
 // Changes counts the Updates of this process that ended: what was read before an Update returned may be outdated after it.
 func (db *DB) Changes() uint64 { return db.changes.Load() }
 
+// Trips counts how often Updates of this process waited for the database: on PostgreSQL round trips, with the commit; on SQLite
+// statements, without what a group of transactions shares.
+func (db *DB) Trips() uint64 { return db.trips.Load() }
+
 // Sole says whether no other process writes this database, so that Changes tells of every change.
 func (db *DB) Sole() bool { return db.engine == SQLite }
 
@@ -117,7 +125,7 @@ func (db *DB) View(ctx context.Context, fn Func) error {
 		return unavailable(err)
 	}
 	defer func() { _ = raw.Rollback() }()
-	return fn(ctx, &Tx{q: raw, engine: db.engine})
+	return fn(ctx, &Tx{s: direct{q: raw}, engine: db.engine})
 }
 
 func unavailable(err error) error {

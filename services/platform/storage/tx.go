@@ -3,39 +3,92 @@ package storage
 import (
 	"context"
 	"database/sql"
+	"sync/atomic"
 )
 
-// querier is what a transaction runs on.
-type querier interface {
-	ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error)
-	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
-	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+// session is what a transaction runs on.
+type session interface {
+	exec(ctx context.Context, query string, args []any) (int64, error)
+	query(ctx context.Context, query string, args []any) (Rows, error)
+	queue(ctx context.Context, then Check, query string, args []any) error
+	ask(ctx context.Context, read func(Rows) error, query string, args []any) error
+	flush(ctx context.Context) error
 }
+
+// Rows are the rows of a query; Close ends it early.
+type Rows interface {
+	Scanner
+
+	Next() bool
+	Err() error
+	Close() error
+}
+
+// Check judges what came of a queued statement: how many rows it changed, or why it failed. Its error fails the
+// transaction; a failure that it has no words for stays one.
+type Check func(changed int64, err error) error
 
 // Tx is a running transaction; it is used by one goroutine and not after its closure returned.
 type Tx struct {
-	q      querier
+	s      session
 	engine Engine
 	after  []func()
 }
 
 // Exec runs a statement and returns the number of rows that it changed.
 func (tx *Tx) Exec(ctx context.Context, query string, args ...any) (int64, error) {
-	res, err := tx.q.ExecContext(ctx, query, args...)
-	if err != nil {
-		return 0, err
-	}
-	return res.RowsAffected()
+	return tx.s.exec(ctx, query, args)
 }
 
+// Queue runs a statement whose outcome nothing depends on but the transaction itself: on PostgreSQL it goes along with the next
+// statement that is waited for, or with the commit, so that it costs no wait of its own; on SQLite it runs at once. What came of
+// it is told to then, and an error is the transaction's, whenever it comes; a nil then takes any number of rows. The arguments
+// must not be changed afterwards.
+func (tx *Tx) Queue(ctx context.Context, then Check, query string, args ...any) error {
+	return tx.s.queue(ctx, then, query, args)
+}
+
+// Ask is Queue for a query: read gets its rows, at once or when the next statement is waited for.
+func (tx *Tx) Ask(ctx context.Context, read func(Rows) error, query string, args ...any) error {
+	return tx.s.ask(ctx, read, query, args)
+}
+
+// Flush waits for all that Queue and Ask have put off.
+func (tx *Tx) Flush(ctx context.Context) error { return tx.s.flush(ctx) }
+
 // Query runs a query; the caller closes the rows before the next statement.
-func (tx *Tx) Query(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
-	return tx.q.QueryContext(ctx, query, args...)
+func (tx *Tx) Query(ctx context.Context, query string, args ...any) (Rows, error) {
+	return tx.s.query(ctx, query, args)
 }
 
 // QueryRow runs a query for one row.
-func (tx *Tx) QueryRow(ctx context.Context, query string, args ...any) *sql.Row {
-	return tx.q.QueryRowContext(ctx, query, args...)
+func (tx *Tx) QueryRow(ctx context.Context, query string, args ...any) Scanner {
+	rows, err := tx.s.query(ctx, query, args)
+	return row{rows, err}
+}
+
+// row is the first row of a query; the query ends when it is scanned.
+type row struct {
+	rows Rows
+	err  error
+}
+
+// Scan reads the row, or returns ErrNoRows.
+func (r row) Scan(dest ...any) error {
+	if r.err != nil {
+		return r.err
+	}
+	defer func() { _ = r.rows.Close() }()
+	if !r.rows.Next() {
+		if err := r.rows.Err(); err != nil {
+			return err
+		}
+		return ErrNoRows
+	}
+	if err := r.rows.Scan(dest...); err != nil {
+		return err
+	}
+	return r.rows.Close()
 }
 
 // Engine says which engine it runs on, for the few statements that differ.
@@ -65,7 +118,10 @@ func Collect[T any](ctx context.Context, tx *Tx, scan func(row Scanner) (T, erro
 		return nil, err
 	}
 	defer func() { _ = rows.Close() }()
-	var out []T
+	return all(rows, scan)
+}
+
+func all[T any](rows Rows, scan func(row Scanner) (T, error)) (out []T, err error) {
 	for rows.Next() {
 		v, err := scan(rows)
 		if err != nil {
@@ -76,7 +132,81 @@ func Collect[T any](ctx context.Context, tx *Tx, scan func(row Scanner) (T, erro
 	return out, rows.Err()
 }
 
+// Gather is Collect by Ask: every row is in into once the next statement was waited for, or Flush.
+func Gather[T any](ctx context.Context, tx *Tx, into *[]T, scan func(row Scanner) (T, error), query string, args ...any) error {
+	return tx.Ask(ctx, func(rows Rows) (err error) {
+		*into, err = all(rows, scan)
+		return err
+	}, query, args...)
+}
+
 // Scanner is a row.
 type Scanner interface {
 	Scan(dest ...any) error
+}
+
+// querier is what database/sql runs statements on.
+type querier interface {
+	ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error)
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+}
+
+// direct runs every statement at once, and counts them where somebody wants to know.
+type direct struct {
+	q     querier
+	trips *atomic.Uint64
+}
+
+func (d direct) counted() {
+	if d.trips != nil {
+		d.trips.Add(1)
+	}
+}
+
+func (d direct) exec(ctx context.Context, query string, args []any) (int64, error) {
+	d.counted()
+	res, err := d.q.ExecContext(ctx, query, args...)
+	if err != nil {
+		return 0, err
+	}
+	return res.RowsAffected()
+}
+
+func (d direct) query(ctx context.Context, query string, args []any) (Rows, error) {
+	d.counted()
+	rows, err := d.q.QueryContext(ctx, query, args...) //nolint:rowserrcheck // whoever reads the rows checks
+	if err != nil {
+		return nil, err
+	}
+	return rows, nil
+}
+
+func (d direct) queue(ctx context.Context, then Check, query string, args []any) error {
+	changed, err := d.exec(ctx, query, args)
+	return judged(then, changed, err)
+}
+
+func (d direct) ask(ctx context.Context, read func(Rows) error, query string, args []any) error {
+	rows, err := d.query(ctx, query, args)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = rows.Close() }()
+	if err := read(rows); err != nil {
+		return err
+	}
+	return rows.Close()
+}
+
+func (direct) flush(context.Context) error { return nil }
+
+// judged is what comes of a statement after its check, which may word a failure but not wave it through.
+func judged(check Check, changed int64, err error) error {
+	if check == nil {
+		return err
+	}
+	if verdict := check(changed, err); verdict != nil {
+		return verdict
+	}
+	return err
 }
