@@ -5,6 +5,7 @@
 package idempotency
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -48,26 +49,32 @@ func Execute[Resp proto.Message](
 	}
 	dry := isDry(req)
 	r := row{caller: callerOf(ctx), method: methodOf(ctx, req), key: key, fingerprint: fingerprint(req)}
-	err = db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+	var earlier bool
+	err = db.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		earlier = false
 		if key != "" && !dry {
-			if first, err := r.reserve(ctx, tx, clk.Now()); err != nil {
+			if first, err := r.reserve(ctx, tx, clk.Now(), &earlier); err != nil {
 				return err
 			} else if !first {
 				return replay(ctx, tx, r, &answer)
 			}
 		}
-		var err error
 		if answer, err = fn(ctx, tx); err != nil {
+			_ = tx.Flush(ctx) // a refusal before the first read: whether the key was answered before counts more
 			return err
 		}
 		if dry {
-			return errDryRun
+			return cmp.Or(tx.Flush(ctx), errDryRun)
 		}
 		if key == "" {
 			return nil
 		}
-		return r.keep(ctx, tx, answer)
+		return r.keep(ctx, tx, answer, clk.Now())
 	})
+	if earlier {
+		err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) error { return replay(ctx, tx, r, &answer) })
+		return answer, err
+	}
 	if errors.Is(err, errDryRun) {
 		err = nil
 	}
@@ -77,14 +84,29 @@ func Execute[Resp proto.Message](
 // row is a key and the request that it came with.
 type row struct{ caller, method, key, fingerprint string }
 
+// errEarlier ends a transaction whose key was answered before.
+var errEarlier = errors.New("the key was answered before")
+
 // reserve takes the key and says whether this is its first request. Another request with the key that is under way is
-// waited for; a request that fails gives the key back with everything else.
-func (r row) reserve(ctx context.Context, tx *storage.Tx, now time.Time) (bool, error) {
-	n, err := tx.Exec(ctx, `INSERT INTO idempotency_keys (caller, method, request_key, fingerprint, answer, create_time)
-		VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING`,
-		r.caller, r.method, r.key, r.fingerprint, []byte{}, storage.Micros(now))
-	return n == 1, err
+// waited for; a request that fails gives the key back with everything else. On SQLite, which has one writer, a look is enough;
+// on PostgreSQL the key goes along with the first statement that the effect waits for, and earlier tells of it then.
+func (r row) reserve(ctx context.Context, tx *storage.Tx, now time.Time, earlier *bool) (first bool, err error) {
+	if tx.Engine() == storage.SQLite {
+		var n int64
+		err = tx.QueryRow(ctx, "SELECT COUNT(*) FROM idempotency_keys WHERE caller = $1 AND method = $2 AND request_key = $3",
+			r.caller, r.method, r.key).Scan(&n)
+		return n == 0, err
+	}
+	return true, tx.Queue(ctx, func(added int64, err error) error {
+		if *earlier = err == nil && added == 0; *earlier {
+			return errEarlier
+		}
+		return err
+	}, insertKey+" ON CONFLICT DO NOTHING", r.caller, r.method, r.key, r.fingerprint, []byte{}, storage.Micros(now))
 }
+
+const insertKey = `INSERT INTO idempotency_keys (caller, method, request_key, fingerprint, answer, create_time)
+	VALUES ($1, $2, $3, $4, $5, $6)`
 
 // replay reads the answer to the key's first request.
 func replay[Resp proto.Message](ctx context.Context, tx *storage.Tx, r row, answer *Resp) error {
@@ -106,14 +128,16 @@ func replay[Resp proto.Message](ctx context.Context, tx *storage.Tx, r row, answ
 }
 
 // keep writes the answer beside the key.
-func (r row) keep(ctx context.Context, tx *storage.Tx, answer proto.Message) error {
+func (r row) keep(ctx context.Context, tx *storage.Tx, answer proto.Message, now time.Time) error {
 	kept, err := proto.Marshal(answer)
 	if err != nil {
 		return err
 	}
-	_, err = tx.Exec(ctx, "UPDATE idempotency_keys SET answer = $1 WHERE caller = $2 AND method = $3 AND request_key = $4",
+	if tx.Engine() == storage.SQLite {
+		return tx.Queue(ctx, nil, insertKey, r.caller, r.method, r.key, r.fingerprint, kept, storage.Micros(now))
+	}
+	return tx.Queue(ctx, nil, "UPDATE idempotency_keys SET answer = $1 WHERE caller = $2 AND method = $3 AND request_key = $4",
 		kept, r.caller, r.method, r.key)
-	return err
 }
 
 // Sweep forgets answers that are older than Keep.

@@ -49,7 +49,7 @@ func Append(ctx context.Context, tx *storage.Tx, events ...Event) error {
 		if err := waitForTurn(ctx, tx, e.Source, e.Subject); err != nil {
 			return err
 		}
-		if _, err := tx.Exec(ctx, `INSERT INTO outbox (id, type, source, subject, version, event_time, actor, traceparent, data)
+		if err := tx.Queue(ctx, nil, `INSERT INTO outbox (id, type, source, subject, version, event_time, actor, traceparent, data)
 			VALUES ($1, $2, $3, $4, (SELECT COALESCE(MAX(version), 0) + 1 FROM outbox WHERE source = $3 AND subject = $4), $5, $6, $7, $8)`,
 			e.ID, e.Type, e.Source, e.Subject, storage.Micros(e.Time), id.Account, carrier["traceparent"], e.Data); err != nil {
 			return fmt.Errorf("writing fact %s: %w", e.Type, err)
@@ -64,8 +64,7 @@ func waitForTurn(ctx context.Context, tx *storage.Tx, source, subject string) er
 	if tx.Engine() != storage.Postgres {
 		return nil
 	}
-	_, err := tx.Exec(ctx, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))", source+"\n"+subject)
-	return err
+	return tx.Queue(ctx, nil, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))", source+"\n"+subject)
 }
 
 // Waiting counts the facts that the stream does not have yet.
