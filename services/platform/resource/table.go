@@ -11,9 +11,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strconv"
 	"strings"
-	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
@@ -206,71 +204,6 @@ func CheckEtag(current proto.Message, etag string) error {
 		return fault.StaleEtag(Name(current)).With("current_etag", Etag(current))
 	}
 	return nil
-}
-
-// stamp sets the fields that the store owns.
-func stamp(m proto.Message, version int64, now time.Time, created bool) {
-	r := m.ProtoReflect()
-	set := func(name protoreflect.Name, v protoreflect.Value) {
-		if fd := r.Descriptor().Fields().ByName(name); fd != nil {
-			r.Set(fd, v)
-		}
-	}
-	set("etag", protoreflect.ValueOfString("v"+strconv.FormatInt(version, 10)))
-	at := protoreflect.ValueOfMessage(timestamppb.New(now).ProtoReflect())
-	if created {
-		set("create_time", at)
-	}
-	set("update_time", at)
-}
-
-// Insert adds a resource under its name. A name that is taken is refused with ALREADY_EXISTS.
-func (t *Table[T]) Insert(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
-	stamp(m, 1, now, true)
-	args, err := t.row(make([]any, 0, 3+len(t.columns)), m, 1)
-	if err != nil {
-		return err
-	}
-	n, err := tx.Exec(ctx, t.insert, args...)
-	if err == nil && n == 0 {
-		return fault.Exists(Name(m))
-	}
-	return err
-}
-
-// Save writes a changed resource back; it must have been read with Lock in the same transaction.
-func (t *Table[T]) Save(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
-	version, err := strconv.ParseInt(strings.TrimPrefix(Etag(m), "v"), 10, 64)
-	if err != nil {
-		if err := tx.QueryRow(ctx, "SELECT version FROM "+t.name+" WHERE name = $1", Name(m)).Scan(&version); err != nil {
-			return err
-		}
-	}
-	stamp(m, version+1, now, false)
-	body, err := proto.Marshal(m)
-	if err != nil {
-		return err
-	}
-	args := append(make([]any, 0, 4+len(t.columns)), version+1, body)
-	for _, c := range t.columns {
-		args = append(args, c.value(m.ProtoReflect()))
-	}
-	n, err := t.change(ctx, tx, append(args, Name(m), version))
-	if err == nil && n == 0 {
-		return fault.StaleEtag(Name(m))
-	}
-	return err
-}
-
-// change writes a row. SQLite writes the entries of every index again whose column is set, changed or not, so there the columns
-// are left alone where they stay; PostgreSQL finds that out by itself.
-func (t *Table[T]) change(ctx context.Context, tx *storage.Tx, args []any) (int64, error) {
-	if tx.Engine() == storage.SQLite {
-		if n, err := tx.Exec(ctx, t.touch, args...); err != nil || n > 0 {
-			return n, err
-		}
-	}
-	return tx.Exec(ctx, t.update, args...)
 }
 
 // Get reads a resource. Reason: NOT_FOUND.

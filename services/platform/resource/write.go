@@ -1,0 +1,126 @@
+package resource
+
+import (
+	"context"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/storage"
+)
+
+// stamp sets the fields that the store owns.
+func stamp(m proto.Message, version int64, now time.Time, created bool) {
+	r := m.ProtoReflect()
+	set := func(name protoreflect.Name, v protoreflect.Value) {
+		if fd := r.Descriptor().Fields().ByName(name); fd != nil {
+			r.Set(fd, v)
+		}
+	}
+	set("etag", protoreflect.ValueOfString("v"+strconv.FormatInt(version, 10)))
+	at := protoreflect.ValueOfMessage(timestamppb.New(now).ProtoReflect())
+	if created {
+		set("create_time", at)
+	}
+	set("update_time", at)
+}
+
+// Insert adds a resource under its name. A name that is taken is refused with ALREADY_EXISTS.
+func (t *Table[T]) Insert(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
+	args, err := t.added(m, now)
+	if err != nil {
+		return err
+	}
+	n, err := tx.Exec(ctx, t.insert, args...)
+	return exists(m, n, err)
+}
+
+// InsertLater is Insert for a name that nobody has, because it was made just now: nobody waits for it, and what is wrong with it
+// fails the transaction.
+func (t *Table[T]) InsertLater(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
+	args, err := t.added(m, now)
+	if err != nil {
+		return err
+	}
+	return tx.Queue(ctx, func(n int64, err error) error { return exists(m, n, err) }, t.insert, args...)
+}
+
+// exists refuses a row that was not added.
+func exists(m proto.Message, added int64, err error) error {
+	if err == nil && added == 0 {
+		return fault.Exists(Name(m))
+	}
+	return err
+}
+
+// added are the arguments that add a row.
+func (t *Table[T]) added(m T, now time.Time) ([]any, error) {
+	stamp(m, 1, now, true)
+	return t.row(make([]any, 0, 3+len(t.columns)), m, 1)
+}
+
+// Save writes a changed resource back; it must have been read with Lock in the same transaction.
+func (t *Table[T]) Save(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
+	args, err := t.changed(ctx, tx, m, now)
+	if err != nil {
+		return err
+	}
+	n, err := t.change(ctx, tx, args)
+	return stale(m, n, err)
+}
+
+// SaveLater is Save that nobody waits for: what is wrong with it fails the transaction.
+func (t *Table[T]) SaveLater(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
+	if tx.Engine() == storage.SQLite {
+		return t.Save(ctx, tx, m, now)
+	}
+	args, err := t.changed(ctx, tx, m, now)
+	if err != nil {
+		return err
+	}
+	return tx.Queue(ctx, func(n int64, err error) error { return stale(m, n, err) }, t.update, args...)
+}
+
+// stale refuses a row that was not changed, because somebody else did so before.
+func stale(m proto.Message, changed int64, err error) error {
+	if err == nil && changed == 0 {
+		return fault.StaleEtag(Name(m))
+	}
+	return err
+}
+
+// changed are the arguments that change a row.
+func (t *Table[T]) changed(ctx context.Context, tx *storage.Tx, m T, now time.Time) ([]any, error) {
+	version, err := strconv.ParseInt(strings.TrimPrefix(Etag(m), "v"), 10, 64)
+	if err != nil {
+		if err := tx.QueryRow(ctx, "SELECT version FROM "+t.name+" WHERE name = $1", Name(m)).Scan(&version); err != nil {
+			return nil, err
+		}
+	}
+	stamp(m, version+1, now, false)
+	body, err := proto.Marshal(m)
+	if err != nil {
+		return nil, err
+	}
+	args := append(make([]any, 0, 4+len(t.columns)), version+1, body)
+	for _, c := range t.columns {
+		args = append(args, c.value(m.ProtoReflect()))
+	}
+	return append(args, Name(m), version), nil
+}
+
+// change writes a row. SQLite writes the entries of every index again whose column is set, changed or not, so there the columns
+// are left alone where they stay; PostgreSQL finds that out by itself.
+func (t *Table[T]) change(ctx context.Context, tx *storage.Tx, args []any) (int64, error) {
+	if tx.Engine() == storage.SQLite {
+		if n, err := tx.Exec(ctx, t.touch, args...); err != nil || n > 0 {
+			return n, err
+		}
+	}
+	return tx.Exec(ctx, t.update, args...)
+}
