@@ -47,6 +47,8 @@ type unit struct {
 	app    *App
 	now    time.Time
 	caller auth.Identity
+	// known are balances that were read after their lot was locked, lot by lot; nil where nobody keeps them.
+	known map[string][]stock.Posting
 }
 
 func (a *App) unit(ctx context.Context, tx *storage.Tx) unit {
@@ -131,6 +133,9 @@ func (u unit) post(
 	if err := store.Move(ctx, u.Tx, m, postings); err != nil {
 		return err
 	}
+	for name, before := range u.known {
+		u.known[name] = stock.After(before, name, postings)
+	}
 	for _, name := range lotsOf(postings) {
 		lot, of, err := u.touched(ctx, name, item, held)
 		if err != nil {
@@ -183,9 +188,12 @@ func lotsOf(postings []stock.Posting) []string {
 
 // refresh recomputes what a lot shows from the ledger, and saves it.
 func (u unit) refresh(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) error {
-	balances, err := store.Balances(ctx, u.Tx, lot.GetName())
-	if err != nil {
-		return err
+	balances, known := u.known[lot.GetName()]
+	if !known {
+		var err error
+		if balances, err = store.Balances(ctx, u.Tx, lot.GetName()); err != nil {
+			return err
+		}
 	}
 	var onHand, anywhere stock.Micro
 	lot.Balances = nil
@@ -205,5 +213,5 @@ func (u unit) refresh(ctx context.Context, lot *consumablesv1.Lot, item *consuma
 	case anywhere > 0 && lot.GetState() == consumablesv1.Lot_EMPTIED:
 		lot.State = consumablesv1.Lot_USABLE
 	}
-	return store.Lots.Save(ctx, u.Tx, lot, u.now)
+	return store.Lots.SaveLater(ctx, u.Tx, lot, u.now)
 }

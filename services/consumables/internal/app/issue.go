@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -13,6 +14,7 @@ import (
 	"coldsection.example/services/consumables/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -56,7 +58,14 @@ func (u unit) claimedByOthers(ctx context.Context, lot, order string, base strin
 	if err != nil {
 		return 0, err
 	}
-	sums, err := u.claimed(claims, base)
+	return u.others(claims, lot, order, base)
+}
+
+// others is what those of the claims that are not an order's hold of a lot.
+func (u unit) others(claims []*consumablesv1.Reservation, lot, order, base string) (stock.Micro, error) {
+	sums, err := u.claimed(slices.DeleteFunc(slices.Clone(claims), func(c *consumablesv1.Reservation) bool {
+		return c.GetLot() != lot || c.GetWorkOrder() == order
+	}), base)
 	return sums[lot], err
 }
 
@@ -117,45 +126,57 @@ func (u unit) chooseBefore(
 func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockRequest) (*consumablesv1.StockMovement, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
 		u := a.unit(ctx, tx)
-		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		line, err := store.LockLine(ctx, tx, req.GetName(), req.GetWorkOrder())
 		if err != nil {
 			return nil, err
 		}
-		amount, err := amountOf(req.GetQuantity(), item)
+		if err := resource.CheckEtag(line.Lot, req.GetEtag()); err != nil {
+			return nil, err
+		}
+		amount, err := amountOf(req.GetQuantity(), line.Item)
 		if err != nil {
 			return nil, err
 		}
-		demands, err := store.DemandsOf(ctx, tx, req.GetWorkOrder())
-		if err != nil {
-			return nil, err
-		}
-		if len(demands) == 0 {
+		if len(line.Demands) == 0 {
 			return nil, fault.Precondition("WORK_ORDER_UNKNOWN", "Stores know of no demand of %s. Schedule the order first.", req.GetWorkOrder())
 		}
-		from, others, err := u.mayIssue(ctx, lot, item, req, amount, needTime(demands, lot.GetItem(), u.now))
-		if err != nil {
-			return nil, err
-		}
-		m := u.movement(consumablesv1.StockMovement_ISSUED, lot, amount, item.GetBaseUnitCode())
-		m.WorkOrder, m.Reason = req.GetWorkOrder(), req.GetOverrideReason()
-		if m.EffectiveTime, err = u.happened("effective_time", req.GetEffectiveTime()); err != nil {
-			return nil, err
-		}
-		opening, err := u.openingOf(ctx, lot, item, req, amount, from, needTime(demands, lot.GetItem(), u.now))
-		if err != nil {
-			return nil, err
-		}
-		own, met, err := u.settle(ctx, demands, lot, amount)
-		if err != nil {
-			return nil, err
-		}
-		lot.Reserved = store.Quantity(others+own, item.GetBaseUnitCode())
-		if err := u.handOut(ctx, m, lot, item, opening, from, needTime(demands, lot.GetItem(), u.now)); err != nil || !met {
-			return m, err
-		}
-		return m, u.publish(ctx, "coldsection.stock.demand.met.v1", req.GetWorkOrder(), &consumablesv1.DemandsMet{
-			WorkOrder: req.GetWorkOrder(), Lines: demandLines(demands, nil),
-		})
+		u.known = map[string][]stock.Posting{req.GetName(): line.Balances}
+		return u.issue(ctx, req, line, amount)
+	})
+}
+
+// issue hands an amount of a lot out to an order.
+func (u unit) issue(ctx context.Context, req *consumablesv1.IssueStockRequest, line store.Line, amount stock.Micro) (*consumablesv1.StockMovement, error) {
+	lot, item, need := line.Lot, line.Item, needTime(line.Demands, line.Lot.GetItem(), u.now)
+	c := u.rules(ctx, lot, item, need)
+	stands(&c, line.Balances)
+	others, err := u.others(line.Claims, lot.GetName(), req.GetWorkOrder(), item.GetBaseUnitCode())
+	if err != nil {
+		return nil, err
+	}
+	from, err := u.mayIssue(ctx, c, others, item, req, amount, need)
+	if err != nil {
+		return nil, err
+	}
+	m := u.movement(consumablesv1.StockMovement_ISSUED, lot, amount, item.GetBaseUnitCode())
+	m.WorkOrder, m.Reason = req.GetWorkOrder(), req.GetOverrideReason()
+	if m.EffectiveTime, err = u.happened("effective_time", req.GetEffectiveTime()); err != nil {
+		return nil, err
+	}
+	opening, err := u.openingOf(ctx, lot, item, req, amount, from, need)
+	if err != nil {
+		return nil, err
+	}
+	own, met, err := u.settle(ctx, line, amount)
+	if err != nil {
+		return nil, err
+	}
+	lot.Reserved = store.Quantity(others+own, item.GetBaseUnitCode())
+	if err := u.handOut(ctx, m, lot, item, opening, from, need); err != nil || !met {
+		return m, err
+	}
+	return m, u.publish(ctx, "coldsection.stock.demand.met.v1", req.GetWorkOrder(), &consumablesv1.DemandsMet{
+		WorkOrder: req.GetWorkOrder(), Lines: demandLines(line.Demands, nil),
 	})
 }
 
@@ -209,38 +230,30 @@ func needTime(demands []store.Demand, item string, now time.Time) time.Time {
 	return now
 }
 
-// mayIssue checks the lot for the time of need, that stock is there and unclaimed, and that no lot expires before it. It
-// returns the place to take from, and what other orders have claimed of the lot.
+// mayIssue checks a lot for the time of need, that stock is there and unclaimed by others, and that no lot expires before it. It
+// returns the place to take from.
 func (u unit) mayIssue(
-	ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time,
-) (string, stock.Micro, error) {
-	c, err := u.candidate(ctx, lot, item, at)
-	if err != nil {
-		return "", 0, err
-	}
+	ctx context.Context, c stock.Candidate, claimed stock.Micro, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time,
+) (string, error) {
 	if reason, why := stock.Refuse(c, at); reason != "" {
-		f := fault.Precondition(reason, "%s", why).With("lot", lot.GetName())
+		f := fault.Precondition(reason, "%s", why).With("lot", c.Lot)
 		if picks, _, _, err := u.choose(ctx, item, req.GetWorkOrder(), amount, at); err == nil && len(picks) > 0 {
 			f = f.With("suggested_lot", picks[0].Lot)
 		}
-		return "", 0, f
-	}
-	claimed, err := u.claimedByOthers(ctx, lot.GetName(), req.GetWorkOrder(), item.GetBaseUnitCode())
-	if err != nil {
-		return "", 0, err
+		return "", f
 	}
 	if free := max(0, c.Available-claimed); amount > free {
-		return "", 0, fault.Precondition("INSUFFICIENT_STOCK", "Lot %s has %s %s that is not claimed by other orders; %s was asked for. Take less, or another lot.",
-			lot.GetName(), free.Text(), item.GetBaseUnitCode(), amount.Text()).With("available", free.Text()).With("lot", lot.GetName())
+		return "", fault.Precondition("INSUFFICIENT_STOCK", "Lot %s has %s %s that is not claimed by other orders; %s was asked for. Take less, or another lot.",
+			c.Lot, free.Text(), item.GetBaseUnitCode(), amount.Text()).With("available", free.Text()).With("lot", c.Lot)
 	}
 	if err := u.firstToExpire(ctx, c, item, req, amount, at); err != nil {
-		return "", 0, err
+		return "", err
 	}
 	if req.GetLocation() != "" {
 		place, err := store.Locations.Get(ctx, u.Tx, req.GetLocation())
-		return place.GetName(), claimed, err
+		return place.GetName(), err
 	}
-	return c.Location, claimed, nil
+	return c.Location, nil
 }
 
 // firstToExpire refuses a lot while another one that ends earlier could be taken, unless a reason is given. Reason:
@@ -265,36 +278,32 @@ func (u unit) firstToExpire(
 
 // settle books an issue against the order's demand and claims. It returns what the order still claims of the lot, which the
 // caller saves with the lot, and whether the issue was the one that met the last of the demands.
-func (u unit) settle(ctx context.Context, demands []store.Demand, lot *consumablesv1.Lot, amount stock.Micro) (own stock.Micro, met bool, err error) {
+func (u unit) settle(ctx context.Context, line store.Line, amount stock.Micro) (own stock.Micro, met bool, err error) {
 	before, after := true, true
-	for i, d := range demands {
+	for i, d := range line.Demands {
 		before = before && d.Issued >= d.Needed
-		if d.Item == lot.GetItem() {
+		if d.Item == line.Lot.GetItem() {
 			var freed stock.Micro
-			if freed, own, err = u.fill(ctx, d, lot.GetName(), amount); err != nil {
+			if freed, own, err = u.fill(ctx, d, line, amount); err != nil {
 				return 0, false, err
 			}
 			d.Issued += amount
 			d.Reserved -= freed
-			if err := store.SaveDemand(ctx, u.Tx, d); err != nil {
+			if err := store.ChangeDemand(ctx, u.Tx, d); err != nil {
 				return 0, false, err
 			}
-			demands[i] = d
+			line.Demands[i] = d
 		}
-		after = after && demands[i].Issued >= demands[i].Needed
+		after = after && d.Issued >= d.Needed
 	}
 	return own, after && !before, nil
 }
 
 // fill takes an issue off the order's claims, those on the same lot first. It returns how much claim it used up, and what the
 // order still claims of the lot.
-func (u unit) fill(ctx context.Context, d store.Demand, lot string, amount stock.Micro) (used, own stock.Micro, err error) {
-	claims, err := store.Reservations.Where(ctx, u.Tx,
-		"work_order = $1 AND item = $2 AND state = 'CLAIMED' ORDER BY CASE WHEN lot = $3 THEN 0 ELSE 1 END, name", d.WorkOrder, d.Item, lot)
-	if err != nil {
-		return 0, 0, err
-	}
-	for _, c := range claims {
+func (u unit) fill(ctx context.Context, d store.Demand, line store.Line, amount stock.Micro) (used, own stock.Micro, err error) {
+	lot := line.Lot.GetName()
+	for _, c := range ownClaims(line.Claims, d, lot) {
 		held, err := stock.FromQuantity(c.GetQuantity().GetValue(), c.GetQuantity().GetUnitCode(), d.Unit)
 		if err != nil {
 			return 0, 0, err
@@ -311,6 +320,21 @@ func (u unit) fill(ctx context.Context, d store.Demand, lot string, amount stock
 	return used, own, nil
 }
 
+// ownClaims are those of an order on an item, those on a lot first, else in the order in which they come.
+func ownClaims(claims []*consumablesv1.Reservation, d store.Demand, lot string) []*consumablesv1.Reservation {
+	var first, rest []*consumablesv1.Reservation
+	for _, c := range claims {
+		switch {
+		case c.GetWorkOrder() != d.WorkOrder || c.GetItem() != d.Item:
+		case c.GetLot() == lot:
+			first = append(first, c)
+		default:
+			rest = append(rest, c)
+		}
+	}
+	return append(first, rest...)
+}
+
 // takeOff takes so much off a claim that holds so much, and refreshes its lot unless that is the one which the caller saves.
 func (u unit) takeOff(ctx context.Context, c *consumablesv1.Reservation, held, take stock.Micro, unitCode, saved string) error {
 	if take == 0 {
@@ -320,7 +344,7 @@ func (u unit) takeOff(ctx context.Context, c *consumablesv1.Reservation, held, t
 		c.State, c.Quantity = consumablesv1.Reservation_CLAIMED, store.Quantity(held-take, unitCode)
 	}
 	if c.GetLot() == saved {
-		return store.Reservations.Save(ctx, u.Tx, c, u.now)
+		return store.Reservations.SaveLater(ctx, u.Tx, c, u.now)
 	}
 	return u.saveClaim(ctx, c)
 }

@@ -238,7 +238,7 @@ func (u unit) issueAction(ctx context.Context, s scene) error {
 		amount = min(want, free)
 	}
 	draft := &consumablesv1.IssueStockRequest{Name: lot.GetName(), WorkOrder: order, Quantity: store.Quantity(amount, item.GetBaseUnitCode())}
-	_, _, err = u.mayIssue(ctx, lot, item, draft, amount, s.at)
+	_, err = u.mayIssue(ctx, s.candidate, claimed, item, draft, amount, s.at)
 	if err == nil {
 		resp.IssueDraft = draft
 	}

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -62,12 +63,18 @@ func scanDemand(row storage.Scanner) (Demand, error) {
 	return d, err
 }
 
-// SaveDemand writes a demand. Most are there already, and to change a row costs half of what it costs to find out so by adding it.
-func SaveDemand(ctx context.Context, tx *storage.Tx, d Demand) error {
-	args := []any{
+const changeDemand = "UPDATE demands SET needed = $2, reserved = $3, issued = $4, need_time = $5, state = $6 WHERE name = $1"
+
+func (d Demand) changed() []any {
+	return []any{
 		d.WorkOrder + " " + d.Item, int64(d.Needed), int64(d.Reserved), int64(d.Issued), storage.Micros(d.Need), d.State().String(),
 	}
-	n, err := tx.Exec(ctx, "UPDATE demands SET needed = $2, reserved = $3, issued = $4, need_time = $5, state = $6 WHERE name = $1", args...)
+}
+
+// SaveDemand writes a demand. Most are there already, and to change a row costs half of what it costs to find out so by adding it.
+func SaveDemand(ctx context.Context, tx *storage.Tx, d Demand) error {
+	args := d.changed()
+	n, err := tx.Exec(ctx, changeDemand, args...)
 	if err != nil || n > 0 {
 		return err
 	}
@@ -77,10 +84,22 @@ func SaveDemand(ctx context.Context, tx *storage.Tx, d Demand) error {
 	return err
 }
 
+// ChangeDemand writes a demand that DemandsOf or LockLine read in the same transaction; nobody waits for it.
+func ChangeDemand(ctx context.Context, tx *storage.Tx, d Demand) error {
+	return tx.Queue(ctx, func(changed int64, err error) error {
+		if err == nil && changed != 1 {
+			return fmt.Errorf("the demand of %s for %s is gone", d.WorkOrder, d.Item)
+		}
+		return err
+	}, changeDemand, d.changed()...)
+}
+
 // DemandsOf reads what an order needs, in order to change it.
 func DemandsOf(ctx context.Context, tx *storage.Tx, order string) ([]Demand, error) {
-	return storage.Collect(ctx, tx, scanDemand, "SELECT "+demandColumns+" FROM demands WHERE work_order = $1 ORDER BY name"+tx.ForUpdate(), order)
+	return storage.Collect(ctx, tx, scanDemand, demandsOf+tx.ForUpdate(), order)
 }
+
+const demandsOf = "SELECT " + demandColumns + " FROM demands WHERE work_order = $1 ORDER BY name"
 
 // ListDemands answers ListStockDemands.
 func ListDemands(ctx context.Context, db *storage.DB, l *listing.Lister, req *consumablesv1.ListStockDemandsRequest) (*consumablesv1.ListStockDemandsResponse, error) {

@@ -81,7 +81,7 @@ func Move(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement, p
 
 // Record writes a movement with its postings, once and for ever.
 func Record(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement, postings []stock.Posting, now time.Time) error {
-	if err := Movements.Insert(ctx, tx, m, now); err != nil {
+	if err := Movements.InsertLater(ctx, tx, m, now); err != nil {
 		return err
 	}
 	var rows strings.Builder
@@ -91,8 +91,7 @@ func Record(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement,
 		fmt.Fprintf(&rows, ", ($%d, $%d, $%d, $%d, $%d)", n+1, n+2, n+3, n+4, n+5)
 		args = append(args, m.GetName(), int64(i+1), p.Lot, p.Location, int64(p.Amount))
 	}
-	_, err := tx.Exec(ctx, "INSERT INTO postings (movement, line, lot, location, amount) VALUES "+rows.String()[2:], args...)
-	return err
+	return tx.Queue(ctx, nil, "INSERT INTO postings (movement, line, lot, location, amount) VALUES "+rows.String()[2:], args...)
 }
 
 // net sums postings place by place, so that only what a movement leaves behind can be refused, in one order, so that two
@@ -114,38 +113,56 @@ func net(postings []stock.Posting) []stock.Posting {
 	return out
 }
 
-// move changes a balance; one that would fall below zero is refused by the table's own check.
+// overdrawn are the places that may owe: what comes in, is made, or is found by a count.
+var overdrawn = []string{Supplier, Production, CountDifference}
+
+const (
+	changeBalance = "UPDATE balances SET amount = amount + $1 WHERE lot = $2 AND location = $3"
+	addBalance    = "INSERT INTO balances (amount, lot, location) VALUES ($1, $2, $3)"
+	raiseBalance  = addBalance + " ON CONFLICT (lot, location) DO UPDATE SET amount = balances.amount + excluded.amount"
+)
+
+// move changes a balance; one that would fall below zero is refused by the table's own check, and so is one that is not there.
 func move(ctx context.Context, tx *storage.Tx, p stock.Posting) error {
-	const change = "UPDATE balances SET amount = amount + $1 WHERE lot = $2 AND location = $3"
-	n, err := tx.Exec(ctx, change, int64(p.Amount), p.Lot, p.Location)
-	if err == nil && n == 0 {
-		if _, err = tx.Exec(ctx, "INSERT INTO balances (lot, location, amount) VALUES ($1, $2, 0) ON CONFLICT DO NOTHING", p.Lot, p.Location); err != nil {
+	args := []any{int64(p.Amount), p.Lot, p.Location}
+	if p.Amount < 0 && !slices.Contains(overdrawn, p.Location) {
+		return tx.Queue(ctx, func(changed int64, err error) error {
+			if storage.IsCheck(err) || err == nil && changed == 0 {
+				return short(p)
+			}
 			return err
-		}
-		_, err = tx.Exec(ctx, change, int64(p.Amount), p.Lot, p.Location)
+		}, changeBalance, args...)
 	}
-	if storage.IsCheck(err) {
-		return fault.Precondition("INSUFFICIENT_STOCK", "There is less than %s of %s at %s. Take less, or another lot.", (-p.Amount).Text(), p.Lot, p.Location).
-			With("lot", p.Lot).With("location", p.Location)
+	if tx.Engine() == storage.Postgres {
+		return tx.Queue(ctx, nil, raiseBalance, args...)
+	}
+	n, err := tx.Exec(ctx, changeBalance, args...) // nearly always there, and then half the work
+	if err == nil && n == 0 {
+		_, err = tx.Exec(ctx, addBalance, args...)
 	}
 	return err
 }
 
+func short(p stock.Posting) error {
+	return fault.Precondition("INSUFFICIENT_STOCK", "There is less than %s of %s at %s. Take less, or another lot.", (-p.Amount).Text(), p.Lot, p.Location).
+		With("lot", p.Lot).With("location", p.Location)
+}
+
 // Balances reads where a lot is; places without any of it are left out.
 func Balances(ctx context.Context, tx *storage.Tx, lot string) ([]stock.Posting, error) {
-	return storage.Collect(ctx, tx, func(row storage.Scanner) (stock.Posting, error) {
-		p := stock.Posting{Lot: lot}
-		err := row.Scan(&p.Location, (*int64)(&p.Amount))
-		return p, err
-	}, "SELECT location, amount FROM balances WHERE lot = $1 AND amount <> 0 ORDER BY location", lot)
+	return storage.Collect(ctx, tx, scanBalance, balancesOf, lot)
+}
+
+const balancesOf = "SELECT lot, location, amount FROM balances WHERE lot = $1 AND amount <> 0 ORDER BY location"
+
+func scanBalance(row storage.Scanner) (p stock.Posting, err error) {
+	err = row.Scan(&p.Lot, &p.Location, (*int64)(&p.Amount))
+	return p, err
 }
 
 // BalancesOfItem reads where the usable and held lots of an item are, by lot.
 func BalancesOfItem(ctx context.Context, tx *storage.Tx, item string) (map[string][]stock.Posting, error) {
-	all, err := storage.Collect(ctx, tx, func(row storage.Scanner) (p stock.Posting, err error) {
-		err = row.Scan(&p.Lot, &p.Location, (*int64)(&p.Amount))
-		return p, err
-	}, `SELECT b.lot, b.location, b.amount FROM lots l JOIN balances b ON b.lot = l.name
+	all, err := storage.Collect(ctx, tx, scanBalance, `SELECT b.lot, b.location, b.amount FROM lots l JOIN balances b ON b.lot = l.name
 		WHERE l.item = $1 AND l.state IN ('USABLE', 'HELD') AND b.amount <> 0 ORDER BY b.lot, b.location`, item)
 	byLot := map[string][]stock.Posting{}
 	for _, p := range all {

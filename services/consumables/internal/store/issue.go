@@ -1,0 +1,65 @@
+package store
+
+import (
+	"context"
+
+	"google.golang.org/protobuf/proto"
+
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/owners"
+	"coldsection.example/services/platform/storage"
+)
+
+// Line is what an issue of a lot to an order is decided on.
+type Line struct {
+	Lot      *consumablesv1.Lot
+	Item     *consumablesv1.Item
+	Balances []stock.Posting              // where the lot is
+	Claims   []*consumablesv1.Reservation // what holds of the lot, and what the order holds of anything
+	Demands  []Demand                     // what the order needs
+}
+
+// LockLine reads what an issue is decided on with one wait: the lot and the order's demands in order to change them. Nobody changes
+// the lot's balances without its lock or after it. Reason: NOT_FOUND.
+func LockLine(ctx context.Context, tx *storage.Tx, lot, order string) (l Line, err error) {
+	if len(owners.Limit(ctx)) > 0 { // lots belong to no owner, so that who is limited to owners has none
+		_, err := Lots.Lock(ctx, tx, lot)
+		return l, err
+	}
+	lock := tx.ForUpdate()
+	if lock != "" {
+		lock += " OF l"
+	}
+	if err := tx.Ask(ctx, func(rows storage.Rows) error { return scanLocked(rows, lot, &l) },
+		"SELECT l.body, i.body FROM lots l JOIN items i ON i.name = l.item WHERE l.name = $1"+lock, lot); err != nil {
+		return l, err
+	}
+	if err := storage.Gather(ctx, tx, &l.Demands, scanDemand, demandsOf+tx.ForUpdate(), order); err != nil {
+		return l, err
+	}
+	if err := storage.Gather(ctx, tx, &l.Balances, scanBalance, balancesOf, lot); err != nil {
+		return l, err
+	}
+	l.Claims, err = Reservations.Where(ctx, tx, "state = 'CLAIMED' AND (lot = $1 OR work_order = $2) ORDER BY name", lot, order)
+	return l, err
+}
+
+func scanLocked(rows storage.Rows, name string, l *Line) error {
+	if !rows.Next() {
+		if err := rows.Err(); err != nil {
+			return err
+		}
+		return fault.Missing(name)
+	}
+	var lot, item []byte
+	if err := rows.Scan(&lot, &item); err != nil {
+		return err
+	}
+	l.Lot, l.Item = &consumablesv1.Lot{}, &consumablesv1.Item{}
+	if err := proto.Unmarshal(lot, l.Lot); err != nil {
+		return err
+	}
+	return proto.Unmarshal(item, l.Item)
+}
