@@ -1,5 +1,6 @@
 // The console: a few pages over the public REST API. Text from the API is set as text, never as markup.
 import { drawTrend } from "/trend.js";
+import { issueDesk } from "/issue.js";
 
 const page = document.getElementById("page");
 const message = document.getElementById("message");
@@ -7,8 +8,9 @@ let session = null;
 
 class Refused extends Error {}
 
-async function call(method, path, body) {
+async function call(method, path, body, key) {
   const headers = { Accept: "application/json" };
+  if (key) headers["Idempotency-Key"] = key;
   if (body) headers["Content-Type"] = "application/json";
   if (session && method !== "GET") headers["X-CSRF-Token"] = session.csrfToken;
   const answer = await fetch(path, { method, headers, body: body && JSON.stringify(body), credentials: "same-origin" });
@@ -93,23 +95,31 @@ function nextStep(order, steps) {
     el("p", {}, step.instruction || "As approved data say."));
 }
 
-// A scanner types and ends with Enter; the box takes the next scan at once. Its separator arrives as Ctrl+], which would type nothing.
-function scanBox() {
-  const answer = el("div", { id: "scanned", role: "status" });
+// codeBox is a box for a scanner, which types and ends with Enter; it takes the next scan at once. A separator arrives as Ctrl+], which
+// would type nothing.
+function codeBox(title, take) {
   const box = el("input", { id: "scan", autocomplete: "off", spellcheck: "false", onkeydown: (event) => {
     if (!(event.ctrlKey && event.key === "]")) return;
     event.preventDefault();
     box.setRangeText("\x1d", box.selectionStart, box.selectionEnd, "end");
   } });
-  const look = (event) => {
+  const entered = (event) => {
     event.preventDefault();
-    const code = box.value;
+    const code = box.value.trim();
     box.value = "";
-    answer.replaceChildren();
-    attempt(async () => answer.replaceChildren(...saidOf(await get("/v1/lots:parseScan?code=" + encodeURIComponent(code)))));
+    take(code);
   };
   setTimeout(() => box.focus());
-  return [el("form", { onsubmit: look }, el("label", { for: "scan" }, "Scan or type a code"), box), answer];
+  return el("form", { onsubmit: entered }, el("label", { for: "scan" }, title), box);
+}
+
+function scanBox() {
+  const answer = el("div", { id: "scanned", role: "status" });
+  const box = codeBox("Scan or type a code", (code) => {
+    answer.replaceChildren();
+    attempt(async () => answer.replaceChildren(...saidOf(await get("/v1/lots:parseScan?code=" + encodeURIComponent(code)))));
+  });
+  return [box, answer];
 }
 
 function saidOf(scan) {
@@ -156,7 +166,7 @@ const pages = {
     const done = steps.steps.map((s) => [String(s.position), s.title, s.state, last(s.performer) || "–", instant(s.completeTime)]);
     const lines = (compared.comparisons || []).map((c) => [c.label, c.plannedText, c.doneText, c.differs ? chip("DIFFERS") : "as planned", c.toleranceText || "–"]);
     return [el("h2", {}, `Order ${order.number}`), el("p", {}, chip(order.state), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""),
-      nextStep(order, steps.steps), packs(name),
+      nextStep(order, steps.steps), packs(name), el("p", {}, link("issue/" + id, "Issue stock")),
       table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with."),
       table("Steps", ["Step", "What", "State", "By", "At"], done, "The card has no steps.")];
   },
@@ -171,8 +181,11 @@ const pages = {
       label(l)]);
     return [el("h2", {}, "Shelf list"), ...scanBox(), table("Lots", ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule", "Print"], rows, "Nothing was received yet.")];
   },
+  async issue(id) {
+    return [el("h2", {}, "Issue desk"), ...issueDesk({ get, call, el, table, amount, last, instant, codeBox, Refused }, id)];
+  },
 };
-const titles = { engines: "Engines", orders: "Orders", due: "Due list", shelf: "Shelf list" };
+const titles = { engines: "Engines", orders: "Orders", due: "Due list", shelf: "Shelf list", issue: "Issue desk" };
 
 async function show() {
   const [name, id] = (location.hash.replace(/^#\//, "") || "engines").split("/");

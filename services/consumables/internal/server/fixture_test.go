@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"log/slog"
+	"slices"
 	"testing"
 	"time"
 
@@ -35,11 +36,15 @@ const (
 	order = "workOrders/w1"
 )
 
-// calibrated answers for compliance that every tool is within its calibration.
+// calibrated answers for compliance that every tool is within its calibration, but for one.
 type calibrated struct{}
 
-func (calibrated) CheckGates(context.Context, *compliancev1.CheckGatesRequest) (*compliancev1.CheckGatesResponse, error) {
-	return &compliancev1.CheckGatesResponse{}, nil
+func (calibrated) CheckGates(_ context.Context, req *compliancev1.CheckGatesRequest) (*compliancev1.CheckGatesResponse, error) {
+	resp := &compliancev1.CheckGatesResponse{}
+	if slices.Contains(req.GetTools(), "tools/lapsed") {
+		resp.Results = append(resp.Results, &compliancev1.GateResult{Reason: "TOOL_LAPSED", Explanation: "tools/lapsed was due for calibration on 2026-10-31. Use another one."})
+	}
+	return resp, nil
 }
 
 // desk is stores as its clerks see it: over gRPC, on a real database.

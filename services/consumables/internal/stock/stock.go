@@ -174,6 +174,9 @@ func Choose(all []Candidate, need Micro, at time.Time) (picks []Pick, skips []Sk
 			skips = append(skips, Skip{c.Lot, reason, why})
 			continue
 		}
+		if need == 0 && len(picks) > 0 && c.Available > 0 {
+			skips = append(skips, Skip{c.Lot, "LOT_NOT_FIRST_TO_EXPIRE", fmt.Sprintf("Lot %s is usable until %s: %s comes first and suffices.", c.Lot, until(c), picks[0].Lot)})
+		}
 		if need == 0 || c.Available <= 0 {
 			continue
 		}

@@ -1,0 +1,103 @@
+package scenarios
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"coldsection.example/integration/harness"
+	"coldsection.example/services/suite/story"
+)
+
+// scan types a code as a scanner does, a key every 8 milliseconds, and ends with Enter. Nothing is clicked, and no box is chosen.
+func scan(b *harness.Browser, code string) {
+	for _, key := range code + "\r" {
+		b.Do(chromedp.KeyEvent(string(key)), chromedp.Sleep(8*time.Millisecond))
+	}
+}
+
+// says waits until the desk says something, and returns all of it.
+func says(b *harness.Browser, words string) string {
+	harness.Value(b, chromedp.Poll[bool](`document.getElementById("said").textContent.includes("`+words+`")`))
+	return b.Text("#said")
+}
+
+// focused is the id of what has the keys.
+func focused(b *harness.Browser) string {
+	return harness.Value(b, chromedp.Evaluate[string](`document.activeElement.id`))
+}
+
+// Checks STO-01 and STO-02: a whole issue with keys only is two scans and an amount, and after each the next scan has its box; a
+// scan while an amount is asked for is refused in words and hands nothing out.
+func TestTheIssueDeskNeedsNoMouse(t *testing.T) {
+	stage := harness.OneProcess(t)
+	play(t, stage, nil)
+	clerk := stage.SignIn(t, "stores")
+	order := scheduled(t, stage.SignIn(t, "planner"))
+	number := text(must(t, clerk.REST("GET", "/v1/"+order, nil)), "number")
+	b := harness.OpenBrowser(t, 1280, 900)
+	b.Do(chromedp.Navigate(stage.URL("/")), chromedp.WaitVisible(chromedp.CSS("#login")), chromedp.SendKeys(chromedp.CSS("#login"), "stores"),
+		chromedp.SendKeys(chromedp.CSS("#password"), story.Password+"\r"), chromedp.WaitVisible(chromedp.CSS("nav a")))
+	open(t, b, stage, "issue", "Issue desk")
+	harness.Value(b, chromedp.Poll[bool](`document.activeElement.id === "scan"`))
+
+	scan(b, "WO-NONE")
+	if said := says(b, "WO-NONE"); !strings.HasPrefix(said, "✕") || !strings.Contains(said, "type its number") || focused(b) != "scan" {
+		t.Errorf("an unknown order: %q, the keys go to %q", said, focused(b))
+	}
+	scan(b, number)
+	says(b, "Scan what goes out")
+	for _, what := range []string{"cleaner", "water"} {
+		handOut(t, b, clerk, order, what)
+	}
+	scan(b, code(t, clerk, "lots/cleaner-old"))
+	if said := says(b, "2026-09-08"); !strings.HasPrefix(said, "✕") || focused(b) != "scan" {
+		t.Errorf("an expired lot: %q", said)
+	}
+	b.Picture("issue-desk-refused")
+	for _, d := range elements(must(t, clerk.REST("GET", "/v1/stockDemands?filter=work_order%3D%22"+order+"%22", nil)), "stockDemands") {
+		if demand, _ := d.(map[string]any); text(demand, "state") != "ISSUED" {
+			t.Errorf("demand %v", demand)
+		}
+	}
+}
+
+// code is the short code of a lot.
+func code(t *testing.T, clerk *harness.Person, lot string) string {
+	t.Helper()
+	return text(must(t, clerk.REST("GET", "/v1/"+lot, nil)), "shortCode")
+}
+
+// handOut issues what an order needs of an item: its lot is scanned, then a second time by mistake, and the amount is confirmed.
+func handOut(t *testing.T, b *harness.Browser, clerk *harness.Person, order, item string) {
+	t.Helper()
+	issues := func() int {
+		return len(elements(must(t, clerk.REST("GET", "/v1/stockMovements?filter=kind%3D%22ISSUED%22%20AND%20work_order%3D%22"+order+"%22", nil)), "stockMovements"))
+	}
+	before := issues()
+	claims := elements(must(t, clerk.REST("GET", "/v1/reservations?filter=work_order%3D%22"+order+"%22%20AND%20item%3D%22items%2F"+item+"%22", nil)), "reservations")
+	claim, _ := claims[0].(map[string]any)
+	lot := code(t, clerk, text(claim, "lot"))
+	scan(b, lot)
+	harness.Value(b, chromedp.Poll[bool](`document.activeElement.id === "amount"`))
+	shown := b.Text("#handout")
+	if caution, amount := strings.Index(shown, "H319"), strings.Index(shown, "Amount, L"); item == "cleaner" && (caution < 0 || amount < caution) {
+		t.Errorf("no hazard before the amount: %s", shown)
+	}
+	asked := harness.Value(b, chromedp.Evaluate[string](`document.getElementById("amount").value`))
+	b.Picture("issue-desk-" + item)
+	scan(b, lot)
+	if said := says(b, "is no amount"); !strings.Contains(said, lot) || focused(b) != "amount" || issues() != before {
+		t.Errorf("a scan while an amount is asked for: %q, the keys go to %q, %d issues", said, focused(b), issues()-before)
+	}
+	for _, digit := range asked { // a person's pace
+		b.Do(chromedp.KeyEvent(string(digit)), chromedp.Sleep(60*time.Millisecond))
+	}
+	b.Do(chromedp.KeyEvent("\r"))
+	if said := says(b, "went out"); !strings.Contains(said, asked+" L of") || issues() != before+1 {
+		t.Errorf("issued: %q, %d movements", said, issues()-before)
+	}
+	harness.Value(b, chromedp.Poll[bool](`document.activeElement.id === "scan"`))
+}
