@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Runs the suite on this machine as a cluster: three event servers, two processes of every part, PostgreSQL behind them. Interrupt it to end
-# them all. It is for trying things out: each start wants a new folder and new databases.
+# them all. The same folder, with the same databases, goes on where it was ended.
 #
 #   COLDSECTION_POSTGRES=postgres://user@127.0.0.1/coldsection deploy/local-cluster.sh FOLDER [FIRST_PORT]
 #
@@ -11,8 +11,8 @@ postgres=${COLDSECTION_POSTGRES:?names the PostgreSQL server, such as postgres:/
 unset COLDSECTION_POSTGRES
 folder=${1:?names the folder for the secret, the event servers and the logs}
 port=${2:-18000}
-if [ -e "$folder" ]; then
-  echo "$folder is there already. Name a new folder, and a database that is not there yet." >&2
+if [ -e "$folder" ] && [ ! -s "$folder/secret" ]; then
+  echo "$folder is there already, and no cluster was started in it: it has no secret. Name a new folder, or that of an earlier start." >&2
   exit 2
 fi
 mkdir -p "$folder"
@@ -40,6 +40,7 @@ launch() {
   local name=$1
   shift
   mkdir -p "$folder/$name"
+  rm -f "$folder/$name/out" # what an earlier start printed says nothing of this one
   "$program" "$@" >"$folder/$name/out" 2>"$folder/$name/log" &
   pids+=($!)
 }

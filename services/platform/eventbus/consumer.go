@@ -66,8 +66,12 @@ func (b *Bus) Consume(ctx context.Context, db *storage.DB, clk clock.Clock, log 
 	if err != nil {
 		return err
 	}
-	durable, err := b.stream.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{
-		Durable: c.Durable, FilterSubjects: subjects, AckPolicy: jetstream.AckExplicitPolicy, AckWait: ackWait, MaxAckPending: 1, MaxDeliver: -1,
+	var durable jetstream.Consumer
+	err = leaderless(ctx, func() error {
+		durable, err = b.stream.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{
+			Durable: c.Durable, FilterSubjects: subjects, AckPolicy: jetstream.AckExplicitPolicy, AckWait: ackWait, MaxAckPending: 1, MaxDeliver: -1,
+		})
+		return err
 	})
 	if ctx.Err() != nil {
 		return nil // asked to stop before it began

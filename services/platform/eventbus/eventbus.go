@@ -67,7 +67,10 @@ func Open(ctx context.Context, cfg Config) (*Bus, error) {
 		b.js, err = jetstream.New(b.conn)
 	}
 	if err == nil {
-		b.stream, err = ensureStream(ctx, b.js, replicas)
+		err = leaderless(ctx, func() error {
+			b.stream, err = ensureStream(ctx, b.js, replicas)
+			return err
+		})
 	}
 	if err != nil {
 		b.Close()
