@@ -74,6 +74,7 @@ type world struct {
 	conn  *grpc.ClientConn
 	http  *httptest.Server
 	admin string // the administrator's session token
+	keys  *auth.Keys
 }
 
 func newWorld(t *testing.T, change ...func(*gateway.Config)) *world {
@@ -84,6 +85,7 @@ func newWorld(t *testing.T, change ...func(*gateway.Config)) *world {
 	if err != nil {
 		t.Fatal(err)
 	}
+	w.keys = keys
 	back, err := rpc.NewServer(rpc.Deps{Clock: w.clock, IDs: ids.System(), Log: log, Keys: keys})
 	if err != nil {
 		t.Fatal(err)

@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"context"
+	"errors"
 	"net/netip"
 	"sync"
 
@@ -23,6 +24,11 @@ func (g *Gateway) Purge(ctx context.Context) error {
 		return err
 	}
 	return g.hooks.Purge(ctx)
+}
+
+// Reseal seals the secrets of webhooks and second factors under the first internal secret, so that one that was replaced can go.
+func (g *Gateway) Reseal(ctx context.Context) error {
+	return errors.Join(g.hooks.Reseal(ctx), g.store.Reseal(ctx))
 }
 
 // CountWaitingMessages counts the messages to other systems that are still to be sent.

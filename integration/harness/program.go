@@ -61,8 +61,9 @@ type Process struct {
 	args []string
 	cmd  *exec.Cmd
 
-	mu    sync.Mutex
-	token string
+	mu     sync.Mutex
+	token  string
+	logged strings.Builder
 }
 
 // Start runs the program, waits until it says that it is ready, and kills it at the end of the test.
@@ -92,7 +93,7 @@ func (p *Process) Again() {
 func (p *Process) launch() <-chan bool {
 	p.t.Helper()
 	p.cmd = exec.Command(Program(p.t), p.args...)
-	p.cmd.Stderr = LogWriter{p.t}
+	p.cmd.Stderr = p
 	out, err := p.cmd.StdoutPipe()
 	if err != nil {
 		p.t.Fatal(err)
@@ -129,6 +130,38 @@ func (p *Process) Token() string {
 
 // PID is the process id.
 func (p *Process) PID() int { return p.cmd.Process.Pid }
+
+// Write takes what the program logs: it is shown with the test's own output, and can be asked for.
+func (p *Process) Write(lines []byte) (int, error) {
+	p.mu.Lock()
+	p.logged.Write(lines)
+	p.mu.Unlock()
+	return LogWriter{p.t}.Write(lines)
+}
+
+// Logged counts how often the program logged these words.
+func (p *Process) Logged(words string) int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return strings.Count(p.logged.String(), words)
+}
+
+// Reload asks the program to read certificates and secrets anew, and waits until it says that it did.
+func (p *Process) Reload() {
+	p.t.Helper()
+	const done = "were read anew"
+	before, limit := p.Logged(done), clock.System().After(readyLimit)
+	if err := p.cmd.Process.Signal(syscall.SIGHUP); err != nil {
+		p.t.Fatal(err)
+	}
+	for p.Logged(done) == before {
+		select {
+		case <-limit:
+			p.t.Fatal("the program does not read its files anew")
+		case <-clock.System().After(10 * time.Millisecond):
+		}
+	}
+}
 
 // Kill ends the program at once, as a power cut would.
 func (p *Process) Kill() {

@@ -160,7 +160,7 @@ func (c *serveCommand) run(ctx context.Context, stdout, stderr io.Writer) error 
 	return s.Wait(ctx)
 }
 
-// reloadAtSignal reads certificates anew at each SIGHUP.
+// reloadAtSignal reads certificates and the internal secret anew at each SIGHUP.
 func (s *Suite) reloadAtSignal() (stop func()) {
 	signals := make(chan os.Signal, 1)
 	signal.Notify(signals, syscall.SIGHUP)
@@ -171,10 +171,10 @@ func (s *Suite) reloadAtSignal() (stop func()) {
 				return nil
 			case <-signals:
 			}
-			if err := s.ReloadTLS(); err != nil {
-				s.log.ErrorContext(ctx, "the certificates of before stay in force", "error", err)
+			if err := s.Reload(ctx); err != nil {
+				s.log.ErrorContext(ctx, "what could not be read anew stays as it was", "error", err)
 			} else {
-				s.log.InfoContext(ctx, "certificates were read anew")
+				s.log.InfoContext(ctx, "certificates and the internal secret were read anew")
 			}
 		}
 	})

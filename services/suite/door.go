@@ -61,6 +61,9 @@ func (s *Suite) openGateway(ctx context.Context) error {
 		return err
 	}
 	s.life.OnStop(Gateway, func(context.Context) error { return s.gateway.Close() })
+	if err := s.gateway.Reseal(ctx); err != nil {
+		s.log.ErrorContext(ctx, "a sealed secret can't be read; give the internal secret that it was sealed under as a further line of the file", "error", err)
+	}
 	s.startGatewayWork(ctx)
 	return s.openDoor(ctx)
 }

@@ -2,11 +2,9 @@ package suite
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
 	"slices"
 
 	"google.golang.org/grpc"
@@ -103,12 +101,7 @@ func (s *Suite) openShared(context.Context) error {
 	if s.keys, err = auth.LoadKeys(path, create); err != nil {
 		return err
 	}
-	secret, err := os.ReadFile(path)
-	if err != nil {
-		return err
-	}
-	forTokens := sha256.Sum256(append([]byte("page tokens\n"), secret...))
-	s.lister = listing.New(forTokens[:])
+	s.lister = listing.From(func() [][]byte { return s.keys.Derive("page tokens") })
 	return nil
 }
 

@@ -1,6 +1,7 @@
 package suite
 
 import (
+	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -11,6 +12,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 
+	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/peers"
 )
 
@@ -74,15 +76,29 @@ func (s *Suite) openTLS() (err error) {
 	return err
 }
 
-// ReloadTLS reads the certificates anew; with an error those of before stay in force.
-func (s *Suite) ReloadTLS() error {
-	var errs []error
+// Reload reads certificates and the internal secret anew; with an error what was before stays in force.
+func (s *Suite) Reload(ctx context.Context) error {
+	errs := []error{s.reloadSecret(ctx)}
 	for _, i := range []*peers.Identity{s.peer, s.public} {
 		if i != nil {
 			errs = append(errs, i.Reload())
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// reloadSecret takes the secrets of the file, and seals under the first what is kept sealed, so that the last can go.
+func (s *Suite) reloadSecret(ctx context.Context) error {
+	path, _ := s.cfg.secretFile()
+	fresh, err := auth.LoadKeys(path, false)
+	if err != nil {
+		return err
+	}
+	s.keys.Replace(fresh)
+	if s.gateway == nil {
+		return nil
+	}
+	return s.gateway.Reseal(ctx)
 }
 
 func (c *Config) peerName(part string) string {

@@ -2,12 +2,15 @@ package auth
 
 import (
 	"context"
+	"crypto/hkdf"
 	"crypto/rand"
+	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"os"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/golang-jwt/jwt/v5"
@@ -28,7 +31,26 @@ const (
 
 // Keys mint and check assertions. The first secret mints; all are accepted, so that a secret can be replaced under load.
 type Keys struct {
-	secrets [][]byte
+	secrets atomic.Pointer[[][]byte]
+}
+
+// all are the secrets in force.
+func (k *Keys) all() [][]byte { return *k.secrets.Load() }
+
+// Replace takes the secrets of other keys, at once for whoever holds these.
+func (k *Keys) Replace(by *Keys) { k.secrets.Store(by.secrets.Load()) }
+
+// Derive makes a secret for a purpose of its own out of each, in their order (HKDF, RFC 5869).
+func (k *Keys) Derive(purpose string) [][]byte {
+	var derived [][]byte
+	for _, secret := range k.all() {
+		key, err := hkdf.Key(sha256.New, secret, nil, "coldsection "+purpose, sha256.Size)
+		if err != nil {
+			panic(err) // the length is one that the hash allows
+		}
+		derived = append(derived, key)
+	}
+	return derived
 }
 
 // NewKeys takes secrets of at least 32 bytes.
@@ -41,7 +63,9 @@ func NewKeys(secrets ...[]byte) (*Keys, error) {
 			return nil, errors.New("an internal secret is shorter than 32 bytes; make one with 'openssl rand -hex 32'")
 		}
 	}
-	return &Keys{secrets: secrets}, nil
+	k := &Keys{}
+	k.secrets.Store(&secrets)
+	return k, nil
 }
 
 // LoadKeys reads hexadecimal secrets, a line each, from a file; with create it makes the file when it is missing.
@@ -169,14 +193,14 @@ func claims(subject, audience, id string, now time.Time, life time.Duration) jwt
 }
 
 func (k *Keys) mint(c jwt.Claims) (string, error) {
-	return jwt.NewWithClaims(jwt.SigningMethodHS256, c).SignedString(k.secrets[0])
+	return jwt.NewWithClaims(jwt.SigningMethodHS256, c).SignedString(k.all()[0])
 }
 
 func (k *Keys) verify(token string, into jwt.Claims, audience string, now time.Time) error {
 	parser := jwt.NewParser(jwt.WithValidMethods([]string{"HS256"}), jwt.WithAudience(audience), jwt.WithIssuer(issuer),
 		jwt.WithExpirationRequired(), jwt.WithIssuedAt(), jwt.WithLeeway(leeway), jwt.WithTimeFunc(func() time.Time { return now }))
 	err := errors.New("no key")
-	for _, secret := range k.secrets {
+	for _, secret := range k.all() {
 		if _, err = parser.ParseWithClaims(token, into, func(*jwt.Token) (any, error) { return secret, nil }); err == nil {
 			return nil
 		}

@@ -187,3 +187,31 @@ func TestKeysAreLoadedOrMade(t *testing.T) {
 		t.Error("no secret passes")
 	}
 }
+
+func TestKeysAreReplacedForWhoeverHoldsThem(t *testing.T) {
+	held, old := keys(t, "a"), keys(t, "a")
+	token, err := held.MintIdentity(ada, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pages := held.Derive("page tokens")
+	held.Replace(keys(t, "b", "a"))
+	if _, err := held.VerifyIdentity(token, now); err != nil {
+		t.Errorf("an assertion under the old one meanwhile: %v", err)
+	}
+	if both := held.Derive("page tokens"); len(both) != 2 || !reflect.DeepEqual(both[1], pages[0]) || reflect.DeepEqual(both[0], pages[0]) ||
+		reflect.DeepEqual(held.Derive("other")[0], both[0]) {
+		t.Errorf("derived %x, before %x", both, pages)
+	}
+	fresh, err := held.MintIdentity(ada, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := old.VerifyIdentity(fresh, now); !fault.HasReason(err, "IDENTITY_INVALID") {
+		t.Errorf("it still speaks with the old one: %v", err)
+	}
+	held.Replace(keys(t, "b"))
+	if _, err := held.VerifyIdentity(token, now); !fault.HasReason(err, "IDENTITY_INVALID") {
+		t.Errorf("an assertion under the old one afterwards: %v", err)
+	}
+}

@@ -15,7 +15,7 @@ var errSealed = errors.New("the secret was sealed with another internal secret; 
 // Seal encrypts a secret that must be read again, such as a signing key, so that a copy of the database does not give it
 // away (AES-256-GCM under a key derived by HKDF, RFC 5869). The purpose keeps secrets of different kinds apart.
 func (k *Keys) Seal(purpose string, secret []byte) ([]byte, error) {
-	box, err := boxOf(k.secrets[0], purpose)
+	box, err := boxOf(k.all()[0], purpose)
 	if err != nil {
 		return nil, err
 	}
@@ -26,7 +26,7 @@ func (k *Keys) Seal(purpose string, secret []byte) ([]byte, error) {
 
 // Unseal reads what Seal wrote, also under an internal secret that is being replaced.
 func (k *Keys) Unseal(purpose string, sealed []byte) ([]byte, error) {
-	for _, secret := range k.secrets {
+	for _, secret := range k.all() {
 		box, err := boxOf(secret, purpose)
 		if err != nil {
 			return nil, err
@@ -39,6 +39,15 @@ func (k *Keys) Unseal(purpose string, sealed []byte) ([]byte, error) {
 		}
 	}
 	return nil, errSealed
+}
+
+// Reseal seals anew, under the first internal secret, what Seal wrote under any.
+func (k *Keys) Reseal(purpose string, sealed []byte) ([]byte, error) {
+	plain, err := k.Unseal(purpose, sealed)
+	if err != nil {
+		return nil, err
+	}
+	return k.Seal(purpose, plain)
 }
 
 func boxOf(secret []byte, purpose string) (cipher.AEAD, error) {

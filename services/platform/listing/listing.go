@@ -17,6 +17,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
@@ -76,10 +77,13 @@ type Request interface {
 }
 
 // Lister reads List requests.
-type Lister struct{ secret []byte }
+type Lister struct{ secrets func() [][]byte }
 
 // New makes a lister whose tokens are good for every process that has the same secret.
-func New(secret []byte) *Lister { return &Lister{secret: secret} }
+func New(secret []byte) *Lister { return From(func() [][]byte { return [][]byte{secret} }) }
+
+// From makes a lister whose secrets may change: tokens are made under the first and good under each.
+func From(secrets func() [][]byte) *Lister { return &Lister{secrets: secrets} }
 
 // Query is a List request that was read and found good.
 type Query struct {
@@ -88,12 +92,13 @@ type Query struct {
 	order      []sortKey
 	after      []any
 	size       int
-	mac        func(payload []byte) []byte
+	secrets    [][]byte
+	mac        func(secret, payload []byte) []byte
 }
 
 // Parse reads a request. Reasons: PAGE_SIZE_INVALID, PAGE_TOKEN_INVALID, FILTER_INVALID, ORDER_BY_INVALID.
 func (l *Lister) Parse(ctx context.Context, req Request, c Collection) (Query, error) {
-	q := Query{collection: c, size: int(req.GetPageSize()), mac: l.mac(ctx, req)}
+	q := Query{collection: c, size: int(req.GetPageSize()), secrets: l.secrets(), mac: macOf(ctx, req)}
 	switch {
 	case q.size < 0:
 		return q, fault.Invalid("page_size", "PAGE_SIZE_INVALID", "The page size %d is negative. Give 0 for the default of %d, or up to %d.",
@@ -114,8 +119,8 @@ func (l *Lister) Parse(ctx context.Context, req Request, c Collection) (Query, e
 	return q, err
 }
 
-// mac hashes a token together with the caller and every field of the request but the paging ones.
-func (l *Lister) mac(ctx context.Context, req proto.Message) func([]byte) []byte {
+// macOf hashes a token together with the caller and every field of the request but the paging ones.
+func macOf(ctx context.Context, req proto.Message) func(secret, payload []byte) []byte {
 	bare := proto.Clone(req)
 	fields := bare.ProtoReflect().Descriptor().Fields()
 	for _, name := range []string{"page_size", "page_token"} {
@@ -125,8 +130,8 @@ func (l *Lister) mac(ctx context.Context, req proto.Message) func([]byte) []byte
 	}
 	rest, err := proto.MarshalOptions{Deterministic: true}.Marshal(bare)
 	caller, _ := auth.FromContext(ctx)
-	return func(payload []byte) []byte {
-		h := hmac.New(sha256.New, l.secret)
+	return func(secret, payload []byte) []byte {
+		h := hmac.New(sha256.New, secret)
 		for _, part := range [][]byte{payload, rest, []byte(caller.Account), []byte(fmt.Sprint(err))} {
 			_, _ = fmt.Fprintf(h, "%d:", len(part))
 			h.Write(part)
@@ -142,7 +147,7 @@ func (q Query) seal(values []any) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return base64.RawURLEncoding.EncodeToString(append(q.mac(payload), payload...)), nil
+	return base64.RawURLEncoding.EncodeToString(append(q.mac(q.secrets[0], payload), payload...)), nil
 }
 
 func (q Query) open(token string) ([]any, error) {
@@ -152,7 +157,7 @@ func (q Query) open(token string) ([]any, error) {
 	refusal := fault.Invalid("page_token", "PAGE_TOKEN_INVALID",
 		"This page token does not belong to this request. Repeat the first request without a token, and change nothing between pages.")
 	raw, err := base64.RawURLEncoding.DecodeString(token)
-	if err != nil || len(raw) < macSize || !hmac.Equal(raw[:macSize], q.mac(raw[macSize:])) {
+	if err != nil || len(raw) < macSize || !q.made(raw[:macSize], raw[macSize:]) {
 		return nil, refusal
 	}
 	decoder := json.NewDecoder(strings.NewReader(string(raw[macSize:])))
@@ -169,6 +174,11 @@ func (q Query) open(token string) ([]any, error) {
 		}
 	}
 	return values, nil
+}
+
+// made says whether a hash of a token is ours, under any secret.
+func (q Query) made(hash, payload []byte) bool {
+	return slices.ContainsFunc(q.secrets, func(secret []byte) bool { return hmac.Equal(hash, q.mac(secret, payload)) })
 }
 
 // Page reads one page: "SELECT columns FROM from" with the query's conditions, order and limit. It returns the token of the
