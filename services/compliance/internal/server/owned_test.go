@@ -120,3 +120,37 @@ func TestWhatIsAnothersIsRefusedAsWhatDoesNotExist(t *testing.T) {
 		}
 	})
 }
+
+// A lent engine does not name the aircraft of another to its owner, nor the aircraft the lent engine to the owner of the aircraft; who is not limited sees
+// both.
+func TestALentEngineAndItsHostDoNotNameEachOther(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.lent()
+		for who, want := range map[context.Context][2]string{w.guest("north"): {"", "none"}, w.guest("south"): {"none", ""}, w.as("viewer"): {"aircraft/plane 1", "engines/two"}} {
+			if want[0] != "none" {
+				e := must(w.queries.GetEngine(who, &compliancev1.GetEngineRequest{Name: "engines/two"}))(t)
+				if got := strings.TrimSpace(e.GetAircraft() + " " + e.GetPosition()); got != want[0] {
+					t.Errorf("the engine is on %q, want %q", got, want[0])
+				}
+			}
+			for _, e := range must(w.queries.ListEngines(who, &compliancev1.ListEnginesRequest{}))(t).GetEngines() {
+				if e.GetName() == "engines/two" && e.GetAircraft() != "" && want[0] == "" {
+					t.Errorf("the list names %q", e.GetAircraft())
+				}
+			}
+			planes := must(w.queries.ListAircraft(who, &compliancev1.ListAircraftRequest{}))(t).GetAircraft()
+			if want[1] == "none" {
+				if len(planes) != 0 {
+					t.Errorf("%v", planes)
+				}
+				continue
+			}
+			planes = append(planes, must(w.queries.GetAircraft(who, &compliancev1.GetAircraftRequest{Name: "aircraft/plane"}))(t))
+			for _, plane := range planes {
+				if got := strings.Join(plane.GetEngines(), " "); got != want[1] {
+					t.Errorf("on the aircraft are %q, want %q", got, want[1])
+				}
+			}
+		}
+	})
+}

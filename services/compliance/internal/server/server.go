@@ -73,21 +73,19 @@ func (g *gates) CheckGates(ctx context.Context, req *compliancev1.CheckGatesRequ
 }
 
 func (q *queries) GetAircraft(ctx context.Context, req *compliancev1.GetAircraftRequest) (*compliancev1.Aircraft, error) {
-	return store.Aircraft.Read(ctx, q.app.DB, req.GetName())
+	return q.app.GetAircraft(ctx, req.GetName())
 }
 
 func (q *queries) ListAircraft(ctx context.Context, req *compliancev1.ListAircraftRequest) (*compliancev1.ListAircraftResponse, error) {
-	items, next, err := store.Aircraft.List(ctx, q.app.DB, q.app.Lister, req, "")
-	return &compliancev1.ListAircraftResponse{Aircraft: items, NextPageToken: next}, err
+	return q.app.ListAircraft(ctx, req)
 }
 
 func (q *queries) GetEngine(ctx context.Context, req *compliancev1.GetEngineRequest) (*compliancev1.Engine, error) {
-	return store.Engines.Read(ctx, q.app.DB, req.GetName())
+	return q.app.GetEngine(ctx, req.GetName())
 }
 
 func (q *queries) ListEngines(ctx context.Context, req *compliancev1.ListEnginesRequest) (*compliancev1.ListEnginesResponse, error) {
-	items, next, err := store.Engines.List(ctx, q.app.DB, q.app.Lister, req, "")
-	return &compliancev1.ListEnginesResponse{Engines: items, NextPageToken: next}, err
+	return q.app.ListEngines(ctx, req)
 }
 
 func (q *queries) ListUtilizations(ctx context.Context, req *compliancev1.ListUtilizationsRequest) (*compliancev1.ListUtilizationsResponse, error) {
