@@ -208,5 +208,5 @@ func sameDimension(a, b Unit) error {
 		return nil
 	}
 	return fault.Invalid("unit_code", "UNIT_MISMATCH", "%q measures %s and %q measures %s. Use a unit of %s.",
-		a.Code, a.Dimension, b.Code, b.Dimension, a.Dimension).With("unit", b.Code)
+		a.Code, a.Dimension, b.Code, b.Dimension, a.Dimension).With("unit", b.Code).With("allowed_codes", allowed(a.Dimension))
 }

@@ -2,6 +2,7 @@ package quantity_test
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"github.com/govalues/decimal"
@@ -126,5 +127,16 @@ func BenchmarkCanonical(b *testing.B) {
 	for b.Loop() {
 		torque.Canonical()
 		temperature.Canonical()
+	}
+}
+
+// A refusal of a unit names the codes that are taken instead: those of the dimension where it is known, all of them otherwise.
+func TestRefusalsNameTheAllowedCodes(t *testing.T) {
+	_, unknown := quantity.Lookup("furlong")
+	_, mismatch := quantity.MustParse("1", "uS/cm").Add(quantity.MustParse("1", "kg"))
+	for want, err := range map[string]error{"kg, g, [lb_av], [oz_av]": mismatch, "L, mL, uL, [gal_us], [qt_us]": unknown} {
+		if f, ok := fault.As(err); !ok || !strings.HasPrefix(f.Metadata["allowed_codes"], want) || err == mismatch && f.Metadata["allowed_codes"] != want {
+			t.Errorf("%v names %v, want %s", err, f, want)
+		}
 	}
 }

@@ -2,6 +2,7 @@ package quantity
 
 import (
 	"math/big"
+	"strings"
 
 	"coldsection.example/services/platform/fault"
 )
@@ -66,7 +67,18 @@ func Lookup(code string) (Unit, error) {
 		return u, nil
 	}
 	return Unit{}, fault.Invalid("unit_code", "UNIT_UNKNOWN",
-		"%.40q is not a unit code that is known here. Use a UCUM code such as L, mL, [gal_us], Cel, kPa or uS/cm.", code)
+		"%.40q is not a unit code that is known here. Use a UCUM code such as L, mL, [gal_us], Cel, kPa or uS/cm.", code).With("allowed_codes", allowed(""))
+}
+
+// allowed are the codes of the units of a dimension, of all when it is empty.
+func allowed(of Dimension) string {
+	var codes []string
+	for _, u := range table {
+		if of == "" || u.Dimension == of {
+			codes = append(codes, u.Code)
+		}
+	}
+	return strings.Join(codes, ", ")
 }
 
 // MustLookup is Lookup for constants; it panics on an unknown code.
