@@ -27,6 +27,7 @@ const largest = 20 << 20
 type Stage struct {
 	HTTP, GRPC []string // the gateways' addresses
 	Processes  []*Process
+	State      string // the folder of a single process's data; empty for several
 
 	clockFile string
 }
@@ -55,7 +56,7 @@ func OneProcessWith(t testing.TB, more ...string) *Stage { return oneProcess(t, 
 
 func oneProcess(t testing.TB, more ...string) *Stage {
 	dir := t.TempDir()
-	s := &Stage{HTTP: Addresses(t, 1), GRPC: Addresses(t, 1), clockFile: filepath.Join(dir, "clock")}
+	s := &Stage{HTTP: Addresses(t, 1), GRPC: Addresses(t, 1), State: dir, clockFile: filepath.Join(dir, "clock")}
 	args := []string{"serve", "--state", dir, "--http", s.HTTP[0], "--grpc", s.GRPC[0], "--clock-file", s.clockFile, "--reflection"}
 	s.Processes = append(s.Processes, Start(t, append(args, more...)...))
 	return s

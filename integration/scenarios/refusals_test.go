@@ -82,6 +82,7 @@ func TestBadInputIsRefusedAlikeOnBothProtocolsAndLeavesNoTrace(t *testing.T) {
 			answer := who.REST("POST", "/v1/"+c.lot+":issue", c.request(order))
 			rest, _ := answer.Body["detail"].(string)
 			check(t, "REST", c, answer.Reason(), rest)
+			checkProblem(t, c.name, answer)
 			err := invoke(t, who, conn, issueStock, c.request(order), nil)
 			f, ok := fault.As(rpc.FromStatus(err))
 			if !ok {

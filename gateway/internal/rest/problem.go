@@ -60,7 +60,7 @@ func ProblemOf(err error) Problem {
 	}
 	p := Problem{
 		Type: "/problems/" + slug(f.Reason), Title: titleOf(f.Reason), Status: httpStatus[f.Category],
-		Detail: f.Message, Code: rpc.CodeName(f.Category), Reason: f.Reason, Domain: rpc.Domain, Metadata: f.Metadata,
+		Detail: f.Message, Code: rpc.CodeName(f.Category), Reason: f.Reason, Domain: rpc.Domain, Metadata: f.Facts(),
 	}
 	if own, ok := ownStatus[f.Reason]; ok {
 		p.Status = own

@@ -47,6 +47,7 @@ type Error struct {
 	Metadata   map[string]string
 	Violations []Violation
 	cause      error
+	said       []string // the values that the sentence was filled with, as they stand in it
 }
 
 // Error returns the sentence for a person.
@@ -75,7 +76,7 @@ func (e *Error) Because(cause error) *Error {
 
 // New makes an error of any category; prefer the named constructors.
 func New(c Category, reason, format string, args ...any) *Error {
-	return &Error{Category: c, Reason: reason, Message: fmt.Sprintf(format, args...)}
+	return &Error{Category: c, Reason: reason, Message: fmt.Sprintf(format, args...), said: values(format, args)}
 }
 
 // Invalid refuses one request field.

@@ -3,6 +3,7 @@ package fault_test
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"testing"
 
 	"coldsection.example/services/platform/fault"
@@ -69,5 +70,26 @@ func TestConstructorsCarryTheResource(t *testing.T) {
 	}
 	if d := fault.Denied("ROLE_MISSING", "no"); d.Category != fault.PermissionDenied {
 		t.Errorf("got %+v", d)
+	}
+}
+
+// A program reads every value of the sentence in the facts, under a name where it has one.
+func TestFactsHaveWhatTheSentenceSays(t *testing.T) {
+	err := fault.Precondition("STOCK_SHORT", "%q has %.1f L of 100 %% left, %d are asked for by %s.", "lots/a", 2.04, 3, "workOrders/b").With("lot", "lots/a")
+	if got, want := err.Facts(), map[string]string{"lot": "lots/a", "said_1": "2.0", "said_2": "3", "said_3": "workOrders/b", "said_4": "100"}; !maps.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
+	if len(err.Metadata) != 1 {
+		t.Errorf("the metadata became %v", err.Metadata)
+	}
+	why := `Lot lots/a is usable until 2026-09-08 21:59Z, says "the \"old\" label"; 19.6 L and lots/a are left.`
+	want := map[string]string{"said_1": "lots/a", "said_2": "2026-09-08 21:59Z", "said_3": `the "old" label`, "said_4": "19.6"}
+	if got := fault.Precondition("LOT_EXPIRED", "%s", why).Facts(); !maps.Equal(got, want) {
+		t.Errorf("a sentence made elsewhere: got %v, want %v", got, want)
+	}
+	for _, nothing := range []*fault.Error{fault.New(fault.Internal, "A_B", "%s", "A sentence."), fault.New(fault.Internal, "A_B", "Nothing to say%s.", "")} {
+		if got := nothing.Facts(); len(got) != 0 {
+			t.Errorf("%v of %q", got, nothing.Message)
+		}
 	}
 }

@@ -98,7 +98,7 @@ func ended(ctx context.Context, err error) error {
 
 func withDetails(f *fault.Error) error {
 	s := status.New(categories[f.Category], f.Message)
-	details := []protoadapt.MessageV1{&errdetails.ErrorInfo{Reason: f.Reason, Domain: Domain, Metadata: f.Metadata}}
+	details := []protoadapt.MessageV1{&errdetails.ErrorInfo{Reason: f.Reason, Domain: Domain, Metadata: f.Facts()}}
 	if len(f.Violations) > 0 {
 		bad := &errdetails.BadRequest{}
 		for _, v := range f.Violations {

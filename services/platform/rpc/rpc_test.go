@@ -281,7 +281,7 @@ func TestRefusalsSurviveTheWire(t *testing.T) {
 		sent := fault.New(c, "SOME_REASON", "The lot is past its date. Take another.").With("lot", "lots/a").With("use_by", "2026-03-01")
 		sent.Violations = []fault.Violation{{Field: "lot", Description: "Take another.", Reason: "SOME_REASON"}}
 		got, ok := fault.As(rpc.FromStatus(rpc.ToStatus(sent)))
-		if !ok || got.Category != c || got.Reason != sent.Reason || got.Message != sent.Message || !maps.Equal(got.Metadata, sent.Metadata) ||
+		if !ok || got.Category != c || got.Reason != sent.Reason || got.Message != sent.Message || !maps.Equal(got.Metadata, sent.Facts()) ||
 			!slices.Equal(got.Violations, sent.Violations) {
 			t.Errorf("category %d: sent %+v, got %+v", c, sent, got)
 		}

@@ -50,6 +50,10 @@ func TestOwnGradesHaveRevisions(t *testing.T) {
 			len(first.GetContentHash()) != 64 || first.GetConductivityMaxUsCm() != 6 || !first.GetSignTime().AsTime().Equal(morning) {
 			t.Errorf("signed %v", first)
 		}
+		fact := &consumablesv1.WaterGradeSigned{}
+		if d.published("coldsection.stock.grade.signed.v1", fact); fact.GetContentHash() != first.GetContentHash() || fact.GetRevision() != 1 {
+			t.Errorf("fact %v", fact)
+		}
 		if got := of(d.judgedBy(lot, "6", first.GetName(), 0)).done(t); got.GetVerdict() != consumablesv1.WaterTest_PASSED || got.GetGradeRevision() != 1 ||
 			!strings.Contains(got.GetChecks()[0].GetSource(), "revision 1: INV-MAN 72 4") {
 			t.Errorf("on the limit: %v", got)
