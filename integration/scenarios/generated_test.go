@@ -15,6 +15,9 @@ import (
 // A client that a public generator makes of the served description compiles as a whole, and tells a story on the suite: a list,
 // what it creates, a verb, a refusal and pages.
 func TestAGeneratedClient(t *testing.T) {
+	if _, err := exec.LookPath("oapi-codegen"); err != nil {
+		t.Fatal("oapi-codegen is missing: run .ci/tools.sh oapi-codegen, with .bin in the PATH")
+	}
 	stage := harness.OneProcess(t)
 	play(t, stage, nil)
 	dir := t.TempDir()
