@@ -1,6 +1,7 @@
 package quantity_test
 
 import (
+	"errors"
 	"math"
 	"strings"
 	"testing"
@@ -135,7 +136,7 @@ func TestRefusalsNameTheAllowedCodes(t *testing.T) {
 	_, unknown := quantity.Lookup("furlong")
 	_, mismatch := quantity.MustParse("1", "uS/cm").Add(quantity.MustParse("1", "kg"))
 	for want, err := range map[string]error{"kg, g, [lb_av], [oz_av]": mismatch, "L, mL, uL, [gal_us], [qt_us]": unknown} {
-		if f, ok := fault.As(err); !ok || !strings.HasPrefix(f.Metadata["allowed_codes"], want) || err == mismatch && f.Metadata["allowed_codes"] != want {
+		if f, ok := fault.As(err); !ok || !strings.HasPrefix(f.Metadata["allowed_codes"], want) || errors.Is(err, mismatch) && f.Metadata["allowed_codes"] != want {
 			t.Errorf("%v names %v, want %s", err, f, want)
 		}
 	}

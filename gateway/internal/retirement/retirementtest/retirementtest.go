@@ -28,21 +28,21 @@ func Service(t testing.TB, method, field *optionsv1.Retirement) protoreflect.Ser
 	t.Helper()
 	fields := []*descriptorpb.FieldDescriptorProto{text("engine", 1), text("litres", 2), text("inner", 3)}
 	if field != nil {
-		fields[1].Options = &descriptorpb.FieldOptions{Deprecated: proto.Bool(true)}
-		proto.SetExtension(fields[1].Options, optionsv1.E_FieldRetirement, field)
+		fields[1].Options = &descriptorpb.FieldOptions{Deprecated: new(true)}
+		proto.SetExtension(fields[1].GetOptions(), optionsv1.E_FieldRetirement, field)
 	}
-	fields[2].Type, fields[2].TypeName = descriptorpb.FieldDescriptorProto_TYPE_MESSAGE.Enum(), proto.String(".trial.v1.WashRequest")
+	fields[2].Type, fields[2].TypeName = descriptorpb.FieldDescriptorProto_TYPE_MESSAGE.Enum(), new(".trial.v1.WashRequest")
 	washing, rinsing := &descriptorpb.MethodOptions{}, &descriptorpb.MethodOptions{}
 	if method != nil {
-		washing.Deprecated = proto.Bool(true)
+		washing.Deprecated = new(true)
 		proto.SetExtension(washing, optionsv1.E_MethodRetirement, method)
 	}
 	proto.SetExtension(washing, annotations.E_Http, &annotations.HttpRule{Pattern: &annotations.HttpRule_Get{Get: "/v1/washes"}})
 	proto.SetExtension(rinsing, annotations.E_Http, &annotations.HttpRule{Pattern: &annotations.HttpRule_Post{Post: "/v1/rinses"}, Body: "*"})
 	file, err := protodesc.NewFile(&descriptorpb.FileDescriptorProto{
-		Name: proto.String("trial/v1/trial.proto"), Package: proto.String("trial.v1"), Syntax: proto.String("proto3"),
-		MessageType: []*descriptorpb.DescriptorProto{{Name: proto.String("WashRequest"), Field: fields}},
-		Service: []*descriptorpb.ServiceDescriptorProto{{Name: proto.String("TrialService"), Method: []*descriptorpb.MethodDescriptorProto{
+		Name: new("trial/v1/trial.proto"), Package: new("trial.v1"), Syntax: new("proto3"),
+		MessageType: []*descriptorpb.DescriptorProto{{Name: new("WashRequest"), Field: fields}},
+		Service: []*descriptorpb.ServiceDescriptorProto{{Name: new("TrialService"), Method: []*descriptorpb.MethodDescriptorProto{
 			call("WashEngine", washing), call("RinseEngine", rinsing),
 		}}},
 	}, protoregistry.GlobalFiles)
@@ -54,13 +54,13 @@ func Service(t testing.TB, method, field *optionsv1.Retirement) protoreflect.Ser
 
 func text(name string, number int32) *descriptorpb.FieldDescriptorProto {
 	return &descriptorpb.FieldDescriptorProto{
-		Name: proto.String(name), JsonName: proto.String(name), Number: proto.Int32(number),
+		Name: new(name), JsonName: new(name), Number: new(number),
 		Type: descriptorpb.FieldDescriptorProto_TYPE_STRING.Enum(), Label: descriptorpb.FieldDescriptorProto_LABEL_OPTIONAL.Enum(),
 	}
 }
 
 func call(name string, options *descriptorpb.MethodOptions) *descriptorpb.MethodDescriptorProto {
 	return &descriptorpb.MethodDescriptorProto{
-		Name: proto.String(name), InputType: proto.String(".trial.v1.WashRequest"), OutputType: proto.String(".trial.v1.WashRequest"), Options: options,
+		Name: new(name), InputType: new(".trial.v1.WashRequest"), OutputType: new(".trial.v1.WashRequest"), Options: options,
 	}
 }
