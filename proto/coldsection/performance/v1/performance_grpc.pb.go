@@ -58,8 +58,8 @@ type PerformanceServiceClient interface {
 	ExcludeReading(ctx context.Context, in *ExcludeReadingRequest, opts ...grpc.CallOption) (*Reading, error)
 	// Takes a held or excluded reading into the analysis after all. Role: analyst.
 	IncludeReading(ctx context.Context, in *IncludeReadingRequest, opts ...grpc.CallOption) (*Reading, error)
-	// Marks something done to the engine on its time line, such as a wash before the suite was in use. Roles: analyst,
-	// technician, integrator.
+	// Marks something done to the engine on its time line, such as a wash before the suite was in use, or what a check found. Roles:
+	// analyst, technician, integrator. Reasons: ENGINE_UNKNOWN, TIME_IN_FUTURE, CHECK_INCOMPLETE.
 	CreateEngineEvent(ctx context.Context, in *CreateEngineEventRequest, opts ...grpc.CallOption) (*EngineEvent, error)
 }
 
@@ -181,8 +181,8 @@ type PerformanceServiceServer interface {
 	ExcludeReading(context.Context, *ExcludeReadingRequest) (*Reading, error)
 	// Takes a held or excluded reading into the analysis after all. Role: analyst.
 	IncludeReading(context.Context, *IncludeReadingRequest) (*Reading, error)
-	// Marks something done to the engine on its time line, such as a wash before the suite was in use. Roles: analyst,
-	// technician, integrator.
+	// Marks something done to the engine on its time line, such as a wash before the suite was in use, or what a check found. Roles:
+	// analyst, technician, integrator. Reasons: ENGINE_UNKNOWN, TIME_IN_FUTURE, CHECK_INCOMPLETE.
 	CreateEngineEvent(context.Context, *CreateEngineEventRequest) (*EngineEvent, error)
 	mustEmbedUnimplementedPerformanceServiceServer()
 }

@@ -18,6 +18,7 @@ type Shift struct {
 	Change            baseline.Values // ITT [°C], Ng [% points], fuel flow [%]
 	Named             bool            // the first cause is named by now; otherwise "cannot tell"
 	Causes            []Cause         // as weighed by now, most probable first
+	Checks            []Check         // that were made since it began, the newest of each cause
 	Steps             []Step          // how they were weighed over time, from its detection on
 }
 

@@ -104,6 +104,9 @@ func (u unit) save(ctx context.Context, p store.Profile, data engineData, result
 	if result.Shifts, err = u.twins(ctx, p.Name, result.Shifts); err != nil {
 		return err
 	}
+	if result.Shifts, err = u.checked(ctx, p.Name, result.Shifts); err != nil {
+		return err
+	}
 	if err := u.saveRecoveries(ctx, p, result); err != nil {
 		return err
 	}
@@ -119,7 +122,7 @@ func (u unit) save(ctx context.Context, p store.Profile, data engineData, result
 
 func (u unit) eventsOf(ctx context.Context, engine string) ([]analysis.Event, error) {
 	condition, args := store.Under(engine + "/engineEvents")
-	stored, err := store.Events.Where(ctx, u.Tx, condition, args...)
+	stored, err := store.Events.Where(ctx, u.Tx, condition+" AND kind <> 'CHECK'", args...) // a check changes nothing
 	var events []analysis.Event
 	for _, e := range stored {
 		events = append(events, analysis.Event{At: e.GetEventTime().AsTime(), Hours: e.GetOperatingHours(), Kind: eventKinds[e.GetKind()], WorkOrder: e.GetWorkOrder()})

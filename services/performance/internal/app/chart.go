@@ -18,6 +18,7 @@ var letters = map[performancev1.EngineEvent_Kind]struct{ letter, words string }{
 	performancev1.EngineEvent_RECOVERY_WASH: {"W", "wash with cleaner"}, performancev1.EngineEvent_SALT_RINSE: {"R", "water rinse"},
 	performancev1.EngineEvent_HOT_SECTION: {"H", "hot section work"}, performancev1.EngineEvent_SENSOR_WORK: {"S", "sensor work"},
 	performancev1.EngineEvent_OVERHAUL: {"O", "overhaul"}, performancev1.EngineEvent_OTHER: {"X", "other work"},
+	performancev1.EngineEvent_CHECK: {"C", "check"},
 }
 
 // RenderTrend draws an engine's trend.

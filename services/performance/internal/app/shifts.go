@@ -29,7 +29,9 @@ func shiftsOf(result analysis.Result) []*performancev1.Shift {
 		shift.Verdict = verdictOf(s.Named)
 		for _, c := range s.Causes {
 			if c.Probability >= leastProbable {
-				shift.Causes = append(shift.Causes, &performancev1.Cause{Cause: c.Name, Probability: c.Probability, NextCheck: checks[c.Name], SupportingEvidence: c.For, OpposingEvidence: c.Against})
+				shift.Causes = append(shift.Causes, &performancev1.Cause{
+					Cause: c.Name, Probability: c.Probability, NextCheck: nextCheck(s, c.Name), SupportingEvidence: c.For, OpposingEvidence: c.Against,
+				})
 			}
 		}
 		for _, step := range s.Steps {
@@ -38,6 +40,20 @@ func shiftsOf(result analysis.Result) []*performancev1.Shift {
 		out = append(out, shift)
 	}
 	return out
+}
+
+// nextCheck is the check that would separate a cause; what was found sound or faulty since the change began is not proposed again.
+func nextCheck(s analysis.Shift, cause string) string {
+	for _, c := range s.Checks {
+		switch {
+		case c.Cause != cause:
+		case c.Sound:
+			return c.Words() + " It need not be checked again for this change."
+		default:
+			return c.Words() + " Correct it as the approved maintenance data say, then compare the readings."
+		}
+	}
+	return checks[cause]
 }
 
 const leastProbable = 0.01

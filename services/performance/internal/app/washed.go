@@ -53,6 +53,9 @@ func (a *App) CreateEngineEvent(ctx context.Context, req *performancev1.CreateEn
 		if e.GetEventTime().AsTime().After(u.now) {
 			return nil, fault.Invalid("engine_event.event_time", "TIME_IN_FUTURE", "The event's time has not come yet. Correct it.")
 		}
+		if err := checkEvent(e); err != nil {
+			return nil, err
+		}
 		e.Name = a.newName(profile.Name+"/engineEvents", req.GetEngineEventId())
 		return e, u.mark(ctx, e, profile.Name)
 	})
@@ -98,7 +101,10 @@ func points(readings []*performancev1.Reading, work []*performancev1.EngineEvent
 	since := 0
 	for _, r := range readings {
 		for len(work) > 0 && !work[0].GetEventTime().AsTime().After(r.GetReadTime().AsTime()) {
-			work, since = work[1:], 0
+			if work[0].GetKind() != performancev1.EngineEvent_CHECK { // which changes nothing
+				since = 0
+			}
+			work = work[1:]
 		}
 		p := &performancev1.TrendPoint{Reading: r.GetName(), ReadTime: r.GetReadTime(), OperatingHours: r.GetValues().GetOperatingHours(), State: r.GetState(), Deviation: r.GetDeviation()}
 		if r.GetState() == performancev1.Reading_ACCEPTED && r.GetDeviation() != nil {
