@@ -323,7 +323,7 @@ func (x TrimData_Topology) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TrimData_Topology.Descriptor instead.
 func (TrimData_Topology) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22, 0}
 }
 
 // Whether the analysis uses it.
@@ -392,7 +392,7 @@ func (x Reading_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Reading_State.Descriptor instead.
 func (Reading_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25, 0}
 }
 
 // What was done.
@@ -413,9 +413,6 @@ const (
 	EngineEvent_OVERHAUL EngineEvent_Kind = 5
 	// Anything else.
 	EngineEvent_OTHER EngineEvent_Kind = 6
-	// A check that changed nothing, such as one of the temperature trim or of the sense line's heater; its result is evidence for or
-	// against checked_cause in changes that began before it.
-	EngineEvent_CHECK EngineEvent_Kind = 7
 )
 
 // Enum value maps for EngineEvent_Kind.
@@ -428,7 +425,6 @@ var (
 		4: "SENSOR_WORK",
 		5: "OVERHAUL",
 		6: "OTHER",
-		7: "CHECK",
 	}
 	EngineEvent_Kind_value = map[string]int32{
 		"KIND_UNSPECIFIED": 0,
@@ -438,7 +434,6 @@ var (
 		"SENSOR_WORK":      4,
 		"OVERHAUL":         5,
 		"OTHER":            6,
-		"CHECK":            7,
 	}
 )
 
@@ -466,60 +461,7 @@ func (x EngineEvent_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use EngineEvent_Kind.Descriptor instead.
 func (EngineEvent_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27, 0}
-}
-
-// What a check found.
-type EngineEvent_CheckResult int32
-
-const (
-	// Not stated; refused for a check.
-	EngineEvent_CHECK_RESULT_UNSPECIFIED EngineEvent_CheckResult = 0
-	// Within what the approved data allow.
-	EngineEvent_SOUND EngineEvent_CheckResult = 1
-	// Outside of it.
-	EngineEvent_FAULTY EngineEvent_CheckResult = 2
-)
-
-// Enum value maps for EngineEvent_CheckResult.
-var (
-	EngineEvent_CheckResult_name = map[int32]string{
-		0: "CHECK_RESULT_UNSPECIFIED",
-		1: "SOUND",
-		2: "FAULTY",
-	}
-	EngineEvent_CheckResult_value = map[string]int32{
-		"CHECK_RESULT_UNSPECIFIED": 0,
-		"SOUND":                    1,
-		"FAULTY":                   2,
-	}
-)
-
-func (x EngineEvent_CheckResult) Enum() *EngineEvent_CheckResult {
-	p := new(EngineEvent_CheckResult)
-	*p = x
-	return p
-}
-
-func (x EngineEvent_CheckResult) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (EngineEvent_CheckResult) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[7].Descriptor()
-}
-
-func (EngineEvent_CheckResult) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[7]
-}
-
-func (x EngineEvent_CheckResult) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use EngineEvent_CheckResult.Descriptor instead.
-func (EngineEvent_CheckResult) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27, 1}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28, 0}
 }
 
 // Whether it still stands.
@@ -563,11 +505,11 @@ func (x WashAdvice_State) String() string {
 }
 
 func (WashAdvice_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[8].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[7].Descriptor()
 }
 
 func (WashAdvice_State) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[8]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[7]
 }
 
 func (x WashAdvice_State) Number() protoreflect.EnumNumber {
@@ -576,7 +518,7 @@ func (x WashAdvice_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WashAdvice_State.Descriptor instead.
 func (WashAdvice_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35, 0}
 }
 
 // What it says.
@@ -620,11 +562,11 @@ func (x Recovery_Verdict) String() string {
 }
 
 func (Recovery_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[9].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[8].Descriptor()
 }
 
 func (Recovery_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[9]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[8]
 }
 
 func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
@@ -633,7 +575,7 @@ func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Recovery_Verdict.Descriptor instead.
 func (Recovery_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38, 0}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39, 0}
 }
 
 // A model of engine as data: limits, correction exponents, baseline, wash data. Operator data with a document and revision; never the suite's own.
@@ -684,7 +626,9 @@ type EngineModel struct {
 	// What each cause does to the readings at constant corrected power. The one of fouling is the direction of dirt.
 	Signatures []*CauseSignature `protobuf:"bytes,22,rep,name=signatures,proto3" json:"signatures,omitempty"`
 	// How a power check is judged.
-	PowerCheck    *PowerCheckData `protobuf:"bytes,23,opt,name=power_check,json=powerCheck,proto3" json:"power_check,omitempty"`
+	PowerCheck *PowerCheckData `protobuf:"bytes,23,opt,name=power_check,json=powerCheck,proto3" json:"power_check,omitempty"`
+	// How kinds of dirt differ on this engine; unset means as on the demonstration engine.
+	DirtKinds     *DirtKinds `protobuf:"bytes,24,opt,name=dirt_kinds,json=dirtKinds,proto3" json:"dirt_kinds,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -876,6 +820,13 @@ func (x *EngineModel) GetSignatures() []*CauseSignature {
 func (x *EngineModel) GetPowerCheck() *PowerCheckData {
 	if x != nil {
 		return x.PowerCheck
+	}
+	return nil
+}
+
+func (x *EngineModel) GetDirtKinds() *DirtKinds {
+	if x != nil {
+		return x.DirtKinds
 	}
 	return nil
 }
@@ -1278,7 +1229,16 @@ type CauseSignature struct {
 	// Change of fuel flow, in per cent.
 	FuelFlowPct float64 `protobuf:"fixed64,5,opt,name=fuel_flow_pct,json=fuelFlowPct,proto3" json:"fuel_flow_pct,omitempty"`
 	// Where it comes from, a document or a computation.
-	Document      *v1.DocumentReference `protobuf:"bytes,6,opt,name=document,proto3" json:"document,omitempty"`
+	Document *v1.DocumentReference `protobuf:"bytes,6,opt,name=document,proto3" json:"document,omitempty"`
+	// How big the cause usually comes, as a standard deviation in units of this signature; 0 means as big as on the demonstration
+	// engine (common practice, no source).
+	UsualSize float64 `protobuf:"fixed64,7,opt,name=usual_size,json=usualSize,proto3" json:"usual_size,omitempty"`
+	// How often the cause comes beside the others before anything is known; 0 means 6 for fouling and 1 for every other one (common
+	// practice, no source).
+	Prior float64 `protobuf:"fixed64,8,opt,name=prior,proto3" json:"prior,omitempty"`
+	// In how many of a hundred cases it comes slowly and not at once; 0 means the usual share of the cause (common practice, no
+	// source).
+	SlowPct       float64 `protobuf:"fixed64,9,opt,name=slow_pct,json=slowPct,proto3" json:"slow_pct,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1355,6 +1315,110 @@ func (x *CauseSignature) GetDocument() *v1.DocumentReference {
 	return nil
 }
 
+func (x *CauseSignature) GetUsualSize() float64 {
+	if x != nil {
+		return x.UsualSize
+	}
+	return 0
+}
+
+func (x *CauseSignature) GetPrior() float64 {
+	if x != nil {
+		return x.Prior
+	}
+	return 0
+}
+
+func (x *CauseSignature) GetSlowPct() float64 {
+	if x != nil {
+		return x.SlowPct
+	}
+	return 0
+}
+
+// How kinds of dirt differ: what one more per cent of air flow lost does to the readings where the efficiency stays.
+type DirtKinds struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Change of ITT, in degrees Celsius.
+	IttC float64 `protobuf:"fixed64,1,opt,name=itt_c,json=ittC,proto3" json:"itt_c,omitempty"`
+	// Change of Ng, in per cent.
+	NgPct float64 `protobuf:"fixed64,2,opt,name=ng_pct,json=ngPct,proto3" json:"ng_pct,omitempty"`
+	// Change of fuel flow, in per cent.
+	FuelFlowPct float64 `protobuf:"fixed64,3,opt,name=fuel_flow_pct,json=fuelFlowPct,proto3" json:"fuel_flow_pct,omitempty"`
+	// The standard deviation of that per cent among kinds of dirt; 0 means 1.41, ratios of flow to efficiency from 1 to 5 alike
+	// (common practice, no source).
+	SpreadPct float64 `protobuf:"fixed64,4,opt,name=spread_pct,json=spreadPct,proto3" json:"spread_pct,omitempty"`
+	// Where it comes from, a document or a computation.
+	Document      *v1.DocumentReference `protobuf:"bytes,5,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DirtKinds) Reset() {
+	*x = DirtKinds{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DirtKinds) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DirtKinds) ProtoMessage() {}
+
+func (x *DirtKinds) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DirtKinds.ProtoReflect.Descriptor instead.
+func (*DirtKinds) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *DirtKinds) GetIttC() float64 {
+	if x != nil {
+		return x.IttC
+	}
+	return 0
+}
+
+func (x *DirtKinds) GetNgPct() float64 {
+	if x != nil {
+		return x.NgPct
+	}
+	return 0
+}
+
+func (x *DirtKinds) GetFuelFlowPct() float64 {
+	if x != nil {
+		return x.FuelFlowPct
+	}
+	return 0
+}
+
+func (x *DirtKinds) GetSpreadPct() float64 {
+	if x != nil {
+		return x.SpreadPct
+	}
+	return 0
+}
+
+func (x *DirtKinds) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
 // How a power check is judged.
 type PowerCheckData struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1370,7 +1434,7 @@ type PowerCheckData struct {
 
 func (x *PowerCheckData) Reset() {
 	*x = PowerCheckData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[7]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1382,7 +1446,7 @@ func (x *PowerCheckData) String() string {
 func (*PowerCheckData) ProtoMessage() {}
 
 func (x *PowerCheckData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[7]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1395,7 +1459,7 @@ func (x *PowerCheckData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PowerCheckData.ProtoReflect.Descriptor instead.
 func (*PowerCheckData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PowerCheckData) GetReserveC() float64 {
@@ -1432,7 +1496,7 @@ type Baseline struct {
 
 func (x *Baseline) Reset() {
 	*x = Baseline{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[8]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1444,7 +1508,7 @@ func (x *Baseline) String() string {
 func (*Baseline) ProtoMessage() {}
 
 func (x *Baseline) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[8]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1457,7 +1521,7 @@ func (x *Baseline) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Baseline.ProtoReflect.Descriptor instead.
 func (*Baseline) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Baseline) GetPoints() []*BaselinePoint {
@@ -1504,7 +1568,7 @@ type BaselinePolynomial struct {
 
 func (x *BaselinePolynomial) Reset() {
 	*x = BaselinePolynomial{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1516,7 +1580,7 @@ func (x *BaselinePolynomial) String() string {
 func (*BaselinePolynomial) ProtoMessage() {}
 
 func (x *BaselinePolynomial) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[9]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1529,7 +1593,7 @@ func (x *BaselinePolynomial) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BaselinePolynomial.ProtoReflect.Descriptor instead.
 func (*BaselinePolynomial) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *BaselinePolynomial) GetPowerScaleKw() float64 {
@@ -1619,7 +1683,7 @@ type BaselineTerm struct {
 
 func (x *BaselineTerm) Reset() {
 	*x = BaselineTerm{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1631,7 +1695,7 @@ func (x *BaselineTerm) String() string {
 func (*BaselineTerm) ProtoMessage() {}
 
 func (x *BaselineTerm) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[10]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1644,7 +1708,7 @@ func (x *BaselineTerm) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BaselineTerm.ProtoReflect.Descriptor instead.
 func (*BaselineTerm) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *BaselineTerm) GetTerm() string {
@@ -1700,7 +1764,7 @@ type BaselinePoint struct {
 
 func (x *BaselinePoint) Reset() {
 	*x = BaselinePoint{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1712,7 +1776,7 @@ func (x *BaselinePoint) String() string {
 func (*BaselinePoint) ProtoMessage() {}
 
 func (x *BaselinePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[11]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1725,7 +1789,7 @@ func (x *BaselinePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BaselinePoint.ProtoReflect.Descriptor instead.
 func (*BaselinePoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *BaselinePoint) GetPressureAltitudeM() float64 {
@@ -1799,7 +1863,7 @@ type Noise struct {
 
 func (x *Noise) Reset() {
 	*x = Noise{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1811,7 +1875,7 @@ func (x *Noise) String() string {
 func (*Noise) ProtoMessage() {}
 
 func (x *Noise) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[12]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1824,7 +1888,7 @@ func (x *Noise) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Noise.ProtoReflect.Descriptor instead.
 func (*Noise) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Noise) GetIttC() float64 {
@@ -1915,7 +1979,7 @@ type WashData struct {
 
 func (x *WashData) Reset() {
 	*x = WashData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1927,7 +1991,7 @@ func (x *WashData) String() string {
 func (*WashData) ProtoMessage() {}
 
 func (x *WashData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[13]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1940,7 +2004,7 @@ func (x *WashData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashData.ProtoReflect.Descriptor instead.
 func (*WashData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *WashData) GetCleanerItem() string {
@@ -2163,7 +2227,7 @@ type SprayRing struct {
 
 func (x *SprayRing) Reset() {
 	*x = SprayRing{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2175,7 +2239,7 @@ func (x *SprayRing) String() string {
 func (*SprayRing) ProtoMessage() {}
 
 func (x *SprayRing) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2188,7 +2252,7 @@ func (x *SprayRing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SprayRing.ProtoReflect.Descriptor instead.
 func (*SprayRing) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *SprayRing) GetHoleCount() int32 {
@@ -2236,7 +2300,7 @@ type PressureContainer struct {
 
 func (x *PressureContainer) Reset() {
 	*x = PressureContainer{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2248,7 +2312,7 @@ func (x *PressureContainer) String() string {
 func (*PressureContainer) ProtoMessage() {}
 
 func (x *PressureContainer) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2261,7 +2325,7 @@ func (x *PressureContainer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PressureContainer.ProtoReflect.Descriptor instead.
 func (*PressureContainer) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *PressureContainer) GetAllowedPressureKpa() float64 {
@@ -2313,7 +2377,7 @@ type StarterProfile struct {
 
 func (x *StarterProfile) Reset() {
 	*x = StarterProfile{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2325,7 +2389,7 @@ func (x *StarterProfile) String() string {
 func (*StarterProfile) ProtoMessage() {}
 
 func (x *StarterProfile) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2338,7 +2402,7 @@ func (x *StarterProfile) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StarterProfile.ProtoReflect.Descriptor instead.
 func (*StarterProfile) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *StarterProfile) GetId() string {
@@ -2396,7 +2460,7 @@ type DutyRun struct {
 
 func (x *DutyRun) Reset() {
 	*x = DutyRun{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2408,7 +2472,7 @@ func (x *DutyRun) String() string {
 func (*DutyRun) ProtoMessage() {}
 
 func (x *DutyRun) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2421,7 +2485,7 @@ func (x *DutyRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DutyRun.ProtoReflect.Descriptor instead.
 func (*DutyRun) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *DutyRun) GetOnSeconds() int32 {
@@ -2455,7 +2519,7 @@ type AntifreezeTable struct {
 
 func (x *AntifreezeTable) Reset() {
 	*x = AntifreezeTable{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2467,7 +2531,7 @@ func (x *AntifreezeTable) String() string {
 func (*AntifreezeTable) ProtoMessage() {}
 
 func (x *AntifreezeTable) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2480,7 +2544,7 @@ func (x *AntifreezeTable) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AntifreezeTable.ProtoReflect.Descriptor instead.
 func (*AntifreezeTable) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *AntifreezeTable) GetRows() []*AntifreezeRow {
@@ -2528,7 +2592,7 @@ type AntifreezeRow struct {
 
 func (x *AntifreezeRow) Reset() {
 	*x = AntifreezeRow{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2540,7 +2604,7 @@ func (x *AntifreezeRow) String() string {
 func (*AntifreezeRow) ProtoMessage() {}
 
 func (x *AntifreezeRow) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2553,7 +2617,7 @@ func (x *AntifreezeRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AntifreezeRow.ProtoReflect.Descriptor instead.
 func (*AntifreezeRow) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *AntifreezeRow) GetVolumePercent() float64 {
@@ -2610,7 +2674,7 @@ type AdviceRules struct {
 
 func (x *AdviceRules) Reset() {
 	*x = AdviceRules{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2622,7 +2686,7 @@ func (x *AdviceRules) String() string {
 func (*AdviceRules) ProtoMessage() {}
 
 func (x *AdviceRules) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2635,7 +2699,7 @@ func (x *AdviceRules) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviceRules.ProtoReflect.Descriptor instead.
 func (*AdviceRules) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *AdviceRules) GetProgrammeHours() int32 {
@@ -2717,7 +2781,7 @@ type TrimData struct {
 
 func (x *TrimData) Reset() {
 	*x = TrimData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2729,7 +2793,7 @@ func (x *TrimData) String() string {
 func (*TrimData) ProtoMessage() {}
 
 func (x *TrimData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2742,7 +2806,7 @@ func (x *TrimData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimData.ProtoReflect.Descriptor instead.
 func (*TrimData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *TrimData) GetJunctionResistanceOhm() float64 {
@@ -2809,7 +2873,7 @@ type TrimClass struct {
 
 func (x *TrimClass) Reset() {
 	*x = TrimClass{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2821,7 +2885,7 @@ func (x *TrimClass) String() string {
 func (*TrimClass) ProtoMessage() {}
 
 func (x *TrimClass) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2834,7 +2898,7 @@ func (x *TrimClass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimClass.ProtoReflect.Descriptor instead.
 func (*TrimClass) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *TrimClass) GetId() string {
@@ -2885,7 +2949,7 @@ type HeaterData struct {
 
 func (x *HeaterData) Reset() {
 	*x = HeaterData{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2897,7 +2961,7 @@ func (x *HeaterData) String() string {
 func (*HeaterData) ProtoMessage() {}
 
 func (x *HeaterData) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2910,7 +2974,7 @@ func (x *HeaterData) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HeaterData.ProtoReflect.Descriptor instead.
 func (*HeaterData) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *HeaterData) GetRatedPowerW() float64 {
@@ -3033,7 +3097,7 @@ type Reading struct {
 
 func (x *Reading) Reset() {
 	*x = Reading{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3045,7 +3109,7 @@ func (x *Reading) String() string {
 func (*Reading) ProtoMessage() {}
 
 func (x *Reading) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3058,7 +3122,7 @@ func (x *Reading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reading.ProtoReflect.Descriptor instead.
 func (*Reading) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Reading) GetName() string {
@@ -3258,7 +3322,7 @@ type ReadingValues struct {
 
 func (x *ReadingValues) Reset() {
 	*x = ReadingValues{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3270,7 +3334,7 @@ func (x *ReadingValues) String() string {
 func (*ReadingValues) ProtoMessage() {}
 
 func (x *ReadingValues) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3283,7 +3347,7 @@ func (x *ReadingValues) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingValues.ProtoReflect.Descriptor instead.
 func (*ReadingValues) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ReadingValues) GetPressureAltitudeM() float64 {
@@ -3371,7 +3435,7 @@ type Deviation struct {
 
 func (x *Deviation) Reset() {
 	*x = Deviation{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3383,7 +3447,7 @@ func (x *Deviation) String() string {
 func (*Deviation) ProtoMessage() {}
 
 func (x *Deviation) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3396,7 +3460,7 @@ func (x *Deviation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Deviation.ProtoReflect.Descriptor instead.
 func (*Deviation) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Deviation) GetIttC() float64 {
@@ -3436,18 +3500,14 @@ type EngineEvent struct {
 	// What, in words.
 	Note string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
 	// When it was recorded.
-	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
-	// For a check: the cause that it bears on, as Cause names it.
-	CheckedCause string `protobuf:"bytes,8,opt,name=checked_cause,json=checkedCause,proto3" json:"checked_cause,omitempty"`
-	// For a check: what it found.
-	CheckResult   EngineEvent_CheckResult `protobuf:"varint,9,opt,name=check_result,json=checkResult,proto3,enum=coldsection.performance.v1.EngineEvent_CheckResult" json:"check_result,omitempty"`
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *EngineEvent) Reset() {
 	*x = EngineEvent{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3459,7 +3519,7 @@ func (x *EngineEvent) String() string {
 func (*EngineEvent) ProtoMessage() {}
 
 func (x *EngineEvent) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3472,7 +3532,7 @@ func (x *EngineEvent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EngineEvent.ProtoReflect.Descriptor instead.
 func (*EngineEvent) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *EngineEvent) GetName() string {
@@ -3524,20 +3584,6 @@ func (x *EngineEvent) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
-func (x *EngineEvent) GetCheckedCause() string {
-	if x != nil {
-		return x.CheckedCause
-	}
-	return ""
-}
-
-func (x *EngineEvent) GetCheckResult() EngineEvent_CheckResult {
-	if x != nil {
-		return x.CheckResult
-	}
-	return EngineEvent_CHECK_RESULT_UNSPECIFIED
-}
-
 // A level with its interval.
 type Interval struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3555,7 +3601,7 @@ type Interval struct {
 
 func (x *Interval) Reset() {
 	*x = Interval{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3567,7 +3613,7 @@ func (x *Interval) String() string {
 func (*Interval) ProtoMessage() {}
 
 func (x *Interval) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3580,7 +3626,7 @@ func (x *Interval) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Interval.ProtoReflect.Descriptor instead.
 func (*Interval) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Interval) GetEstimate() float64 {
@@ -3671,7 +3717,7 @@ type Assessment struct {
 
 func (x *Assessment) Reset() {
 	*x = Assessment{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3683,7 +3729,7 @@ func (x *Assessment) String() string {
 func (*Assessment) ProtoMessage() {}
 
 func (x *Assessment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3696,7 +3742,7 @@ func (x *Assessment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Assessment.ProtoReflect.Descriptor instead.
 func (*Assessment) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Assessment) GetName() string {
@@ -3897,7 +3943,7 @@ type Shift struct {
 
 func (x *Shift) Reset() {
 	*x = Shift{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3909,7 +3955,7 @@ func (x *Shift) String() string {
 func (*Shift) ProtoMessage() {}
 
 func (x *Shift) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3922,7 +3968,7 @@ func (x *Shift) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Shift.ProtoReflect.Descriptor instead.
 func (*Shift) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Shift) GetDetectTime() *timestamppb.Timestamp {
@@ -3991,7 +4037,7 @@ type CauseStep struct {
 
 func (x *CauseStep) Reset() {
 	*x = CauseStep{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4003,7 +4049,7 @@ func (x *CauseStep) String() string {
 func (*CauseStep) ProtoMessage() {}
 
 func (x *CauseStep) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[31]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4016,7 +4062,7 @@ func (x *CauseStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CauseStep.ProtoReflect.Descriptor instead.
 func (*CauseStep) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *CauseStep) GetStepTime() *timestamppb.Timestamp {
@@ -4067,7 +4113,7 @@ type Cause struct {
 
 func (x *Cause) Reset() {
 	*x = Cause{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4079,7 +4125,7 @@ func (x *Cause) String() string {
 func (*Cause) ProtoMessage() {}
 
 func (x *Cause) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[32]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4092,7 +4138,7 @@ func (x *Cause) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Cause.ProtoReflect.Descriptor instead.
 func (*Cause) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Cause) GetCause() string {
@@ -4149,7 +4195,7 @@ type Margin struct {
 
 func (x *Margin) Reset() {
 	*x = Margin{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4161,7 +4207,7 @@ func (x *Margin) String() string {
 func (*Margin) ProtoMessage() {}
 
 func (x *Margin) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[33]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4174,7 +4220,7 @@ func (x *Margin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Margin.ProtoReflect.Descriptor instead.
 func (*Margin) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *Margin) GetIttMarginC() *Interval {
@@ -4241,7 +4287,7 @@ type WashAdvice struct {
 
 func (x *WashAdvice) Reset() {
 	*x = WashAdvice{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4253,7 +4299,7 @@ func (x *WashAdvice) String() string {
 func (*WashAdvice) ProtoMessage() {}
 
 func (x *WashAdvice) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[34]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4266,7 +4312,7 @@ func (x *WashAdvice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashAdvice.ProtoReflect.Descriptor instead.
 func (*WashAdvice) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *WashAdvice) GetName() string {
@@ -4364,7 +4410,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4376,7 +4422,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[35]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4389,7 +4435,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *Trend) GetName() string {
@@ -4471,7 +4517,7 @@ type TrendPoint struct {
 
 func (x *TrendPoint) Reset() {
 	*x = TrendPoint{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4483,7 +4529,7 @@ func (x *TrendPoint) String() string {
 func (*TrendPoint) ProtoMessage() {}
 
 func (x *TrendPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[36]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4496,7 +4542,7 @@ func (x *TrendPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrendPoint.ProtoReflect.Descriptor instead.
 func (*TrendPoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *TrendPoint) GetReading() string {
@@ -4565,7 +4611,7 @@ type RenderTrendResponse struct {
 
 func (x *RenderTrendResponse) Reset() {
 	*x = RenderTrendResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4577,7 +4623,7 @@ func (x *RenderTrendResponse) String() string {
 func (*RenderTrendResponse) ProtoMessage() {}
 
 func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[37]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4590,7 +4636,7 @@ func (x *RenderTrendResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendResponse.ProtoReflect.Descriptor instead.
 func (*RenderTrendResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *RenderTrendResponse) GetContent() []byte {
@@ -4658,7 +4704,7 @@ type Recovery struct {
 
 func (x *Recovery) Reset() {
 	*x = Recovery{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4670,7 +4716,7 @@ func (x *Recovery) String() string {
 func (*Recovery) ProtoMessage() {}
 
 func (x *Recovery) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[38]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4683,7 +4729,7 @@ func (x *Recovery) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Recovery.ProtoReflect.Descriptor instead.
 func (*Recovery) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *Recovery) GetName() string {
@@ -4801,7 +4847,7 @@ type ExplainReadingResponse struct {
 
 func (x *ExplainReadingResponse) Reset() {
 	*x = ExplainReadingResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4813,7 +4859,7 @@ func (x *ExplainReadingResponse) String() string {
 func (*ExplainReadingResponse) ProtoMessage() {}
 
 func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[39]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4826,7 +4872,7 @@ func (x *ExplainReadingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingResponse.ProtoReflect.Descriptor instead.
 func (*ExplainReadingResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ExplainReadingResponse) GetReading() *Reading {
@@ -4874,7 +4920,7 @@ type CreateEngineModelRequest struct {
 
 func (x *CreateEngineModelRequest) Reset() {
 	*x = CreateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4886,7 +4932,7 @@ func (x *CreateEngineModelRequest) String() string {
 func (*CreateEngineModelRequest) ProtoMessage() {}
 
 func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[40]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4899,7 +4945,7 @@ func (x *CreateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *CreateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -4947,7 +4993,7 @@ type UpdateEngineModelRequest struct {
 
 func (x *UpdateEngineModelRequest) Reset() {
 	*x = UpdateEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4959,7 +5005,7 @@ func (x *UpdateEngineModelRequest) String() string {
 func (*UpdateEngineModelRequest) ProtoMessage() {}
 
 func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[41]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4972,7 +5018,7 @@ func (x *UpdateEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*UpdateEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *UpdateEngineModelRequest) GetEngineModel() *EngineModel {
@@ -5016,7 +5062,7 @@ type GetEngineModelRequest struct {
 
 func (x *GetEngineModelRequest) Reset() {
 	*x = GetEngineModelRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5028,7 +5074,7 @@ func (x *GetEngineModelRequest) String() string {
 func (*GetEngineModelRequest) ProtoMessage() {}
 
 func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[42]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5041,7 +5087,7 @@ func (x *GetEngineModelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineModelRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineModelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *GetEngineModelRequest) GetName() string {
@@ -5075,7 +5121,7 @@ type ListEngineModelsRequest struct {
 
 func (x *ListEngineModelsRequest) Reset() {
 	*x = ListEngineModelsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5087,7 +5133,7 @@ func (x *ListEngineModelsRequest) String() string {
 func (*ListEngineModelsRequest) ProtoMessage() {}
 
 func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[43]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5100,7 +5146,7 @@ func (x *ListEngineModelsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListEngineModelsRequest) GetPageSize() int32 {
@@ -5144,7 +5190,7 @@ type ListEngineModelsResponse struct {
 
 func (x *ListEngineModelsResponse) Reset() {
 	*x = ListEngineModelsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5156,7 +5202,7 @@ func (x *ListEngineModelsResponse) String() string {
 func (*ListEngineModelsResponse) ProtoMessage() {}
 
 func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[44]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5169,7 +5215,7 @@ func (x *ListEngineModelsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineModelsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineModelsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListEngineModelsResponse) GetEngineModels() []*EngineModel {
@@ -5212,7 +5258,7 @@ type ImportReadingsRequest struct {
 
 func (x *ImportReadingsRequest) Reset() {
 	*x = ImportReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5224,7 +5270,7 @@ func (x *ImportReadingsRequest) String() string {
 func (*ImportReadingsRequest) ProtoMessage() {}
 
 func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[45]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5237,7 +5283,7 @@ func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ImportReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ImportReadingsRequest) GetCsv() string {
@@ -5309,7 +5355,7 @@ type ColumnMapping struct {
 
 func (x *ColumnMapping) Reset() {
 	*x = ColumnMapping{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5321,7 +5367,7 @@ func (x *ColumnMapping) String() string {
 func (*ColumnMapping) ProtoMessage() {}
 
 func (x *ColumnMapping) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[46]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5334,7 +5380,7 @@ func (x *ColumnMapping) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ColumnMapping.ProtoReflect.Descriptor instead.
 func (*ColumnMapping) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ColumnMapping) GetHeading() string {
@@ -5366,7 +5412,7 @@ type ColumnRead struct {
 
 func (x *ColumnRead) Reset() {
 	*x = ColumnRead{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5378,7 +5424,7 @@ func (x *ColumnRead) String() string {
 func (*ColumnRead) ProtoMessage() {}
 
 func (x *ColumnRead) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[47]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5391,7 +5437,7 @@ func (x *ColumnRead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ColumnRead.ProtoReflect.Descriptor instead.
 func (*ColumnRead) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ColumnRead) GetHeading() string {
@@ -5442,7 +5488,7 @@ type ImportReadingsResponse struct {
 
 func (x *ImportReadingsResponse) Reset() {
 	*x = ImportReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5454,7 +5500,7 @@ func (x *ImportReadingsResponse) String() string {
 func (*ImportReadingsResponse) ProtoMessage() {}
 
 func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[48]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5467,7 +5513,7 @@ func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ImportReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ImportReadingsResponse) GetRowsTotal() int32 {
@@ -5552,7 +5598,7 @@ type RowProblem struct {
 
 func (x *RowProblem) Reset() {
 	*x = RowProblem{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5564,7 +5610,7 @@ func (x *RowProblem) String() string {
 func (*RowProblem) ProtoMessage() {}
 
 func (x *RowProblem) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[49]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5577,7 +5623,7 @@ func (x *RowProblem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowProblem.ProtoReflect.Descriptor instead.
 func (*RowProblem) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *RowProblem) GetLine() int32 {
@@ -5634,7 +5680,7 @@ type CreateReadingRequest struct {
 
 func (x *CreateReadingRequest) Reset() {
 	*x = CreateReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5646,7 +5692,7 @@ func (x *CreateReadingRequest) String() string {
 func (*CreateReadingRequest) ProtoMessage() {}
 
 func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[50]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5659,7 +5705,7 @@ func (x *CreateReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateReadingRequest.ProtoReflect.Descriptor instead.
 func (*CreateReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *CreateReadingRequest) GetParent() string {
@@ -5710,7 +5756,7 @@ type StreamReadingsRequest struct {
 
 func (x *StreamReadingsRequest) Reset() {
 	*x = StreamReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5722,7 +5768,7 @@ func (x *StreamReadingsRequest) String() string {
 func (*StreamReadingsRequest) ProtoMessage() {}
 
 func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[51]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5735,7 +5781,7 @@ func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsRequest.ProtoReflect.Descriptor instead.
 func (*StreamReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *StreamReadingsRequest) GetParent() string {
@@ -5775,7 +5821,7 @@ type StreamReadingsResponse struct {
 
 func (x *StreamReadingsResponse) Reset() {
 	*x = StreamReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5787,7 +5833,7 @@ func (x *StreamReadingsResponse) String() string {
 func (*StreamReadingsResponse) ProtoMessage() {}
 
 func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[52]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5800,7 +5846,7 @@ func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StreamReadingsResponse.ProtoReflect.Descriptor instead.
 func (*StreamReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *StreamReadingsResponse) GetTakenCount() int64 {
@@ -5869,7 +5915,7 @@ type ExcludeReadingRequest struct {
 
 func (x *ExcludeReadingRequest) Reset() {
 	*x = ExcludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5881,7 +5927,7 @@ func (x *ExcludeReadingRequest) String() string {
 func (*ExcludeReadingRequest) ProtoMessage() {}
 
 func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[53]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5894,7 +5940,7 @@ func (x *ExcludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExcludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExcludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ExcludeReadingRequest) GetName() string {
@@ -5942,7 +5988,7 @@ type IncludeReadingRequest struct {
 
 func (x *IncludeReadingRequest) Reset() {
 	*x = IncludeReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5954,7 +6000,7 @@ func (x *IncludeReadingRequest) String() string {
 func (*IncludeReadingRequest) ProtoMessage() {}
 
 func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[54]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5967,7 +6013,7 @@ func (x *IncludeReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IncludeReadingRequest.ProtoReflect.Descriptor instead.
 func (*IncludeReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *IncludeReadingRequest) GetName() string {
@@ -6017,7 +6063,7 @@ type CreateEngineEventRequest struct {
 
 func (x *CreateEngineEventRequest) Reset() {
 	*x = CreateEngineEventRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6029,7 +6075,7 @@ func (x *CreateEngineEventRequest) String() string {
 func (*CreateEngineEventRequest) ProtoMessage() {}
 
 func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[55]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6042,7 +6088,7 @@ func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineEventRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineEventRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *CreateEngineEventRequest) GetParent() string {
@@ -6091,7 +6137,7 @@ type GetReadingRequest struct {
 
 func (x *GetReadingRequest) Reset() {
 	*x = GetReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6103,7 +6149,7 @@ func (x *GetReadingRequest) String() string {
 func (*GetReadingRequest) ProtoMessage() {}
 
 func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6116,7 +6162,7 @@ func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetReadingRequest.ProtoReflect.Descriptor instead.
 func (*GetReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *GetReadingRequest) GetName() string {
@@ -6145,7 +6191,7 @@ type ListReadingsRequest struct {
 
 func (x *ListReadingsRequest) Reset() {
 	*x = ListReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6157,7 +6203,7 @@ func (x *ListReadingsRequest) String() string {
 func (*ListReadingsRequest) ProtoMessage() {}
 
 func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6170,7 +6216,7 @@ func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListReadingsRequest) GetParent() string {
@@ -6221,7 +6267,7 @@ type ListReadingsResponse struct {
 
 func (x *ListReadingsResponse) Reset() {
 	*x = ListReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6233,7 +6279,7 @@ func (x *ListReadingsResponse) String() string {
 func (*ListReadingsResponse) ProtoMessage() {}
 
 func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6246,7 +6292,7 @@ func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListReadingsResponse) GetReadings() []*Reading {
@@ -6274,7 +6320,7 @@ type ExplainReadingRequest struct {
 
 func (x *ExplainReadingRequest) Reset() {
 	*x = ExplainReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6286,7 +6332,7 @@ func (x *ExplainReadingRequest) String() string {
 func (*ExplainReadingRequest) ProtoMessage() {}
 
 func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6299,7 +6345,7 @@ func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExplainReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ExplainReadingRequest) GetName() string {
@@ -6328,7 +6374,7 @@ type ListEngineEventsRequest struct {
 
 func (x *ListEngineEventsRequest) Reset() {
 	*x = ListEngineEventsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6340,7 +6386,7 @@ func (x *ListEngineEventsRequest) String() string {
 func (*ListEngineEventsRequest) ProtoMessage() {}
 
 func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6353,7 +6399,7 @@ func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListEngineEventsRequest) GetParent() string {
@@ -6404,7 +6450,7 @@ type ListEngineEventsResponse struct {
 
 func (x *ListEngineEventsResponse) Reset() {
 	*x = ListEngineEventsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6416,7 +6462,7 @@ func (x *ListEngineEventsResponse) String() string {
 func (*ListEngineEventsResponse) ProtoMessage() {}
 
 func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6429,7 +6475,7 @@ func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListEngineEventsResponse) GetEngineEvents() []*EngineEvent {
@@ -6457,7 +6503,7 @@ type GetAssessmentRequest struct {
 
 func (x *GetAssessmentRequest) Reset() {
 	*x = GetAssessmentRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6469,7 +6515,7 @@ func (x *GetAssessmentRequest) String() string {
 func (*GetAssessmentRequest) ProtoMessage() {}
 
 func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6482,7 +6528,7 @@ func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAssessmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAssessmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *GetAssessmentRequest) GetName() string {
@@ -6509,7 +6555,7 @@ type ListAssessmentsRequest struct {
 
 func (x *ListAssessmentsRequest) Reset() {
 	*x = ListAssessmentsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6521,7 +6567,7 @@ func (x *ListAssessmentsRequest) String() string {
 func (*ListAssessmentsRequest) ProtoMessage() {}
 
 func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6534,7 +6580,7 @@ func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListAssessmentsRequest) GetPageSize() int32 {
@@ -6578,7 +6624,7 @@ type ListAssessmentsResponse struct {
 
 func (x *ListAssessmentsResponse) Reset() {
 	*x = ListAssessmentsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6590,7 +6636,7 @@ func (x *ListAssessmentsResponse) String() string {
 func (*ListAssessmentsResponse) ProtoMessage() {}
 
 func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6603,7 +6649,7 @@ func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListAssessmentsResponse) GetAssessments() []*Assessment {
@@ -6639,7 +6685,7 @@ type ListWashAdvicesRequest struct {
 
 func (x *ListWashAdvicesRequest) Reset() {
 	*x = ListWashAdvicesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6651,7 +6697,7 @@ func (x *ListWashAdvicesRequest) String() string {
 func (*ListWashAdvicesRequest) ProtoMessage() {}
 
 func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6664,7 +6710,7 @@ func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesRequest.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ListWashAdvicesRequest) GetParent() string {
@@ -6715,7 +6761,7 @@ type ListWashAdvicesResponse struct {
 
 func (x *ListWashAdvicesResponse) Reset() {
 	*x = ListWashAdvicesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6727,7 +6773,7 @@ func (x *ListWashAdvicesResponse) String() string {
 func (*ListWashAdvicesResponse) ProtoMessage() {}
 
 func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6740,7 +6786,7 @@ func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesResponse.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ListWashAdvicesResponse) GetWashAdvices() []*WashAdvice {
@@ -6774,7 +6820,7 @@ type GetTrendRequest struct {
 
 func (x *GetTrendRequest) Reset() {
 	*x = GetTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6786,7 +6832,7 @@ func (x *GetTrendRequest) String() string {
 func (*GetTrendRequest) ProtoMessage() {}
 
 func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6799,7 +6845,7 @@ func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTrendRequest.ProtoReflect.Descriptor instead.
 func (*GetTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *GetTrendRequest) GetName() string {
@@ -6849,7 +6895,7 @@ type RenderTrendRequest struct {
 
 func (x *RenderTrendRequest) Reset() {
 	*x = RenderTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6861,7 +6907,7 @@ func (x *RenderTrendRequest) String() string {
 func (*RenderTrendRequest) ProtoMessage() {}
 
 func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6874,7 +6920,7 @@ func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendRequest.ProtoReflect.Descriptor instead.
 func (*RenderTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *RenderTrendRequest) GetName() string {
@@ -6923,7 +6969,7 @@ type GetRecoveryRequest struct {
 
 func (x *GetRecoveryRequest) Reset() {
 	*x = GetRecoveryRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6935,7 +6981,7 @@ func (x *GetRecoveryRequest) String() string {
 func (*GetRecoveryRequest) ProtoMessage() {}
 
 func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6948,7 +6994,7 @@ func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecoveryRequest.ProtoReflect.Descriptor instead.
 func (*GetRecoveryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *GetRecoveryRequest) GetName() string {
@@ -6977,7 +7023,7 @@ type ListRecoveriesRequest struct {
 
 func (x *ListRecoveriesRequest) Reset() {
 	*x = ListRecoveriesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6989,7 +7035,7 @@ func (x *ListRecoveriesRequest) String() string {
 func (*ListRecoveriesRequest) ProtoMessage() {}
 
 func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7002,7 +7048,7 @@ func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListRecoveriesRequest) GetParent() string {
@@ -7053,7 +7099,7 @@ type ListRecoveriesResponse struct {
 
 func (x *ListRecoveriesResponse) Reset() {
 	*x = ListRecoveriesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7065,7 +7111,7 @@ func (x *ListRecoveriesResponse) String() string {
 func (*ListRecoveriesResponse) ProtoMessage() {}
 
 func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7078,7 +7124,7 @@ func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ListRecoveriesResponse) GetRecoveries() []*Recovery {
@@ -7099,7 +7145,7 @@ var File_coldsection_performance_v1_performance_proto protoreflect.FileDescripto
 
 const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/performance/v1/performance.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a,coldsection/performance/v1/exceedances.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xc3\f\n" +
+	",coldsection/performance/v1/performance.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a,coldsection/performance/v1/exceedances.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\x8f\r\n" +
 	"\vEngineModel\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12 \n" +
@@ -7131,7 +7177,9 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"signatures\x18\x16 \x03(\v2*.coldsection.performance.v1.CauseSignatureB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\n" +
 	"signatures\x12Q\n" +
 	"\vpower_check\x18\x17 \x01(\v2*.coldsection.performance.v1.PowerCheckDataB\x04\xe2A\x01\x01R\n" +
-	"powerCheck:\\\xeaAY\n" +
+	"powerCheck\x12J\n" +
+	"\n" +
+	"dirt_kinds\x18\x18 \x01(\v2%.coldsection.performance.v1.DirtKindsB\x04\xe2A\x01\x01R\tdirtKinds:\\\xeaAY\n" +
 	"\x1fcoldsection.example/EngineModel\x12\x1bengineModels/{engine_model}*\fengineModels2\vengineModel\"\xfb\x01\n" +
 	"\x05Limit\x12Q\n" +
 	"\tparameter\x18\x01 \x01(\x0e2%.coldsection.performance.v1.ParameterB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\tparameter\x12(\n" +
@@ -7161,7 +7209,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\n" +
 	"ZoneCorner\x12?\n" +
 	"\x10duration_seconds\x18\x01 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x0fdurationSeconds\x12!\n" +
-	"\x05value\x18\x02 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\x05value\"\xa1\x02\n" +
+	"\x05value\x18\x02 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\x05value\"\xce\x03\n" +
 	"\x0eCauseSignature\x12#\n" +
 	"\x05cause\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\x05cause\x12!\n" +
 	"\x04size\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\x04size\x12 \n" +
@@ -7169,6 +7217,18 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x06ng_pct\x18\x04 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\x05ngPct\x12/\n" +
 	"\rfuel_flow_pct\x18\x05 \x01(\x01B\v\xe2A\x01\x01\xbaH\x04\x12\x02@\x01R\vfuelFlowPct\x12P\n" +
 	"\bdocument\x18\x06 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\x12<\n" +
+	"\n" +
+	"usual_size\x18\a \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@)\x00\x00\x00\x00\x00\x00\x00\x00R\tusualSize\x123\n" +
+	"\x05prior\x18\b \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@)\x00\x00\x00\x00\x00\x00\x00\x00R\x05prior\x128\n" +
+	"\bslow_pct\x18\t \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x9a\x99\x99\x99\x99\xf9X@)\x00\x00\x00\x00\x00\x00\x00\x00R\aslowPct\"\xc8\x02\n" +
+	"\tDirtKinds\x122\n" +
+	"\x05itt_c\x18\x01 \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00Y\xc0R\x04ittC\x124\n" +
+	"\x06ng_pct\x18\x02 \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00Y\xc0R\x05ngPct\x12A\n" +
+	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@)\x00\x00\x00\x00\x00\x00Y\xc0R\vfuelFlowPct\x12<\n" +
+	"\n" +
+	"spread_pct\x18\x04 \x01(\x01B\x1d\xe2A\x01\x01\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00$@)\x00\x00\x00\x00\x00\x00\x00\x00R\tspreadPct\x12P\n" +
+	"\bdocument\x18\x05 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"\xd8\x01\n" +
 	"\x0ePowerCheckData\x121\n" +
 	"\treserve_c\x18\x01 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\breserveC\x12A\n" +
@@ -7387,7 +7447,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\tDeviation\x12\x19\n" +
 	"\x05itt_c\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\x04ittC\x12\x1b\n" +
 	"\x06ng_pct\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05ngPct\x12(\n" +
-	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\vfuelFlowPct\"\xda\x06\n" +
+	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\vfuelFlowPct\"\xf2\x04\n" +
 	"\vEngineEvent\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12N\n" +
 	"\x04kind\x18\x02 \x01(\x0e2,.coldsection.performance.v1.EngineEvent.KindB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12E\n" +
@@ -7399,9 +7459,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"work_order\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\tworkOrder\x12 \n" +
 	"\x04note\x18\x06 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x04note\x12A\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\x120\n" +
-	"\rchecked_cause\x18\b \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\fcheckedCause\x12d\n" +
-	"\fcheck_result\x18\t \x01(\x0e23.coldsection.performance.v1.EngineEvent.CheckResultB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vcheckResult\"\x85\x01\n" +
+	"createTime\"z\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rRECOVERY_WASH\x10\x01\x12\x0e\n" +
@@ -7410,13 +7468,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\vHOT_SECTION\x10\x03\x12\x0f\n" +
 	"\vSENSOR_WORK\x10\x04\x12\f\n" +
 	"\bOVERHAUL\x10\x05\x12\t\n" +
-	"\x05OTHER\x10\x06\x12\t\n" +
-	"\x05CHECK\x10\a\"B\n" +
-	"\vCheckResult\x12\x1c\n" +
-	"\x18CHECK_RESULT_UNSPECIFIED\x10\x00\x12\t\n" +
-	"\x05SOUND\x10\x01\x12\n" +
-	"\n" +
-	"\x06FAULTY\x10\x02:m\xeaAj\n" +
+	"\x05OTHER\x10\x06:m\xeaAj\n" +
 	"\x1fcoldsection.example/EngineEvent\x12,engines/{engine}/engineEvents/{engine_event}*\fengineEvents2\vengineEvent\"\x8d\x01\n" +
 	"\bInterval\x12 \n" +
 	"\bestimate\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\bestimate\x12\x1a\n" +
@@ -7815,8 +7867,8 @@ func file_coldsection_performance_v1_performance_proto_rawDescGZIP() []byte {
 	return file_coldsection_performance_v1_performance_proto_rawDescData
 }
 
-var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
-var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 72)
+var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
+var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
 var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(Parameter)(0),                   // 0: coldsection.performance.v1.Parameter
 	(ConditionLevel)(0),              // 1: coldsection.performance.v1.ConditionLevel
@@ -7825,16 +7877,16 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(TrimData_Topology)(0),           // 4: coldsection.performance.v1.TrimData.Topology
 	(Reading_State)(0),               // 5: coldsection.performance.v1.Reading.State
 	(EngineEvent_Kind)(0),            // 6: coldsection.performance.v1.EngineEvent.Kind
-	(EngineEvent_CheckResult)(0),     // 7: coldsection.performance.v1.EngineEvent.CheckResult
-	(WashAdvice_State)(0),            // 8: coldsection.performance.v1.WashAdvice.State
-	(Recovery_Verdict)(0),            // 9: coldsection.performance.v1.Recovery.Verdict
-	(*EngineModel)(nil),              // 10: coldsection.performance.v1.EngineModel
-	(*Limit)(nil),                    // 11: coldsection.performance.v1.Limit
-	(*CorrectionExponents)(nil),      // 12: coldsection.performance.v1.CorrectionExponents
-	(*ExceedanceChart)(nil),          // 13: coldsection.performance.v1.ExceedanceChart
-	(*ExceedanceZone)(nil),           // 14: coldsection.performance.v1.ExceedanceZone
-	(*ZoneCorner)(nil),               // 15: coldsection.performance.v1.ZoneCorner
-	(*CauseSignature)(nil),           // 16: coldsection.performance.v1.CauseSignature
+	(WashAdvice_State)(0),            // 7: coldsection.performance.v1.WashAdvice.State
+	(Recovery_Verdict)(0),            // 8: coldsection.performance.v1.Recovery.Verdict
+	(*EngineModel)(nil),              // 9: coldsection.performance.v1.EngineModel
+	(*Limit)(nil),                    // 10: coldsection.performance.v1.Limit
+	(*CorrectionExponents)(nil),      // 11: coldsection.performance.v1.CorrectionExponents
+	(*ExceedanceChart)(nil),          // 12: coldsection.performance.v1.ExceedanceChart
+	(*ExceedanceZone)(nil),           // 13: coldsection.performance.v1.ExceedanceZone
+	(*ZoneCorner)(nil),               // 14: coldsection.performance.v1.ZoneCorner
+	(*CauseSignature)(nil),           // 15: coldsection.performance.v1.CauseSignature
+	(*DirtKinds)(nil),                // 16: coldsection.performance.v1.DirtKinds
 	(*PowerCheckData)(nil),           // 17: coldsection.performance.v1.PowerCheckData
 	(*Baseline)(nil),                 // 18: coldsection.performance.v1.Baseline
 	(*BaselinePolynomial)(nil),       // 19: coldsection.performance.v1.BaselinePolynomial
@@ -7911,8 +7963,8 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	82,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
-	11,  // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
-	12,  // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
+	10,  // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
+	11,  // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
 	18,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
 	22,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
 	23,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
@@ -7921,171 +7973,172 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	33,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
 	83,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
 	83,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
-	13,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
-	16,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
+	12,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
+	15,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
 	17,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
-	0,   // 14: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
-	82,  // 15: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
-	0,   // 16: coldsection.performance.v1.ExceedanceChart.parameter:type_name -> coldsection.performance.v1.Parameter
-	14,  // 17: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
-	82,  // 18: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
-	15,  // 19: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
-	82,  // 20: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
-	82,  // 21: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
-	21,  // 22: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
-	19,  // 23: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
-	20,  // 24: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
-	82,  // 25: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
-	22,  // 26: coldsection.performance.v1.BaselinePolynomial.uncertainty:type_name -> coldsection.performance.v1.Noise
-	84,  // 27: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	84,  // 28: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	84,  // 29: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	85,  // 30: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
-	26,  // 31: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
-	28,  // 32: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
-	24,  // 33: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
-	25,  // 34: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
-	85,  // 35: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
-	85,  // 36: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
-	85,  // 37: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
-	27,  // 38: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	82,  // 39: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
-	29,  // 40: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	82,  // 41: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
-	32,  // 42: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
-	4,   // 43: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
-	82,  // 44: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
-	82,  // 45: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
-	83,  // 46: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	86,  // 47: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	86,  // 48: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	86,  // 49: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	86,  // 50: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	86,  // 51: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	86,  // 52: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	86,  // 53: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	86,  // 54: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	86,  // 55: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
-	5,   // 56: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
-	35,  // 57: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
-	36,  // 58: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	83,  // 59: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
-	6,   // 60: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	83,  // 61: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	83,  // 62: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
-	7,   // 63: coldsection.performance.v1.EngineEvent.check_result:type_name -> coldsection.performance.v1.EngineEvent.CheckResult
-	1,   // 64: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
-	38,  // 65: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
-	38,  // 66: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	38,  // 67: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	38,  // 68: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	42,  // 69: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	43,  // 70: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	83,  // 71: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	83,  // 72: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	83,  // 73: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
-	40,  // 74: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	83,  // 75: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	83,  // 76: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
-	36,  // 77: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
-	42,  // 78: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
-	41,  // 79: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
-	83,  // 80: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
-	42,  // 81: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
-	38,  // 82: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	83,  // 83: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	83,  // 84: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	83,  // 85: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	8,   // 86: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	83,  // 87: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	46,  // 88: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	37,  // 89: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	87,  // 90: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
-	83,  // 91: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	5,   // 92: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	36,  // 93: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	36,  // 94: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	36,  // 95: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	83,  // 96: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	38,  // 97: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	38,  // 98: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	38,  // 99: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	9,   // 100: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	42,  // 101: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	83,  // 102: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	34,  // 103: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	88,  // 104: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	10,  // 105: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	10,  // 106: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	89,  // 107: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	10,  // 108: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	3,   // 109: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
-	56,  // 110: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
-	59,  // 111: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	57,  // 112: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
-	59,  // 113: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
-	34,  // 114: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	34,  // 115: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	34,  // 116: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	59,  // 117: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	37,  // 118: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	34,  // 119: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	37,  // 120: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	39,  // 121: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	44,  // 122: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	83,  // 123: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	83,  // 124: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	83,  // 125: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	83,  // 126: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	2,   // 127: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
-	48,  // 128: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	50,  // 129: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	51,  // 130: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	55,  // 131: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	60,  // 132: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	61,  // 133: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	63,  // 134: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	64,  // 135: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	65,  // 136: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	52,  // 137: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	53,  // 138: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	66,  // 139: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	67,  // 140: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	69,  // 141: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	70,  // 142: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	72,  // 143: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	73,  // 144: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	75,  // 145: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	77,  // 146: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	78,  // 147: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	79,  // 148: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	80,  // 149: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	10,  // 150: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	10,  // 151: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	58,  // 152: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	34,  // 153: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	62,  // 154: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	34,  // 155: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	34,  // 156: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	37,  // 157: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	10,  // 158: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	54,  // 159: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	34,  // 160: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	68,  // 161: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	49,  // 162: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	71,  // 163: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	39,  // 164: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	74,  // 165: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	76,  // 166: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	45,  // 167: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	47,  // 168: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	48,  // 169: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	81,  // 170: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	150, // [150:171] is the sub-list for method output_type
-	129, // [129:150] is the sub-list for method input_type
-	129, // [129:129] is the sub-list for extension type_name
-	129, // [129:129] is the sub-list for extension extendee
-	0,   // [0:129] is the sub-list for field type_name
+	16,  // 14: coldsection.performance.v1.EngineModel.dirt_kinds:type_name -> coldsection.performance.v1.DirtKinds
+	0,   // 15: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
+	82,  // 16: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
+	0,   // 17: coldsection.performance.v1.ExceedanceChart.parameter:type_name -> coldsection.performance.v1.Parameter
+	13,  // 18: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
+	82,  // 19: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
+	14,  // 20: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
+	82,  // 21: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
+	82,  // 22: coldsection.performance.v1.DirtKinds.document:type_name -> coldsection.common.v1.DocumentReference
+	82,  // 23: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
+	21,  // 24: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
+	19,  // 25: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
+	20,  // 26: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
+	82,  // 27: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
+	22,  // 28: coldsection.performance.v1.BaselinePolynomial.uncertainty:type_name -> coldsection.performance.v1.Noise
+	84,  // 29: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	84,  // 30: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	84,  // 31: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	85,  // 32: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	26,  // 33: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
+	28,  // 34: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
+	24,  // 35: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
+	25,  // 36: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
+	85,  // 37: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
+	85,  // 38: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
+	85,  // 39: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
+	27,  // 40: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
+	82,  // 41: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	29,  // 42: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
+	82,  // 43: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	32,  // 44: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
+	4,   // 45: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
+	82,  // 46: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
+	82,  // 47: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
+	83,  // 48: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	86,  // 49: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	86,  // 50: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	86,  // 51: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	86,  // 52: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	86,  // 53: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	86,  // 54: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	86,  // 55: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	86,  // 56: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	86,  // 57: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	5,   // 58: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
+	35,  // 59: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
+	36,  // 60: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
+	83,  // 61: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	6,   // 62: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
+	83,  // 63: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	83,  // 64: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	1,   // 65: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
+	38,  // 66: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
+	38,  // 67: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	38,  // 68: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	38,  // 69: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
+	42,  // 70: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	43,  // 71: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	83,  // 72: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	83,  // 73: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	83,  // 74: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	40,  // 75: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
+	83,  // 76: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	83,  // 77: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	36,  // 78: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
+	42,  // 79: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	41,  // 80: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
+	83,  // 81: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
+	42,  // 82: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
+	38,  // 83: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	83,  // 84: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	83,  // 85: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	83,  // 86: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	7,   // 87: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	83,  // 88: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	46,  // 89: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	37,  // 90: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	87,  // 91: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
+	83,  // 92: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	5,   // 93: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	36,  // 94: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	36,  // 95: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	36,  // 96: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	83,  // 97: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	38,  // 98: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	38,  // 99: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	38,  // 100: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	8,   // 101: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	42,  // 102: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	83,  // 103: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	34,  // 104: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	88,  // 105: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	9,   // 106: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	9,   // 107: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	89,  // 108: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	9,   // 109: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	3,   // 110: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
+	56,  // 111: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
+	59,  // 112: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	57,  // 113: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
+	59,  // 114: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
+	34,  // 115: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	34,  // 116: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	34,  // 117: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	59,  // 118: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	37,  // 119: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	34,  // 120: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	37,  // 121: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	39,  // 122: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	44,  // 123: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	83,  // 124: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	83,  // 125: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	83,  // 126: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	83,  // 127: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	2,   // 128: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	48,  // 129: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	50,  // 130: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	51,  // 131: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	55,  // 132: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	60,  // 133: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	61,  // 134: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	63,  // 135: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	64,  // 136: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	65,  // 137: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	52,  // 138: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	53,  // 139: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	66,  // 140: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	67,  // 141: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	69,  // 142: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	70,  // 143: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	72,  // 144: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	73,  // 145: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	75,  // 146: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	77,  // 147: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	78,  // 148: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	79,  // 149: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	80,  // 150: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	9,   // 151: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	9,   // 152: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	58,  // 153: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	34,  // 154: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	62,  // 155: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	34,  // 156: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	34,  // 157: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	37,  // 158: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	9,   // 159: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	54,  // 160: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	34,  // 161: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	68,  // 162: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	49,  // 163: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	71,  // 164: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	39,  // 165: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	74,  // 166: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	76,  // 167: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	45,  // 168: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	47,  // 169: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	48,  // 170: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	81,  // 171: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	151, // [151:172] is the sub-list for method output_type
+	130, // [130:151] is the sub-list for method input_type
+	130, // [130:130] is the sub-list for extension type_name
+	130, // [130:130] is the sub-list for extension extendee
+	0,   // [0:130] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -8094,14 +8147,14 @@ func file_coldsection_performance_v1_performance_proto_init() {
 		return
 	}
 	file_coldsection_performance_v1_exceedances_proto_init()
-	file_coldsection_performance_v1_performance_proto_msgTypes[16].OneofWrappers = []any{}
+	file_coldsection_performance_v1_performance_proto_msgTypes[17].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_performance_proto_rawDesc), len(file_coldsection_performance_v1_performance_proto_rawDesc)),
-			NumEnums:      10,
-			NumMessages:   72,
+			NumEnums:      9,
+			NumMessages:   73,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

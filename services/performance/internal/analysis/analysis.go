@@ -62,6 +62,16 @@ type Rules struct {
 	NoiseITT                      float64                    // standard deviation of single readings [°C]; 0 is learned from the engine
 	WorthITT                      float64                    // rise of ITT [°C] since the reference that is worth a wash; 0 means that of 3 % of power
 	Signatures                    map[string]baseline.Values // what causes do to this engine, any amount of each; what is missing is that of the demonstration engine
+	Habits                        map[string]Habit           // how causes come on this engine; what is missing or zero is usual
+	MoreFlow                      baseline.Values            // what one more per cent of flow lost to dirt does; all zero is the demonstration engine's
+	FlowSpread                    float64                    // standard deviation of that per cent; 0 is usual
+}
+
+// Habit is how a cause comes. Zeros are usual: common practice, no source.
+type Habit struct {
+	Size  float64 // standard deviation, in units of its own signature
+	Prior float64 // how often beside the others
+	Slow  float64 // share of the cases that come slowly
 }
 
 // Advice is a recommended wash.

@@ -41,7 +41,7 @@ func (g *signatures) beyond(noise *matrix, c change, precision float64) float64 
 		return 0
 	}
 	amount := l.whiten(c.size).dot(l.whiten(g.dirt)) / l.chi2(g.dirt)
-	v = v.outer(amount*amount*ratioSpread*ratioSpread, g.ratio)
+	v = v.outer(amount*amount*g.kinds*g.kinds, g.ratio)
 	if l, ok = v.cholesky(); !ok {
 		return 0
 	}

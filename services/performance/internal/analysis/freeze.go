@@ -24,7 +24,7 @@ func Thaw(text []byte) (*Tracker, error) {
 	if err := gob.NewDecoder(bytes.NewReader(text)).Decode(t); err != nil {
 		return nil, err
 	}
-	t.signatures = signaturesOf(t.Rules.Signatures)
+	t.signatures = signaturesOf(t.Rules)
 	return t, nil
 }
 

@@ -3,8 +3,6 @@ package analysis
 import (
 	"math"
 	"slices"
-
-	"coldsection.example/services/performance/internal/baseline"
 )
 
 // hypothesis is a cause with its signature for one unit, the scale of its size, whether it goes one way only, its prior
@@ -45,37 +43,61 @@ func Causes() []string {
 	return names
 }
 
-// moreFlow is what one more per cent of flow lost with the same efficiency does: dirt comes in several kinds, and ratioSpread
-// is the standard deviation of that per cent (ratios of flow to efficiency of 1 to 5 alike). From the same table.
+// moreFlow is what one more per cent of flow lost with the same efficiency does on the demonstration engine: dirt comes in several
+// kinds, and ratioSpread is the usual standard deviation of that per cent (ratios of flow to efficiency of 1 to 5 alike). From the
+// same table.
 var moreFlow = vector{0.65, 0.269, 0.053}
 
 const ratioSpread = 1.41
 
 // signatures are what the causes do to an engine. dirt is the direction in which fouling and washes move it at constant
-// corrected power, ratio that in which kinds of dirt differ, spread the covariance that one unit of dirt of unknown sign and
-// kind gives a change.
+// corrected power, ratio that in which kinds of dirt differ and kinds by how much, spread the covariance that one unit of dirt of
+// unknown sign and kind gives a change.
 type signatures struct {
 	dirt, ratio vector
+	kinds       float64 // standard deviation
 	spread      matrix
 	hypotheses  []hypothesis
 }
 
-// signaturesOf takes an engine's own signatures, and those of the demonstration engine where it has none. The size that
-// somebody chose to write a signature down for says nothing of how big the cause comes, so each is brought to the length of the
-// demonstration engine's in standard deviations of usual readings.
-func signaturesOf(own map[string]baseline.Values) *signatures {
-	g := &signatures{ratio: moreFlow, hypotheses: slices.Clone(demonstration)}
+// signaturesOf takes an engine's own signatures and habits of causes, and those of the demonstration engine where it has none. The
+// size that somebody chose to write a signature down for says nothing of how big the cause comes, so each is brought to the length
+// of the demonstration engine's in standard deviations of usual readings; a size of its own is brought to that, too.
+func signaturesOf(rules Rules) *signatures {
+	g := &signatures{ratio: moreFlow, kinds: ratioSpread, hypotheses: slices.Clone(demonstration)}
+	if own := vectorOf(rules.MoreFlow); own != (vector{}) {
+		g.ratio = own
+	}
+	if rules.FlowSpread > 0 {
+		g.kinds = rules.FlowSpread
+	}
 	for i := range g.hypotheses {
-		h := &g.hypotheses[i]
-		if v, known := own[h.name]; known {
-			if long := vectorOf(v).length(); long > 0 {
-				h.signature = vectorOf(v).times(h.signature.length() / long)
-			}
-		}
+		g.hypotheses[i].own(rules)
 	}
 	g.dirt = g.hypotheses[0].signature
-	g.spread = matrix{}.outer(1, g.dirt).outer(ratioSpread*ratioSpread, g.ratio)
+	g.spread = matrix{}.outer(1, g.dirt).outer(g.kinds*g.kinds, g.ratio)
 	return g
+}
+
+// own makes a hypothesis that of an engine.
+func (h *hypothesis) own(rules Rules) {
+	unit := 1.0 // the engine's signature, in units of the one that is used
+	if v, known := rules.Signatures[h.name]; known {
+		if long := vectorOf(v).length(); long > 0 {
+			unit = long / h.signature.length()
+			h.signature = vectorOf(v).times(1 / unit)
+		}
+	}
+	habit := rules.Habits[h.name]
+	if habit.Size > 0 {
+		h.scale = habit.Size * unit
+	}
+	if habit.Prior > 0 {
+		h.prior = habit.Prior
+	}
+	if habit.Slow > 0 && habit.Slow < 1 {
+		h.slow = habit.Slow
+	}
 }
 
 // length of a change in standard deviations of usual readings.

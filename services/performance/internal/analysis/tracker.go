@@ -76,7 +76,7 @@ func NewTracker(rules Rules) *Tracker {
 	if !(rules.NoiseITT > 0 && rules.NoiseITT <= farITT) {
 		t.Rules.NoiseITT = 0
 	}
-	t.signatures = signaturesOf(rules.Signatures)
+	t.signatures = signaturesOf(rules)
 	t.learn()
 	return t
 }

@@ -70,7 +70,7 @@ func CompareTwin(name string, pairs []Pair, onset time.Time) (Twin, bool) {
 	for j, at := range []int{0, 3, 5} {
 		differenceNoise[at] += signatureError * signatureError * moved[j] * moved[j]
 	}
-	g := signaturesOf(nil)
+	g := signaturesOf(Rules{})
 	days := dayOf(after).Sub(dayOf(before)).Hours() / hoursPerDay
 	expected, dirt := g.dirtMoved(days, 0)
 	stillNoise = stillNoise.plus(dirt, &g.spread)

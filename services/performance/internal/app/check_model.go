@@ -39,6 +39,9 @@ func checkDocuments(m *performancev1.EngineModel) error {
 	for i, s := range m.GetSignatures() {
 		own[fmt.Sprintf("signatures[%d]", i)] = s.GetDocument()
 	}
+	if m.GetDirtKinds() != nil {
+		own["dirt_kinds"] = m.GetDirtKinds().GetDocument()
+	}
 	for field, d := range own {
 		if d.GetTitle() == "" || d.GetRevision() == "" {
 			return fault.Invalid("engine_model."+field+".document", "DOCUMENT_MISSING",
@@ -148,6 +151,9 @@ func checkSignatures(m *performancev1.EngineModel) error {
 			return fault.Invalid(field, "SIGNATURE_INVALID", "The signature of %q has no direction, or a change of more than 100. Correct it.", s.GetCause())
 		}
 		seen[s.GetCause()] = true
+	}
+	if d := m.GetDirtKinds(); d != nil && d.GetIttC() == 0 && d.GetNgPct() == 0 && d.GetFuelFlowPct() == 0 {
+		return fault.Invalid("engine_model.dirt_kinds", "SIGNATURE_INVALID", "What sets kinds of dirt apart has no direction. Give its changes, or leave it out.")
 	}
 	return nil
 }

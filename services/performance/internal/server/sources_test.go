@@ -48,3 +48,38 @@ func TestAnAssessmentNamesItsSignatures(t *testing.T) {
 		}
 	})
 }
+
+// What an engine's model says of how causes come is what is weighed and named; what it leaves out is named as usual.
+func TestAnAssessmentNamesHowCausesCome(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		_, sources := advised(t, b, func(m *performancev1.EngineModel) {
+			m.Signatures = []*performancev1.CauseSignature{{
+				Cause: "bleed_leak", Size: "1 %", IttC: 9, NgPct: 0.1, FuelFlowPct: 1, Document: paper("Signatures"), UsualSize: 2, Prior: 4, SlowPct: 30,
+			}}
+			m.DirtKinds = &performancev1.DirtKinds{IttC: 0.7, NgPct: 0.2, SpreadPct: 1, Document: paper("Dirt")}
+		})
+		for _, want := range []string{
+			"Usual size of bleed_leak: 2 times its signature, of Signatures (demonstration only) revision A", "How often bleed_leak comes beside the others: 4, of Signatures",
+			"How often bleed_leak comes slowly: 30 %, of Signatures", "Kinds of dirt: Dirt (demonstration only) revision A; " + modelName + ", revision 1",
+			"All else of how big, how often and how fast causes come is common practice, no source",
+		} {
+			if !strings.Contains(sources, want) {
+				t.Errorf("%q is not in %s", want, sources)
+			}
+		}
+		for name, spoil := range map[string]func(m *performancev1.EngineModel){
+			"SIGNATURE_INVALID": func(m *performancev1.EngineModel) { m.DirtKinds = &performancev1.DirtKinds{Document: paper("Dirt")} },
+			"FIELD_INVALID": func(m *performancev1.EngineModel) {
+				m.DirtKinds = &performancev1.DirtKinds{IttC: 1, SpreadPct: -1, Document: paper("Dirt")}
+			},
+			"DOCUMENT_MISSING": func(m *performancev1.EngineModel) {
+				m.DirtKinds = &performancev1.DirtKinds{IttC: 1, Document: paper("Dirt")}
+				m.DirtKinds.Document.Revision = ""
+			},
+		} {
+			m := model(t)
+			spoil(m)
+			of(b.CreateEngineModel(b.analyst(), &performancev1.CreateEngineModelRequest{EngineModel: m})).refused(t, name)
+		}
+	})
+}
