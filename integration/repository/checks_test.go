@@ -10,12 +10,13 @@ import (
 	"testing"
 )
 
-// checks are the checks that a test must stand for: of the public door its contract, its facts, its agents and its locks; of stores all; of planning and quality those that have
-// one so far.
+// checks are the checks that a test must stand for: of the public door its contract, its facts, its agents and its locks; of stores and of
+// engine performance all; of planning and quality those that have one so far.
 var checks = strings.Fields(`API-01 API-02 API-03 API-04 API-05 API-06 API-08 API-09 API-10 API-11 API-12 API-14 API-15 API-16 API-17 API-19 API-20 API-21
 	API-22 EVT-01 EVT-02 EVT-03 EVT-05 EVT-06 EVT-08 EVT-09 OPS-09 OPS-10 AGT-01 AGT-02 AGT-03 AGT-05 AGT-06
 	STO-01 STO-02 STO-03 STO-04 STO-05 STO-06 STO-07 STO-08 STO-09 STO-10
-	PLN-01 PLN-02 PLN-03 PLN-05 PLN-06 QUA-01 QUA-06`)
+	PLN-01 PLN-02 PLN-03 PLN-05 PLN-06 QUA-01 QUA-06
+	PRF-01 PRF-02 PRF-03 PRF-04 PRF-05 PRF-06 PRF-07`)
 
 // Every check names the test that stands for it, which is there; one that none stands for is named among what is not built yet.
 func TestEveryCheckHasItsTest(t *testing.T) {
