@@ -174,7 +174,7 @@ func (c *Content) hazards(f Facts) {
 		whose = "Hazards of what it is mixed from: "
 	}
 	var pictograms []string
-	for _, p := range f.Pictograms {
+	for _, p := range ghs.Precedence(f.Pictograms, f.Hazards) {
 		pictograms = append(pictograms, joined(" ", p, pictogramNames[p]))
 		if ghs.Pictogram(p) != nil && !slices.Contains(c.Pictograms, p) {
 			c.Pictograms = append(c.Pictograms, p)

@@ -235,7 +235,8 @@ func TestALabelLeavesNothingOut(t *testing.T) {
 	})
 }
 
-// A label with all nine pictograms is read by others as well, and its red frames are there; each code stands beside its picture.
+// A label with nine pictograms is read by others as well, and its red frames are there; each code stands beside its picture, but for the
+// exclamation mark, which the skull makes needless (UN GHS 1.4.10.5.3.1, number from memory).
 func TestALabelDrawsThePictograms(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		item := &consumablesv1.Item{
@@ -250,7 +251,11 @@ func TestALabelDrawsThePictograms(t *testing.T) {
 		d.checkLabelCode(resp, "\x1d91000000"+lot.GetShortCode(), lot.GetShortCode())
 		text := printingtest.Text(t, resp.GetPdf())
 		for _, code := range item.GetPictograms() {
-			if strings.Count(text, code) != 2 { // among the hazards, and below its picture
+			want := 2 // among the hazards, and below its picture
+			if code == "GHS07" {
+				want = 0
+			}
+			if strings.Count(text, code) != want {
 				t.Errorf("%s stands there %d times", code, strings.Count(text, code))
 			}
 		}
@@ -260,7 +265,7 @@ func TestALabelDrawsThePictograms(t *testing.T) {
 		if dir := os.Getenv("COLDSECTION_TEST_KEEP"); dir != "" {
 			of(0, os.WriteFile(filepath.Join(dir, "nine.pdf"), resp.GetPdf(), 0o600)).done(t)
 		}
-		if n := reds(printingtest.Picture(t, printingtest.Render(t, resp.GetPdf(), 1, 100))); n < 9*100 { // of frames of a millimetre
+		if n := reds(printingtest.Picture(t, printingtest.Render(t, resp.GetPdf(), 1, 100))); n < 8*100 { // of frames of a millimetre
 			t.Errorf("%d dots are red", n)
 		}
 		for reason, change := range map[string]func(*consumablesv1.Item){
