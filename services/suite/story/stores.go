@@ -117,22 +117,37 @@ var goodsInAnswers = []*consumablesv1.InspectionAnswer{
 	{Question: "Safety data sheet at hand?", Answer: consumablesv1.InspectionAnswer_YES},
 }
 
+// makeWater books a run of the still, whose lot waits for its test.
+func (s *Story) makeWater(ctx context.Context) (string, error) {
+	run, err := consumablesv1.NewWaterServiceClient(s.cast["stores"]).CreateProductionRun(ctx, &consumablesv1.CreateProductionRunRequest{
+		ProductionRunId: "still-1-214", RequestId: s.key("make water"),
+		ProductionRun: &consumablesv1.ProductionRun{
+			Equipment: "Still 1 (demonstration)", Process: consumablesv1.ProductionRun_STILL, Item: waterItem, FeedWater: "Town water",
+			FeedConductivity: &commonv1.Entered{Text: "310", UnitCode: "uS/cm"}, Volume: litres("62"),
+			StartTime: timestamppb.New(beginning.Add(-8 * time.Hour)), EndTime: timestamppb.New(beginning.Add(-2 * time.Hour)),
+			Outputs: []*consumablesv1.RunOutput{{LotId: "water-1", Quantity: litres("60"), Location: receiving}},
+		},
+	})
+	if err != nil {
+		return "", err
+	}
+	s.tell.Line("%s made %s of %s, of which %s was filled; the lot waits for a test of the run.", run.GetEquipment(), amount(run.GetVolume()), waterItem,
+		amount(run.GetOutputs()[0].GetQuantity()))
+	return run.GetOutputs()[0].GetLot(), nil
+}
+
 func (s *Story) receiveWater(ctx context.Context) error {
 	clerk := consumablesv1.NewConsumablesServiceClient(s.cast["stores"])
-	lot, err := clerk.ReceiveLot(ctx, &consumablesv1.ReceiveLotRequest{
-		LotId: "water-1", RequestId: s.key("receive water"), Quantity: litres("60"), Location: receiving, ProductionRun: "Still 1, run 214",
-		Lot:     &consumablesv1.Lot{Item: waterItem, ManufacturerLot: "RUN-214", ManufactureDate: civil(beginning), UseByDate: civil(beginning.AddDate(0, 0, 60))},
-		Answers: goodsInAnswers[:1],
-	})
+	made, err := s.makeWater(ctx)
 	if err != nil {
 		return err
 	}
 	test, err := clerk.CreateWaterTest(ctx, &consumablesv1.CreateWaterTestRequest{
-		Parent: lot.GetName(), WaterTestId: "test-1", RequestId: s.key("test water"),
+		Parent: made, WaterTestId: "test-1", RequestId: s.key("test water"),
 		WaterTest: &consumablesv1.WaterTest{
 			Conductivity: &commonv1.Entered{Text: "3,6", UnitCode: "uS/cm"}, Temperature: &commonv1.Entered{Text: "24.6", UnitCode: "Cel"},
 			Ph: &commonv1.Entered{Text: "6.4", UnitCode: "[pH]"}, Meter: "tools/conductivity-meter", TestTime: timestamppb.New(beginning.Add(-time.Hour)),
-			DissolvedSolids: &commonv1.Entered{Text: "1.5", UnitCode: "mg/L"},
+			DissolvedSolids: &commonv1.Entered{Text: "1.5", UnitCode: "mg/L"}, RunSample: true,
 		},
 	})
 	if err != nil {
@@ -141,7 +156,7 @@ func (s *Story) receiveWater(ctx context.Context) error {
 	for _, c := range test.GetChecks() {
 		s.tell.Line("Water test, %s: %.2f %s against %s, met: %t (%s).", c.GetProperty(), c.GetValue(), c.GetUnitCode(), c.GetLimit(), c.GetMet(), c.GetSource())
 	}
-	lot, err = clerk.ClearLot(ctx, &consumablesv1.ClearLotRequest{Name: lot.GetName(), Location: shelf, RequestId: s.key("clear water")})
+	lot, err := clerk.ClearLot(ctx, &consumablesv1.ClearLotRequest{Name: made, Location: shelf, RequestId: s.key("clear water"), Answers: goodsInAnswers[:1]})
 	if err != nil {
 		return err
 	}
