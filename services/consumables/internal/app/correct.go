@@ -132,6 +132,9 @@ func (a *App) MoveStock(ctx context.Context, req *consumablesv1.MoveStockRequest
 		if err != nil {
 			return nil, err
 		}
+		if err := u.wholeAt(ctx, lot, item, amount, req.GetSourceLocation()); err != nil {
+			return nil, err
+		}
 		m := u.movement(consumablesv1.StockMovement_MOVED, lot, amount, item.GetBaseUnitCode())
 		return m, u.post(ctx, m, item, transfer(lot.GetName(), req.GetSourceLocation(), req.GetTargetLocation(), amount))
 	})
@@ -154,8 +157,19 @@ func (a *App) DisposeStock(ctx context.Context, req *consumablesv1.DisposeStockR
 		if err != nil {
 			return nil, err
 		}
+		if lot, err = u.thrownAway(ctx, lot, item, amount, req.GetLocation()); err != nil {
+			return nil, err
+		}
 		m := u.movement(consumablesv1.StockMovement_DISPOSED, lot, amount, item.GetBaseUnitCode())
 		m.Reason = req.GetReason()
 		return m, u.post(ctx, m, item, transfer(lot.GetName(), req.GetLocation(), store.Waste, amount))
 	})
+}
+
+// thrownAway is the container that waste comes out of: with a job the one that was opened there, in stores whole packs only.
+func (u unit) thrownAway(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, place string) (*consumablesv1.Lot, error) {
+	if isOrder(place) == nil {
+		return u.atJob(ctx, lot, item, amount, place, u.now)
+	}
+	return lot, u.wholeAt(ctx, lot, item, amount, place)
 }

@@ -125,3 +125,21 @@ func (u unit) useUpFirst(ctx context.Context, lot *consumablesv1.Lot, item *cons
 	}
 	return nil
 }
+
+// wholeAt refuses to part a sealed pack where it stands: half of it would be open, and no label would say so. What is no full pack any
+// more, as after a count, goes whole. Reason: PACK_NOT_WHOLE.
+func (u unit) wholeAt(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, place string) error {
+	pack, err := packOf(lot, item)
+	if err != nil || pack == 0 || !sealed(lot, item) {
+		return err
+	}
+	if whole, err := wholePacks(lot, item, amount); err != nil || whole {
+		return err
+	}
+	there, err := store.Balance(ctx, u.Tx, lot.GetName(), place)
+	if err != nil || amount%pack == there%pack || amount > there {
+		return err // less than that is there, which the ledger refuses
+	}
+	return fault.Precondition("PACK_NOT_WHOLE", "%s %s of lot %s is no whole number of sealed packs of %s. Take whole packs, or fill the part over first, which opens its pack.",
+		amount.Text(), item.GetBaseUnitCode(), lot.GetName(), pack.Text()).With("lot", lot.GetName())
+}

@@ -156,6 +156,30 @@ func (u unit) testsRun(ctx context.Context, test *consumablesv1.WaterTest, lot *
 	return nil
 }
 
+// lockTested locks what a test changes in one order for all, so that no two tests wait for each other: the run that made the lot,
+// and then the lot, or for a sample of the run all its lots by name.
+func (u unit) lockTested(ctx context.Context, name string, ofRun bool) (*consumablesv1.Lot, *consumablesv1.Item, error) {
+	lot, err := store.Lots.Get(ctx, u.Tx, name)
+	if err != nil {
+		return nil, nil, err
+	}
+	if lot.GetProductionRun() != "" {
+		run, err := store.ProductionRuns.Lock(ctx, u.Tx, lot.GetProductionRun())
+		if err != nil {
+			return nil, nil, err
+		}
+		for _, sister := range lotsOfRun(run) {
+			if !ofRun {
+				break
+			}
+			if _, err := store.Lots.Lock(ctx, u.Tx, sister); err != nil {
+				return nil, nil, err
+			}
+		}
+	}
+	return u.lockLot(ctx, name, "")
+}
+
 // lotsOfRun are the lots that a run was filled into, in one order, so that no two wait for each other.
 func lotsOfRun(run *consumablesv1.ProductionRun) []string {
 	var names []string

@@ -67,7 +67,7 @@ func (a *App) meterInCalibration(ctx context.Context, meter string, at time.Time
 
 func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestRequest, reading water.Reading, at time.Time) (*consumablesv1.WaterTest, error) {
 	test := req.GetWaterTest()
-	lot, item, err := u.lockLot(ctx, req.GetParent(), "")
+	lot, item, err := u.lockTested(ctx, req.GetParent(), test.GetRunSample())
 	if err != nil {
 		return nil, err
 	}

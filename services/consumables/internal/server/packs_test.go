@@ -335,3 +335,30 @@ func (d desk) wholeCans(lot string, can float64) {
 		}
 	}
 }
+
+// What moves or is thrown away in stores is whole packs, or what is no full pack any more; a job throws away out of an opened one.
+func TestSealedPacksAreNotPartedUnseen(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		cans := d.canned("cans", "20", "5", june)
+		move := func(amount string) error {
+			_, err := d.MoveStock(d.clerk(), &consumablesv1.MoveStockRequest{Name: cans, Quantity: litres(amount), SourceLocation: shelf, TargetLocation: "locations/back"})
+			return err
+		}
+		throw := func(place, amount string) error {
+			_, err := d.DisposeStock(d.clerk(), &consumablesv1.DisposeStockRequest{Name: cans, Quantity: litres(amount), Location: place, Reason: "leaks"})
+			return err
+		}
+		refused(t, "a part moves", move("2"), "PACK_NOT_WHOLE")
+		refused(t, "a part is thrown away", throw(shelf, "7"), "PACK_NOT_WHOLE")
+		of(0, move("5")).done(t)
+		of(0, throw(shelf, "5")).done(t)
+		d.opened(cans, time.Time{}, "2027-06-30")
+		d.needs(order, "cleaner", "5")
+		of(d.issue(cans, order, "5")).done(t)
+		of(0, throw(order, "1")).done(t)
+		if at := d.at(cans, order); at != "0" || d.at(cans, shelf) != "5" || d.at(cans, "locations/back") != "5" {
+			t.Errorf("sealed: job %s, shelf %s, back %s", at, d.at(cans, shelf), d.at(cans, "locations/back"))
+		}
+		d.balanced()
+	})
+}

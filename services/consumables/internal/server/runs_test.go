@@ -2,6 +2,7 @@ package server_test
 
 import (
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -181,6 +182,29 @@ func TestRunsThatCanNotHaveBeen(t *testing.T) {
 		refused(t, "a run sample of bought water", err, "RUN_UNKNOWN")
 		if got := of(d.GetProductionRun(d.clerk(), &consumablesv1.GetProductionRunRequest{Name: "productionRuns/r1"})).done(t); !proto.Equal(got, runs[0]) {
 			t.Errorf("read %v, listed %v", got, runs[0])
+		}
+	})
+}
+
+// Samples of one run that are taken from its tanks at once count one after the other, and none of them is lost.
+func TestSamplesOfARunAtOnce(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		d.keeps()
+		of(d.run("r1", nil)).done(t)
+		var wg sync.WaitGroup
+		errs := make([]error, 16)
+		for i := range errs {
+			wg.Go(func() { _, errs[i] = d.sampled([]string{"lots/r1-a", "lots/r1-b"}[i%2], "4.9", true) })
+		}
+		wg.Wait()
+		for _, err := range errs {
+			if err != nil {
+				t.Error(err)
+			}
+		}
+		run := of(d.GetProductionRun(d.clerk(), &consumablesv1.GetProductionRunRequest{Name: "productionRuns/r1"})).done(t)
+		if n := len(run.GetWaterTests()); n != len(errs) || d.lot("lots/r1-a").GetLatestWaterTest() != d.lot("lots/r1-b").GetLatestWaterTest() {
+			t.Errorf("%d tests of the run; newest %s and %s", n, d.lot("lots/r1-a").GetLatestWaterTest(), d.lot("lots/r1-b").GetLatestWaterTest())
 		}
 	})
 }
