@@ -66,7 +66,8 @@ export function issueDesk({ get, call, el, table, amount, last, instant, codeBox
       const take = advice.suggestions.map((s) => `${amount(s.quantity)} of ${s.shortCode} at ${last(s.location)}`).join("; ") || "nothing is usable";
       return [last(d.item), amount(d.needed), amount(d.issued), take, advice.suggestions.map((s) => s.explanation).join(" ")];
     }));
-    needs.replaceChildren(table(`What order ${order.number} needs`, ["Item", "Needed", "Went out", "Take", "Why"], rows, "Stores know of no need of this order. Schedule it first."));
+    needs.replaceChildren(table(`What order ${order.number} needs`, ["Item", "Needed", "Went out", "Take", "Why"], rows, "Stores know of no need of this order. Schedule it first."),
+      el("p", {}, el("a", { href: `/v1/stockDemands:renderSlip?workOrder=${encodeURIComponent(order.name)}`, download: "" }, "Issue slip, PDF")));
   }
 
   function why(scan) {

@@ -96,9 +96,10 @@ type ConsumablesServiceClient interface {
 	ConsumeStock(ctx context.Context, in *ConsumeStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Fills part of a lot into another container, a lot of its own with the same documents.
 	DecantStock(ctx context.Context, in *DecantStockRequest, opts ...grpc.CallOption) (*Lot, error)
-	// Moves stock from one place to another. Reason: INSUFFICIENT_STOCK.
+	// Moves stock from one place to another; of sealed packs whole ones. Reasons: INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
 	MoveStock(ctx context.Context, in *MoveStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
-	// Books stock out as waste.
+	// Books stock out as waste; of sealed packs in stores whole ones, and with a job out of one that is opened there. Reasons:
+	// INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
 	DisposeStock(ctx context.Context, in *DisposeStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Claims stock for a work order by hand; orders that are scheduled do it by themselves. Roles: stores, planner.
 	ReserveStock(ctx context.Context, in *ReserveStockRequest, opts ...grpc.CallOption) (*Reservation, error)
@@ -381,9 +382,10 @@ type ConsumablesServiceServer interface {
 	ConsumeStock(context.Context, *ConsumeStockRequest) (*StockMovement, error)
 	// Fills part of a lot into another container, a lot of its own with the same documents.
 	DecantStock(context.Context, *DecantStockRequest) (*Lot, error)
-	// Moves stock from one place to another. Reason: INSUFFICIENT_STOCK.
+	// Moves stock from one place to another; of sealed packs whole ones. Reasons: INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
 	MoveStock(context.Context, *MoveStockRequest) (*StockMovement, error)
-	// Books stock out as waste.
+	// Books stock out as waste; of sealed packs in stores whole ones, and with a job out of one that is opened there. Reasons:
+	// INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
 	DisposeStock(context.Context, *DisposeStockRequest) (*StockMovement, error)
 	// Claims stock for a work order by hand; orders that are scheduled do it by themselves. Roles: stores, planner.
 	ReserveStock(context.Context, *ReserveStockRequest) (*Reservation, error)

@@ -262,6 +262,98 @@ func (x *StockMoved) GetEffectiveTime() *timestamppb.Timestamp {
 	return nil
 }
 
+// Payload of coldsection.stock.item.created.v1, stock.item.updated, stock.location.created, stock.reservation.claimed, stock.reservation.released,
+// stock.count.recorded and stock.count.approved; subject: the record.
+type StockRecordChanged struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The item, place, claim or count.
+	Record string `protobuf:"bytes,1,opt,name=record,proto3" json:"record,omitempty"`
+	// The item that it is about, if any.
+	Item string `protobuf:"bytes,2,opt,name=item,proto3" json:"item,omitempty"`
+	// The lot that it is about, if any.
+	Lot string `protobuf:"bytes,3,opt,name=lot,proto3" json:"lot,omitempty"`
+	// The work order that it is for, if any.
+	WorkOrder string `protobuf:"bytes,4,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
+	// Its state, or the kind of an item or a place.
+	State string `protobuf:"bytes,5,opt,name=state,proto3" json:"state,omitempty"`
+	// How much was claimed or counted, if it is about an amount.
+	Quantity      *v1.Quantity `protobuf:"bytes,6,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StockRecordChanged) Reset() {
+	*x = StockRecordChanged{}
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StockRecordChanged) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StockRecordChanged) ProtoMessage() {}
+
+func (x *StockRecordChanged) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StockRecordChanged.ProtoReflect.Descriptor instead.
+func (*StockRecordChanged) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *StockRecordChanged) GetRecord() string {
+	if x != nil {
+		return x.Record
+	}
+	return ""
+}
+
+func (x *StockRecordChanged) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *StockRecordChanged) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *StockRecordChanged) GetWorkOrder() string {
+	if x != nil {
+		return x.WorkOrder
+	}
+	return ""
+}
+
+func (x *StockRecordChanged) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+func (x *StockRecordChanged) GetQuantity() *v1.Quantity {
+	if x != nil {
+		return x.Quantity
+	}
+	return nil
+}
+
 // Payload of coldsection.stock.reserved.v1 and stock.ran_low.v1; subject: the work order.
 type DemandsAnswered struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -279,7 +371,7 @@ type DemandsAnswered struct {
 
 func (x *DemandsAnswered) Reset() {
 	*x = DemandsAnswered{}
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -291,7 +383,7 @@ func (x *DemandsAnswered) String() string {
 func (*DemandsAnswered) ProtoMessage() {}
 
 func (x *DemandsAnswered) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -304,7 +396,7 @@ func (x *DemandsAnswered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DemandsAnswered.ProtoReflect.Descriptor instead.
 func (*DemandsAnswered) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *DemandsAnswered) GetWorkOrder() string {
@@ -354,7 +446,7 @@ type DemandLine struct {
 
 func (x *DemandLine) Reset() {
 	*x = DemandLine{}
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -366,7 +458,7 @@ func (x *DemandLine) String() string {
 func (*DemandLine) ProtoMessage() {}
 
 func (x *DemandLine) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -379,7 +471,7 @@ func (x *DemandLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DemandLine.ProtoReflect.Descriptor instead.
 func (*DemandLine) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *DemandLine) GetItem() string {
@@ -430,7 +522,7 @@ type DemandsMet struct {
 
 func (x *DemandsMet) Reset() {
 	*x = DemandsMet{}
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -442,7 +534,7 @@ func (x *DemandsMet) String() string {
 func (*DemandsMet) ProtoMessage() {}
 
 func (x *DemandsMet) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -455,7 +547,7 @@ func (x *DemandsMet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DemandsMet.ProtoReflect.Descriptor instead.
 func (*DemandsMet) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *DemandsMet) GetWorkOrder() string {
@@ -492,7 +584,7 @@ type ItemRanLow struct {
 
 func (x *ItemRanLow) Reset() {
 	*x = ItemRanLow{}
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -504,7 +596,7 @@ func (x *ItemRanLow) String() string {
 func (*ItemRanLow) ProtoMessage() {}
 
 func (x *ItemRanLow) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -517,7 +609,7 @@ func (x *ItemRanLow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ItemRanLow.ProtoReflect.Descriptor instead.
 func (*ItemRanLow) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ItemRanLow) GetItem() string {
@@ -577,7 +669,7 @@ type MeterDoubted struct {
 
 func (x *MeterDoubted) Reset() {
 	*x = MeterDoubted{}
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -589,7 +681,7 @@ func (x *MeterDoubted) String() string {
 func (*MeterDoubted) ProtoMessage() {}
 
 func (x *MeterDoubted) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -602,7 +694,7 @@ func (x *MeterDoubted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeterDoubted.ProtoReflect.Descriptor instead.
 func (*MeterDoubted) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *MeterDoubted) GetMeter() string {
@@ -666,7 +758,7 @@ type WaterProduced struct {
 
 func (x *WaterProduced) Reset() {
 	*x = WaterProduced{}
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[7]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -678,7 +770,7 @@ func (x *WaterProduced) String() string {
 func (*WaterProduced) ProtoMessage() {}
 
 func (x *WaterProduced) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[7]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -691,7 +783,7 @@ func (x *WaterProduced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterProduced.ProtoReflect.Descriptor instead.
 func (*WaterProduced) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *WaterProduced) GetProductionRun() string {
@@ -746,7 +838,7 @@ type WaterGradeSigned struct {
 
 func (x *WaterGradeSigned) Reset() {
 	*x = WaterGradeSigned{}
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[8]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -758,7 +850,7 @@ func (x *WaterGradeSigned) String() string {
 func (*WaterGradeSigned) ProtoMessage() {}
 
 func (x *WaterGradeSigned) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[8]
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -771,7 +863,7 @@ func (x *WaterGradeSigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterGradeSigned.ProtoReflect.Descriptor instead.
 func (*WaterGradeSigned) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *WaterGradeSigned) GetWaterGrade() string {
@@ -831,7 +923,15 @@ const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
 	"\x06engine\x18\b \x01(\tR\x06engine\x12+\n" +
 	"\x11reverses_movement\x18\t \x01(\tR\x10reversesMovement\x12A\n" +
 	"\x0eeffective_time\x18\n" +
-	" \x01(\v2\x1a.google.protobuf.TimestampR\reffectiveTime\"\xa4\x01\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\reffectiveTime\"\xc4\x01\n" +
+	"\x12StockRecordChanged\x12\x16\n" +
+	"\x06record\x18\x01 \x01(\tR\x06record\x12\x12\n" +
+	"\x04item\x18\x02 \x01(\tR\x04item\x12\x10\n" +
+	"\x03lot\x18\x03 \x01(\tR\x03lot\x12\x1d\n" +
+	"\n" +
+	"work_order\x18\x04 \x01(\tR\tworkOrder\x12\x14\n" +
+	"\x05state\x18\x05 \x01(\tR\x05state\x12;\n" +
+	"\bquantity\x18\x06 \x01(\v2\x1f.coldsection.common.v1.QuantityR\bquantity\"\xa4\x01\n" +
 	"\x0fDemandsAnswered\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12<\n" +
@@ -890,42 +990,44 @@ func file_coldsection_consumables_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_consumables_v1_events_proto_rawDescData
 }
 
-var file_coldsection_consumables_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_coldsection_consumables_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_coldsection_consumables_v1_events_proto_goTypes = []any{
 	(*LotChanged)(nil),            // 0: coldsection.consumables.v1.LotChanged
 	(*StockMoved)(nil),            // 1: coldsection.consumables.v1.StockMoved
-	(*DemandsAnswered)(nil),       // 2: coldsection.consumables.v1.DemandsAnswered
-	(*DemandLine)(nil),            // 3: coldsection.consumables.v1.DemandLine
-	(*DemandsMet)(nil),            // 4: coldsection.consumables.v1.DemandsMet
-	(*ItemRanLow)(nil),            // 5: coldsection.consumables.v1.ItemRanLow
-	(*MeterDoubted)(nil),          // 6: coldsection.consumables.v1.MeterDoubted
-	(*WaterProduced)(nil),         // 7: coldsection.consumables.v1.WaterProduced
-	(*WaterGradeSigned)(nil),      // 8: coldsection.consumables.v1.WaterGradeSigned
-	(*v1.Quantity)(nil),           // 9: coldsection.common.v1.Quantity
-	(*WaterTest)(nil),             // 10: coldsection.consumables.v1.WaterTest
-	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
-	(*date.Date)(nil),             // 12: google.type.Date
+	(*StockRecordChanged)(nil),    // 2: coldsection.consumables.v1.StockRecordChanged
+	(*DemandsAnswered)(nil),       // 3: coldsection.consumables.v1.DemandsAnswered
+	(*DemandLine)(nil),            // 4: coldsection.consumables.v1.DemandLine
+	(*DemandsMet)(nil),            // 5: coldsection.consumables.v1.DemandsMet
+	(*ItemRanLow)(nil),            // 6: coldsection.consumables.v1.ItemRanLow
+	(*MeterDoubted)(nil),          // 7: coldsection.consumables.v1.MeterDoubted
+	(*WaterProduced)(nil),         // 8: coldsection.consumables.v1.WaterProduced
+	(*WaterGradeSigned)(nil),      // 9: coldsection.consumables.v1.WaterGradeSigned
+	(*v1.Quantity)(nil),           // 10: coldsection.common.v1.Quantity
+	(*WaterTest)(nil),             // 11: coldsection.consumables.v1.WaterTest
+	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
+	(*date.Date)(nil),             // 13: google.type.Date
 }
 var file_coldsection_consumables_v1_events_proto_depIdxs = []int32{
-	9,  // 0: coldsection.consumables.v1.LotChanged.quantity:type_name -> coldsection.common.v1.Quantity
-	10, // 1: coldsection.consumables.v1.LotChanged.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	9,  // 2: coldsection.consumables.v1.StockMoved.quantity:type_name -> coldsection.common.v1.Quantity
-	11, // 3: coldsection.consumables.v1.StockMoved.effective_time:type_name -> google.protobuf.Timestamp
-	3,  // 4: coldsection.consumables.v1.DemandsAnswered.lines:type_name -> coldsection.consumables.v1.DemandLine
-	9,  // 5: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
-	9,  // 6: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
-	9,  // 7: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
-	3,  // 8: coldsection.consumables.v1.DemandsMet.lines:type_name -> coldsection.consumables.v1.DemandLine
-	9,  // 9: coldsection.consumables.v1.ItemRanLow.position:type_name -> coldsection.common.v1.Quantity
-	9,  // 10: coldsection.consumables.v1.ItemRanLow.reorder_point:type_name -> coldsection.common.v1.Quantity
-	9,  // 11: coldsection.consumables.v1.ItemRanLow.quantity:type_name -> coldsection.common.v1.Quantity
-	12, // 12: coldsection.consumables.v1.MeterDoubted.good_calibration_date:type_name -> google.type.Date
-	9,  // 13: coldsection.consumables.v1.WaterProduced.volume:type_name -> coldsection.common.v1.Quantity
-	14, // [14:14] is the sub-list for method output_type
-	14, // [14:14] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	10, // 0: coldsection.consumables.v1.LotChanged.quantity:type_name -> coldsection.common.v1.Quantity
+	11, // 1: coldsection.consumables.v1.LotChanged.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	10, // 2: coldsection.consumables.v1.StockMoved.quantity:type_name -> coldsection.common.v1.Quantity
+	12, // 3: coldsection.consumables.v1.StockMoved.effective_time:type_name -> google.protobuf.Timestamp
+	10, // 4: coldsection.consumables.v1.StockRecordChanged.quantity:type_name -> coldsection.common.v1.Quantity
+	4,  // 5: coldsection.consumables.v1.DemandsAnswered.lines:type_name -> coldsection.consumables.v1.DemandLine
+	10, // 6: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
+	10, // 7: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
+	10, // 8: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
+	4,  // 9: coldsection.consumables.v1.DemandsMet.lines:type_name -> coldsection.consumables.v1.DemandLine
+	10, // 10: coldsection.consumables.v1.ItemRanLow.position:type_name -> coldsection.common.v1.Quantity
+	10, // 11: coldsection.consumables.v1.ItemRanLow.reorder_point:type_name -> coldsection.common.v1.Quantity
+	10, // 12: coldsection.consumables.v1.ItemRanLow.quantity:type_name -> coldsection.common.v1.Quantity
+	13, // 13: coldsection.consumables.v1.MeterDoubted.good_calibration_date:type_name -> google.type.Date
+	10, // 14: coldsection.consumables.v1.WaterProduced.volume:type_name -> coldsection.common.v1.Quantity
+	15, // [15:15] is the sub-list for method output_type
+	15, // [15:15] is the sub-list for method input_type
+	15, // [15:15] is the sub-list for extension type_name
+	15, // [15:15] is the sub-list for extension extendee
+	0,  // [0:15] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_events_proto_init() }
@@ -940,7 +1042,7 @@ func file_coldsection_consumables_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_events_proto_rawDesc), len(file_coldsection_consumables_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -635,6 +635,116 @@ func (x *ScanAction) GetExplanation() string {
 	return ""
 }
 
+// Asks for the slip of a work order.
+type RenderIssueSlipRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The work order.
+	WorkOrder     string `protobuf:"bytes,1,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderIssueSlipRequest) Reset() {
+	*x = RenderIssueSlipRequest{}
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderIssueSlipRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderIssueSlipRequest) ProtoMessage() {}
+
+func (x *RenderIssueSlipRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderIssueSlipRequest.ProtoReflect.Descriptor instead.
+func (*RenderIssueSlipRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *RenderIssueSlipRequest) GetWorkOrder() string {
+	if x != nil {
+		return x.WorkOrder
+	}
+	return ""
+}
+
+// The slip.
+type RenderIssueSlipResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The document. Over HTTP the answer is the document itself, unless the caller accepts application/json and nothing before it.
+	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
+	// "application/pdf".
+	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// A name for the file, such as issue-slip-w1.pdf.
+	FileName      string `protobuf:"bytes,3,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderIssueSlipResponse) Reset() {
+	*x = RenderIssueSlipResponse{}
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderIssueSlipResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderIssueSlipResponse) ProtoMessage() {}
+
+func (x *RenderIssueSlipResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderIssueSlipResponse.ProtoReflect.Descriptor instead.
+func (*RenderIssueSlipResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *RenderIssueSlipResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *RenderIssueSlipResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *RenderIssueSlipResponse) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
+}
+
 // The request to draw a label.
 type RenderLabelRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -653,7 +763,7 @@ type RenderLabelRequest struct {
 
 func (x *RenderLabelRequest) Reset() {
 	*x = RenderLabelRequest{}
-	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[5]
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -665,7 +775,7 @@ func (x *RenderLabelRequest) String() string {
 func (*RenderLabelRequest) ProtoMessage() {}
 
 func (x *RenderLabelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[5]
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -678,7 +788,7 @@ func (x *RenderLabelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderLabelRequest.ProtoReflect.Descriptor instead.
 func (*RenderLabelRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *RenderLabelRequest) GetName() string {
@@ -734,7 +844,7 @@ type RenderLabelResponse struct {
 
 func (x *RenderLabelResponse) Reset() {
 	*x = RenderLabelResponse{}
-	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[6]
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -746,7 +856,7 @@ func (x *RenderLabelResponse) String() string {
 func (*RenderLabelResponse) ProtoMessage() {}
 
 func (x *RenderLabelResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[6]
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -759,7 +869,7 @@ func (x *RenderLabelResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderLabelResponse.ProtoReflect.Descriptor instead.
 func (*RenderLabelResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *RenderLabelResponse) GetPdf() []byte {
@@ -835,7 +945,7 @@ type LabelMedium struct {
 
 func (x *LabelMedium) Reset() {
 	*x = LabelMedium{}
-	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[7]
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -847,7 +957,7 @@ func (x *LabelMedium) String() string {
 func (*LabelMedium) ProtoMessage() {}
 
 func (x *LabelMedium) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[7]
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -860,7 +970,7 @@ func (x *LabelMedium) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelMedium.ProtoReflect.Descriptor instead.
 func (*LabelMedium) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LabelMedium) GetName() string {
@@ -908,7 +1018,7 @@ type ListLabelMediaRequest struct {
 
 func (x *ListLabelMediaRequest) Reset() {
 	*x = ListLabelMediaRequest{}
-	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[8]
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -920,7 +1030,7 @@ func (x *ListLabelMediaRequest) String() string {
 func (*ListLabelMediaRequest) ProtoMessage() {}
 
 func (x *ListLabelMediaRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[8]
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -933,7 +1043,7 @@ func (x *ListLabelMediaRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabelMediaRequest.ProtoReflect.Descriptor instead.
 func (*ListLabelMediaRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListLabelMediaRequest) GetPageSize() int32 {
@@ -977,7 +1087,7 @@ type ListLabelMediaResponse struct {
 
 func (x *ListLabelMediaResponse) Reset() {
 	*x = ListLabelMediaResponse{}
-	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[9]
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -989,7 +1099,7 @@ func (x *ListLabelMediaResponse) String() string {
 func (*ListLabelMediaResponse) ProtoMessage() {}
 
 func (x *ListLabelMediaResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[9]
+	mi := &file_coldsection_consumables_v1_scanning_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1002,7 +1112,7 @@ func (x *ListLabelMediaResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabelMediaResponse.ProtoReflect.Descriptor instead.
 func (*ListLabelMediaResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_consumables_v1_scanning_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListLabelMediaResponse) GetLabelMedia() []*LabelMedium {
@@ -1083,7 +1193,16 @@ const file_coldsection_consumables_v1_scanning_proto_rawDesc = "" +
 	"\n" +
 	"\x06DECANT\x10\x04\x12\v\n" +
 	"\aCONSUME\x10\x05\x12\v\n" +
-	"\aDISPOSE\x10\x06\"\x9e\x02\n" +
+	"\aDISPOSE\x10\x06\"f\n" +
+	"\x16RenderIssueSlipRequest\x12L\n" +
+	"\n" +
+	"work_order\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
+	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\tworkOrder\"\x81\x01\n" +
+	"\x17RenderIssueSlipResponse\x12\x1e\n" +
+	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12#\n" +
+	"\n" +
+	"media_type\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
+	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"\x9e\x02\n" +
 	"\x12RenderLabelRequest\x12;\n" +
 	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
 	"\x17coldsection.example/Lot\xbaH\x04r\x02\x10\x01R\x04name\x12K\n" +
@@ -1118,9 +1237,10 @@ const file_coldsection_consumables_v1_scanning_proto_rawDesc = "" +
 	"\x16ListLabelMediaResponse\x12N\n" +
 	"\vlabel_media\x18\x01 \x03(\v2'.coldsection.consumables.v1.LabelMediumB\x04\xe2A\x01\x03R\n" +
 	"labelMedia\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xd0\x03\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xf5\x04\n" +
 	"\x14ScanningQueryService\x12\x87\x01\n" +
-	"\tParseScan\x12,.coldsection.consumables.v1.ParseScanRequest\x1a-.coldsection.consumables.v1.ParseScanResponse\"\x1d\x82\xd3\xe4\x93\x02\x14\x12\x12/v1/lots:parseScan\x90\x02\x01\x12\x98\x01\n" +
+	"\tParseScan\x12,.coldsection.consumables.v1.ParseScanRequest\x1a-.coldsection.consumables.v1.ParseScanResponse\"\x1d\x82\xd3\xe4\x93\x02\x14\x12\x12/v1/lots:parseScan\x90\x02\x01\x12\xa2\x01\n" +
+	"\x0fRenderIssueSlip\x122.coldsection.consumables.v1.RenderIssueSlipRequest\x1a3.coldsection.consumables.v1.RenderIssueSlipResponse\"&\x82\xd3\xe4\x93\x02\x1d\x12\x1b/v1/stockDemands:renderSlip\x90\x02\x01\x12\x98\x01\n" +
 	"\vRenderLabel\x12..coldsection.consumables.v1.RenderLabelRequest\x1a/.coldsection.consumables.v1.RenderLabelResponse\"(\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=lots/*}:renderLabel\x90\x02\x01\x12\x92\x01\n" +
 	"\x0eListLabelMedia\x121.coldsection.consumables.v1.ListLabelMediaRequest\x1a2.coldsection.consumables.v1.ListLabelMediaResponse\"\x19\x82\xd3\xe4\x93\x02\x10\x12\x0e/v1/labelMedia\x90\x02\x01BDZBcoldsection.example/proto/coldsection/consumables/v1;consumablesv1b\x06proto3"
 
@@ -1137,50 +1257,54 @@ func file_coldsection_consumables_v1_scanning_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_consumables_v1_scanning_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_coldsection_consumables_v1_scanning_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_coldsection_consumables_v1_scanning_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_coldsection_consumables_v1_scanning_proto_goTypes = []any{
-	(ParseScanResponse_Carrier)(0), // 0: coldsection.consumables.v1.ParseScanResponse.Carrier
-	(ScanAction_Verb)(0),           // 1: coldsection.consumables.v1.ScanAction.Verb
-	(*ParseScanRequest)(nil),       // 2: coldsection.consumables.v1.ParseScanRequest
-	(*ParseScanResponse)(nil),      // 3: coldsection.consumables.v1.ParseScanResponse
-	(*ScanElement)(nil),            // 4: coldsection.consumables.v1.ScanElement
-	(*ScanWarning)(nil),            // 5: coldsection.consumables.v1.ScanWarning
-	(*ScanAction)(nil),             // 6: coldsection.consumables.v1.ScanAction
-	(*RenderLabelRequest)(nil),     // 7: coldsection.consumables.v1.RenderLabelRequest
-	(*RenderLabelResponse)(nil),    // 8: coldsection.consumables.v1.RenderLabelResponse
-	(*LabelMedium)(nil),            // 9: coldsection.consumables.v1.LabelMedium
-	(*ListLabelMediaRequest)(nil),  // 10: coldsection.consumables.v1.ListLabelMediaRequest
-	(*ListLabelMediaResponse)(nil), // 11: coldsection.consumables.v1.ListLabelMediaResponse
-	(*timestamppb.Timestamp)(nil),  // 12: google.protobuf.Timestamp
-	(*date.Date)(nil),              // 13: google.type.Date
-	(*v1.Quantity)(nil),            // 14: coldsection.common.v1.Quantity
-	(*Lot)(nil),                    // 15: coldsection.consumables.v1.Lot
-	(*ReceiveLotRequest)(nil),      // 16: coldsection.consumables.v1.ReceiveLotRequest
-	(*IssueStockRequest)(nil),      // 17: coldsection.consumables.v1.IssueStockRequest
+	(ParseScanResponse_Carrier)(0),  // 0: coldsection.consumables.v1.ParseScanResponse.Carrier
+	(ScanAction_Verb)(0),            // 1: coldsection.consumables.v1.ScanAction.Verb
+	(*ParseScanRequest)(nil),        // 2: coldsection.consumables.v1.ParseScanRequest
+	(*ParseScanResponse)(nil),       // 3: coldsection.consumables.v1.ParseScanResponse
+	(*ScanElement)(nil),             // 4: coldsection.consumables.v1.ScanElement
+	(*ScanWarning)(nil),             // 5: coldsection.consumables.v1.ScanWarning
+	(*ScanAction)(nil),              // 6: coldsection.consumables.v1.ScanAction
+	(*RenderIssueSlipRequest)(nil),  // 7: coldsection.consumables.v1.RenderIssueSlipRequest
+	(*RenderIssueSlipResponse)(nil), // 8: coldsection.consumables.v1.RenderIssueSlipResponse
+	(*RenderLabelRequest)(nil),      // 9: coldsection.consumables.v1.RenderLabelRequest
+	(*RenderLabelResponse)(nil),     // 10: coldsection.consumables.v1.RenderLabelResponse
+	(*LabelMedium)(nil),             // 11: coldsection.consumables.v1.LabelMedium
+	(*ListLabelMediaRequest)(nil),   // 12: coldsection.consumables.v1.ListLabelMediaRequest
+	(*ListLabelMediaResponse)(nil),  // 13: coldsection.consumables.v1.ListLabelMediaResponse
+	(*timestamppb.Timestamp)(nil),   // 14: google.protobuf.Timestamp
+	(*date.Date)(nil),               // 15: google.type.Date
+	(*v1.Quantity)(nil),             // 16: coldsection.common.v1.Quantity
+	(*Lot)(nil),                     // 17: coldsection.consumables.v1.Lot
+	(*ReceiveLotRequest)(nil),       // 18: coldsection.consumables.v1.ReceiveLotRequest
+	(*IssueStockRequest)(nil),       // 19: coldsection.consumables.v1.IssueStockRequest
 }
 var file_coldsection_consumables_v1_scanning_proto_depIdxs = []int32{
-	12, // 0: coldsection.consumables.v1.ParseScanRequest.need_time:type_name -> google.protobuf.Timestamp
+	14, // 0: coldsection.consumables.v1.ParseScanRequest.need_time:type_name -> google.protobuf.Timestamp
 	0,  // 1: coldsection.consumables.v1.ParseScanResponse.carrier:type_name -> coldsection.consumables.v1.ParseScanResponse.Carrier
 	4,  // 2: coldsection.consumables.v1.ParseScanResponse.elements:type_name -> coldsection.consumables.v1.ScanElement
-	13, // 3: coldsection.consumables.v1.ParseScanResponse.use_by_date:type_name -> google.type.Date
-	13, // 4: coldsection.consumables.v1.ParseScanResponse.manufacture_date:type_name -> google.type.Date
-	14, // 5: coldsection.consumables.v1.ParseScanResponse.quantity:type_name -> coldsection.common.v1.Quantity
-	15, // 6: coldsection.consumables.v1.ParseScanResponse.lot:type_name -> coldsection.consumables.v1.Lot
+	15, // 3: coldsection.consumables.v1.ParseScanResponse.use_by_date:type_name -> google.type.Date
+	15, // 4: coldsection.consumables.v1.ParseScanResponse.manufacture_date:type_name -> google.type.Date
+	16, // 5: coldsection.consumables.v1.ParseScanResponse.quantity:type_name -> coldsection.common.v1.Quantity
+	17, // 6: coldsection.consumables.v1.ParseScanResponse.lot:type_name -> coldsection.consumables.v1.Lot
 	5,  // 7: coldsection.consumables.v1.ParseScanResponse.warnings:type_name -> coldsection.consumables.v1.ScanWarning
 	6,  // 8: coldsection.consumables.v1.ParseScanResponse.actions:type_name -> coldsection.consumables.v1.ScanAction
-	16, // 9: coldsection.consumables.v1.ParseScanResponse.receive_draft:type_name -> coldsection.consumables.v1.ReceiveLotRequest
-	17, // 10: coldsection.consumables.v1.ParseScanResponse.issue_draft:type_name -> coldsection.consumables.v1.IssueStockRequest
+	18, // 9: coldsection.consumables.v1.ParseScanResponse.receive_draft:type_name -> coldsection.consumables.v1.ReceiveLotRequest
+	19, // 10: coldsection.consumables.v1.ParseScanResponse.issue_draft:type_name -> coldsection.consumables.v1.IssueStockRequest
 	1,  // 11: coldsection.consumables.v1.ScanAction.verb:type_name -> coldsection.consumables.v1.ScanAction.Verb
-	9,  // 12: coldsection.consumables.v1.RenderLabelResponse.medium:type_name -> coldsection.consumables.v1.LabelMedium
-	9,  // 13: coldsection.consumables.v1.ListLabelMediaResponse.label_media:type_name -> coldsection.consumables.v1.LabelMedium
+	11, // 12: coldsection.consumables.v1.RenderLabelResponse.medium:type_name -> coldsection.consumables.v1.LabelMedium
+	11, // 13: coldsection.consumables.v1.ListLabelMediaResponse.label_media:type_name -> coldsection.consumables.v1.LabelMedium
 	2,  // 14: coldsection.consumables.v1.ScanningQueryService.ParseScan:input_type -> coldsection.consumables.v1.ParseScanRequest
-	7,  // 15: coldsection.consumables.v1.ScanningQueryService.RenderLabel:input_type -> coldsection.consumables.v1.RenderLabelRequest
-	10, // 16: coldsection.consumables.v1.ScanningQueryService.ListLabelMedia:input_type -> coldsection.consumables.v1.ListLabelMediaRequest
-	3,  // 17: coldsection.consumables.v1.ScanningQueryService.ParseScan:output_type -> coldsection.consumables.v1.ParseScanResponse
-	8,  // 18: coldsection.consumables.v1.ScanningQueryService.RenderLabel:output_type -> coldsection.consumables.v1.RenderLabelResponse
-	11, // 19: coldsection.consumables.v1.ScanningQueryService.ListLabelMedia:output_type -> coldsection.consumables.v1.ListLabelMediaResponse
-	17, // [17:20] is the sub-list for method output_type
-	14, // [14:17] is the sub-list for method input_type
+	7,  // 15: coldsection.consumables.v1.ScanningQueryService.RenderIssueSlip:input_type -> coldsection.consumables.v1.RenderIssueSlipRequest
+	9,  // 16: coldsection.consumables.v1.ScanningQueryService.RenderLabel:input_type -> coldsection.consumables.v1.RenderLabelRequest
+	12, // 17: coldsection.consumables.v1.ScanningQueryService.ListLabelMedia:input_type -> coldsection.consumables.v1.ListLabelMediaRequest
+	3,  // 18: coldsection.consumables.v1.ScanningQueryService.ParseScan:output_type -> coldsection.consumables.v1.ParseScanResponse
+	8,  // 19: coldsection.consumables.v1.ScanningQueryService.RenderIssueSlip:output_type -> coldsection.consumables.v1.RenderIssueSlipResponse
+	10, // 20: coldsection.consumables.v1.ScanningQueryService.RenderLabel:output_type -> coldsection.consumables.v1.RenderLabelResponse
+	13, // 21: coldsection.consumables.v1.ScanningQueryService.ListLabelMedia:output_type -> coldsection.consumables.v1.ListLabelMediaResponse
+	18, // [18:22] is the sub-list for method output_type
+	14, // [14:18] is the sub-list for method input_type
 	14, // [14:14] is the sub-list for extension type_name
 	14, // [14:14] is the sub-list for extension extendee
 	0,  // [0:14] is the sub-list for field type_name
@@ -1198,7 +1322,7 @@ func file_coldsection_consumables_v1_scanning_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_scanning_proto_rawDesc), len(file_coldsection_consumables_v1_scanning_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   10,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

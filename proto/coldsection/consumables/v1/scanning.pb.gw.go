@@ -70,6 +70,41 @@ func local_request_ScanningQueryService_ParseScan_0(ctx context.Context, marshal
 	return msg, metadata, err
 }
 
+var filter_ScanningQueryService_RenderIssueSlip_0 = &utilities.DoubleArray{Encoding: map[string]int{}, Base: []int(nil), Check: []int(nil)}
+
+func request_ScanningQueryService_RenderIssueSlip_0(ctx context.Context, marshaler runtime.Marshaler, client ScanningQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq RenderIssueSlipRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ScanningQueryService_RenderIssueSlip_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.RenderIssueSlip(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_ScanningQueryService_RenderIssueSlip_0(ctx context.Context, marshaler runtime.Marshaler, server ScanningQueryServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq RenderIssueSlipRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_ScanningQueryService_RenderIssueSlip_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.RenderIssueSlip(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 var filter_ScanningQueryService_RenderLabel_0 = &utilities.DoubleArray{Encoding: map[string]int{"name": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
 
 func request_ScanningQueryService_RenderLabel_0(ctx context.Context, marshaler runtime.Marshaler, client ScanningQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -184,6 +219,26 @@ func RegisterScanningQueryServiceHandlerServer(ctx context.Context, mux *runtime
 		}
 		forward_ScanningQueryService_ParseScan_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_ScanningQueryService_RenderIssueSlip_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.consumables.v1.ScanningQueryService/RenderIssueSlip", runtime.WithHTTPPathPattern("/v1/stockDemands:renderSlip"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_ScanningQueryService_RenderIssueSlip_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ScanningQueryService_RenderIssueSlip_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ScanningQueryService_RenderLabel_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -281,6 +336,23 @@ func RegisterScanningQueryServiceHandlerClient(ctx context.Context, mux *runtime
 		}
 		forward_ScanningQueryService_ParseScan_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_ScanningQueryService_RenderIssueSlip_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.consumables.v1.ScanningQueryService/RenderIssueSlip", runtime.WithHTTPPathPattern("/v1/stockDemands:renderSlip"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_ScanningQueryService_RenderIssueSlip_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ScanningQueryService_RenderIssueSlip_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_ScanningQueryService_RenderLabel_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -319,13 +391,15 @@ func RegisterScanningQueryServiceHandlerClient(ctx context.Context, mux *runtime
 }
 
 var (
-	pattern_ScanningQueryService_ParseScan_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "lots"}, "parseScan"))
-	pattern_ScanningQueryService_RenderLabel_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "renderLabel"))
-	pattern_ScanningQueryService_ListLabelMedia_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "labelMedia"}, ""))
+	pattern_ScanningQueryService_ParseScan_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "lots"}, "parseScan"))
+	pattern_ScanningQueryService_RenderIssueSlip_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "stockDemands"}, "renderSlip"))
+	pattern_ScanningQueryService_RenderLabel_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "renderLabel"))
+	pattern_ScanningQueryService_ListLabelMedia_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "labelMedia"}, ""))
 )
 
 var (
-	forward_ScanningQueryService_ParseScan_0      = runtime.ForwardResponseMessage
-	forward_ScanningQueryService_RenderLabel_0    = runtime.ForwardResponseMessage
-	forward_ScanningQueryService_ListLabelMedia_0 = runtime.ForwardResponseMessage
+	forward_ScanningQueryService_ParseScan_0       = runtime.ForwardResponseMessage
+	forward_ScanningQueryService_RenderIssueSlip_0 = runtime.ForwardResponseMessage
+	forward_ScanningQueryService_RenderLabel_0     = runtime.ForwardResponseMessage
+	forward_ScanningQueryService_ListLabelMedia_0  = runtime.ForwardResponseMessage
 )

@@ -21,9 +21,10 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ScanningQueryService_ParseScan_FullMethodName      = "/coldsection.consumables.v1.ScanningQueryService/ParseScan"
-	ScanningQueryService_RenderLabel_FullMethodName    = "/coldsection.consumables.v1.ScanningQueryService/RenderLabel"
-	ScanningQueryService_ListLabelMedia_FullMethodName = "/coldsection.consumables.v1.ScanningQueryService/ListLabelMedia"
+	ScanningQueryService_ParseScan_FullMethodName       = "/coldsection.consumables.v1.ScanningQueryService/ParseScan"
+	ScanningQueryService_RenderIssueSlip_FullMethodName = "/coldsection.consumables.v1.ScanningQueryService/RenderIssueSlip"
+	ScanningQueryService_RenderLabel_FullMethodName     = "/coldsection.consumables.v1.ScanningQueryService/RenderLabel"
+	ScanningQueryService_ListLabelMedia_FullMethodName  = "/coldsection.consumables.v1.ScanningQueryService/ListLabelMedia"
 )
 
 // ScanningQueryServiceClient is the client API for ScanningQueryService service.
@@ -38,6 +39,9 @@ type ScanningQueryServiceClient interface {
 	// GS1_CHECK_DIGIT_WRONG, GS1_DATE_INVALID, GS1_REPEATED, GS1_INCOMPLETE, GS1_CONTRADICTORY, GS1_TEXT_INVALID,
 	// GS1_LINK_INVALID.
 	ParseScan(ctx context.Context, in *ParseScanRequest, opts ...grpc.CallOption) (*ParseScanResponse, error)
+	// Draws a slip of what is still to be fetched for a work order: from which place, which lots and why, with a code for each and empty
+	// boxes for what is entered by hand. Reasons: WORK_ORDER_UNKNOWN, NOTHING_TO_FETCH.
+	RenderIssueSlip(ctx context.Context, in *RenderIssueSlipRequest, opts ...grpc.CallOption) (*RenderIssueSlipResponse, error)
 	// Draws a lot's label as a PDF of exactly the medium's size, with DataMatrix and QR. What the label must say is never
 	// left out: where the medium is too small for it, it is refused. Reasons: LABEL_MEDIA_UNKNOWN, LABEL_MEDIA_TOO_SMALL.
 	RenderLabel(ctx context.Context, in *RenderLabelRequest, opts ...grpc.CallOption) (*RenderLabelResponse, error)
@@ -57,6 +61,16 @@ func (c *scanningQueryServiceClient) ParseScan(ctx context.Context, in *ParseSca
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ParseScanResponse)
 	err := c.cc.Invoke(ctx, ScanningQueryService_ParseScan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scanningQueryServiceClient) RenderIssueSlip(ctx context.Context, in *RenderIssueSlipRequest, opts ...grpc.CallOption) (*RenderIssueSlipResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RenderIssueSlipResponse)
+	err := c.cc.Invoke(ctx, ScanningQueryService_RenderIssueSlip_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -95,6 +109,9 @@ type ScanningQueryServiceServer interface {
 	// GS1_CHECK_DIGIT_WRONG, GS1_DATE_INVALID, GS1_REPEATED, GS1_INCOMPLETE, GS1_CONTRADICTORY, GS1_TEXT_INVALID,
 	// GS1_LINK_INVALID.
 	ParseScan(context.Context, *ParseScanRequest) (*ParseScanResponse, error)
+	// Draws a slip of what is still to be fetched for a work order: from which place, which lots and why, with a code for each and empty
+	// boxes for what is entered by hand. Reasons: WORK_ORDER_UNKNOWN, NOTHING_TO_FETCH.
+	RenderIssueSlip(context.Context, *RenderIssueSlipRequest) (*RenderIssueSlipResponse, error)
 	// Draws a lot's label as a PDF of exactly the medium's size, with DataMatrix and QR. What the label must say is never
 	// left out: where the medium is too small for it, it is refused. Reasons: LABEL_MEDIA_UNKNOWN, LABEL_MEDIA_TOO_SMALL.
 	RenderLabel(context.Context, *RenderLabelRequest) (*RenderLabelResponse, error)
@@ -112,6 +129,9 @@ type UnimplementedScanningQueryServiceServer struct{}
 
 func (UnimplementedScanningQueryServiceServer) ParseScan(context.Context, *ParseScanRequest) (*ParseScanResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ParseScan not implemented")
+}
+func (UnimplementedScanningQueryServiceServer) RenderIssueSlip(context.Context, *RenderIssueSlipRequest) (*RenderIssueSlipResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RenderIssueSlip not implemented")
 }
 func (UnimplementedScanningQueryServiceServer) RenderLabel(context.Context, *RenderLabelRequest) (*RenderLabelResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RenderLabel not implemented")
@@ -154,6 +174,24 @@ func _ScanningQueryService_ParseScan_Handler(srv interface{}, ctx context.Contex
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ScanningQueryServiceServer).ParseScan(ctx, req.(*ParseScanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ScanningQueryService_RenderIssueSlip_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RenderIssueSlipRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScanningQueryServiceServer).RenderIssueSlip(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ScanningQueryService_RenderIssueSlip_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScanningQueryServiceServer).RenderIssueSlip(ctx, req.(*RenderIssueSlipRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -204,6 +242,10 @@ var ScanningQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ParseScan",
 			Handler:    _ScanningQueryService_ParseScan_Handler,
+		},
+		{
+			MethodName: "RenderIssueSlip",
+			Handler:    _ScanningQueryService_RenderIssueSlip_Handler,
 		},
 		{
 			MethodName: "RenderLabel",

@@ -60,6 +60,28 @@ func (u unit) publish(ctx context.Context, typ, subject string, data proto.Messa
 	return outbox.Append(ctx, u.Tx, outbox.New(u.app.IDs.New(), u.now, source, typ, subject, data))
 }
 
+// itemFact tells that an item was created or updated.
+func (u unit) itemFact(ctx context.Context, verb string, item *consumablesv1.Item) error {
+	return u.publish(ctx, "coldsection.stock.item."+verb+".v1", item.GetName(), &consumablesv1.StockRecordChanged{
+		Record: item.GetName(), Item: item.GetName(), State: item.GetKind().String(),
+	})
+}
+
+// claimFact tells that stock was claimed or a claim released by hand.
+func (u unit) claimFact(ctx context.Context, verb string, c *consumablesv1.Reservation) error {
+	return u.publish(ctx, "coldsection.stock.reservation."+verb+".v1", c.GetName(), &consumablesv1.StockRecordChanged{
+		Record: c.GetName(), Item: c.GetItem(), Lot: c.GetLot(), WorkOrder: c.GetWorkOrder(), State: c.GetState().String(), Quantity: c.GetQuantity(),
+	})
+}
+
+// countFact tells that a count was recorded or its difference approved. What the ledger expected stays out of it, so that the next count
+// is blind too.
+func (u unit) countFact(ctx context.Context, verb string, c *consumablesv1.StockCount) error {
+	return u.publish(ctx, "coldsection.stock.count."+verb+".v1", c.GetName(), &consumablesv1.StockRecordChanged{
+		Record: c.GetName(), Lot: c.GetLot(), State: c.GetState().String(), Quantity: c.GetCounted(),
+	})
+}
+
 // newName is the collection with the wanted id, or with a new one.
 func (a *App) newName(collection, id string) string {
 	if id == "" {

@@ -40,7 +40,11 @@ func (a *App) UpdateItem(ctx context.Context, req *consumablesv1.UpdateItemReque
 		if err := store.Items.Save(ctx, tx, item, a.Clock.Now()); err != nil {
 			return nil, err
 		}
-		return item, a.unit(ctx, tx).indexed(ctx, item)
+		u := a.unit(ctx, tx)
+		if err := u.indexed(ctx, item); err != nil {
+			return nil, err
+		}
+		return item, u.itemFact(ctx, "updated", item)
 	})
 }
 
@@ -59,7 +63,12 @@ func (a *App) CreateLocation(ctx context.Context, req *consumablesv1.CreateLocat
 		if !store.Physical(place.GetName()) {
 			return nil, fault.Exists(place.GetName())
 		}
-		return place, store.Locations.Insert(ctx, tx, place, a.Clock.Now())
+		if err := store.Locations.Insert(ctx, tx, place, a.Clock.Now()); err != nil {
+			return nil, err
+		}
+		return place, a.unit(ctx, tx).publish(ctx, "coldsection.stock.location.created.v1", place.GetName(), &consumablesv1.StockRecordChanged{
+			Record: place.GetName(), State: place.GetKind().String(),
+		})
 	})
 }
 
@@ -92,7 +101,7 @@ func (a *App) ReserveStock(ctx context.Context, req *consumablesv1.ReserveStockR
 		if err != nil {
 			return nil, err
 		}
-		return claims[0], nil
+		return claims[0], u.claimFact(ctx, "claimed", claims[0])
 	})
 }
 
@@ -111,7 +120,10 @@ func (a *App) ReleaseReservation(ctx context.Context, req *consumablesv1.Release
 		if err := u.unclaim(ctx, claim); err != nil {
 			return nil, err
 		}
-		return claim, u.saveClaim(ctx, claim)
+		if err := u.saveClaim(ctx, claim); err != nil {
+			return nil, err
+		}
+		return claim, u.claimFact(ctx, "released", claim)
 	})
 }
 

@@ -41,6 +41,9 @@ func (a *App) CreateStockCount(ctx context.Context, req *consumablesv1.CreateSto
 		if err := store.Counts.Insert(ctx, tx, count, u.now); err != nil {
 			return nil, err
 		}
+		if err := u.countFact(ctx, "recorded", count); err != nil {
+			return nil, err
+		}
 		if req.GetValidateOnly() {
 			count.Expected, count.Difference, count.State = nil, nil, consumablesv1.StockCount_WAITING
 		}
@@ -118,7 +121,10 @@ func (a *App) ApproveStockCount(ctx context.Context, req *consumablesv1.ApproveS
 			return nil, err
 		}
 		count.State, count.Approver = consumablesv1.StockCount_POSTED, who(u.caller)
-		return count, store.Counts.Save(ctx, tx, count, u.now)
+		if err := store.Counts.Save(ctx, tx, count, u.now); err != nil {
+			return nil, err
+		}
+		return count, u.countFact(ctx, "approved", count)
 	})
 }
 

@@ -35,7 +35,10 @@ func (u unit) createItem(ctx context.Context, item *consumablesv1.Item, itemID s
 	if err := store.Items.Insert(ctx, u.Tx, item, u.now); err != nil {
 		return "", err
 	}
-	return item.GetName(), u.indexed(ctx, item)
+	if err := u.indexed(ctx, item); err != nil {
+		return "", err
+	}
+	return item.GetName(), u.itemFact(ctx, "created", item)
 }
 
 // checkItem refuses data that no label or rule could be made of. Reasons: HAZARD_CODE_INVALID, SIGNAL_WORD_WRONG, SIGNAL_WORD_NEEDED,

@@ -42,3 +42,7 @@ func (s *scanning) ListLabelMedia(ctx context.Context, req *consumablesv1.ListLa
 	page, next, err := listing.Slice(ctx, s.app.Lister, req, media, (*consumablesv1.LabelMedium).GetName)
 	return &consumablesv1.ListLabelMediaResponse{LabelMedia: page, NextPageToken: next}, err
 }
+
+func (s *scanning) RenderIssueSlip(ctx context.Context, req *consumablesv1.RenderIssueSlipRequest) (*consumablesv1.RenderIssueSlipResponse, error) {
+	return s.app.RenderIssueSlip(ctx, req)
+}
