@@ -54,6 +54,9 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 			return err
 		}
 	}
+	if err := s.backups(); err != nil {
+		return err
+	}
 	if s.cfg.Admin == "" {
 		return nil
 	}
@@ -119,3 +122,14 @@ func (s *Suite) gauge(part string, db *storage.DB, g gauge) error {
 
 // AdminAddress is where metrics and health are served; empty when no admin address is configured.
 func (s *Suite) AdminAddress() string { return s.admin }
+
+// backups show when the last backup of the state folder was made.
+func (s *Suite) backups() error {
+	end, err := telemetry.Gauge("coldsection.backup.last.timestamp", "s", "When the last backup was made, in seconds since 1970; 0 when none was.", "suite",
+		func(context.Context) (int64, error) { return backedUp(s.cfg.StateDir) })
+	if err != nil {
+		return err
+	}
+	s.life.OnStop("coldsection.backup.last.timestamp", func(context.Context) error { end(); return nil })
+	return nil
+}

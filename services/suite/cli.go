@@ -27,6 +27,8 @@ type cli struct {
 	Demo        demoCommand        `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
 	MCP         mcpCommand         `cmd:"" name:"mcp" help:"Serve a running suite's read and draft tools to an AI agent, over standard input and output."`
 	EventServer eventServerCommand `cmd:"" help:"Run one event server of a cluster; several processes of the suite need three."`
+	Backup      backupCommand      `cmd:"" help:"Copy the data of a suite that may go on working into a new folder, and check the copy."`
+	Restore     restoreCommand     `cmd:"" help:"Make a new state folder of a backup, and check it."`
 	Version     struct{}           `cmd:"" help:"Say which version this is."`
 }
 
@@ -134,6 +136,10 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 		return c.Demo.run(ctx, stdout, stderr)
 	case "mcp":
 		return c.MCP.run(ctx, os.Stdin, os.Stdout)
+	case "backup <into>":
+		return c.Backup.run(ctx, stdout)
+	case "restore <from>":
+		return c.Restore.run(ctx, stdout)
 	case "event-server":
 		return c.EventServer.run(ctx, stdout)
 	default:

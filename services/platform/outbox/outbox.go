@@ -7,6 +7,7 @@ package outbox
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -89,4 +90,24 @@ func About(ctx context.Context, tx *storage.Tx, source, subject string, after in
 		return e, err
 	}, `SELECT id, type, version, event_time, actor, data FROM outbox WHERE source = $1 AND subject = $2 AND version > $3
 		ORDER BY version LIMIT $4`, source, subject, after, most)
+}
+
+// Gapless names a subject whose facts are not numbered 1, 2, 3 … to the last: one was lost.
+func Gapless(ctx context.Context, tx *storage.Tx) error {
+	var subject string
+	err := tx.QueryRow(ctx, "SELECT source || ' ' || subject FROM outbox GROUP BY source, subject HAVING COUNT(*) <> MAX(version) ORDER BY 1 LIMIT 1").Scan(&subject)
+	switch {
+	case errors.Is(err, storage.ErrNoRows):
+		return nil
+	case err != nil:
+		return err
+	default:
+		return fmt.Errorf("a fact of %s is missing", subject)
+	}
+}
+
+// SendAgain lets every fact leave once more, for a stream that is new. Consumers know which they had.
+func SendAgain(ctx context.Context, tx *storage.Tx) error {
+	_, err := tx.Exec(ctx, "UPDATE outbox SET sent_time = 0")
+	return err
 }

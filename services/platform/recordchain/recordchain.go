@@ -132,3 +132,23 @@ func Verify(ctx context.Context, tx *storage.Tx, stream string) (int64, error) {
 	}
 	return 0, nil
 }
+
+// VerifyAll recomputes every stream of a database and names the first that does not fit.
+func VerifyAll(ctx context.Context, tx *storage.Tx) error {
+	streams, err := storage.Collect(ctx, tx, func(row storage.Scanner) (name string, err error) {
+		err = row.Scan(&name)
+		return name, err
+	}, "SELECT DISTINCT stream FROM record_chain ORDER BY stream")
+	if err != nil {
+		return err
+	}
+	for _, stream := range streams {
+		switch bad, err := Verify(ctx, tx, stream); {
+		case err != nil:
+			return err
+		case bad > 0:
+			return fmt.Errorf("the record chain %s does not verify at entry %d", stream, bad)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,212 @@
+package suite
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/outbox"
+	"coldsection.example/services/platform/recordchain"
+	"coldsection.example/services/platform/storage"
+)
+
+const (
+	manifestFile = "backup.json"
+	lastBackup   = "last-backup" // in the state folder: when the last backup was made, in seconds since 1970
+	secretFile   = "secret"
+)
+
+// manifest says what a backup holds.
+type manifest struct {
+	Kind    string            `json:"kind"`
+	Version string            `json:"version"`
+	Time    time.Time         `json:"time"`
+	Files   map[string]string `json:"files"` // SHA-256 of each, in hex
+}
+
+type backupCommand struct {
+	Into     string `arg:"" help:"The folder to make; it must not be there."`
+	State    string `default:"${state}" env:"COLDSECTION_STATE" help:"The state folder of the suite, which may go on working."`
+	Postgres string `env:"COLDSECTION_POSTGRES" help:"Refused: databases on PostgreSQL are backed up with PostgreSQL's own tools."`
+	Secret   bool   `help:"Take the internal secret along. Who has it can speak as any part of the suite: keep such a backup as safely as the secret. Without it, keep the secret elsewhere; webhook secrets can't be read with a new one."`
+}
+
+type restoreCommand struct {
+	From  string `arg:"" help:"The folder that backup made."`
+	State string `required:"" help:"The state folder to make; it must not be there."`
+}
+
+// errPostgres says how databases on PostgreSQL are backed up.
+var errPostgres = errors.New("the data are on PostgreSQL; back up its databases, one for each part, with pg_dump --format=custom or a base backup, all from the same moment, " +
+	"and restore them with pg_restore; keep the secret beside them")
+
+// run copies the databases of all parts while they may be written. Those that react to others are copied first, so that what they do not know
+// yet is told again after a restore.
+func (c *backupCommand) run(ctx context.Context, stdout io.Writer) error {
+	if c.Postgres != "" {
+		return errPostgres
+	}
+	if err := os.Mkdir(c.Into, 0o700); err != nil {
+		return fmt.Errorf("the folder of a backup must be new: %w", err)
+	}
+	m := manifest{Kind: "coldsection.backup.v1", Version: version(), Time: clock.System().Now().UTC(), Files: map[string]string{}}
+	for _, part := range []string{Gateway, Performance, Compliance, Consumables, WorkOrders} {
+		name := part + ".db"
+		if err := storage.Snapshot(ctx, filepath.Join(c.State, name), filepath.Join(c.Into, name)); err != nil {
+			return err
+		}
+		if err := storage.Inspect(ctx, filepath.Join(c.Into, name), sound); err != nil {
+			return fmt.Errorf("the copy of %s: %w", part, err)
+		}
+		if err := m.add(c.Into, name); err != nil {
+			return err
+		}
+	}
+	if err := c.takeSecret(&m); err != nil {
+		return err
+	}
+	if err := m.write(c.Into); err != nil {
+		return err
+	}
+	if err := os.WriteFile(filepath.Join(c.State, lastBackup), []byte(strconv.FormatInt(m.Time.Unix(), 10)), 0o600); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(stdout, "Backed up and checked: %d files in %s.\n", len(m.Files), c.Into)
+	return err
+}
+
+func (c *backupCommand) takeSecret(m *manifest) error {
+	if !c.Secret {
+		return nil
+	}
+	secret, err := os.ReadFile(filepath.Join(c.State, secretFile))
+	if err != nil {
+		return err
+	}
+	if err := os.WriteFile(filepath.Join(c.Into, secretFile), secret, 0o600); err != nil {
+		return err
+	}
+	return m.add(c.Into, secretFile)
+}
+
+// sound checks what a part keeps: its record chains and that no fact is missing.
+func sound(ctx context.Context, tx *storage.Tx) error {
+	return errors.Join(recordchain.VerifyAll(ctx, tx), outbox.Gapless(ctx, tx))
+}
+
+// add notes a file with its hash.
+func (m *manifest) add(folder, name string) error {
+	sum, err := fileHash(filepath.Join(folder, name))
+	m.Files[name] = sum
+	return err
+}
+
+func fileHash(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer func() { _ = f.Close() }()
+	h := sha256.New()
+	_, err = io.Copy(h, f)
+	return hex.EncodeToString(h.Sum(nil)), err
+}
+
+func (m *manifest) write(folder string) error {
+	text, err := json.MarshalIndent(m, "", "  ")
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(filepath.Join(folder, manifestFile), append(text, '\n'), 0o600)
+}
+
+// run makes a state folder of a backup. The event stream is not part of one: every fact leaves again, and who had it before leaves it at that.
+func (c *restoreCommand) run(ctx context.Context, stdout io.Writer) error {
+	m, err := readManifest(c.From)
+	if err != nil {
+		return err
+	}
+	if err := os.Mkdir(c.State, 0o700); err != nil {
+		return fmt.Errorf("the state folder must be new: %w", err)
+	}
+	for name := range m.Files {
+		if err := copyFile(filepath.Join(c.From, name), filepath.Join(c.State, name)); err != nil {
+			return err
+		}
+		if !strings.HasSuffix(name, ".db") {
+			continue
+		}
+		err := storage.Inspect(ctx, filepath.Join(c.State, name), func(ctx context.Context, tx *storage.Tx) error {
+			return errors.Join(sound(ctx, tx), outbox.SendAgain(ctx, tx))
+		})
+		if err != nil {
+			return err
+		}
+	}
+	text := "Restored and checked: every hash, record chain and number of a fact is as it was."
+	if m.Files[secretFile] == "" {
+		text += " The backup holds no secret: put the file of then at " + filepath.Join(c.State, secretFile) + " before the start."
+	}
+	_, err = fmt.Fprintln(stdout, text)
+	return err
+}
+
+// readManifest reads what a backup should hold and refuses one that does not.
+func readManifest(folder string) (m manifest, err error) {
+	text, err := os.ReadFile(filepath.Join(folder, manifestFile))
+	if err != nil {
+		return m, fmt.Errorf("%s is no finished backup: %w", folder, err)
+	}
+	if err := json.Unmarshal(text, &m); err != nil {
+		return m, err
+	}
+	for name, want := range m.Files {
+		if filepath.Base(name) != name {
+			return m, fmt.Errorf("%s names a file %q outside of it", folder, name)
+		}
+		if have, err := fileHash(filepath.Join(folder, name)); err != nil || have != want {
+			return m, errors.Join(fmt.Errorf("%s of %s is not as it was written: its hash is %s, not %s", name, folder, have, want), err)
+		}
+	}
+	if missing := slices.IndexFunc(Parts, func(p string) bool { return m.Files[p+".db"] == "" }); missing >= 0 {
+		return m, fmt.Errorf("%s has no data of %s", folder, Parts[missing])
+	}
+	return m, nil
+}
+
+func copyFile(from, to string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = in.Close() }()
+	out, err := os.OpenFile(to, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(out, in)
+	return errors.Join(err, out.Sync(), out.Close())
+}
+
+// backedUp is when the last backup was made, in seconds since 1970; 0 when none was.
+func backedUp(state string) (int64, error) {
+	text, err := os.ReadFile(filepath.Join(state, lastBackup))
+	if errors.Is(err, os.ErrNotExist) {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	return strconv.ParseInt(string(text), 10, 64)
+}
