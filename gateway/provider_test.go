@@ -399,3 +399,26 @@ func TestASignatureNeedsThePasswordAtTheProviderAgain(t *testing.T) {
 		t.Errorf("too late: %q", reason)
 	}
 }
+
+// The groups of a provider take the role from an administrator as from anybody, but not from the last one.
+func TestTheProvidersGroupsLeaveAnAdministrator(t *testing.T) {
+	h := newHouse(t, "it=admin", "mechanics=technician")
+	who := guest{subject: "u-1", login: "ines", groups: []string{"it"}}
+	token, _ := h.arrive(who)
+	accounts, account := accessv1.NewAccessServiceClient(h.conn), h.current(token).GetAccount()
+	if _, err := accounts.DisableAccount(h.as(token), &accessv1.DisableAccountRequest{Name: "accounts/admin"}); err != nil {
+		t.Fatal(err)
+	}
+	who.groups = []string{"mechanics"}
+	token, reason := h.arrive(who)
+	if roles := h.current(token).GetRoles(); reason != "" || !slices.Equal(roles, []string{"technician", "admin"}) {
+		t.Errorf("the last administrator: %q, %v", reason, roles)
+	}
+	if _, err := accounts.EnableAccount(h.as(token), &accessv1.EnableAccountRequest{Name: "accounts/admin"}); err != nil {
+		t.Fatal(err)
+	}
+	token, reason = h.arrive(who)
+	if roles := h.current(token).GetRoles(); reason != "" || !slices.Equal(roles, []string{"technician"}) {
+		t.Errorf("one of two administrators, %s: %q, %v", account, reason, roles)
+	}
+}

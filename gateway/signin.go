@@ -2,7 +2,10 @@ package gateway
 
 import (
 	"errors"
+	"fmt"
 	"net/http"
+	"slices"
+	"strings"
 
 	"coldsection.example/gateway/internal/access"
 	"coldsection.example/gateway/internal/accounts"
@@ -42,6 +45,16 @@ func ParseProvider(p Provider) (*oidc.Config, error) {
 		GroupsClaim: p.GroupsClaim, Grants: grants,
 	}
 	return c, c.Check()
+}
+
+// CheckRoles names the first role that there is not.
+func CheckRoles(roles []string) error {
+	for _, r := range roles {
+		if !slices.Contains(access.Roles, r) {
+			return fmt.Errorf("%q is no role; roles are %s", r, strings.Join(access.Roles, ", "))
+		}
+	}
+	return nil
 }
 
 // browsers signs people in who come back from the provider.

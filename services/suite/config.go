@@ -91,6 +91,9 @@ func (c *Config) Validate() error {
 	if _, err := gateway.ParseNetworks(c.WebhookAllow); err != nil {
 		return fmt.Errorf("webhook-allow: %w", err)
 	}
+	if err := gateway.CheckRoles(c.SecondFactorRoles); err != nil {
+		return fmt.Errorf("second-factor-roles: %w", err)
+	}
 	if _, err := c.provider(false); err != nil {
 		return err
 	}

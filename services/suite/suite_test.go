@@ -103,14 +103,15 @@ func TestWaitEndsWithItsContext(t *testing.T) {
 func TestWrongConfigurationsNameTheSetting(t *testing.T) {
 	dir := t.TempDir()
 	for want, cfg := range map[string]suite.Config{
-		`no part "stores"`: {StateDir: dir, Parts: []string{"stores"}},
-		"--state":          {},
-		"--nats":           {StateDir: dir, Parts: []string{"gateway"}, Addresses: addresses(suite.Parts...)},
-		"--address":        {StateDir: dir, Parts: []string{"gateway"}, NATS: "nats://127.0.0.1:1", Addresses: addresses("compliance")},
-		"no address":       {StateDir: dir, Addresses: []string{"127.0.0.1:1"}},
-		"clock file":       {StateDir: dir, ClockFile: filepath.Join(dir, "secret")},
-		"secret":           {StateDir: dir, SecretFile: filepath.Join(dir, "missing")},
-		"event stream":     {StateDir: dir, NATS: "nats://127.0.0.1:1"},
+		`no part "stores"`:       {StateDir: dir, Parts: []string{"stores"}},
+		"--state":                {},
+		"--nats":                 {StateDir: dir, Parts: []string{"gateway"}, Addresses: addresses(suite.Parts...)},
+		"--address":              {StateDir: dir, Parts: []string{"gateway"}, NATS: "nats://127.0.0.1:1", Addresses: addresses("compliance")},
+		"no address":             {StateDir: dir, Addresses: []string{"127.0.0.1:1"}},
+		"clock file":             {StateDir: dir, ClockFile: filepath.Join(dir, "secret")},
+		"secret":                 {StateDir: dir, SecretFile: filepath.Join(dir, "missing")},
+		`"inspektor" is no role`: {StateDir: dir, SecondFactorRoles: []string{"admin", "inspektor"}},
+		"event stream":           {StateDir: dir, NATS: "nats://127.0.0.1:1"},
 	} {
 		cfg.HTTP, cfg.GRPC = "127.0.0.1:0", "127.0.0.1:0"
 		s, err := suite.Start(t.Context(), cfg, slog.New(slog.DiscardHandler))

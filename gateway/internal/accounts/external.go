@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -89,14 +90,34 @@ func (s *Store) bringUpToDate(ctx context.Context, tx *storage.Tx, account *acce
 			Kind: accessv1.Account_HUMAN, Issuer: who.Issuer, Subject: who.Subject,
 		}
 	}
-	account.State = accessv1.Account_ACTIVE
 	if who.Mapped {
-		account.Roles, account.Owners = who.Roles, who.Owners
+		if err := takeOver(ctx, tx, account, who); err != nil {
+			return nil, err
+		}
 	}
+	account.State = accessv1.Account_ACTIVE
 	if made {
 		return account, Accounts.Insert(ctx, tx, account, s.Clock.Now())
 	}
 	return account, Accounts.Save(ctx, tx, account, s.Clock.Now())
+}
+
+// takeOver gives an account the roles and owners of the provider's groups, but never takes the last administrator's role away: somebody
+// must be left who can put it right.
+func takeOver(ctx context.Context, tx *storage.Tx, account *accessv1.Account, who External) error {
+	roles, owners := slices.Clone(who.Roles), who.Owners
+	stays := slices.Contains(roles, "admin") && len(owners) == 0
+	if account.GetState() == accessv1.Account_ACTIVE && IsAdmin(account) && !stays {
+		err := KeepAnAdmin(ctx, tx, account.GetName())
+		if err != nil && !fault.HasReason(err, "LAST_ADMIN") {
+			return err
+		}
+		if err != nil {
+			roles, owners = append(slices.DeleteFunc(roles, func(r string) bool { return r == "admin" }), "admin"), account.GetOwners()
+		}
+	}
+	account.Roles, account.Owners = roles, owners
+	return nil
 }
 
 var loginPattern = regexp.MustCompile(`^[a-z0-9][a-z0-9._@-]{1,62}$`)
