@@ -13,6 +13,11 @@ func TestMasksAreSpeltLikeTheFieldsOfTheBody(t *testing.T) {
 			t.Errorf("%s: %d %v", mask, status, answer)
 		}
 	}
+	for _, mask := range []string{"state", "name", "displayName,secondFactor", "create_time"} { // case A13
+		if status, answer, _ := w.rest("PATCH", "/v1/accounts/vera?updateMask="+mask, w.admin, `{"displayName":"no","state":"DISABLED"}`); status != 400 || answer["reason"] != "FIELD_READ_ONLY" {
+			t.Errorf("what the server sets, %s: %d %v", mask, status, answer)
+		}
+	}
 	if status, answer, _ := w.rest("PATCH", "/v1/accounts/vera?updateMask=hairColour", w.admin, `{}`); status != 400 || answer["reason"] != "FIELD_UNKNOWN" {
 		t.Errorf("a field that is none: %d %v", status, answer)
 	}

@@ -57,16 +57,29 @@ func outputsOf(d protoreflect.MessageDescriptor) outputs {
 	return o
 }
 
+// checkPaths refuses a mask that names what a message does not have, or what only the server sets.
+func checkPaths(d protoreflect.MessageDescriptor, paths []string) error {
+	for _, p := range paths {
+		fd := d.Fields().ByName(protoreflect.Name(p))
+		switch {
+		case p == "*":
+		case fd == nil:
+			return fault.Invalid("update_mask", "FIELD_UNKNOWN", "The update mask names %q, which %s does not have. Name its top-level fields.", p, d.Name())
+		case behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY), behaves(fd, annotations.FieldBehavior_IDENTIFIER):
+			return fault.Invalid("update_mask", "FIELD_READ_ONLY", "The update mask names %q, which the server sets. Leave it out.", p)
+		}
+	}
+	return nil
+}
+
 // Apply changes current by the fields of update that the mask names: without a mask every field that is set, with "*" all.
-// Fields that are output only, immutable or the identifier stay. Reason: FIELD_UNKNOWN.
+// Fields that are output only, immutable or the identifier stay; a mask may not name one that only the server sets. Reasons:
+// FIELD_UNKNOWN, FIELD_READ_ONLY.
 func Apply(current, update proto.Message, mask *fieldmaskpb.FieldMask) error {
 	to, from := current.ProtoReflect(), update.ProtoReflect()
 	paths := mask.GetPaths()
-	for _, p := range paths {
-		if p != "*" && to.Descriptor().Fields().ByName(protoreflect.Name(p)) == nil {
-			return fault.Invalid("update_mask", "FIELD_UNKNOWN", "The update mask names %q, which %s does not have. Name its top-level fields.", p,
-				to.Descriptor().Name())
-		}
+	if err := checkPaths(to.Descriptor(), paths); err != nil {
+		return err
 	}
 	fields := to.Descriptor().Fields()
 	for i := range fields.Len() {

@@ -177,7 +177,6 @@ func TestApplyChangesWhatTheMaskNames(t *testing.T) {
 		"no mask: what is set": {nil, func(i *consumablesv1.Item) { i.DisplayName = "new" }},
 		"one field":            {[]string{"display_name"}, func(i *consumablesv1.Item) { i.DisplayName = "new" }},
 		"a field to clear":     {[]string{"part_number"}, func(i *consumablesv1.Item) { i.PartNumber = "" }},
-		"output only":          {[]string{"create_time", "name"}, func(*consumablesv1.Item) {}},
 		"everything":           {[]string{"*"}, func(i *consumablesv1.Item) { i.DisplayName, i.PartNumber, i.ShelfLifeDays = "new", "", 0 }},
 	} {
 		got, want := current(), current()
@@ -186,8 +185,12 @@ func TestApplyChangesWhatTheMaskNames(t *testing.T) {
 			t.Errorf("%s: got %v, %v; want %v", name, got, err, want)
 		}
 	}
-	if err := resource.Apply(current(), change, &fieldmaskpb.FieldMask{Paths: []string{"colour"}}); !fault.HasReason(err, "FIELD_UNKNOWN") {
-		t.Errorf("an unknown field: %v", err)
+	for path, reason := range map[string]string{"colour": "FIELD_UNKNOWN", "create_time": "FIELD_READ_ONLY", "name": "FIELD_READ_ONLY"} {
+		got := current()
+		err := resource.Apply(got, change, &fieldmaskpb.FieldMask{Paths: []string{"display_name", path}})
+		if !fault.HasReason(err, reason) || !proto.Equal(got, current()) {
+			t.Errorf("a mask with %s: %v, %v", path, got, err)
+		}
 	}
 }
 
