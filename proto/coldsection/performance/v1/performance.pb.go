@@ -413,6 +413,9 @@ const (
 	EngineEvent_OVERHAUL EngineEvent_Kind = 5
 	// Anything else.
 	EngineEvent_OTHER EngineEvent_Kind = 6
+	// A check that changed nothing, such as one of the temperature trim or of the sense line's heater; its result is evidence for or
+	// against checked_cause in changes that began before it.
+	EngineEvent_CHECK EngineEvent_Kind = 7
 )
 
 // Enum value maps for EngineEvent_Kind.
@@ -425,6 +428,7 @@ var (
 		4: "SENSOR_WORK",
 		5: "OVERHAUL",
 		6: "OTHER",
+		7: "CHECK",
 	}
 	EngineEvent_Kind_value = map[string]int32{
 		"KIND_UNSPECIFIED": 0,
@@ -434,6 +438,7 @@ var (
 		"SENSOR_WORK":      4,
 		"OVERHAUL":         5,
 		"OTHER":            6,
+		"CHECK":            7,
 	}
 )
 
@@ -462,6 +467,59 @@ func (x EngineEvent_Kind) Number() protoreflect.EnumNumber {
 // Deprecated: Use EngineEvent_Kind.Descriptor instead.
 func (EngineEvent_Kind) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28, 0}
+}
+
+// What a check found.
+type EngineEvent_CheckResult int32
+
+const (
+	// Not stated; refused for a check.
+	EngineEvent_CHECK_RESULT_UNSPECIFIED EngineEvent_CheckResult = 0
+	// Within what the approved data allow.
+	EngineEvent_SOUND EngineEvent_CheckResult = 1
+	// Outside of it.
+	EngineEvent_FAULTY EngineEvent_CheckResult = 2
+)
+
+// Enum value maps for EngineEvent_CheckResult.
+var (
+	EngineEvent_CheckResult_name = map[int32]string{
+		0: "CHECK_RESULT_UNSPECIFIED",
+		1: "SOUND",
+		2: "FAULTY",
+	}
+	EngineEvent_CheckResult_value = map[string]int32{
+		"CHECK_RESULT_UNSPECIFIED": 0,
+		"SOUND":                    1,
+		"FAULTY":                   2,
+	}
+)
+
+func (x EngineEvent_CheckResult) Enum() *EngineEvent_CheckResult {
+	p := new(EngineEvent_CheckResult)
+	*p = x
+	return p
+}
+
+func (x EngineEvent_CheckResult) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (EngineEvent_CheckResult) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_performance_v1_performance_proto_enumTypes[7].Descriptor()
+}
+
+func (EngineEvent_CheckResult) Type() protoreflect.EnumType {
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[7]
+}
+
+func (x EngineEvent_CheckResult) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use EngineEvent_CheckResult.Descriptor instead.
+func (EngineEvent_CheckResult) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{28, 1}
 }
 
 // Whether it still stands.
@@ -505,11 +563,11 @@ func (x WashAdvice_State) String() string {
 }
 
 func (WashAdvice_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[7].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[8].Descriptor()
 }
 
 func (WashAdvice_State) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[7]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[8]
 }
 
 func (x WashAdvice_State) Number() protoreflect.EnumNumber {
@@ -562,11 +620,11 @@ func (x Recovery_Verdict) String() string {
 }
 
 func (Recovery_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_performance_v1_performance_proto_enumTypes[8].Descriptor()
+	return file_coldsection_performance_v1_performance_proto_enumTypes[9].Descriptor()
 }
 
 func (Recovery_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_performance_v1_performance_proto_enumTypes[8]
+	return &file_coldsection_performance_v1_performance_proto_enumTypes[9]
 }
 
 func (x Recovery_Verdict) Number() protoreflect.EnumNumber {
@@ -3500,7 +3558,11 @@ type EngineEvent struct {
 	// What, in words.
 	Note string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
 	// When it was recorded.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// For a check: the cause that it bears on, as Cause names it.
+	CheckedCause string `protobuf:"bytes,8,opt,name=checked_cause,json=checkedCause,proto3" json:"checked_cause,omitempty"`
+	// For a check: what it found.
+	CheckResult   EngineEvent_CheckResult `protobuf:"varint,9,opt,name=check_result,json=checkResult,proto3,enum=coldsection.performance.v1.EngineEvent_CheckResult" json:"check_result,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3582,6 +3644,20 @@ func (x *EngineEvent) GetCreateTime() *timestamppb.Timestamp {
 		return x.CreateTime
 	}
 	return nil
+}
+
+func (x *EngineEvent) GetCheckedCause() string {
+	if x != nil {
+		return x.CheckedCause
+	}
+	return ""
+}
+
+func (x *EngineEvent) GetCheckResult() EngineEvent_CheckResult {
+	if x != nil {
+		return x.CheckResult
+	}
+	return EngineEvent_CHECK_RESULT_UNSPECIFIED
 }
 
 // A level with its interval.
@@ -7447,7 +7523,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\tDeviation\x12\x19\n" +
 	"\x05itt_c\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\x04ittC\x12\x1b\n" +
 	"\x06ng_pct\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05ngPct\x12(\n" +
-	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\vfuelFlowPct\"\xf2\x04\n" +
+	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\vfuelFlowPct\"\xda\x06\n" +
 	"\vEngineEvent\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12N\n" +
 	"\x04kind\x18\x02 \x01(\x0e2,.coldsection.performance.v1.EngineEvent.KindB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12E\n" +
@@ -7459,7 +7535,9 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"work_order\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\tworkOrder\x12 \n" +
 	"\x04note\x18\x06 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x04note\x12A\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"createTime\"z\n" +
+	"createTime\x120\n" +
+	"\rchecked_cause\x18\b \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\fcheckedCause\x12d\n" +
+	"\fcheck_result\x18\t \x01(\x0e23.coldsection.performance.v1.EngineEvent.CheckResultB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vcheckResult\"\x85\x01\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rRECOVERY_WASH\x10\x01\x12\x0e\n" +
@@ -7468,7 +7546,13 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\vHOT_SECTION\x10\x03\x12\x0f\n" +
 	"\vSENSOR_WORK\x10\x04\x12\f\n" +
 	"\bOVERHAUL\x10\x05\x12\t\n" +
-	"\x05OTHER\x10\x06:m\xeaAj\n" +
+	"\x05OTHER\x10\x06\x12\t\n" +
+	"\x05CHECK\x10\a\"B\n" +
+	"\vCheckResult\x12\x1c\n" +
+	"\x18CHECK_RESULT_UNSPECIFIED\x10\x00\x12\t\n" +
+	"\x05SOUND\x10\x01\x12\n" +
+	"\n" +
+	"\x06FAULTY\x10\x02:m\xeaAj\n" +
 	"\x1fcoldsection.example/EngineEvent\x12,engines/{engine}/engineEvents/{engine_event}*\fengineEvents2\vengineEvent\"\x8d\x01\n" +
 	"\bInterval\x12 \n" +
 	"\bestimate\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\bestimate\x12\x1a\n" +
@@ -7867,7 +7951,7 @@ func file_coldsection_performance_v1_performance_proto_rawDescGZIP() []byte {
 	return file_coldsection_performance_v1_performance_proto_rawDescData
 }
 
-var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 9)
+var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
 var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
 var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(Parameter)(0),                   // 0: coldsection.performance.v1.Parameter
@@ -7877,268 +7961,270 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(TrimData_Topology)(0),           // 4: coldsection.performance.v1.TrimData.Topology
 	(Reading_State)(0),               // 5: coldsection.performance.v1.Reading.State
 	(EngineEvent_Kind)(0),            // 6: coldsection.performance.v1.EngineEvent.Kind
-	(WashAdvice_State)(0),            // 7: coldsection.performance.v1.WashAdvice.State
-	(Recovery_Verdict)(0),            // 8: coldsection.performance.v1.Recovery.Verdict
-	(*EngineModel)(nil),              // 9: coldsection.performance.v1.EngineModel
-	(*Limit)(nil),                    // 10: coldsection.performance.v1.Limit
-	(*CorrectionExponents)(nil),      // 11: coldsection.performance.v1.CorrectionExponents
-	(*ExceedanceChart)(nil),          // 12: coldsection.performance.v1.ExceedanceChart
-	(*ExceedanceZone)(nil),           // 13: coldsection.performance.v1.ExceedanceZone
-	(*ZoneCorner)(nil),               // 14: coldsection.performance.v1.ZoneCorner
-	(*CauseSignature)(nil),           // 15: coldsection.performance.v1.CauseSignature
-	(*DirtKinds)(nil),                // 16: coldsection.performance.v1.DirtKinds
-	(*PowerCheckData)(nil),           // 17: coldsection.performance.v1.PowerCheckData
-	(*Baseline)(nil),                 // 18: coldsection.performance.v1.Baseline
-	(*BaselinePolynomial)(nil),       // 19: coldsection.performance.v1.BaselinePolynomial
-	(*BaselineTerm)(nil),             // 20: coldsection.performance.v1.BaselineTerm
-	(*BaselinePoint)(nil),            // 21: coldsection.performance.v1.BaselinePoint
-	(*Noise)(nil),                    // 22: coldsection.performance.v1.Noise
-	(*WashData)(nil),                 // 23: coldsection.performance.v1.WashData
-	(*SprayRing)(nil),                // 24: coldsection.performance.v1.SprayRing
-	(*PressureContainer)(nil),        // 25: coldsection.performance.v1.PressureContainer
-	(*StarterProfile)(nil),           // 26: coldsection.performance.v1.StarterProfile
-	(*DutyRun)(nil),                  // 27: coldsection.performance.v1.DutyRun
-	(*AntifreezeTable)(nil),          // 28: coldsection.performance.v1.AntifreezeTable
-	(*AntifreezeRow)(nil),            // 29: coldsection.performance.v1.AntifreezeRow
-	(*AdviceRules)(nil),              // 30: coldsection.performance.v1.AdviceRules
-	(*TrimData)(nil),                 // 31: coldsection.performance.v1.TrimData
-	(*TrimClass)(nil),                // 32: coldsection.performance.v1.TrimClass
-	(*HeaterData)(nil),               // 33: coldsection.performance.v1.HeaterData
-	(*Reading)(nil),                  // 34: coldsection.performance.v1.Reading
-	(*ReadingValues)(nil),            // 35: coldsection.performance.v1.ReadingValues
-	(*Deviation)(nil),                // 36: coldsection.performance.v1.Deviation
-	(*EngineEvent)(nil),              // 37: coldsection.performance.v1.EngineEvent
-	(*Interval)(nil),                 // 38: coldsection.performance.v1.Interval
-	(*Assessment)(nil),               // 39: coldsection.performance.v1.Assessment
-	(*Shift)(nil),                    // 40: coldsection.performance.v1.Shift
-	(*CauseStep)(nil),                // 41: coldsection.performance.v1.CauseStep
-	(*Cause)(nil),                    // 42: coldsection.performance.v1.Cause
-	(*Margin)(nil),                   // 43: coldsection.performance.v1.Margin
-	(*WashAdvice)(nil),               // 44: coldsection.performance.v1.WashAdvice
-	(*Trend)(nil),                    // 45: coldsection.performance.v1.Trend
-	(*TrendPoint)(nil),               // 46: coldsection.performance.v1.TrendPoint
-	(*RenderTrendResponse)(nil),      // 47: coldsection.performance.v1.RenderTrendResponse
-	(*Recovery)(nil),                 // 48: coldsection.performance.v1.Recovery
-	(*ExplainReadingResponse)(nil),   // 49: coldsection.performance.v1.ExplainReadingResponse
-	(*CreateEngineModelRequest)(nil), // 50: coldsection.performance.v1.CreateEngineModelRequest
-	(*UpdateEngineModelRequest)(nil), // 51: coldsection.performance.v1.UpdateEngineModelRequest
-	(*GetEngineModelRequest)(nil),    // 52: coldsection.performance.v1.GetEngineModelRequest
-	(*ListEngineModelsRequest)(nil),  // 53: coldsection.performance.v1.ListEngineModelsRequest
-	(*ListEngineModelsResponse)(nil), // 54: coldsection.performance.v1.ListEngineModelsResponse
-	(*ImportReadingsRequest)(nil),    // 55: coldsection.performance.v1.ImportReadingsRequest
-	(*ColumnMapping)(nil),            // 56: coldsection.performance.v1.ColumnMapping
-	(*ColumnRead)(nil),               // 57: coldsection.performance.v1.ColumnRead
-	(*ImportReadingsResponse)(nil),   // 58: coldsection.performance.v1.ImportReadingsResponse
-	(*RowProblem)(nil),               // 59: coldsection.performance.v1.RowProblem
-	(*CreateReadingRequest)(nil),     // 60: coldsection.performance.v1.CreateReadingRequest
-	(*StreamReadingsRequest)(nil),    // 61: coldsection.performance.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil),   // 62: coldsection.performance.v1.StreamReadingsResponse
-	(*ExcludeReadingRequest)(nil),    // 63: coldsection.performance.v1.ExcludeReadingRequest
-	(*IncludeReadingRequest)(nil),    // 64: coldsection.performance.v1.IncludeReadingRequest
-	(*CreateEngineEventRequest)(nil), // 65: coldsection.performance.v1.CreateEngineEventRequest
-	(*GetReadingRequest)(nil),        // 66: coldsection.performance.v1.GetReadingRequest
-	(*ListReadingsRequest)(nil),      // 67: coldsection.performance.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),     // 68: coldsection.performance.v1.ListReadingsResponse
-	(*ExplainReadingRequest)(nil),    // 69: coldsection.performance.v1.ExplainReadingRequest
-	(*ListEngineEventsRequest)(nil),  // 70: coldsection.performance.v1.ListEngineEventsRequest
-	(*ListEngineEventsResponse)(nil), // 71: coldsection.performance.v1.ListEngineEventsResponse
-	(*GetAssessmentRequest)(nil),     // 72: coldsection.performance.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),   // 73: coldsection.performance.v1.ListAssessmentsRequest
-	(*ListAssessmentsResponse)(nil),  // 74: coldsection.performance.v1.ListAssessmentsResponse
-	(*ListWashAdvicesRequest)(nil),   // 75: coldsection.performance.v1.ListWashAdvicesRequest
-	(*ListWashAdvicesResponse)(nil),  // 76: coldsection.performance.v1.ListWashAdvicesResponse
-	(*GetTrendRequest)(nil),          // 77: coldsection.performance.v1.GetTrendRequest
-	(*RenderTrendRequest)(nil),       // 78: coldsection.performance.v1.RenderTrendRequest
-	(*GetRecoveryRequest)(nil),       // 79: coldsection.performance.v1.GetRecoveryRequest
-	(*ListRecoveriesRequest)(nil),    // 80: coldsection.performance.v1.ListRecoveriesRequest
-	(*ListRecoveriesResponse)(nil),   // 81: coldsection.performance.v1.ListRecoveriesResponse
-	(*v1.DocumentReference)(nil),     // 82: coldsection.common.v1.DocumentReference
-	(*timestamppb.Timestamp)(nil),    // 83: google.protobuf.Timestamp
-	(*v1.Quantity)(nil),              // 84: coldsection.common.v1.Quantity
-	(*date.Date)(nil),                // 85: google.type.Date
-	(*v1.Entered)(nil),               // 86: coldsection.common.v1.Entered
-	(*EngineExceedance)(nil),         // 87: coldsection.performance.v1.EngineExceedance
-	(*v1.Explained)(nil),             // 88: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),    // 89: google.protobuf.FieldMask
+	(EngineEvent_CheckResult)(0),     // 7: coldsection.performance.v1.EngineEvent.CheckResult
+	(WashAdvice_State)(0),            // 8: coldsection.performance.v1.WashAdvice.State
+	(Recovery_Verdict)(0),            // 9: coldsection.performance.v1.Recovery.Verdict
+	(*EngineModel)(nil),              // 10: coldsection.performance.v1.EngineModel
+	(*Limit)(nil),                    // 11: coldsection.performance.v1.Limit
+	(*CorrectionExponents)(nil),      // 12: coldsection.performance.v1.CorrectionExponents
+	(*ExceedanceChart)(nil),          // 13: coldsection.performance.v1.ExceedanceChart
+	(*ExceedanceZone)(nil),           // 14: coldsection.performance.v1.ExceedanceZone
+	(*ZoneCorner)(nil),               // 15: coldsection.performance.v1.ZoneCorner
+	(*CauseSignature)(nil),           // 16: coldsection.performance.v1.CauseSignature
+	(*DirtKinds)(nil),                // 17: coldsection.performance.v1.DirtKinds
+	(*PowerCheckData)(nil),           // 18: coldsection.performance.v1.PowerCheckData
+	(*Baseline)(nil),                 // 19: coldsection.performance.v1.Baseline
+	(*BaselinePolynomial)(nil),       // 20: coldsection.performance.v1.BaselinePolynomial
+	(*BaselineTerm)(nil),             // 21: coldsection.performance.v1.BaselineTerm
+	(*BaselinePoint)(nil),            // 22: coldsection.performance.v1.BaselinePoint
+	(*Noise)(nil),                    // 23: coldsection.performance.v1.Noise
+	(*WashData)(nil),                 // 24: coldsection.performance.v1.WashData
+	(*SprayRing)(nil),                // 25: coldsection.performance.v1.SprayRing
+	(*PressureContainer)(nil),        // 26: coldsection.performance.v1.PressureContainer
+	(*StarterProfile)(nil),           // 27: coldsection.performance.v1.StarterProfile
+	(*DutyRun)(nil),                  // 28: coldsection.performance.v1.DutyRun
+	(*AntifreezeTable)(nil),          // 29: coldsection.performance.v1.AntifreezeTable
+	(*AntifreezeRow)(nil),            // 30: coldsection.performance.v1.AntifreezeRow
+	(*AdviceRules)(nil),              // 31: coldsection.performance.v1.AdviceRules
+	(*TrimData)(nil),                 // 32: coldsection.performance.v1.TrimData
+	(*TrimClass)(nil),                // 33: coldsection.performance.v1.TrimClass
+	(*HeaterData)(nil),               // 34: coldsection.performance.v1.HeaterData
+	(*Reading)(nil),                  // 35: coldsection.performance.v1.Reading
+	(*ReadingValues)(nil),            // 36: coldsection.performance.v1.ReadingValues
+	(*Deviation)(nil),                // 37: coldsection.performance.v1.Deviation
+	(*EngineEvent)(nil),              // 38: coldsection.performance.v1.EngineEvent
+	(*Interval)(nil),                 // 39: coldsection.performance.v1.Interval
+	(*Assessment)(nil),               // 40: coldsection.performance.v1.Assessment
+	(*Shift)(nil),                    // 41: coldsection.performance.v1.Shift
+	(*CauseStep)(nil),                // 42: coldsection.performance.v1.CauseStep
+	(*Cause)(nil),                    // 43: coldsection.performance.v1.Cause
+	(*Margin)(nil),                   // 44: coldsection.performance.v1.Margin
+	(*WashAdvice)(nil),               // 45: coldsection.performance.v1.WashAdvice
+	(*Trend)(nil),                    // 46: coldsection.performance.v1.Trend
+	(*TrendPoint)(nil),               // 47: coldsection.performance.v1.TrendPoint
+	(*RenderTrendResponse)(nil),      // 48: coldsection.performance.v1.RenderTrendResponse
+	(*Recovery)(nil),                 // 49: coldsection.performance.v1.Recovery
+	(*ExplainReadingResponse)(nil),   // 50: coldsection.performance.v1.ExplainReadingResponse
+	(*CreateEngineModelRequest)(nil), // 51: coldsection.performance.v1.CreateEngineModelRequest
+	(*UpdateEngineModelRequest)(nil), // 52: coldsection.performance.v1.UpdateEngineModelRequest
+	(*GetEngineModelRequest)(nil),    // 53: coldsection.performance.v1.GetEngineModelRequest
+	(*ListEngineModelsRequest)(nil),  // 54: coldsection.performance.v1.ListEngineModelsRequest
+	(*ListEngineModelsResponse)(nil), // 55: coldsection.performance.v1.ListEngineModelsResponse
+	(*ImportReadingsRequest)(nil),    // 56: coldsection.performance.v1.ImportReadingsRequest
+	(*ColumnMapping)(nil),            // 57: coldsection.performance.v1.ColumnMapping
+	(*ColumnRead)(nil),               // 58: coldsection.performance.v1.ColumnRead
+	(*ImportReadingsResponse)(nil),   // 59: coldsection.performance.v1.ImportReadingsResponse
+	(*RowProblem)(nil),               // 60: coldsection.performance.v1.RowProblem
+	(*CreateReadingRequest)(nil),     // 61: coldsection.performance.v1.CreateReadingRequest
+	(*StreamReadingsRequest)(nil),    // 62: coldsection.performance.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil),   // 63: coldsection.performance.v1.StreamReadingsResponse
+	(*ExcludeReadingRequest)(nil),    // 64: coldsection.performance.v1.ExcludeReadingRequest
+	(*IncludeReadingRequest)(nil),    // 65: coldsection.performance.v1.IncludeReadingRequest
+	(*CreateEngineEventRequest)(nil), // 66: coldsection.performance.v1.CreateEngineEventRequest
+	(*GetReadingRequest)(nil),        // 67: coldsection.performance.v1.GetReadingRequest
+	(*ListReadingsRequest)(nil),      // 68: coldsection.performance.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),     // 69: coldsection.performance.v1.ListReadingsResponse
+	(*ExplainReadingRequest)(nil),    // 70: coldsection.performance.v1.ExplainReadingRequest
+	(*ListEngineEventsRequest)(nil),  // 71: coldsection.performance.v1.ListEngineEventsRequest
+	(*ListEngineEventsResponse)(nil), // 72: coldsection.performance.v1.ListEngineEventsResponse
+	(*GetAssessmentRequest)(nil),     // 73: coldsection.performance.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),   // 74: coldsection.performance.v1.ListAssessmentsRequest
+	(*ListAssessmentsResponse)(nil),  // 75: coldsection.performance.v1.ListAssessmentsResponse
+	(*ListWashAdvicesRequest)(nil),   // 76: coldsection.performance.v1.ListWashAdvicesRequest
+	(*ListWashAdvicesResponse)(nil),  // 77: coldsection.performance.v1.ListWashAdvicesResponse
+	(*GetTrendRequest)(nil),          // 78: coldsection.performance.v1.GetTrendRequest
+	(*RenderTrendRequest)(nil),       // 79: coldsection.performance.v1.RenderTrendRequest
+	(*GetRecoveryRequest)(nil),       // 80: coldsection.performance.v1.GetRecoveryRequest
+	(*ListRecoveriesRequest)(nil),    // 81: coldsection.performance.v1.ListRecoveriesRequest
+	(*ListRecoveriesResponse)(nil),   // 82: coldsection.performance.v1.ListRecoveriesResponse
+	(*v1.DocumentReference)(nil),     // 83: coldsection.common.v1.DocumentReference
+	(*timestamppb.Timestamp)(nil),    // 84: google.protobuf.Timestamp
+	(*v1.Quantity)(nil),              // 85: coldsection.common.v1.Quantity
+	(*date.Date)(nil),                // 86: google.type.Date
+	(*v1.Entered)(nil),               // 87: coldsection.common.v1.Entered
+	(*EngineExceedance)(nil),         // 88: coldsection.performance.v1.EngineExceedance
+	(*v1.Explained)(nil),             // 89: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),    // 90: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
-	82,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
-	10,  // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
-	11,  // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
-	18,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
-	22,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
-	23,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
-	30,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
-	31,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
-	33,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
-	83,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
-	83,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
-	12,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
-	15,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
-	17,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
-	16,  // 14: coldsection.performance.v1.EngineModel.dirt_kinds:type_name -> coldsection.performance.v1.DirtKinds
+	83,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
+	11,  // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
+	12,  // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
+	19,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
+	23,  // 4: coldsection.performance.v1.EngineModel.noise:type_name -> coldsection.performance.v1.Noise
+	24,  // 5: coldsection.performance.v1.EngineModel.wash:type_name -> coldsection.performance.v1.WashData
+	31,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
+	32,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
+	34,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
+	84,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
+	84,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
+	13,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
+	16,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
+	18,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
+	17,  // 14: coldsection.performance.v1.EngineModel.dirt_kinds:type_name -> coldsection.performance.v1.DirtKinds
 	0,   // 15: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
-	82,  // 16: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
+	83,  // 16: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
 	0,   // 17: coldsection.performance.v1.ExceedanceChart.parameter:type_name -> coldsection.performance.v1.Parameter
-	13,  // 18: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
-	82,  // 19: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
-	14,  // 20: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
-	82,  // 21: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
-	82,  // 22: coldsection.performance.v1.DirtKinds.document:type_name -> coldsection.common.v1.DocumentReference
-	82,  // 23: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
-	21,  // 24: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
-	19,  // 25: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
-	20,  // 26: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
-	82,  // 27: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
-	22,  // 28: coldsection.performance.v1.BaselinePolynomial.uncertainty:type_name -> coldsection.performance.v1.Noise
-	84,  // 29: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	84,  // 30: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	84,  // 31: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	85,  // 32: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
-	26,  // 33: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
-	28,  // 34: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
-	24,  // 35: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
-	25,  // 36: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
-	85,  // 37: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
-	85,  // 38: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
-	85,  // 39: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
-	27,  // 40: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	82,  // 41: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
-	29,  // 42: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	82,  // 43: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
-	32,  // 44: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
+	14,  // 18: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
+	83,  // 19: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
+	15,  // 20: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
+	83,  // 21: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
+	83,  // 22: coldsection.performance.v1.DirtKinds.document:type_name -> coldsection.common.v1.DocumentReference
+	83,  // 23: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
+	22,  // 24: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
+	20,  // 25: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
+	21,  // 26: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
+	83,  // 27: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
+	23,  // 28: coldsection.performance.v1.BaselinePolynomial.uncertainty:type_name -> coldsection.performance.v1.Noise
+	85,  // 29: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	85,  // 30: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	85,  // 31: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	86,  // 32: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	27,  // 33: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
+	29,  // 34: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
+	25,  // 35: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
+	26,  // 36: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
+	86,  // 37: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
+	86,  // 38: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
+	86,  // 39: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
+	28,  // 40: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
+	83,  // 41: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	30,  // 42: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
+	83,  // 43: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	33,  // 44: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
 	4,   // 45: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
-	82,  // 46: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
-	82,  // 47: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
-	83,  // 48: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	86,  // 49: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	86,  // 50: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	86,  // 51: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	86,  // 52: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	86,  // 53: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	86,  // 54: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	86,  // 55: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	86,  // 56: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	86,  // 57: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	83,  // 46: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
+	83,  // 47: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
+	84,  // 48: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	87,  // 49: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	87,  // 50: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	87,  // 51: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	87,  // 52: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	87,  // 53: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	87,  // 54: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	87,  // 55: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	87,  // 56: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	87,  // 57: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
 	5,   // 58: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
-	35,  // 59: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
-	36,  // 60: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	83,  // 61: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	36,  // 59: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
+	37,  // 60: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
+	84,  // 61: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
 	6,   // 62: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	83,  // 63: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	83,  // 64: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
-	1,   // 65: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
-	38,  // 66: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
-	38,  // 67: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	38,  // 68: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	38,  // 69: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	42,  // 70: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	43,  // 71: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	83,  // 72: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	83,  // 73: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	83,  // 74: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
-	40,  // 75: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	83,  // 76: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	83,  // 77: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
-	36,  // 78: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
-	42,  // 79: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
-	41,  // 80: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
-	83,  // 81: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
-	42,  // 82: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
-	38,  // 83: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	83,  // 84: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	83,  // 85: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	83,  // 86: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	7,   // 87: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	83,  // 88: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	46,  // 89: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	37,  // 90: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	87,  // 91: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
-	83,  // 92: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	5,   // 93: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	36,  // 94: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	36,  // 95: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	36,  // 96: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	83,  // 97: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	38,  // 98: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	38,  // 99: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	38,  // 100: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	8,   // 101: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	42,  // 102: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	83,  // 103: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	34,  // 104: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	88,  // 105: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	9,   // 106: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	9,   // 107: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	89,  // 108: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	9,   // 109: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	3,   // 110: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
-	56,  // 111: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
-	59,  // 112: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	57,  // 113: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
-	59,  // 114: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
-	34,  // 115: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	34,  // 116: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	34,  // 117: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	59,  // 118: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	37,  // 119: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	34,  // 120: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	37,  // 121: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	39,  // 122: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	44,  // 123: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	83,  // 124: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	83,  // 125: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	83,  // 126: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	83,  // 127: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	2,   // 128: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
-	48,  // 129: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	50,  // 130: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	51,  // 131: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	55,  // 132: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	60,  // 133: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	61,  // 134: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	63,  // 135: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	64,  // 136: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	65,  // 137: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	52,  // 138: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	53,  // 139: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	66,  // 140: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	67,  // 141: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	69,  // 142: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	70,  // 143: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	72,  // 144: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	73,  // 145: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	75,  // 146: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	77,  // 147: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	78,  // 148: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	79,  // 149: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	80,  // 150: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	9,   // 151: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	9,   // 152: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	58,  // 153: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	34,  // 154: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	62,  // 155: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	34,  // 156: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	34,  // 157: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	37,  // 158: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	9,   // 159: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	54,  // 160: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	34,  // 161: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	68,  // 162: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	49,  // 163: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	71,  // 164: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	39,  // 165: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	74,  // 166: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	76,  // 167: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	45,  // 168: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	47,  // 169: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	48,  // 170: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	81,  // 171: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	151, // [151:172] is the sub-list for method output_type
-	130, // [130:151] is the sub-list for method input_type
-	130, // [130:130] is the sub-list for extension type_name
-	130, // [130:130] is the sub-list for extension extendee
-	0,   // [0:130] is the sub-list for field type_name
+	84,  // 63: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	84,  // 64: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	7,   // 65: coldsection.performance.v1.EngineEvent.check_result:type_name -> coldsection.performance.v1.EngineEvent.CheckResult
+	1,   // 66: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
+	39,  // 67: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
+	39,  // 68: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	39,  // 69: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	39,  // 70: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
+	43,  // 71: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	44,  // 72: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	84,  // 73: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	84,  // 74: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	84,  // 75: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	41,  // 76: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
+	84,  // 77: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	84,  // 78: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	37,  // 79: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
+	43,  // 80: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	42,  // 81: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
+	84,  // 82: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
+	43,  // 83: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
+	39,  // 84: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	84,  // 85: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	84,  // 86: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	84,  // 87: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	8,   // 88: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	84,  // 89: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	47,  // 90: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	38,  // 91: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	88,  // 92: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
+	84,  // 93: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	5,   // 94: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	37,  // 95: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	37,  // 96: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	37,  // 97: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	84,  // 98: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	39,  // 99: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	39,  // 100: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	39,  // 101: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	9,   // 102: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	43,  // 103: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	84,  // 104: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	35,  // 105: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	89,  // 106: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	10,  // 107: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	10,  // 108: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	90,  // 109: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	10,  // 110: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	3,   // 111: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
+	57,  // 112: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
+	60,  // 113: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	58,  // 114: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
+	60,  // 115: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
+	35,  // 116: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	35,  // 117: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	35,  // 118: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	60,  // 119: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	38,  // 120: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	35,  // 121: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	38,  // 122: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	40,  // 123: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	45,  // 124: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	84,  // 125: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	84,  // 126: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	84,  // 127: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	84,  // 128: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	2,   // 129: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	49,  // 130: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	51,  // 131: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	52,  // 132: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	56,  // 133: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	61,  // 134: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	62,  // 135: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	64,  // 136: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	65,  // 137: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	66,  // 138: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	53,  // 139: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	54,  // 140: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	67,  // 141: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	68,  // 142: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	70,  // 143: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	71,  // 144: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	73,  // 145: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	74,  // 146: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	76,  // 147: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	78,  // 148: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	79,  // 149: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	80,  // 150: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	81,  // 151: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	10,  // 152: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	10,  // 153: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	59,  // 154: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	35,  // 155: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	63,  // 156: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	35,  // 157: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	35,  // 158: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	38,  // 159: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	10,  // 160: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	55,  // 161: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	35,  // 162: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	69,  // 163: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	50,  // 164: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	72,  // 165: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	40,  // 166: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	75,  // 167: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	77,  // 168: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	46,  // 169: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	48,  // 170: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	49,  // 171: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	82,  // 172: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	152, // [152:173] is the sub-list for method output_type
+	131, // [131:152] is the sub-list for method input_type
+	131, // [131:131] is the sub-list for extension type_name
+	131, // [131:131] is the sub-list for extension extendee
+	0,   // [0:131] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -8153,7 +8239,7 @@ func file_coldsection_performance_v1_performance_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_performance_proto_rawDesc), len(file_coldsection_performance_v1_performance_proto_rawDesc)),
-			NumEnums:      9,
+			NumEnums:      10,
 			NumMessages:   73,
 			NumExtensions: 0,
 			NumServices:   2,
