@@ -33,6 +33,7 @@ var exceptions = []Exception{
 	{"core::0140::prepositions", "coldsection.access.v1.DescribeSignInResponse.sign_in_path", signIn},
 	{"core::0136::response-message-name", "coldsection.access.v1.SessionService.SignIn", ownSession},
 	{"core::0136::response-message-name", "coldsection.access.v1.SessionService.AcceptInvitation", ownSession},
+	{"core::0136::response-message-name", "coldsection.access.v1.BreakGlassService.OpenBreakGlass", ownSession},
 	{"core::0140::prepositions", "coldsection.access.v1.ListEventsRequest.after", feedCursor},
 	{"core::0140::prepositions", "coldsection.access.v1.WatchEventsRequest.after", feedCursor},
 	{"core::0140::prepositions", "coldsection.compliance.v1.DueItem.as_of_date", asOf},

@@ -67,7 +67,7 @@ export function issueDesk({ get, call, el, table, amount, last, instant, codeBox
       return [last(d.item), amount(d.needed), amount(d.issued), take, advice.suggestions.map((s) => s.explanation).join(" ")];
     }));
     needs.replaceChildren(table(`What order ${order.number} needs`, ["Item", "Needed", "Went out", "Take", "Why"], rows, "Stores know of no need of this order. Schedule it first."),
-      el("p", {}, el("a", { href: `/v1/stockDemands:renderSlip?workOrder=${encodeURIComponent(order.name)}`, download: "" }, "Issue slip, PDF")));
+      el("p", {}, el("a", { href: `/v1/stockDemands:renderIssueSlip?workOrder=${encodeURIComponent(order.name)}`, download: "" }, "Issue slip, PDF")));
   }
 
   function why(scan) {

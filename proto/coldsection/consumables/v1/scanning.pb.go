@@ -1237,10 +1237,10 @@ const file_coldsection_consumables_v1_scanning_proto_rawDesc = "" +
 	"\x16ListLabelMediaResponse\x12N\n" +
 	"\vlabel_media\x18\x01 \x03(\v2'.coldsection.consumables.v1.LabelMediumB\x04\xe2A\x01\x03R\n" +
 	"labelMedia\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xf5\x04\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xfa\x04\n" +
 	"\x14ScanningQueryService\x12\x87\x01\n" +
-	"\tParseScan\x12,.coldsection.consumables.v1.ParseScanRequest\x1a-.coldsection.consumables.v1.ParseScanResponse\"\x1d\x82\xd3\xe4\x93\x02\x14\x12\x12/v1/lots:parseScan\x90\x02\x01\x12\xa2\x01\n" +
-	"\x0fRenderIssueSlip\x122.coldsection.consumables.v1.RenderIssueSlipRequest\x1a3.coldsection.consumables.v1.RenderIssueSlipResponse\"&\x82\xd3\xe4\x93\x02\x1d\x12\x1b/v1/stockDemands:renderSlip\x90\x02\x01\x12\x98\x01\n" +
+	"\tParseScan\x12,.coldsection.consumables.v1.ParseScanRequest\x1a-.coldsection.consumables.v1.ParseScanResponse\"\x1d\x82\xd3\xe4\x93\x02\x14\x12\x12/v1/lots:parseScan\x90\x02\x01\x12\xa7\x01\n" +
+	"\x0fRenderIssueSlip\x122.coldsection.consumables.v1.RenderIssueSlipRequest\x1a3.coldsection.consumables.v1.RenderIssueSlipResponse\"+\x82\xd3\xe4\x93\x02\"\x12 /v1/stockDemands:renderIssueSlip\x90\x02\x01\x12\x98\x01\n" +
 	"\vRenderLabel\x12..coldsection.consumables.v1.RenderLabelRequest\x1a/.coldsection.consumables.v1.RenderLabelResponse\"(\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=lots/*}:renderLabel\x90\x02\x01\x12\x92\x01\n" +
 	"\x0eListLabelMedia\x121.coldsection.consumables.v1.ListLabelMediaRequest\x1a2.coldsection.consumables.v1.ListLabelMediaResponse\"\x19\x82\xd3\xe4\x93\x02\x10\x12\x0e/v1/labelMedia\x90\x02\x01BDZBcoldsection.example/proto/coldsection/consumables/v1;consumablesv1b\x06proto3"
 

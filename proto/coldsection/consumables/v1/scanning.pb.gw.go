@@ -225,7 +225,7 @@ func RegisterScanningQueryServiceHandlerServer(ctx context.Context, mux *runtime
 		var stream runtime.ServerTransportStream
 		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.consumables.v1.ScanningQueryService/RenderIssueSlip", runtime.WithHTTPPathPattern("/v1/stockDemands:renderSlip"))
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.consumables.v1.ScanningQueryService/RenderIssueSlip", runtime.WithHTTPPathPattern("/v1/stockDemands:renderIssueSlip"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
@@ -340,7 +340,7 @@ func RegisterScanningQueryServiceHandlerClient(ctx context.Context, mux *runtime
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.consumables.v1.ScanningQueryService/RenderIssueSlip", runtime.WithHTTPPathPattern("/v1/stockDemands:renderSlip"))
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.consumables.v1.ScanningQueryService/RenderIssueSlip", runtime.WithHTTPPathPattern("/v1/stockDemands:renderIssueSlip"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
@@ -392,7 +392,7 @@ func RegisterScanningQueryServiceHandlerClient(ctx context.Context, mux *runtime
 
 var (
 	pattern_ScanningQueryService_ParseScan_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "lots"}, "parseScan"))
-	pattern_ScanningQueryService_RenderIssueSlip_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "stockDemands"}, "renderSlip"))
+	pattern_ScanningQueryService_RenderIssueSlip_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "stockDemands"}, "renderIssueSlip"))
 	pattern_ScanningQueryService_RenderLabel_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "renderLabel"))
 	pattern_ScanningQueryService_ListLabelMedia_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "labelMedia"}, ""))
 )
