@@ -53,7 +53,7 @@ func TestEveryCheckHasItsTest(t *testing.T) {
 // stands says why a file does not hold a text; "" when it does.
 func stands(t *testing.T, path, text string) string {
 	t.Helper()
-	content, err := os.ReadFile(filepath.Join("../..", path))
+	content, err := os.ReadFile(filepath.Join("..", "..", path))
 	switch {
 	case err != nil:
 		return err.Error()

@@ -310,7 +310,7 @@ func TestSecretsAreReplacedUnderLoad(t *testing.T) {
 func TestOldTLSIsRefused(t *testing.T) {
 	p := newPair(t)
 	for version, want := range map[uint16]bool{tls.VersionTLS11: false, tls.VersionTLS12: true, tls.VersionTLS13: true} {
-		dialer := &tls.Dialer{Config: &tls.Config{RootCAs: p.roots(), MinVersion: version, MaxVersion: version, NextProtos: []string{"h2"}}} //nolint:gosec // an old version is what is tried
+		dialer := &tls.Dialer{Config: &tls.Config{RootCAs: p.roots(), MinVersion: version, MaxVersion: version, NextProtos: []string{"h2"}}}
 		conn, err := dialer.DialContext(t.Context(), "tcp", p.conn.Target())
 		if err == nil {
 			_ = conn.Close()

@@ -39,7 +39,7 @@ type backupCommand struct {
 	Into     string `arg:"" help:"The folder to make; it must not be there."`
 	State    string `default:"${state}" env:"COLDSECTION_STATE" help:"The state folder of the suite, which may go on working."`
 	Postgres string `env:"COLDSECTION_POSTGRES" help:"Refused: databases on PostgreSQL are backed up with PostgreSQL's own tools."`
-	Secret   bool   `help:"Take the internal secret along. Who has it can speak as any part of the suite: keep such a backup as safely as the secret. Without it, keep the secret elsewhere; webhook secrets can't be read with a new one."`
+	Secret   bool   `help:"Take the internal secret along, and keep such a backup as safely as the secret. Without it, keep the secret elsewhere: a new one reads no webhook secrets."`
 }
 
 type restoreCommand struct {
@@ -94,7 +94,7 @@ func (c *backupCommand) takeSecret(m *manifest) error {
 	if err != nil {
 		return err
 	}
-	if err := os.WriteFile(filepath.Join(c.Into, secretFile), secret, 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(c.Into, secretFile), secret, 0o600); err != nil { //nolint:gosec // the operator names the folder
 		return err
 	}
 	return m.add(c.Into, secretFile)

@@ -5,10 +5,10 @@ import (
 	"testing"
 	"time"
 
-	"coldsection.example/gateway/internal/accounts"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/ids"

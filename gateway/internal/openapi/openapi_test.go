@@ -123,7 +123,8 @@ func TestTheFilesAreServed(t *testing.T) {
 		t.Fatal(err)
 	}
 	for path, kind := range map[string]string{
-		"/openapi.json": "application/json", "/reference": "text/html; charset=utf-8", "/reference.js": "text/javascript", "/proto.zip": "application/zip", "/changelog": "text/markdown; charset=utf-8",
+		"/openapi.json": "application/json", "/reference": "text/html; charset=utf-8", "/reference.js": "text/javascript", "/proto.zip": "application/zip",
+		"/changelog": "text/markdown; charset=utf-8",
 	} {
 		w := httptest.NewRecorder()
 		mux.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, path, http.NoBody))

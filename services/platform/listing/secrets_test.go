@@ -26,7 +26,8 @@ func TestTokensOutliveASecretThatIsBeingReplaced(t *testing.T) {
 		for _, s := range c.secrets {
 			secrets = append(secrets, []byte(s))
 		}
-		if _, _, err := listing.Slice(t.Context(), l, &consumablesv1.ListWaterGradesRequest{PageSize: 1, PageToken: token}, all, name); (err == nil) != c.good || !c.good && !fault.HasReason(err, "PAGE_TOKEN_INVALID") {
+		if _, _, err := listing.Slice(t.Context(), l, &consumablesv1.ListWaterGradesRequest{PageSize: 1, PageToken: token}, all, name); (err == nil) != c.good ||
+			!c.good && !fault.HasReason(err, "PAGE_TOKEN_INVALID") {
 			t.Errorf("with %v: %v", c.secrets, err)
 		}
 	}

@@ -43,7 +43,7 @@ func (a *App) rateOf(ctx context.Context, name string) (*compliancev1.FlyingRate
 			return err
 		}
 		s := seen{subject: t, at: u.now}
-		if err = u.surround(ctx, &s); err != nil {
+		if err := u.surround(ctx, &s); err != nil {
 			return err
 		}
 		plane = s.plane

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -71,7 +72,6 @@ func (a *App) FindSuspectToolUses(ctx context.Context, req *compliancev1.FindSus
 		if err != nil {
 			return err
 		}
-		mine := 0
 		all, err := u.calibrations(ctx, tool.GetName())
 		if err != nil {
 			return err
@@ -80,30 +80,44 @@ func (a *App) FindSuspectToolUses(ctx context.Context, req *compliancev1.FindSus
 		if err != nil {
 			return err
 		}
-		seen := map[string]bool{}
-		for _, use := range uses {
-			if owns, err := owners.Owns(ctx, tx, use.GetEngine()); err != nil || !owns {
-				if err != nil {
-					return err
-				}
-				continue
-			}
-			mine++
-			if !u.suspect(tool, all, use) || len(resp.GetToolUses()) == mostSuspect {
-				continue
-			}
-			resp.ToolUses = append(resp.ToolUses, use)
-			if use.GetWorkOrder() != "" && !seen[use.GetWorkOrder()] {
-				seen[use.GetWorkOrder()] = true
-				resp.WorkOrders = append(resp.WorkOrders, use.GetWorkOrder())
-			}
+		mine, err := u.owned(ctx, uses)
+		if err != nil {
+			return err
 		}
-		if mine == 0 && len(owners.Limit(ctx)) > 0 {
+		if len(mine) == 0 && len(owners.Limit(ctx)) > 0 {
 			return fault.Missing(req.GetName()) // never used on anything of the caller's
 		}
+		u.suspects(resp, tool, all, mine)
 		return nil
 	})
 	return resp, err
+}
+
+// owned are the uses on what is the caller's.
+func (u unit) owned(ctx context.Context, uses []*compliancev1.ToolUse) (mine []*compliancev1.ToolUse, err error) {
+	for _, use := range uses {
+		owns, err := owners.Owns(ctx, u.Tx, use.GetEngine())
+		if err != nil {
+			return nil, err
+		}
+		if owns {
+			mine = append(mine, use)
+		}
+	}
+	return mine, nil
+}
+
+// suspects puts the uses that need a look into an answer, and each of their orders once.
+func (u unit) suspects(resp *compliancev1.FindSuspectToolUsesResponse, tool *compliancev1.Tool, all []calibration.Calibration, uses []*compliancev1.ToolUse) {
+	for _, use := range uses {
+		if !u.suspect(tool, all, use) || len(resp.GetToolUses()) == mostSuspect {
+			continue
+		}
+		resp.ToolUses = append(resp.ToolUses, use)
+		if order := use.GetWorkOrder(); order != "" && !slices.Contains(resp.GetWorkOrders(), order) {
+			resp.WorkOrders = append(resp.WorkOrders, order)
+		}
+	}
 }
 
 func (u unit) calibrations(ctx context.Context, tool string) (out []calibration.Calibration, err error) {

@@ -41,7 +41,7 @@ func monthsOn(from time.Time, n int, toEnd bool) time.Time {
 }
 
 // counted is a counter as it is written: h:mm, h:mm:ss or a whole number.
-func counted(t *rapid.T, text string) int64 {
+func counted(text string) int64 {
 	sign := int64(1)
 	if strings.HasPrefix(text, "-") {
 		sign, text = -1, text[1:]
@@ -81,9 +81,9 @@ func redo(t *rapid.T, line string) time.Time {
 	if m == nil {
 		t.Fatalf("a stranger can't read %q", line)
 	}
-	at, left := counted(t, m[3])+counted(t, m[4]), counted(t, m[7])
-	if at != counted(t, m[5]) || at-counted(t, m[6]) != left {
-		t.Fatalf("by hand it is due at %d with %d left: %s", at, at-counted(t, m[6]), line)
+	at, left := counted(m[3])+counted(m[4]), counted(m[7])
+	if at != counted(m[5]) || at-counted(m[6]) != left {
+		t.Fatalf("by hand it is due at %d with %d left: %s", at, at-counted(m[6]), line)
 	}
 	r := byRate.FindStringSubmatch(m[8])
 	if r == nil {
@@ -172,7 +172,7 @@ func TestAStrangerComesToTheSameDay(t *testing.T) {
 			t.Fatalf("%q names no day", text)
 		}
 		var days []time.Time
-		for _, line := range strings.Split(m[1], "; ") {
+		for line := range strings.SplitSeq(m[1], "; ") {
 			days = append(days, redo(t, line))
 		}
 		counts := m[2]

@@ -28,7 +28,10 @@ func (u unit) candidate(ctx context.Context, lot *consumablesv1.Lot, item *consu
 
 // rules is what of a lot decides whether it may be used at an instant.
 func (u unit) rules(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, at time.Time) stock.Candidate {
-	c := stock.Candidate{Lot: lot.GetName(), ShortCode: lot.GetShortCode(), State: lot.GetState().String(), Opened: lot.GetOpenTime() != nil, Received: lot.GetCreateTime().AsTime(), Rule: lot.GetLifeRule()}
+	c := stock.Candidate{
+		Lot: lot.GetName(), ShortCode: lot.GetShortCode(), State: lot.GetState().String(), Opened: lot.GetOpenTime() != nil,
+		Received: lot.GetCreateTime().AsTime(), Rule: lot.GetLifeRule(),
+	}
 	if lot.GetExpireTime() != nil {
 		c.Expire, c.Known = lot.GetExpireTime().AsTime(), true
 	} else {

@@ -95,7 +95,10 @@ func (u unit) slipLines(ctx context.Context, item *consumablesv1.Item, d store.D
 		})
 	}
 	if missing > 0 {
-		lines = append(lines, paper.SlipLine{Item: item.GetDisplayName(), Amount: missing.Text() + " " + d.Unit + " missing", Signal: signal, Hazards: hazards, Why: "Tell the planner, and receive more."})
+		lines = append(lines, paper.SlipLine{
+			Item: item.GetDisplayName(), Amount: missing.Text() + " " + d.Unit + " missing", Signal: signal, Hazards: hazards,
+			Why: "Tell the planner, and receive more.",
+		})
 	}
 	for _, s := range skips[:min(len(skips), mostPassed)] {
 		lines[len(lines)-1].Passed = append(lines[len(lines)-1].Passed, s.Why)

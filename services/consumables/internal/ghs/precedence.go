@@ -12,7 +12,7 @@ var (
 
 // Precedence leaves out the exclamation mark where a graver pictogram says more (UN GHS 1.4.10.5.3.1, number from memory): beside the skull
 // always; beside corrosion of skin or eyes where it stands for irritation of them only; beside the health hazard for what
-// sensitizes the airways where it stands for that or for what sensitizes the skin only. Without statements that say what it stands
+// sensitises the airways where it stands for that or for what sensitises the skin only. Without statements that say what it stands
 // for it stays, but for the skull.
 func Precedence(pictograms, statements []string) []string {
 	var codes, stands []string

@@ -29,7 +29,7 @@ func changes() map[string]func(d desk) func() error {
 		},
 		"ImportStock": func(d desk) func() error {
 			return func() error {
-				return imported(consumablesv1.ImportStockRequest_LOTS, "item,quantity,unit,location,use_by_date\ncleaner,5,L,shelf,2027-06-30\n")(d.t.(*testing.T), d)
+				return imported("item,quantity,unit,location,use_by_date\ncleaner,5,L,shelf,2027-06-30\n")(d.t.(*testing.T), d)
 			}
 		},
 		"CreateLocation": func(d desk) func() error { return func() error { d.cage(); return nil } },

@@ -3,6 +3,7 @@ package server_test
 import (
 	"context"
 	"encoding/csv"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -88,9 +89,7 @@ func answered(t *testing.T, err error, reason string, says []string) {
 func attempts() map[string]attempt {
 	all := map[string]attempt{}
 	for _, some := range []map[string]attempt{waterFaults(), ratioFaults(), amountFaults(), returnFaults(), lifeFaults(), importFaults(), repeatFaults()} {
-		for id, try := range some {
-			all[id] = try
-		}
+		maps.Copy(all, some)
 	}
 	return all
 }
@@ -173,11 +172,11 @@ func amountFaults() map[string]attempt {
 }
 
 // cage adds a place for what may not be used.
-func (d desk) cage() string {
+func (d desk) cage() {
 	d.t.Helper()
-	return of(d.CreateLocation(d.clerk(), &consumablesv1.CreateLocationRequest{
+	of(d.CreateLocation(d.clerk(), &consumablesv1.CreateLocationRequest{
 		LocationId: "cage", Location: &consumablesv1.Location{DisplayName: "Cage", Kind: consumablesv1.Location_HOLD_AREA, TimeZone: "UTC"},
-	})).done(d.t).GetName()
+	})).done(d.t)
 }
 
 // comesBack issues two litres, lets something happen, and brings one back to a place.
@@ -289,9 +288,9 @@ func lifeFaults() map[string]attempt {
 }
 
 // imported tries a table of opening stock and checks that one with a fault left nothing.
-func imported(rows consumablesv1.ImportStockRequest_Rows, content string) attempt {
+func imported(content string) attempt {
 	return func(t *testing.T, d desk) error {
-		resp, err := d.ImportStock(d.clerk(), &consumablesv1.ImportStockRequest{Rows: rows, Content: []byte(content)})
+		resp, err := d.ImportStock(d.clerk(), &consumablesv1.ImportStockRequest{Rows: consumablesv1.ImportStockRequest_LOTS, Content: []byte(content)})
 		if err != nil || len(resp.GetFaults()) == 0 {
 			return err
 		}
@@ -304,23 +303,22 @@ func imported(rows consumablesv1.ImportStockRequest_Rows, content string) attemp
 }
 
 func importFaults() map[string]attempt {
-	const lots = consumablesv1.ImportStockRequest_LOTS
 	const head = "item,quantity,unit,location,manufacturer_lot,use_by_date\n"
 	return map[string]attempt{
 		"B19 a formula in a cell":           formula,
-		"B19 a million rows":                imported(lots, "item\n"+strings.Repeat("x\n", 1_000_000)),
-		"B19 mixed line ends":               imported(lots, strings.TrimSuffix(head, "\n")+"\r\ncleaner,5,L,shelf,M-1,2027-06-30\ncleaner,5,L,shelf,M-2,2027-06-30\r\n"),
-		"B19 semicolons, decimal commas":    imported(lots, strings.ReplaceAll(head, ",", ";")+"cleaner;2,5;L;shelf;M-1;2027-06-30\n"),
-		"B19 1,234 in quotes":               imported(lots, head+"cleaner,5,L,shelf,M-1,2027-06-30\ncleaner,\"1,234\",L,shelf,M-2,2027-06-30\n"),
-		"B19 a serial number for a date":    imported(lots, head+"cleaner,5,L,shelf,M-1,2027-06-30\ncleaner,5,L,shelf,M-2,46568\n"),
-		"B19 a good row and one of no item": imported(lots, head+"cleaner,5,L,shelf,M-1,2027-06-30\nnone,5,L,shelf,M-2,2027-06-30\n"),
+		"B19 a million rows":                imported("item\n" + strings.Repeat("x\n", 1_000_000)),
+		"B19 mixed line ends":               imported(strings.TrimSuffix(head, "\n") + "\r\ncleaner,5,L,shelf,M-1,2027-06-30\ncleaner,5,L,shelf,M-2,2027-06-30\r\n"),
+		"B19 semicolons, decimal commas":    imported(strings.ReplaceAll(head, ",", ";") + "cleaner;2,5;L;shelf;M-1;2027-06-30\n"),
+		"B19 1,234 in quotes":               imported(head + "cleaner,5,L,shelf,M-1,2027-06-30\ncleaner,\"1,234\",L,shelf,M-2,2027-06-30\n"),
+		"B19 a serial number for a date":    imported(head + "cleaner,5,L,shelf,M-1,2027-06-30\ncleaner,5,L,shelf,M-2,46568\n"),
+		"B19 a good row and one of no item": imported(head + "cleaner,5,L,shelf,M-1,2027-06-30\nnone,5,L,shelf,M-2,2027-06-30\n"),
 	}
 }
 
 // formula takes texts that a spreadsheet would run, as text, and writes them so that it does not.
 func formula(t *testing.T, d desk) error {
 	t.Helper()
-	err := imported(consumablesv1.ImportStockRequest_LOTS, "item,quantity,unit,location,manufacturer_lot,use_by_date\n"+
+	err := imported("item,quantity,unit,location,manufacturer_lot,use_by_date\n"+
 		`cleaner,5,L,shelf,"=HYPERLINK(""http://example.com"")",2027-06-30`+"\ncleaner,5,L,shelf,@SUM(1),2027-06-30\n")(t, d)
 	if err != nil {
 		return err

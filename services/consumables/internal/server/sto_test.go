@@ -49,7 +49,7 @@ func TestAThousandIssuesAndReturnsAddUp(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		lot := d.stocked("keeping", "l1", "100", days(200)).GetName()
 		d.needs(order, "keeping", "50")
-		rng := rand.New(rand.NewPCG(7, 11)) //nolint:gosec // a test repeats its numbers
+		rng := rand.New(rand.NewPCG(7, 11))
 		shelved := stock.Micro(100 * stock.Scale)
 		type out struct {
 			name string

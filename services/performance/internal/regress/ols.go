@@ -19,14 +19,14 @@ var ErrUndetermined = errors.New("the data do not determine the coefficients")
 
 // Fit is a regression: coefficients in the order of the columns, in the unit of y over that of the column.
 type Fit struct {
+	*Design
+
 	Coefficients   []float64
 	StandardErrors []float64 // for independent noise of one size
 	Residuals      []float64
 	RSS            float64 // sum of squared residuals
 	Sigma          float64 // standard deviation of the noise, with n − k
 	RSquared       float64 // about the mean; 0 for equal y
-
-	*Design
 }
 
 // Design is the rows of regressors of one or several regressions, factorised once.

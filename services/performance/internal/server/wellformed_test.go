@@ -45,6 +45,7 @@ func fields(m protoreflect.Message) (all []func()) {
 			all = append(all, func() { m.Set(fd, protoreflect.ValueOfInt64(1<<60)) })
 		case protoreflect.Int32Kind:
 			all = append(all, func() { m.Set(fd, protoreflect.ValueOfInt32(-1)) })
+		default: // no field of the message has another kind; one that gains it is cleared above
 		}
 	}
 	return append(all, func() { m.SetUnknown(protoreflect.RawFields{0xf8, 0x7f, 1}) })

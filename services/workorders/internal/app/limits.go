@@ -36,7 +36,7 @@ func (a *App) heaterFor(ctx context.Context, o *workordersv1.WorkOrder, model st
 	figures, err := performancev1.NewPerformanceCalculationServiceClient(a.Performance).CalculateHeater(asService(ctx), &performancev1.CalculateHeaterRequest{Name: model})
 	switch {
 	case fault.HasReason(err, "NOT_FOUND") || fault.HasReason(err, "HEATER_DATA_MISSING"):
-		return nil, nil
+		figures, err = nil, nil
 	case err != nil && fault.Undecided(err):
 		return nil, fault.New(fault.Unavailable, "PERFORMANCE_UNREACHABLE", "The heater data of %s can't be read now. Try again in a moment.", model).Because(err)
 	}
