@@ -246,6 +246,13 @@ func TestAnAttachmentIsAFile(t *testing.T) {
 			t.Errorf("%d bytes, %s %s %s by %s", len(file.GetContent()), file.GetSha256(), file.GetMediaType(), file.GetFileName(), file.GetUploader())
 		}
 		err := s.service.DB().Update(s.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			drop := "DROP TRIGGER attachment_bytes_fixed" // whoever gets past it is still seen
+			if s.service.DB().Engine() == storage.Postgres {
+				drop += " ON attachment_bytes"
+			}
+			if _, err := tx.Exec(ctx, drop); err != nil {
+				return err
+			}
 			_, err := tx.Exec(ctx, "UPDATE attachment_bytes SET content = $1", photo(t))
 			return err
 		})
