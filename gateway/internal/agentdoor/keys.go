@@ -11,7 +11,7 @@ import (
 
 // units are what the key of a number ends in, or is.
 var units = []string{
-	"c", "c_per_100h", "k", "kpa", "pct", "percent", "kg_h", "nm", "rpm", "m", "mm", "kt", "kw", "ohm", "mohm", "v", "w", "l", "l_min", "mg_l", "us_cm", "kg_l",
+	"c", "c_per_100h", "k", "kpa", "pct", "percent", "kg_h", "nm", "rpm", "m", "mm", "kt", "kw", "ohm", "mohm", "v", "a", "w", "l", "l_min", "mg_l", "us_cm", "kg_l",
 	"seconds", "second", "minutes", "hours", "days", "months", "cycles", "landings", "starts", "flights",
 	"count", "number", "fraction", "per_day", "in_unit_code", "in_normalised_unit", "in_seconds_for_hours_else_in_unit",
 }
@@ -36,7 +36,7 @@ var keyed = map[string]string{
 // numbered are the endings of numbers that count or place something.
 var numbered = []struct{ ending, unit string }{
 	{"revision", "number"}, {"version", "number"}, {"position", "number"}, {"depth", "count"}, {"runs", "count"}, {"parts", "count"},
-	{"readings_held", "count"}, {"readings_used", "count"}, {"junctions", "count"},
+	{"readings_held", "count"}, {"readings_used", "count"}, {"junctions", "count"}, {"severity", "number"},
 }
 
 // keyOf is a field's key in an answer: its name with the unit. unit is that of the message around it, when it has one.
