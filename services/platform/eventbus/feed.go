@@ -27,6 +27,9 @@ type FeedQuery struct {
 // fetchLimit is how long a batch that is known to be there may take.
 const fetchLimit = 10 * time.Second
 
+// answerLimit is how long one question to the stream may stay unanswered: a server that is no leader yet says nothing at all.
+const answerLimit = 3 * time.Second
+
 // silenceLimit is the longest pause before a stream for which nobody answers is asked once more; the pauses before it double up to it.
 const silenceLimit = 2 * time.Second
 
@@ -89,9 +92,9 @@ func (b *Bus) begin(ctx context.Context, q FeedQuery) (uint64, error) {
 
 // Bounds are the sequence before the oldest fact that is kept, and that of the newest one.
 func (b *Bus) Bounds(ctx context.Context) (oldest, newest uint64, err error) {
-	info, err := b.stream.Info(ctx)
+	info, err := b.info(ctx)
 	if err != nil {
-		return 0, 0, unreachable(err)
+		return 0, 0, err
 	}
 	return max(info.State.FirstSeq, 1) - 1, info.State.LastSeq, nil
 }
@@ -116,11 +119,8 @@ func NotKept(after, oldest, newest uint64) error {
 	}
 }
 
-// unreachable is the refusal of a stream that does not answer; a caller who gave up is told that instead.
+// unreachable is the refusal of a stream that does not answer.
 func unreachable(err error) error {
-	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
-		return err
-	}
 	return fault.New(fault.Unavailable, "EVENT_STREAM_UNAVAILABLE", "The event stream can't be read now. Nothing is lost; ask again in a moment.").Because(err)
 }
 
@@ -129,7 +129,10 @@ func unreachable(err error) error {
 func patiently(ctx context.Context, read func() ([]Message, uint64, error)) (facts []Message, next uint64, err error) {
 	for pause := 50 * time.Millisecond; ; pause *= 2 {
 		facts, next, err = read()
-		if pause > silenceLimit || !errors.Is(err, nats.ErrNoResponders) {
+		if ctx.Err() != nil { // whoever gave up is told that
+			return nil, next, ctx.Err()
+		}
+		if pause > silenceLimit || !errors.Is(err, nats.ErrNoResponders) && !errors.Is(err, context.DeadlineExceeded) {
 			return facts, next, err
 		}
 		select {
@@ -140,13 +143,24 @@ func patiently(ctx context.Context, read func() ([]Message, uint64, error)) (fac
 	}
 }
 
+// info is what the stream holds now.
+func (b *Bus) info(ctx context.Context) (*jetstream.StreamInfo, error) {
+	ctx, cancel := context.WithTimeout(ctx, answerLimit)
+	defer cancel()
+	info, err := b.stream.Info(ctx)
+	if err != nil {
+		return nil, unreachable(err)
+	}
+	return info, nil
+}
+
 // batch reads the facts after a sequence that the stream holds now, or waits for the first one; last is how far it looked.
 func (b *Bus) batch(
 	ctx context.Context, subjects []string, after uint64, limit int, wait time.Duration,
 ) (facts []Message, last uint64, err error) {
-	info, err := b.stream.Info(ctx)
+	info, err := b.info(ctx)
 	if err != nil {
-		return nil, 0, unreachable(err)
+		return nil, 0, err
 	}
 	if err := NotKept(after, max(info.State.FirstSeq, 1)-1, info.State.LastSeq); err != nil {
 		return nil, 0, err
@@ -154,7 +168,9 @@ func (b *Bus) batch(
 	if info.State.LastSeq == after && wait == 0 {
 		return nil, after, nil
 	}
-	reader, err := b.stream.CreateConsumer(ctx, jetstream.ConsumerConfig{
+	asked, answered := context.WithTimeout(ctx, answerLimit)
+	defer answered()
+	reader, err := b.stream.CreateConsumer(asked, jetstream.ConsumerConfig{
 		FilterSubjects: subjects, DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: after + 1,
 		AckPolicy: jetstream.AckNonePolicy, MemoryStorage: true, Replicas: 1, InactiveThreshold: time.Minute,
 	})

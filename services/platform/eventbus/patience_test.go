@@ -33,7 +33,8 @@ func TestASilentStreamIsAskedAgain(t *testing.T) {
 	if _, _, err := patiently(gone, answering(silent)); !errors.Is(err, context.Canceled) {
 		t.Errorf("whoever gave up is told: %v", err)
 	}
-	if err := unreachable(context.Canceled); !errors.Is(err, context.Canceled) {
-		t.Errorf("giving up is no failure of the stream: %v", err)
+	unanswered := unreachable(context.DeadlineExceeded) // of one question, not of the caller
+	if _, last, err := patiently(t.Context(), answering(unanswered, nil)); err != nil || last != 7 || asked != 2 {
+		t.Errorf("one question without an answer: %v, up to %d, asked %d times", err, last, asked)
 	}
 }
