@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/grpc"
@@ -14,9 +15,11 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/dynamicpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"coldsection.example/integration/harness"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
@@ -27,7 +30,7 @@ import (
 // What a calendar shows is limited as its account is; that is tested where it is served.
 var aboutNobody = []string{
 	"SignIn", "AcceptInvitation", "GetCurrentSession", "ChangePassword", "Reauthenticate", "DescribeSignIn", "EnrolSecondFactor",
-	"ConfirmSecondFactor",
+	"ConfirmSecondFactor", "OpenBreakGlass",
 	"CreateCalendarFeed", "ListCalendarFeeds", "RevokeCalendarFeed", "GetCalendar",
 }
 
@@ -41,6 +44,7 @@ func TestWhatIsAnothersDoesNotExist(t *testing.T) {
 	owner, stranger := guest(t, stage, conn, admin, "demo-operator"), guest(t, stage, conn, admin, "elsewhere")
 	names := realNames(t, conn, owner, out)
 	names["ListFindings"] = beyondTheStory(t, stage, conn, out.Engine)
+	names["GetEngineExceedance"], names["ListEngineExceedances"] = hotStart(t, stage, conn, out.Engine), out.Engine
 	open := limitedMethods(t)
 	for _, m := range methods() {
 		short := string(m.Name())
@@ -216,6 +220,33 @@ func beyondTheStory(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, e
 		t.Fatal(err)
 	}
 	return order.GetName()
+}
+
+// hotStart records a flight along the sea and a hot start, and returns the exceedance.
+func hotStart(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, engine string) string {
+	t.Helper()
+	technician := stage.SignIn(t, "technician").Context()
+	_, err := workordersv1.NewWorkOrdersServiceClient(conn).CreateFlightExposure(technician, &workordersv1.CreateFlightExposureRequest{
+		FlightExposure: &workordersv1.FlightExposure{Engine: engine, FlightDate: &date.Date{Year: 2026, Month: 9, Day: 8}, Kind: workordersv1.FlightExposure_SALT, Source: "flight log, demonstration only"},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	exceedance, err := performancev1.NewExceedanceServiceClient(conn).CreateEngineExceedance(technician, &performancev1.CreateEngineExceedanceRequest{
+		Parent: engine, Chart: "itt-start", ExceedTime: timestamppb.New(time.Date(2026, 9, 8, 6, 0, 0, 0, time.UTC)), Peak: entered("880", "Cel"), Duration: entered("4", "s"),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if exceedance.GetZone() != "B" {
+		t.Errorf("880 °C for 4 s is in zone %q of the demonstration's chart", exceedance.GetZone())
+	}
+	return exceedance.GetName()
+}
+
+// entered is a value as somebody wrote it down.
+func entered(value, unit string) *commonv1.Entered {
+	return &commonv1.Entered{Text: value, UnitCode: unit}
 }
 
 // limitedMethods are the methods that the table of authority opens to limited accounts.

@@ -163,8 +163,24 @@ func (s *simulation) model() *performancev1.EngineModel {
 		Wash: washData(), Advice: &performancev1.AdviceRules{
 			ProgrammeHours: 600, ProgrammeDays: 365, RinseDays: 14, FuelPricePerKg: 1.05, WashCost: 900, CostCurrencyCode: "EUR",
 		},
-		Heater:        &performancev1.HeaterData{RatedPowerW: 40, RatedVoltageV: 28, TolerancePct: 10, MinInsulationMohm: 2},
-		ReferenceOatC: 15, ReferenceTorqueNm: 2200, ReferencePressureAltitudeM: 3000, ReferencePropellerSpeedRpm: 1700,
+		Heater:           &performancev1.HeaterData{RatedPowerW: 40, RatedVoltageV: 28, TolerancePct: 10, MinInsulationMohm: 2},
+		ExceedanceCharts: []*performancev1.ExceedanceChart{startChart()},
+		ReferenceOatC:    15, ReferenceTorqueNm: 2200, ReferencePressureAltitudeM: 3000, ReferencePropellerSpeedRpm: 1700,
+	}
+}
+
+// startChart is what an operator would enter of the document's chart for hot starts.
+func startChart() *performancev1.ExceedanceChart {
+	zone := func(id string, severity int32, action string, seconds, itt float64) *performancev1.ExceedanceZone {
+		return &performancev1.ExceedanceZone{Id: id, Severity: severity, Action: action, Corners: []*performancev1.ZoneCorner{
+			{DurationSeconds: seconds, Value: itt}, {DurationSeconds: 600, Value: itt}, {DurationSeconds: 600, Value: 1200}, {DurationSeconds: seconds, Value: 1200},
+		}}
+	}
+	return &performancev1.ExceedanceChart{
+		Id: "itt-start", Parameter: performancev1.Parameter_PARAMETER_ITT, Condition: "start", ResetSeconds: 5, LongestGapSeconds: 10,
+		Document: demoDocument("Invented chart of hot starts"), Zones: []*performancev1.ExceedanceZone{
+			zone("A", 1, "Find the cause (demonstration only).", 20, 820), zone("B", 2, "Inspect the hot section (demonstration only).", 3, 870),
+		},
 	}
 }
 
