@@ -7,8 +7,8 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/gateway/internal/accounts"
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/ids"
