@@ -227,7 +227,10 @@ func hotStart(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, engine 
 	t.Helper()
 	technician := stage.SignIn(t, "technician").Context()
 	_, err := workordersv1.NewWorkOrdersServiceClient(conn).CreateFlightExposure(technician, &workordersv1.CreateFlightExposureRequest{
-		FlightExposure: &workordersv1.FlightExposure{Engine: engine, FlightDate: &date.Date{Year: 2026, Month: 9, Day: 8}, Kind: workordersv1.FlightExposure_SALT, Source: "flight log, demonstration only"},
+		FlightExposure: &workordersv1.FlightExposure{
+			Engine: engine, FlightDate: &date.Date{Year: 2026, Month: 9, Day: 8}, Kind: workordersv1.FlightExposure_SALT,
+			Source: "flight log, demonstration only",
+		},
 	})
 	if err != nil {
 		t.Fatal(err)
