@@ -1,0 +1,57 @@
+package recordpack
+
+import (
+	"encoding/binary"
+	"errors"
+	"hash/crc32"
+	"math"
+)
+
+// Values of the ZIP format (.ZIP File Format Specification, sections 4.3.7, 4.3.12 and 4.3.16). The archive is written here and not
+// by a library, because a pack made today is written anew, byte by byte, by whoever checks it years later.
+const (
+	localHeader   = 0x04034b50
+	centralHeader = 0x02014b50
+	endRecord     = 0x06054b50
+	version       = 20        // files without compression need no more
+	firstDay      = 1<<5 | 1  // 1 January 1980: the same for every file, as packs don't tell when they were made
+	maxSize       = 1<<31 - 1 // bytes; larger archives need another layout
+	maxFiles      = 1<<15 - 1
+)
+
+// contain writes files into an archive, in their order.
+func contain(files []File) ([]byte, error) {
+	if len(files) > maxFiles {
+		return nil, errors.New("recordpack: there are too many files")
+	}
+	var out, directory []byte
+	for _, f := range files {
+		if len(out)+len(f.Content) > maxSize || len(f.Path) > math.MaxUint8 {
+			return nil, errors.New("recordpack: the pack is too large")
+		}
+		offset := uint32(len(out))
+		out = binary.LittleEndian.AppendUint32(out, localHeader)
+		out = append(append(append(common(out, f), f.Path...)), f.Content...)
+		directory = binary.LittleEndian.AppendUint32(directory, centralHeader)
+		directory = binary.LittleEndian.AppendUint16(directory, version)
+		directory = append(common(directory, f), make([]byte, 10)...) // no comment, first disk, no attributes
+		directory = append(binary.LittleEndian.AppendUint32(directory, offset), f.Path...)
+	}
+	at, count := uint32(len(out)), uint16(len(files))
+	out = append(out, directory...)
+	out = append(binary.LittleEndian.AppendUint32(out, endRecord), 0, 0, 0, 0)
+	out = binary.LittleEndian.AppendUint16(binary.LittleEndian.AppendUint16(out, count), count)
+	out = binary.LittleEndian.AppendUint32(binary.LittleEndian.AppendUint32(out, uint32(len(directory))), at)
+	return append(out, 0, 0), nil
+}
+
+// common are the fields that both headers of a file have.
+func common(out []byte, f File) []byte {
+	for _, v := range []uint16{version, 0, 0, 0, firstDay} { // no flags, no compression, midnight
+		out = binary.LittleEndian.AppendUint16(out, v)
+	}
+	for _, v := range []uint32{crc32.ChecksumIEEE(f.Content), uint32(len(f.Content)), uint32(len(f.Content))} {
+		out = binary.LittleEndian.AppendUint32(out, v)
+	}
+	return binary.LittleEndian.AppendUint16(binary.LittleEndian.AppendUint16(out, uint16(len(f.Path))), 0)
+}
