@@ -708,8 +708,8 @@ func (x *MotoringRecorded) GetMotoringRun() *MotoringRun {
 	return nil
 }
 
-// Payload of coldsection.workorder.finding.raised.v1, finding.answered.v1, finding.deferred.v1, finding.decided.v1 and
-// finding.closed.v1; subject: the work order. finding.deferred says that something is put off until the finding's limit_date and
+// Payload of coldsection.workorder.finding.raised.v1, finding.answered.v1, finding.deferred.v1, finding.decided.v1,
+// finding.ordered.v1 (it got an order of its own) and finding.closed.v1; subject: the work order. finding.deferred says that something is put off until the finding's limit_date and
 // comes with finding.answered; the deferral ends with finding.closed.
 type FindingChanged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`

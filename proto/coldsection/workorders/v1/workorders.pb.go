@@ -313,7 +313,8 @@ const (
 	MeasurementSpec_DERIVED_UNSPECIFIED MeasurementSpec_Derived = 0
 	// The resistance of the sense line's heater from its rated power and voltage. It has limits where the data give no temperature coefficient.
 	MeasurementSpec_HEATER_RESISTANCE MeasurementSpec_Derived = 1
-	// The current of the heater, from its rated power and voltage, the tolerance and the range of the supply.
+	// The current of the heater, from its rated power and voltage and the tolerance: over the range of the supply and, once the supply's voltage was
+	// measured on the step, at that voltage.
 	MeasurementSpec_HEATER_CURRENT MeasurementSpec_Derived = 2
 	// The range of the heater's supply voltage.
 	MeasurementSpec_HEATER_SUPPLY MeasurementSpec_Derived = 3
@@ -565,6 +566,75 @@ func (Origin_Cause) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10, 0}
 }
 
+// The class that governs.
+type WashEnvironment_Class int32
+
+const (
+	// Never returned.
+	WashEnvironment_CLASS_UNSPECIFIED WashEnvironment_Class = 0
+	// Salt in the air: water takes it off before it corrodes.
+	WashEnvironment_SALT_AIR WashEnvironment_Class = 1
+	// Smoke and acid gas, which settle as soot: only cleaner takes it off.
+	WashEnvironment_INDUSTRIAL_AIR WashEnvironment_Class = 2
+	// Pollen, insects, crop dust: only cleaner takes it off.
+	WashEnvironment_AGRICULTURAL_AIR WashEnvironment_Class = 3
+	// Volcanic ash: it wears and glazes; the engine is looked at before it is washed.
+	WashEnvironment_VOLCANIC_ASH WashEnvironment_Class = 4
+	// Sand or dust, which mostly wears the blades: no wash follows from it.
+	WashEnvironment_SAND_AIR WashEnvironment_Class = 5
+	// Nothing that asks for a wash.
+	WashEnvironment_CLEAN_AIR WashEnvironment_Class = 6
+)
+
+// Enum value maps for WashEnvironment_Class.
+var (
+	WashEnvironment_Class_name = map[int32]string{
+		0: "CLASS_UNSPECIFIED",
+		1: "SALT_AIR",
+		2: "INDUSTRIAL_AIR",
+		3: "AGRICULTURAL_AIR",
+		4: "VOLCANIC_ASH",
+		5: "SAND_AIR",
+		6: "CLEAN_AIR",
+	}
+	WashEnvironment_Class_value = map[string]int32{
+		"CLASS_UNSPECIFIED": 0,
+		"SALT_AIR":          1,
+		"INDUSTRIAL_AIR":    2,
+		"AGRICULTURAL_AIR":  3,
+		"VOLCANIC_ASH":      4,
+		"SAND_AIR":          5,
+		"CLEAN_AIR":         6,
+	}
+)
+
+func (x WashEnvironment_Class) Enum() *WashEnvironment_Class {
+	p := new(WashEnvironment_Class)
+	*p = x
+	return p
+}
+
+func (x WashEnvironment_Class) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WashEnvironment_Class) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[8].Descriptor()
+}
+
+func (WashEnvironment_Class) Type() protoreflect.EnumType {
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[8]
+}
+
+func (x WashEnvironment_Class) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WashEnvironment_Class.Descriptor instead.
+func (WashEnvironment_Class) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16, 0}
+}
+
 // Whether antifreeze is used.
 type Antifreeze_Decision int32
 
@@ -606,11 +676,11 @@ func (x Antifreeze_Decision) String() string {
 }
 
 func (Antifreeze_Decision) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[8].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[9].Descriptor()
 }
 
 func (Antifreeze_Decision) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[8]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[9]
 }
 
 func (x Antifreeze_Decision) Number() protoreflect.EnumNumber {
@@ -619,7 +689,7 @@ func (x Antifreeze_Decision) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Antifreeze_Decision.Descriptor instead.
 func (Antifreeze_Decision) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18, 0}
 }
 
 // What happens.
@@ -671,11 +741,11 @@ func (x TimelineEntry_Activity) String() string {
 }
 
 func (TimelineEntry_Activity) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[9].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[10].Descriptor()
 }
 
 func (TimelineEntry_Activity) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[9]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[10]
 }
 
 func (x TimelineEntry_Activity) Number() protoreflect.EnumNumber {
@@ -684,7 +754,7 @@ func (x TimelineEntry_Activity) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TimelineEntry_Activity.Descriptor instead.
 func (TimelineEntry_Activity) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19, 0}
 }
 
 // Whether it is done.
@@ -732,11 +802,11 @@ func (x Step_State) String() string {
 }
 
 func (Step_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[10].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[11].Descriptor()
 }
 
 func (Step_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[10]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[11]
 }
 
 func (x Step_State) Number() protoreflect.EnumNumber {
@@ -745,7 +815,7 @@ func (x Step_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Step_State.Descriptor instead.
 func (Step_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20, 0}
 }
 
 // What the starter was run for.
@@ -786,11 +856,11 @@ func (x MotoringRun_Purpose) String() string {
 }
 
 func (MotoringRun_Purpose) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[11].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[12].Descriptor()
 }
 
 func (MotoringRun_Purpose) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[11]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[12]
 }
 
 func (x MotoringRun_Purpose) Number() protoreflect.EnumNumber {
@@ -799,7 +869,7 @@ func (x MotoringRun_Purpose) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use MotoringRun_Purpose.Descriptor instead.
 func (MotoringRun_Purpose) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22, 0}
 }
 
 // Where it stands.
@@ -847,11 +917,11 @@ func (x Finding_State) String() string {
 }
 
 func (Finding_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[12].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[13].Descriptor()
 }
 
 func (Finding_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[12]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[13]
 }
 
 func (x Finding_State) Number() protoreflect.EnumNumber {
@@ -860,7 +930,7 @@ func (x Finding_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Finding_State.Descriptor instead.
 func (Finding_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24, 0}
 }
 
 // What is done about it.
@@ -904,11 +974,11 @@ func (x Finding_Disposition) String() string {
 }
 
 func (Finding_Disposition) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[13].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[14].Descriptor()
 }
 
 func (Finding_Disposition) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[13]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[14]
 }
 
 func (x Finding_Disposition) Number() protoreflect.EnumNumber {
@@ -917,7 +987,7 @@ func (x Finding_Disposition) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Finding_Disposition.Descriptor instead.
 func (Finding_Disposition) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23, 1}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24, 1}
 }
 
 // Whether the customer has it put right.
@@ -957,11 +1027,11 @@ func (x CustomerDecision_Verdict) String() string {
 }
 
 func (CustomerDecision_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[14].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[15].Descriptor()
 }
 
 func (CustomerDecision_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[14]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[15]
 }
 
 func (x CustomerDecision_Verdict) Number() protoreflect.EnumNumber {
@@ -970,7 +1040,7 @@ func (x CustomerDecision_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CustomerDecision_Verdict.Descriptor instead.
 func (CustomerDecision_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25, 0}
 }
 
 // What to write.
@@ -1014,11 +1084,11 @@ func (x ExportWorkPackRequest_Format) String() string {
 }
 
 func (ExportWorkPackRequest_Format) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[15].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[16].Descriptor()
 }
 
 func (ExportWorkPackRequest_Format) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[15]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[16]
 }
 
 func (x ExportWorkPackRequest_Format) Number() protoreflect.EnumNumber {
@@ -1027,7 +1097,7 @@ func (x ExportWorkPackRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportWorkPackRequest_Format.Descriptor instead.
 func (ExportWorkPackRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88, 0}
 }
 
 // A place of work.
@@ -2314,7 +2384,7 @@ type Origin struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What led to it.
 	Cause Origin_Cause `protobuf:"varint,1,opt,name=cause,proto3,enum=coldsection.workorders.v1.Origin_Cause" json:"cause,omitempty"`
-	// The advice, due item or finding.
+	// The advice, due item or finding; a finding by its name.
 	Reference string `protobuf:"bytes,2,opt,name=reference,proto3" json:"reference,omitempty"`
 	// The reasons, in words with numbers.
 	Reasons []string `protobuf:"bytes,3,rep,name=reasons,proto3" json:"reasons,omitempty"`
@@ -2728,7 +2798,9 @@ type WashPlan struct {
 	// "Calculated, to be confirmed against approved data."
 	Notice string `protobuf:"bytes,25,opt,name=notice,proto3" json:"notice,omitempty"`
 	// When it was computed.
-	ComputeTime   *timestamppb.Timestamp `protobuf:"bytes,26,opt,name=compute_time,json=computeTime,proto3" json:"compute_time,omitempty"`
+	ComputeTime *timestamppb.Timestamp `protobuf:"bytes,26,opt,name=compute_time,json=computeTime,proto3" json:"compute_time,omitempty"`
+	// What the engine flew through since its last rinse, and which wash follows from it; unset while nothing is recorded.
+	Environment   *WashEnvironment `protobuf:"bytes,27,opt,name=environment,proto3" json:"environment,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2945,6 +3017,95 @@ func (x *WashPlan) GetComputeTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *WashPlan) GetEnvironment() *WashEnvironment {
+	if x != nil {
+		return x.Environment
+	}
+	return nil
+}
+
+// What an engine flew through since its last rinse, and which wash follows from it.
+type WashEnvironment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The class that governs.
+	Class WashEnvironment_Class `protobuf:"varint,1,opt,name=class,proto3,enum=coldsection.workorders.v1.WashEnvironment_Class" json:"class,omitempty"`
+	// The wash that follows from it; unspecified where none does.
+	ProposedKind TaskCard_Kind `protobuf:"varint,2,opt,name=proposed_kind,json=proposedKind,proto3,enum=coldsection.workorders.v1.TaskCard_Kind" json:"proposed_kind,omitempty"`
+	// Why, in words with numbers.
+	Reasons []string `protobuf:"bytes,3,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// Why the order is for another wash than follows from it; empty while it is not.
+	ChoiceReason string `protobuf:"bytes,4,opt,name=choice_reason,json=choiceReason,proto3" json:"choice_reason,omitempty"`
+	// Who chose so, people/{person}; empty where the order's origin gives the reason.
+	Chooser       string `protobuf:"bytes,5,opt,name=chooser,proto3" json:"chooser,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WashEnvironment) Reset() {
+	*x = WashEnvironment{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WashEnvironment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WashEnvironment) ProtoMessage() {}
+
+func (x *WashEnvironment) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WashEnvironment.ProtoReflect.Descriptor instead.
+func (*WashEnvironment) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *WashEnvironment) GetClass() WashEnvironment_Class {
+	if x != nil {
+		return x.Class
+	}
+	return WashEnvironment_CLASS_UNSPECIFIED
+}
+
+func (x *WashEnvironment) GetProposedKind() TaskCard_Kind {
+	if x != nil {
+		return x.ProposedKind
+	}
+	return TaskCard_KIND_UNSPECIFIED
+}
+
+func (x *WashEnvironment) GetReasons() []string {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *WashEnvironment) GetChoiceReason() string {
+	if x != nil {
+		return x.ChoiceReason
+	}
+	return ""
+}
+
+func (x *WashEnvironment) GetChooser() string {
+	if x != nil {
+		return x.Chooser
+	}
+	return ""
+}
+
 // One liquid of a mix.
 type MixComponent struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2962,7 +3123,7 @@ type MixComponent struct {
 
 func (x *MixComponent) Reset() {
 	*x = MixComponent{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2974,7 +3135,7 @@ func (x *MixComponent) String() string {
 func (*MixComponent) ProtoMessage() {}
 
 func (x *MixComponent) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2987,7 +3148,7 @@ func (x *MixComponent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixComponent.ProtoReflect.Descriptor instead.
 func (*MixComponent) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *MixComponent) GetItem() string {
@@ -3035,7 +3196,7 @@ type Antifreeze struct {
 
 func (x *Antifreeze) Reset() {
 	*x = Antifreeze{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3047,7 +3208,7 @@ func (x *Antifreeze) String() string {
 func (*Antifreeze) ProtoMessage() {}
 
 func (x *Antifreeze) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3060,7 +3221,7 @@ func (x *Antifreeze) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Antifreeze.ProtoReflect.Descriptor instead.
 func (*Antifreeze) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Antifreeze) GetDecision() Antifreeze_Decision {
@@ -3114,7 +3275,7 @@ type TimelineEntry struct {
 
 func (x *TimelineEntry) Reset() {
 	*x = TimelineEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3126,7 +3287,7 @@ func (x *TimelineEntry) String() string {
 func (*TimelineEntry) ProtoMessage() {}
 
 func (x *TimelineEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3139,7 +3300,7 @@ func (x *TimelineEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TimelineEntry.ProtoReflect.Descriptor instead.
 func (*TimelineEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *TimelineEntry) GetActivity() TimelineEntry_Activity {
@@ -3250,7 +3411,7 @@ type Step struct {
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3262,7 +3423,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3275,7 +3436,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Step) GetName() string {
@@ -3489,14 +3650,20 @@ type Measurement struct {
 	// When it was recorded.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// Written on the fallback sheet when it was read, and entered later; create_time says when. It needs measure_time.
-	PaperEntry    bool `protobuf:"varint,17,opt,name=paper_entry,json=paperEntry,proto3" json:"paper_entry,omitempty"`
+	PaperEntry bool `protobuf:"varint,17,opt,name=paper_entry,json=paperEntry,proto3" json:"paper_entry,omitempty"`
+	// The lowest value that it was held against, in unit_code; unset when there was none.
+	MinValue *float64 `protobuf:"fixed64,18,opt,name=min_value,json=minValue,proto3,oneof" json:"min_value,omitempty"`
+	// The highest value that it was held against, in unit_code; unset when there was none.
+	MaxValue *float64 `protobuf:"fixed64,19,opt,name=max_value,json=maxValue,proto3,oneof" json:"max_value,omitempty"`
+	// How limits that depend on another reading came about, such as those of a heater's current at the voltage that was measured.
+	LimitSteps    []*v1.Explained `protobuf:"bytes,20,rep,name=limit_steps,json=limitSteps,proto3" json:"limit_steps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3508,7 +3675,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3521,7 +3688,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Measurement) GetName() string {
@@ -3643,6 +3810,27 @@ func (x *Measurement) GetPaperEntry() bool {
 	return false
 }
 
+func (x *Measurement) GetMinValue() float64 {
+	if x != nil && x.MinValue != nil {
+		return *x.MinValue
+	}
+	return 0
+}
+
+func (x *Measurement) GetMaxValue() float64 {
+	if x != nil && x.MaxValue != nil {
+		return *x.MaxValue
+	}
+	return 0
+}
+
+func (x *Measurement) GetLimitSteps() []*v1.Explained {
+	if x != nil {
+		return x.LimitSteps
+	}
+	return nil
+}
+
 // A run of the starter.
 type MotoringRun struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3676,7 +3864,7 @@ type MotoringRun struct {
 
 func (x *MotoringRun) Reset() {
 	*x = MotoringRun{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3688,7 +3876,7 @@ func (x *MotoringRun) String() string {
 func (*MotoringRun) ProtoMessage() {}
 
 func (x *MotoringRun) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3701,7 +3889,7 @@ func (x *MotoringRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringRun.ProtoReflect.Descriptor instead.
 func (*MotoringRun) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *MotoringRun) GetName() string {
@@ -3813,7 +4001,7 @@ type MotoringLimits struct {
 
 func (x *MotoringLimits) Reset() {
 	*x = MotoringLimits{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3825,7 +4013,7 @@ func (x *MotoringLimits) String() string {
 func (*MotoringLimits) ProtoMessage() {}
 
 func (x *MotoringLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3838,7 +4026,7 @@ func (x *MotoringLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringLimits.ProtoReflect.Descriptor instead.
 func (*MotoringLimits) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *MotoringLimits) GetName() string {
@@ -3945,14 +4133,16 @@ type Finding struct {
 	// Who verified and closed it.
 	Closer string `protobuf:"bytes,22,opt,name=closer,proto3" json:"closer,omitempty"`
 	// What the verification found.
-	ClosingNote   string `protobuf:"bytes,23,opt,name=closing_note,json=closingNote,proto3" json:"closing_note,omitempty"`
+	ClosingNote string `protobuf:"bytes,23,opt,name=closing_note,json=closingNote,proto3" json:"closing_note,omitempty"`
+	// The order that was raised to put it right, whose release closes it; empty while there is none.
+	OwnOrder      string `protobuf:"bytes,24,opt,name=own_order,json=ownOrder,proto3" json:"own_order,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3964,7 +4154,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3977,7 +4167,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Finding) GetName() string {
@@ -4141,6 +4331,13 @@ func (x *Finding) GetClosingNote() string {
 	return ""
 }
 
+func (x *Finding) GetOwnOrder() string {
+	if x != nil {
+		return x.OwnOrder
+	}
+	return ""
+}
+
 // What a customer decided on a finding.
 type CustomerDecision struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4158,7 +4355,7 @@ type CustomerDecision struct {
 
 func (x *CustomerDecision) Reset() {
 	*x = CustomerDecision{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4170,7 +4367,7 @@ func (x *CustomerDecision) String() string {
 func (*CustomerDecision) ProtoMessage() {}
 
 func (x *CustomerDecision) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4183,7 +4380,7 @@ func (x *CustomerDecision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CustomerDecision.ProtoReflect.Descriptor instead.
 func (*CustomerDecision) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CustomerDecision) GetVerdict() CustomerDecision_Verdict {
@@ -4250,7 +4447,7 @@ type Regime struct {
 
 func (x *Regime) Reset() {
 	*x = Regime{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4262,7 +4459,7 @@ func (x *Regime) String() string {
 func (*Regime) ProtoMessage() {}
 
 func (x *Regime) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4275,7 +4472,7 @@ func (x *Regime) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Regime.ProtoReflect.Descriptor instead.
 func (*Regime) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Regime) GetName() string {
@@ -4382,7 +4579,7 @@ type RetentionFloor struct {
 
 func (x *RetentionFloor) Reset() {
 	*x = RetentionFloor{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4394,7 +4591,7 @@ func (x *RetentionFloor) String() string {
 func (*RetentionFloor) ProtoMessage() {}
 
 func (x *RetentionFloor) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4407,7 +4604,7 @@ func (x *RetentionFloor) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetentionFloor.ProtoReflect.Descriptor instead.
 func (*RetentionFloor) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *RetentionFloor) GetMonths() int32 {
@@ -4441,7 +4638,7 @@ type DeferralCategory struct {
 
 func (x *DeferralCategory) Reset() {
 	*x = DeferralCategory{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4453,7 +4650,7 @@ func (x *DeferralCategory) String() string {
 func (*DeferralCategory) ProtoMessage() {}
 
 func (x *DeferralCategory) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4466,7 +4663,7 @@ func (x *DeferralCategory) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeferralCategory.ProtoReflect.Descriptor instead.
 func (*DeferralCategory) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *DeferralCategory) GetCategory() string {
@@ -4522,7 +4719,7 @@ type Attachment struct {
 
 func (x *Attachment) Reset() {
 	*x = Attachment{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4534,7 +4731,7 @@ func (x *Attachment) String() string {
 func (*Attachment) ProtoMessage() {}
 
 func (x *Attachment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4547,7 +4744,7 @@ func (x *Attachment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Attachment.ProtoReflect.Descriptor instead.
 func (*Attachment) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Attachment) GetName() string {
@@ -4631,7 +4828,7 @@ type HistoryEntry struct {
 
 func (x *HistoryEntry) Reset() {
 	*x = HistoryEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4643,7 +4840,7 @@ func (x *HistoryEntry) String() string {
 func (*HistoryEntry) ProtoMessage() {}
 
 func (x *HistoryEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4656,7 +4853,7 @@ func (x *HistoryEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HistoryEntry.ProtoReflect.Descriptor instead.
 func (*HistoryEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *HistoryEntry) GetPosition() int64 {
@@ -4738,7 +4935,7 @@ type Comparison struct {
 
 func (x *Comparison) Reset() {
 	*x = Comparison{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4750,7 +4947,7 @@ func (x *Comparison) String() string {
 func (*Comparison) ProtoMessage() {}
 
 func (x *Comparison) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4763,7 +4960,7 @@ func (x *Comparison) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Comparison.ProtoReflect.Descriptor instead.
 func (*Comparison) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Comparison) GetTopic() string {
@@ -4840,7 +5037,7 @@ type LabourEntry struct {
 
 func (x *LabourEntry) Reset() {
 	*x = LabourEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4852,7 +5049,7 @@ func (x *LabourEntry) String() string {
 func (*LabourEntry) ProtoMessage() {}
 
 func (x *LabourEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4865,7 +5062,7 @@ func (x *LabourEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabourEntry.ProtoReflect.Descriptor instead.
 func (*LabourEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *LabourEntry) GetName() string {
@@ -4943,7 +5140,7 @@ type PreviewSignatureResponse struct {
 
 func (x *PreviewSignatureResponse) Reset() {
 	*x = PreviewSignatureResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4955,7 +5152,7 @@ func (x *PreviewSignatureResponse) String() string {
 func (*PreviewSignatureResponse) ProtoMessage() {}
 
 func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4968,7 +5165,7 @@ func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureResponse.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *PreviewSignatureResponse) GetMeaning() v1.Signature_Meaning {
@@ -5021,7 +5218,7 @@ type VerifySignatureResponse struct {
 
 func (x *VerifySignatureResponse) Reset() {
 	*x = VerifySignatureResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5033,7 +5230,7 @@ func (x *VerifySignatureResponse) String() string {
 func (*VerifySignatureResponse) ProtoMessage() {}
 
 func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5046,7 +5243,7 @@ func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureResponse.ProtoReflect.Descriptor instead.
 func (*VerifySignatureResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *VerifySignatureResponse) GetValid() bool {
@@ -5087,7 +5284,7 @@ type CreateStationRequest struct {
 
 func (x *CreateStationRequest) Reset() {
 	*x = CreateStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5099,7 +5296,7 @@ func (x *CreateStationRequest) String() string {
 func (*CreateStationRequest) ProtoMessage() {}
 
 func (x *CreateStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5112,7 +5309,7 @@ func (x *CreateStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStationRequest.ProtoReflect.Descriptor instead.
 func (*CreateStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *CreateStationRequest) GetStation() *Station {
@@ -5160,7 +5357,7 @@ type UpdateStationRequest struct {
 
 func (x *UpdateStationRequest) Reset() {
 	*x = UpdateStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5172,7 +5369,7 @@ func (x *UpdateStationRequest) String() string {
 func (*UpdateStationRequest) ProtoMessage() {}
 
 func (x *UpdateStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5185,7 +5382,7 @@ func (x *UpdateStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateStationRequest.ProtoReflect.Descriptor instead.
 func (*UpdateStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *UpdateStationRequest) GetStation() *Station {
@@ -5227,7 +5424,7 @@ type GetStationRequest struct {
 
 func (x *GetStationRequest) Reset() {
 	*x = GetStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5239,7 +5436,7 @@ func (x *GetStationRequest) String() string {
 func (*GetStationRequest) ProtoMessage() {}
 
 func (x *GetStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5252,7 +5449,7 @@ func (x *GetStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStationRequest.ProtoReflect.Descriptor instead.
 func (*GetStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetStationRequest) GetName() string {
@@ -5279,7 +5476,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5291,7 +5488,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5304,7 +5501,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListStationsRequest) GetPageSize() int32 {
@@ -5348,7 +5545,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5360,7 +5557,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5373,7 +5570,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListStationsResponse) GetStations() []*Station {
@@ -5407,7 +5604,7 @@ type CreateFlightExposureRequest struct {
 
 func (x *CreateFlightExposureRequest) Reset() {
 	*x = CreateFlightExposureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5419,7 +5616,7 @@ func (x *CreateFlightExposureRequest) String() string {
 func (*CreateFlightExposureRequest) ProtoMessage() {}
 
 func (x *CreateFlightExposureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5432,7 +5629,7 @@ func (x *CreateFlightExposureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateFlightExposureRequest.ProtoReflect.Descriptor instead.
 func (*CreateFlightExposureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *CreateFlightExposureRequest) GetFlightExposure() *FlightExposure {
@@ -5480,7 +5677,7 @@ type ListFlightExposuresRequest struct {
 
 func (x *ListFlightExposuresRequest) Reset() {
 	*x = ListFlightExposuresRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5492,7 +5689,7 @@ func (x *ListFlightExposuresRequest) String() string {
 func (*ListFlightExposuresRequest) ProtoMessage() {}
 
 func (x *ListFlightExposuresRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5505,7 +5702,7 @@ func (x *ListFlightExposuresRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFlightExposuresRequest.ProtoReflect.Descriptor instead.
 func (*ListFlightExposuresRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ListFlightExposuresRequest) GetPageSize() int32 {
@@ -5549,7 +5746,7 @@ type ListFlightExposuresResponse struct {
 
 func (x *ListFlightExposuresResponse) Reset() {
 	*x = ListFlightExposuresResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5561,7 +5758,7 @@ func (x *ListFlightExposuresResponse) String() string {
 func (*ListFlightExposuresResponse) ProtoMessage() {}
 
 func (x *ListFlightExposuresResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5574,7 +5771,7 @@ func (x *ListFlightExposuresResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFlightExposuresResponse.ProtoReflect.Descriptor instead.
 func (*ListFlightExposuresResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListFlightExposuresResponse) GetFlightExposures() []*FlightExposure {
@@ -5608,7 +5805,7 @@ type CreateTaskCardRequest struct {
 
 func (x *CreateTaskCardRequest) Reset() {
 	*x = CreateTaskCardRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5620,7 +5817,7 @@ func (x *CreateTaskCardRequest) String() string {
 func (*CreateTaskCardRequest) ProtoMessage() {}
 
 func (x *CreateTaskCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5633,7 +5830,7 @@ func (x *CreateTaskCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskCardRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskCardRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *CreateTaskCardRequest) GetTaskCard() *TaskCard {
@@ -5677,7 +5874,7 @@ type GetTaskCardRequest struct {
 
 func (x *GetTaskCardRequest) Reset() {
 	*x = GetTaskCardRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5689,7 +5886,7 @@ func (x *GetTaskCardRequest) String() string {
 func (*GetTaskCardRequest) ProtoMessage() {}
 
 func (x *GetTaskCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5702,7 +5899,7 @@ func (x *GetTaskCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskCardRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskCardRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *GetTaskCardRequest) GetName() string {
@@ -5736,7 +5933,7 @@ type ListTaskCardsRequest struct {
 
 func (x *ListTaskCardsRequest) Reset() {
 	*x = ListTaskCardsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5748,7 +5945,7 @@ func (x *ListTaskCardsRequest) String() string {
 func (*ListTaskCardsRequest) ProtoMessage() {}
 
 func (x *ListTaskCardsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5761,7 +5958,7 @@ func (x *ListTaskCardsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTaskCardsRequest.ProtoReflect.Descriptor instead.
 func (*ListTaskCardsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListTaskCardsRequest) GetPageSize() int32 {
@@ -5805,7 +6002,7 @@ type ListTaskCardsResponse struct {
 
 func (x *ListTaskCardsResponse) Reset() {
 	*x = ListTaskCardsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5817,7 +6014,7 @@ func (x *ListTaskCardsResponse) String() string {
 func (*ListTaskCardsResponse) ProtoMessage() {}
 
 func (x *ListTaskCardsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5830,7 +6027,7 @@ func (x *ListTaskCardsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTaskCardsResponse.ProtoReflect.Descriptor instead.
 func (*ListTaskCardsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ListTaskCardsResponse) GetTaskCards() []*TaskCard {
@@ -5864,7 +6061,7 @@ type CreateWorkOrderRequest struct {
 
 func (x *CreateWorkOrderRequest) Reset() {
 	*x = CreateWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5876,7 +6073,7 @@ func (x *CreateWorkOrderRequest) String() string {
 func (*CreateWorkOrderRequest) ProtoMessage() {}
 
 func (x *CreateWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5889,7 +6086,7 @@ func (x *CreateWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*CreateWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *CreateWorkOrderRequest) GetWorkOrder() *WorkOrder {
@@ -5937,7 +6134,7 @@ type UpdateWorkOrderRequest struct {
 
 func (x *UpdateWorkOrderRequest) Reset() {
 	*x = UpdateWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5949,7 +6146,7 @@ func (x *UpdateWorkOrderRequest) String() string {
 func (*UpdateWorkOrderRequest) ProtoMessage() {}
 
 func (x *UpdateWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5962,7 +6159,7 @@ func (x *UpdateWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*UpdateWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *UpdateWorkOrderRequest) GetWorkOrder() *WorkOrder {
@@ -6004,7 +6201,7 @@ type GetWorkOrderRequest struct {
 
 func (x *GetWorkOrderRequest) Reset() {
 	*x = GetWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6016,7 +6213,7 @@ func (x *GetWorkOrderRequest) String() string {
 func (*GetWorkOrderRequest) ProtoMessage() {}
 
 func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6029,7 +6226,7 @@ func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*GetWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetWorkOrderRequest) GetName() string {
@@ -6056,7 +6253,7 @@ type ListWorkOrdersRequest struct {
 
 func (x *ListWorkOrdersRequest) Reset() {
 	*x = ListWorkOrdersRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6068,7 +6265,7 @@ func (x *ListWorkOrdersRequest) String() string {
 func (*ListWorkOrdersRequest) ProtoMessage() {}
 
 func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6081,7 +6278,7 @@ func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersRequest.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ListWorkOrdersRequest) GetPageSize() int32 {
@@ -6125,7 +6322,7 @@ type ListWorkOrdersResponse struct {
 
 func (x *ListWorkOrdersResponse) Reset() {
 	*x = ListWorkOrdersResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6137,7 +6334,7 @@ func (x *ListWorkOrdersResponse) String() string {
 func (*ListWorkOrdersResponse) ProtoMessage() {}
 
 func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6150,7 +6347,7 @@ func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersResponse.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListWorkOrdersResponse) GetWorkOrders() []*WorkOrder {
@@ -6189,14 +6386,16 @@ type ScheduleWorkOrderRequest struct {
 	// The temperature to plan for; unset takes the station's.
 	Weather *Weather `protobuf:"bytes,9,opt,name=weather,proto3" json:"weather,omitempty"`
 	// Which starter duty profile; empty takes the station's.
-	PowerSource   string `protobuf:"bytes,10,opt,name=power_source,json=powerSource,proto3" json:"power_source,omitempty"`
+	PowerSource string `protobuf:"bytes,10,opt,name=power_source,json=powerSource,proto3" json:"power_source,omitempty"`
+	// For a wash of another kind than follows from what the engine flew through: why. Once given it holds until another one is.
+	ChoiceReason  string `protobuf:"bytes,11,opt,name=choice_reason,json=choiceReason,proto3" json:"choice_reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ScheduleWorkOrderRequest) Reset() {
 	*x = ScheduleWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6208,7 +6407,7 @@ func (x *ScheduleWorkOrderRequest) String() string {
 func (*ScheduleWorkOrderRequest) ProtoMessage() {}
 
 func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6221,7 +6420,7 @@ func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScheduleWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ScheduleWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ScheduleWorkOrderRequest) GetName() string {
@@ -6294,6 +6493,13 @@ func (x *ScheduleWorkOrderRequest) GetPowerSource() string {
 	return ""
 }
 
+func (x *ScheduleWorkOrderRequest) GetChoiceReason() string {
+	if x != nil {
+		return x.ChoiceReason
+	}
+	return ""
+}
+
 // The request of the method of this name.
 type KitWorkOrderRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6309,7 +6515,7 @@ type KitWorkOrderRequest struct {
 
 func (x *KitWorkOrderRequest) Reset() {
 	*x = KitWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6321,7 +6527,7 @@ func (x *KitWorkOrderRequest) String() string {
 func (*KitWorkOrderRequest) ProtoMessage() {}
 
 func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6334,7 +6540,7 @@ func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*KitWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *KitWorkOrderRequest) GetName() string {
@@ -6378,7 +6584,7 @@ type StartWorkOrderRequest struct {
 
 func (x *StartWorkOrderRequest) Reset() {
 	*x = StartWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6390,7 +6596,7 @@ func (x *StartWorkOrderRequest) String() string {
 func (*StartWorkOrderRequest) ProtoMessage() {}
 
 func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6403,7 +6609,7 @@ func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StartWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*StartWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *StartWorkOrderRequest) GetName() string {
@@ -6458,7 +6664,7 @@ type HoldWorkOrderRequest struct {
 
 func (x *HoldWorkOrderRequest) Reset() {
 	*x = HoldWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6470,7 +6676,7 @@ func (x *HoldWorkOrderRequest) String() string {
 func (*HoldWorkOrderRequest) ProtoMessage() {}
 
 func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6483,7 +6689,7 @@ func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*HoldWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *HoldWorkOrderRequest) GetName() string {
@@ -6529,7 +6735,7 @@ type ResumeWorkOrderRequest struct {
 
 func (x *ResumeWorkOrderRequest) Reset() {
 	*x = ResumeWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6541,7 +6747,7 @@ func (x *ResumeWorkOrderRequest) String() string {
 func (*ResumeWorkOrderRequest) ProtoMessage() {}
 
 func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6554,7 +6760,7 @@ func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ResumeWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ResumeWorkOrderRequest) GetName() string {
@@ -6593,7 +6799,7 @@ type AcknowledgeCautionsRequest struct {
 
 func (x *AcknowledgeCautionsRequest) Reset() {
 	*x = AcknowledgeCautionsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6605,7 +6811,7 @@ func (x *AcknowledgeCautionsRequest) String() string {
 func (*AcknowledgeCautionsRequest) ProtoMessage() {}
 
 func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6618,7 +6824,7 @@ func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcknowledgeCautionsRequest.ProtoReflect.Descriptor instead.
 func (*AcknowledgeCautionsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *AcknowledgeCautionsRequest) GetName() string {
@@ -6671,7 +6877,7 @@ type CompleteStepRequest struct {
 
 func (x *CompleteStepRequest) Reset() {
 	*x = CompleteStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6683,7 +6889,7 @@ func (x *CompleteStepRequest) String() string {
 func (*CompleteStepRequest) ProtoMessage() {}
 
 func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6696,7 +6902,7 @@ func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompleteStepRequest.ProtoReflect.Descriptor instead.
 func (*CompleteStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *CompleteStepRequest) GetName() string {
@@ -6788,7 +6994,7 @@ type CreateMeasurementRequest struct {
 
 func (x *CreateMeasurementRequest) Reset() {
 	*x = CreateMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6800,7 +7006,7 @@ func (x *CreateMeasurementRequest) String() string {
 func (*CreateMeasurementRequest) ProtoMessage() {}
 
 func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6813,7 +7019,7 @@ func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*CreateMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *CreateMeasurementRequest) GetParent() string {
@@ -6872,7 +7078,7 @@ type SupersedeMeasurementRequest struct {
 
 func (x *SupersedeMeasurementRequest) Reset() {
 	*x = SupersedeMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6884,7 +7090,7 @@ func (x *SupersedeMeasurementRequest) String() string {
 func (*SupersedeMeasurementRequest) ProtoMessage() {}
 
 func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6897,7 +7103,7 @@ func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SupersedeMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*SupersedeMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *SupersedeMeasurementRequest) GetName() string {
@@ -6957,7 +7163,7 @@ type CreateMotoringRunRequest struct {
 
 func (x *CreateMotoringRunRequest) Reset() {
 	*x = CreateMotoringRunRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6969,7 +7175,7 @@ func (x *CreateMotoringRunRequest) String() string {
 func (*CreateMotoringRunRequest) ProtoMessage() {}
 
 func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6982,7 +7188,7 @@ func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMotoringRunRequest.ProtoReflect.Descriptor instead.
 func (*CreateMotoringRunRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *CreateMotoringRunRequest) GetParent() string {
@@ -7025,7 +7231,7 @@ type CreateFindingRequest struct {
 
 func (x *CreateFindingRequest) Reset() {
 	*x = CreateFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7037,7 +7243,7 @@ func (x *CreateFindingRequest) String() string {
 func (*CreateFindingRequest) ProtoMessage() {}
 
 func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7050,7 +7256,7 @@ func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateFindingRequest.ProtoReflect.Descriptor instead.
 func (*CreateFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *CreateFindingRequest) GetParent() string {
@@ -7115,7 +7321,7 @@ type AnswerFindingRequest struct {
 
 func (x *AnswerFindingRequest) Reset() {
 	*x = AnswerFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7127,7 +7333,7 @@ func (x *AnswerFindingRequest) String() string {
 func (*AnswerFindingRequest) ProtoMessage() {}
 
 func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7140,7 +7346,7 @@ func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerFindingRequest.ProtoReflect.Descriptor instead.
 func (*AnswerFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *AnswerFindingRequest) GetName() string {
@@ -7223,7 +7429,7 @@ type CloseFindingRequest struct {
 
 func (x *CloseFindingRequest) Reset() {
 	*x = CloseFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7235,7 +7441,7 @@ func (x *CloseFindingRequest) String() string {
 func (*CloseFindingRequest) ProtoMessage() {}
 
 func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7248,7 +7454,7 @@ func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CloseFindingRequest.ProtoReflect.Descriptor instead.
 func (*CloseFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *CloseFindingRequest) GetName() string {
@@ -7298,7 +7504,7 @@ type CreateLabourEntryRequest struct {
 
 func (x *CreateLabourEntryRequest) Reset() {
 	*x = CreateLabourEntryRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7310,7 +7516,7 @@ func (x *CreateLabourEntryRequest) String() string {
 func (*CreateLabourEntryRequest) ProtoMessage() {}
 
 func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7323,7 +7529,7 @@ func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLabourEntryRequest.ProtoReflect.Descriptor instead.
 func (*CreateLabourEntryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *CreateLabourEntryRequest) GetParent() string {
@@ -7383,7 +7589,7 @@ type FinishWorkOrderRequest struct {
 
 func (x *FinishWorkOrderRequest) Reset() {
 	*x = FinishWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7395,7 +7601,7 @@ func (x *FinishWorkOrderRequest) String() string {
 func (*FinishWorkOrderRequest) ProtoMessage() {}
 
 func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7408,7 +7614,7 @@ func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*FinishWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *FinishWorkOrderRequest) GetName() string {
@@ -7470,7 +7676,7 @@ type ReworkWorkOrderRequest struct {
 
 func (x *ReworkWorkOrderRequest) Reset() {
 	*x = ReworkWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7482,7 +7688,7 @@ func (x *ReworkWorkOrderRequest) String() string {
 func (*ReworkWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7495,7 +7701,7 @@ func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReworkWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReworkWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ReworkWorkOrderRequest) GetName() string {
@@ -7548,7 +7754,7 @@ type InspectWorkOrderRequest struct {
 
 func (x *InspectWorkOrderRequest) Reset() {
 	*x = InspectWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7560,7 +7766,7 @@ func (x *InspectWorkOrderRequest) String() string {
 func (*InspectWorkOrderRequest) ProtoMessage() {}
 
 func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7573,7 +7779,7 @@ func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*InspectWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *InspectWorkOrderRequest) GetName() string {
@@ -7640,7 +7846,7 @@ type ReleaseWorkOrderRequest struct {
 
 func (x *ReleaseWorkOrderRequest) Reset() {
 	*x = ReleaseWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7652,7 +7858,7 @@ func (x *ReleaseWorkOrderRequest) String() string {
 func (*ReleaseWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7665,7 +7871,7 @@ func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ReleaseWorkOrderRequest) GetName() string {
@@ -7727,7 +7933,7 @@ type VoidWorkOrderRequest struct {
 
 func (x *VoidWorkOrderRequest) Reset() {
 	*x = VoidWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7739,7 +7945,7 @@ func (x *VoidWorkOrderRequest) String() string {
 func (*VoidWorkOrderRequest) ProtoMessage() {}
 
 func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7752,7 +7958,7 @@ func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*VoidWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *VoidWorkOrderRequest) GetName() string {
@@ -7800,7 +8006,7 @@ type CreateRegimeRequest struct {
 
 func (x *CreateRegimeRequest) Reset() {
 	*x = CreateRegimeRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7812,7 +8018,7 @@ func (x *CreateRegimeRequest) String() string {
 func (*CreateRegimeRequest) ProtoMessage() {}
 
 func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7825,7 +8031,7 @@ func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRegimeRequest.ProtoReflect.Descriptor instead.
 func (*CreateRegimeRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *CreateRegimeRequest) GetRegime() *Regime {
@@ -7869,7 +8075,7 @@ type GetRegimeRequest struct {
 
 func (x *GetRegimeRequest) Reset() {
 	*x = GetRegimeRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7881,7 +8087,7 @@ func (x *GetRegimeRequest) String() string {
 func (*GetRegimeRequest) ProtoMessage() {}
 
 func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7894,7 +8100,7 @@ func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegimeRequest.ProtoReflect.Descriptor instead.
 func (*GetRegimeRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *GetRegimeRequest) GetName() string {
@@ -7928,7 +8134,7 @@ type ListRegimesRequest struct {
 
 func (x *ListRegimesRequest) Reset() {
 	*x = ListRegimesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7940,7 +8146,7 @@ func (x *ListRegimesRequest) String() string {
 func (*ListRegimesRequest) ProtoMessage() {}
 
 func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7953,7 +8159,7 @@ func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRegimesRequest.ProtoReflect.Descriptor instead.
 func (*ListRegimesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListRegimesRequest) GetPageSize() int32 {
@@ -7997,7 +8203,7 @@ type ListRegimesResponse struct {
 
 func (x *ListRegimesResponse) Reset() {
 	*x = ListRegimesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8009,7 +8215,7 @@ func (x *ListRegimesResponse) String() string {
 func (*ListRegimesResponse) ProtoMessage() {}
 
 func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8022,7 +8228,7 @@ func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRegimesResponse.ProtoReflect.Descriptor instead.
 func (*ListRegimesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ListRegimesResponse) GetRegimes() []*Regime {
@@ -8058,7 +8264,7 @@ type OmitStepRequest struct {
 
 func (x *OmitStepRequest) Reset() {
 	*x = OmitStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8070,7 +8276,7 @@ func (x *OmitStepRequest) String() string {
 func (*OmitStepRequest) ProtoMessage() {}
 
 func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8083,7 +8289,7 @@ func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OmitStepRequest.ProtoReflect.Descriptor instead.
 func (*OmitStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *OmitStepRequest) GetName() string {
@@ -8140,7 +8346,7 @@ type SignStepRequest struct {
 
 func (x *SignStepRequest) Reset() {
 	*x = SignStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8152,7 +8358,7 @@ func (x *SignStepRequest) String() string {
 func (*SignStepRequest) ProtoMessage() {}
 
 func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8165,7 +8371,7 @@ func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignStepRequest.ProtoReflect.Descriptor instead.
 func (*SignStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *SignStepRequest) GetName() string {
@@ -8220,7 +8426,7 @@ type DecideFindingRequest struct {
 
 func (x *DecideFindingRequest) Reset() {
 	*x = DecideFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8232,7 +8438,7 @@ func (x *DecideFindingRequest) String() string {
 func (*DecideFindingRequest) ProtoMessage() {}
 
 func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8245,7 +8451,7 @@ func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideFindingRequest.ProtoReflect.Descriptor instead.
 func (*DecideFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *DecideFindingRequest) GetName() string {
@@ -8293,7 +8499,7 @@ type CreateAttachmentRequest struct {
 
 func (x *CreateAttachmentRequest) Reset() {
 	*x = CreateAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8305,7 +8511,7 @@ func (x *CreateAttachmentRequest) String() string {
 func (*CreateAttachmentRequest) ProtoMessage() {}
 
 func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8318,7 +8524,7 @@ func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*CreateAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *CreateAttachmentRequest) GetParent() string {
@@ -8360,7 +8566,7 @@ type GetAttachmentRequest struct {
 
 func (x *GetAttachmentRequest) Reset() {
 	*x = GetAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8372,7 +8578,7 @@ func (x *GetAttachmentRequest) String() string {
 func (*GetAttachmentRequest) ProtoMessage() {}
 
 func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8385,7 +8591,7 @@ func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *GetAttachmentRequest) GetName() string {
@@ -8406,7 +8612,7 @@ type DownloadAttachmentRequest struct {
 
 func (x *DownloadAttachmentRequest) Reset() {
 	*x = DownloadAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8418,7 +8624,7 @@ func (x *DownloadAttachmentRequest) String() string {
 func (*DownloadAttachmentRequest) ProtoMessage() {}
 
 func (x *DownloadAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8431,7 +8637,7 @@ func (x *DownloadAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*DownloadAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *DownloadAttachmentRequest) GetName() string {
@@ -8460,7 +8666,7 @@ type DownloadAttachmentResponse struct {
 
 func (x *DownloadAttachmentResponse) Reset() {
 	*x = DownloadAttachmentResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8472,7 +8678,7 @@ func (x *DownloadAttachmentResponse) String() string {
 func (*DownloadAttachmentResponse) ProtoMessage() {}
 
 func (x *DownloadAttachmentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8485,7 +8691,7 @@ func (x *DownloadAttachmentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadAttachmentResponse.ProtoReflect.Descriptor instead.
 func (*DownloadAttachmentResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *DownloadAttachmentResponse) GetMediaType() string {
@@ -8542,7 +8748,7 @@ type ListAttachmentsRequest struct {
 
 func (x *ListAttachmentsRequest) Reset() {
 	*x = ListAttachmentsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8554,7 +8760,7 @@ func (x *ListAttachmentsRequest) String() string {
 func (*ListAttachmentsRequest) ProtoMessage() {}
 
 func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8567,7 +8773,7 @@ func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAttachmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAttachmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListAttachmentsRequest) GetParent() string {
@@ -8618,7 +8824,7 @@ type ListAttachmentsResponse struct {
 
 func (x *ListAttachmentsResponse) Reset() {
 	*x = ListAttachmentsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8630,7 +8836,7 @@ func (x *ListAttachmentsResponse) String() string {
 func (*ListAttachmentsResponse) ProtoMessage() {}
 
 func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8643,7 +8849,7 @@ func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAttachmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAttachmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ListAttachmentsResponse) GetAttachments() []*Attachment {
@@ -8675,7 +8881,7 @@ type TraceWorkOrderRequest struct {
 
 func (x *TraceWorkOrderRequest) Reset() {
 	*x = TraceWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8687,7 +8893,7 @@ func (x *TraceWorkOrderRequest) String() string {
 func (*TraceWorkOrderRequest) ProtoMessage() {}
 
 func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8700,7 +8906,7 @@ func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*TraceWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *TraceWorkOrderRequest) GetName() string {
@@ -8735,7 +8941,7 @@ type TraceWorkOrderResponse struct {
 
 func (x *TraceWorkOrderResponse) Reset() {
 	*x = TraceWorkOrderResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8747,7 +8953,7 @@ func (x *TraceWorkOrderResponse) String() string {
 func (*TraceWorkOrderResponse) ProtoMessage() {}
 
 func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8760,7 +8966,7 @@ func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceWorkOrderResponse.ProtoReflect.Descriptor instead.
 func (*TraceWorkOrderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *TraceWorkOrderResponse) GetEntries() []*HistoryEntry {
@@ -8783,7 +8989,7 @@ type CompareWorkOrderRequest struct {
 
 func (x *CompareWorkOrderRequest) Reset() {
 	*x = CompareWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8795,7 +9001,7 @@ func (x *CompareWorkOrderRequest) String() string {
 func (*CompareWorkOrderRequest) ProtoMessage() {}
 
 func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8808,7 +9014,7 @@ func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*CompareWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *CompareWorkOrderRequest) GetName() string {
@@ -8836,7 +9042,7 @@ type CompareWorkOrderResponse struct {
 
 func (x *CompareWorkOrderResponse) Reset() {
 	*x = CompareWorkOrderResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8848,7 +9054,7 @@ func (x *CompareWorkOrderResponse) String() string {
 func (*CompareWorkOrderResponse) ProtoMessage() {}
 
 func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8861,7 +9067,7 @@ func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWorkOrderResponse.ProtoReflect.Descriptor instead.
 func (*CompareWorkOrderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *CompareWorkOrderResponse) GetComparisons() []*Comparison {
@@ -8884,7 +9090,7 @@ type ExportWorkPackRequest struct {
 
 func (x *ExportWorkPackRequest) Reset() {
 	*x = ExportWorkPackRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8896,7 +9102,7 @@ func (x *ExportWorkPackRequest) String() string {
 func (*ExportWorkPackRequest) ProtoMessage() {}
 
 func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8909,7 +9115,7 @@ func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportWorkPackRequest.ProtoReflect.Descriptor instead.
 func (*ExportWorkPackRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *ExportWorkPackRequest) GetName() string {
@@ -8943,7 +9149,7 @@ type ExportWorkPackResponse struct {
 
 func (x *ExportWorkPackResponse) Reset() {
 	*x = ExportWorkPackResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8955,7 +9161,7 @@ func (x *ExportWorkPackResponse) String() string {
 func (*ExportWorkPackResponse) ProtoMessage() {}
 
 func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8968,7 +9174,7 @@ func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportWorkPackResponse.ProtoReflect.Descriptor instead.
 func (*ExportWorkPackResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *ExportWorkPackResponse) GetMediaType() string {
@@ -9012,7 +9218,7 @@ type GetWashPlanRequest struct {
 
 func (x *GetWashPlanRequest) Reset() {
 	*x = GetWashPlanRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9024,7 +9230,7 @@ func (x *GetWashPlanRequest) String() string {
 func (*GetWashPlanRequest) ProtoMessage() {}
 
 func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9037,7 +9243,7 @@ func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWashPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetWashPlanRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *GetWashPlanRequest) GetName() string {
@@ -9073,7 +9279,7 @@ type ListStepsRequest struct {
 
 func (x *ListStepsRequest) Reset() {
 	*x = ListStepsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9085,7 +9291,7 @@ func (x *ListStepsRequest) String() string {
 func (*ListStepsRequest) ProtoMessage() {}
 
 func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9098,7 +9304,7 @@ func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsRequest.ProtoReflect.Descriptor instead.
 func (*ListStepsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ListStepsRequest) GetParent() string {
@@ -9149,7 +9355,7 @@ type ListStepsResponse struct {
 
 func (x *ListStepsResponse) Reset() {
 	*x = ListStepsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9161,7 +9367,7 @@ func (x *ListStepsResponse) String() string {
 func (*ListStepsResponse) ProtoMessage() {}
 
 func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9174,7 +9380,7 @@ func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsResponse.ProtoReflect.Descriptor instead.
 func (*ListStepsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListStepsResponse) GetSteps() []*Step {
@@ -9210,7 +9416,7 @@ type ListMeasurementsRequest struct {
 
 func (x *ListMeasurementsRequest) Reset() {
 	*x = ListMeasurementsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9222,7 +9428,7 @@ func (x *ListMeasurementsRequest) String() string {
 func (*ListMeasurementsRequest) ProtoMessage() {}
 
 func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9235,7 +9441,7 @@ func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsRequest.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *ListMeasurementsRequest) GetParent() string {
@@ -9286,7 +9492,7 @@ type ListMeasurementsResponse struct {
 
 func (x *ListMeasurementsResponse) Reset() {
 	*x = ListMeasurementsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9298,7 +9504,7 @@ func (x *ListMeasurementsResponse) String() string {
 func (*ListMeasurementsResponse) ProtoMessage() {}
 
 func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9311,7 +9517,7 @@ func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsResponse.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *ListMeasurementsResponse) GetMeasurements() []*Measurement {
@@ -9347,7 +9553,7 @@ type ListMotoringRunsRequest struct {
 
 func (x *ListMotoringRunsRequest) Reset() {
 	*x = ListMotoringRunsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9359,7 +9565,7 @@ func (x *ListMotoringRunsRequest) String() string {
 func (*ListMotoringRunsRequest) ProtoMessage() {}
 
 func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9372,7 +9578,7 @@ func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *ListMotoringRunsRequest) GetParent() string {
@@ -9423,7 +9629,7 @@ type ListMotoringRunsResponse struct {
 
 func (x *ListMotoringRunsResponse) Reset() {
 	*x = ListMotoringRunsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9435,7 +9641,7 @@ func (x *ListMotoringRunsResponse) String() string {
 func (*ListMotoringRunsResponse) ProtoMessage() {}
 
 func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9448,7 +9654,7 @@ func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *ListMotoringRunsResponse) GetMotoringRuns() []*MotoringRun {
@@ -9476,7 +9682,7 @@ type GetMotoringLimitsRequest struct {
 
 func (x *GetMotoringLimitsRequest) Reset() {
 	*x = GetMotoringLimitsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9488,7 +9694,7 @@ func (x *GetMotoringLimitsRequest) String() string {
 func (*GetMotoringLimitsRequest) ProtoMessage() {}
 
 func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9501,7 +9707,7 @@ func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMotoringLimitsRequest.ProtoReflect.Descriptor instead.
 func (*GetMotoringLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *GetMotoringLimitsRequest) GetName() string {
@@ -9530,7 +9736,7 @@ type ListFindingsRequest struct {
 
 func (x *ListFindingsRequest) Reset() {
 	*x = ListFindingsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9542,7 +9748,7 @@ func (x *ListFindingsRequest) String() string {
 func (*ListFindingsRequest) ProtoMessage() {}
 
 func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9555,7 +9761,7 @@ func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFindingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{97}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ListFindingsRequest) GetParent() string {
@@ -9606,7 +9812,7 @@ type ListFindingsResponse struct {
 
 func (x *ListFindingsResponse) Reset() {
 	*x = ListFindingsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9618,7 +9824,7 @@ func (x *ListFindingsResponse) String() string {
 func (*ListFindingsResponse) ProtoMessage() {}
 
 func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9631,7 +9837,7 @@ func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFindingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{98}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ListFindingsResponse) GetFindings() []*Finding {
@@ -9667,7 +9873,7 @@ type ListLabourEntriesRequest struct {
 
 func (x *ListLabourEntriesRequest) Reset() {
 	*x = ListLabourEntriesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9679,7 +9885,7 @@ func (x *ListLabourEntriesRequest) String() string {
 func (*ListLabourEntriesRequest) ProtoMessage() {}
 
 func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9692,7 +9898,7 @@ func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{99}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListLabourEntriesRequest) GetParent() string {
@@ -9743,7 +9949,7 @@ type ListLabourEntriesResponse struct {
 
 func (x *ListLabourEntriesResponse) Reset() {
 	*x = ListLabourEntriesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9755,7 +9961,7 @@ func (x *ListLabourEntriesResponse) String() string {
 func (*ListLabourEntriesResponse) ProtoMessage() {}
 
 func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9768,7 +9974,7 @@ func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{100}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ListLabourEntriesResponse) GetLabourEntries() []*LabourEntry {
@@ -9804,7 +10010,7 @@ type ListSignaturesRequest struct {
 
 func (x *ListSignaturesRequest) Reset() {
 	*x = ListSignaturesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9816,7 +10022,7 @@ func (x *ListSignaturesRequest) String() string {
 func (*ListSignaturesRequest) ProtoMessage() {}
 
 func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9829,7 +10035,7 @@ func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesRequest.ProtoReflect.Descriptor instead.
 func (*ListSignaturesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{101}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *ListSignaturesRequest) GetParent() string {
@@ -9880,7 +10086,7 @@ type ListSignaturesResponse struct {
 
 func (x *ListSignaturesResponse) Reset() {
 	*x = ListSignaturesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9892,7 +10098,7 @@ func (x *ListSignaturesResponse) String() string {
 func (*ListSignaturesResponse) ProtoMessage() {}
 
 func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9905,7 +10111,7 @@ func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesResponse.ProtoReflect.Descriptor instead.
 func (*ListSignaturesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{102}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *ListSignaturesResponse) GetSignatures() []*v1.Signature {
@@ -9939,7 +10145,7 @@ type PreviewSignatureRequest struct {
 
 func (x *PreviewSignatureRequest) Reset() {
 	*x = PreviewSignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9951,7 +10157,7 @@ func (x *PreviewSignatureRequest) String() string {
 func (*PreviewSignatureRequest) ProtoMessage() {}
 
 func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9964,7 +10170,7 @@ func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureRequest.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{103}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *PreviewSignatureRequest) GetName() string {
@@ -10006,7 +10212,7 @@ type VerifySignatureRequest struct {
 
 func (x *VerifySignatureRequest) Reset() {
 	*x = VerifySignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10018,7 +10224,7 @@ func (x *VerifySignatureRequest) String() string {
 func (*VerifySignatureRequest) ProtoMessage() {}
 
 func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10031,7 +10237,7 @@ func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureRequest.ProtoReflect.Descriptor instead.
 func (*VerifySignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{104}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *VerifySignatureRequest) GetName() string {
@@ -10266,7 +10472,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\bquantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bquantity\x12\x18\n" +
 	"\x04step\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x04step\x12;\n" +
-	"\buse_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\auseTime\"\xbd\v\n" +
+	"\buse_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\auseTime\"\x91\f\n" +
 	"\bWashPlan\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12 \n" +
 	"\brevision\x18\x02 \x01(\x05B\x04\xe2A\x01\x03R\brevision\x12\x1c\n" +
@@ -10301,8 +10507,23 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\anumbers\x18\x17 \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\anumbers\x12 \n" +
 	"\brefusals\x18\x18 \x03(\tB\x04\xe2A\x01\x03R\brefusals\x12\x1c\n" +
 	"\x06notice\x18\x19 \x01(\tB\x04\xe2A\x01\x03R\x06notice\x12C\n" +
-	"\fcompute_time\x18\x1a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcomputeTime:X\xeaAU\n" +
-	"\x1ccoldsection.example/WashPlan\x12 workOrders/{work_order}/washPlan*\twashPlans2\bwashPlan\"\xca\x01\n" +
+	"\fcompute_time\x18\x1a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcomputeTime\x12R\n" +
+	"\venvironment\x18\x1b \x01(\v2*.coldsection.workorders.v1.WashEnvironmentB\x04\xe2A\x01\x03R\venvironment:X\xeaAU\n" +
+	"\x1ccoldsection.example/WashPlan\x12 workOrders/{work_order}/washPlan*\twashPlans2\bwashPlan\"\xa7\x03\n" +
+	"\x0fWashEnvironment\x12L\n" +
+	"\x05class\x18\x01 \x01(\x0e20.coldsection.workorders.v1.WashEnvironment.ClassB\x04\xe2A\x01\x03R\x05class\x12S\n" +
+	"\rproposed_kind\x18\x02 \x01(\x0e2(.coldsection.workorders.v1.TaskCard.KindB\x04\xe2A\x01\x03R\fproposedKind\x12\x1e\n" +
+	"\areasons\x18\x03 \x03(\tB\x04\xe2A\x01\x03R\areasons\x12)\n" +
+	"\rchoice_reason\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\fchoiceReason\x12\x1e\n" +
+	"\achooser\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\achooser\"\x85\x01\n" +
+	"\x05Class\x12\x15\n" +
+	"\x11CLASS_UNSPECIFIED\x10\x00\x12\f\n" +
+	"\bSALT_AIR\x10\x01\x12\x12\n" +
+	"\x0eINDUSTRIAL_AIR\x10\x02\x12\x14\n" +
+	"\x10AGRICULTURAL_AIR\x10\x03\x12\x10\n" +
+	"\fVOLCANIC_ASH\x10\x04\x12\f\n" +
+	"\bSAND_AIR\x10\x05\x12\r\n" +
+	"\tCLEAN_AIR\x10\x06\"\xca\x01\n" +
 	"\fMixComponent\x12\x18\n" +
 	"\x04item\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12\x18\n" +
 	"\x04role\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04role\x12A\n" +
@@ -10371,7 +10592,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x04DONE\x10\x02\x12\x12\n" +
 	"\x0eNOT_APPLICABLE\x10\x03\x12\v\n" +
 	"\aOMITTED\x10\x04:P\xeaAM\n" +
-	"\x18coldsection.example/Step\x12$workOrders/{work_order}/steps/{step}*\x05steps2\x04step\"\xc1\x06\n" +
+	"\x18coldsection.example/Step\x12$workOrders/{work_order}/steps/{step}*\x05steps2\x04step\"\xf6\a\n" +
 	"\vMeasurement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1f\n" +
 	"\x04step\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04step\x12\x1f\n" +
@@ -10396,8 +10617,16 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\vcreate_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12%\n" +
 	"\vpaper_entry\x18\x11 \x01(\bB\x04\xe2A\x01\x01R\n" +
-	"paperEntry:s\xeaAp\n" +
-	"\x1fcoldsection.example/Measurement\x122workOrders/{work_order}/measurements/{measurement}*\fmeasurements2\vmeasurement\"\xfb\x05\n" +
+	"paperEntry\x12&\n" +
+	"\tmin_value\x18\x12 \x01(\x01B\x04\xe2A\x01\x03H\x00R\bminValue\x88\x01\x01\x12&\n" +
+	"\tmax_value\x18\x13 \x01(\x01B\x04\xe2A\x01\x03H\x01R\bmaxValue\x88\x01\x01\x12G\n" +
+	"\vlimit_steps\x18\x14 \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\n" +
+	"limitSteps:s\xeaAp\n" +
+	"\x1fcoldsection.example/Measurement\x122workOrders/{work_order}/measurements/{measurement}*\fmeasurements2\vmeasurementB\f\n" +
+	"\n" +
+	"_min_valueB\f\n" +
+	"\n" +
+	"_max_value\"\xfb\x05\n" +
 	"\vMotoringRun\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
 	"\x04step\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04step\x12E\n" +
@@ -10435,8 +10664,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\rbinding_limit\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\fbindingLimit\x12L\n" +
 	"\x11last_wetting_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0flastWettingTime\x12H\n" +
 	"\x0fdrying_due_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\rdryingDueTime:o\xeaAl\n" +
-	"\"coldsection.example/MotoringLimits\x12&workOrders/{work_order}/motoringLimits*\x0emotoringLimits2\x0emotoringLimits\"\xea\n" +
-	"\n" +
+	"\"coldsection.example/MotoringLimits\x12&workOrders/{work_order}/motoringLimits*\x0emotoringLimits2\x0emotoringLimits\"\xaf\v\n" +
 	"\aFinding\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
 	"\x04step\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04step\x120\n" +
@@ -10465,7 +10693,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\aplacard\x18\x14 \x01(\tB\x04\xe2A\x01\x03R\aplacard\x12^\n" +
 	"\x11customer_decision\x18\x15 \x01(\v2+.coldsection.workorders.v1.CustomerDecisionB\x04\xe2A\x01\x03R\x10customerDecision\x12\x1c\n" +
 	"\x06closer\x18\x16 \x01(\tB\x04\xe2A\x01\x03R\x06closer\x12'\n" +
-	"\fclosing_note\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\vclosingNote\"R\n" +
+	"\fclosing_note\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\vclosingNote\x12C\n" +
+	"\town_order\x18\x18 \x01(\tB&\xe2A\x01\x03\xfaA\x1f\n" +
+	"\x1dcoldsection.example/WorkOrderR\bownOrder\"R\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
@@ -10672,7 +10902,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x16ListWorkOrdersResponse\x12K\n" +
 	"\vwork_orders\x18\x01 \x03(\v2$.coldsection.workorders.v1.WorkOrderB\x04\xe2A\x01\x03R\n" +
 	"workOrders\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xdb\x04\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x8e\x05\n" +
 	"\x18ScheduleWorkOrderRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
@@ -10688,7 +10918,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\tassignees\x18\b \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\tassignees\x12B\n" +
 	"\aweather\x18\t \x01(\v2\".coldsection.workorders.v1.WeatherB\x04\xe2A\x01\x01R\aweather\x12.\n" +
 	"\fpower_source\x18\n" +
-	" \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\vpowerSource\"\xae\x01\n" +
+	" \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\vpowerSource\x121\n" +
+	"\rchoice_reason\x18\v \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\fchoiceReason\"\xae\x01\n" +
 	"\x13KitWorkOrderRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
@@ -11110,8 +11341,8 @@ func file_coldsection_workorders_v1_workorders_proto_rawDescGZIP() []byte {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescData
 }
 
-var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 16)
-var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 105)
+var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 17)
+var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 106)
 var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(StepKind)(0),                       // 0: coldsection.workorders.v1.StepKind
 	(FlightExposure_Kind)(0),            // 1: coldsection.workorders.v1.FlightExposure.Kind
@@ -11121,386 +11352,392 @@ var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(WorkOrder_State)(0),                // 5: coldsection.workorders.v1.WorkOrder.State
 	(Retention_Class)(0),                // 6: coldsection.workorders.v1.Retention.Class
 	(Origin_Cause)(0),                   // 7: coldsection.workorders.v1.Origin.Cause
-	(Antifreeze_Decision)(0),            // 8: coldsection.workorders.v1.Antifreeze.Decision
-	(TimelineEntry_Activity)(0),         // 9: coldsection.workorders.v1.TimelineEntry.Activity
-	(Step_State)(0),                     // 10: coldsection.workorders.v1.Step.State
-	(MotoringRun_Purpose)(0),            // 11: coldsection.workorders.v1.MotoringRun.Purpose
-	(Finding_State)(0),                  // 12: coldsection.workorders.v1.Finding.State
-	(Finding_Disposition)(0),            // 13: coldsection.workorders.v1.Finding.Disposition
-	(CustomerDecision_Verdict)(0),       // 14: coldsection.workorders.v1.CustomerDecision.Verdict
-	(ExportWorkPackRequest_Format)(0),   // 15: coldsection.workorders.v1.ExportWorkPackRequest.Format
-	(*Station)(nil),                     // 16: coldsection.workorders.v1.Station
-	(*Exposure)(nil),                    // 17: coldsection.workorders.v1.Exposure
-	(*FlightExposure)(nil),              // 18: coldsection.workorders.v1.FlightExposure
-	(*Weather)(nil),                     // 19: coldsection.workorders.v1.Weather
-	(*TaskCard)(nil),                    // 20: coldsection.workorders.v1.TaskCard
-	(*Caution)(nil),                     // 21: coldsection.workorders.v1.Caution
-	(*CardStep)(nil),                    // 22: coldsection.workorders.v1.CardStep
-	(*MeasurementSpec)(nil),             // 23: coldsection.workorders.v1.MeasurementSpec
-	(*WorkOrder)(nil),                   // 24: coldsection.workorders.v1.WorkOrder
-	(*Retention)(nil),                   // 25: coldsection.workorders.v1.Retention
-	(*Origin)(nil),                      // 26: coldsection.workorders.v1.Origin
-	(*Hold)(nil),                        // 27: coldsection.workorders.v1.Hold
-	(*Counters)(nil),                    // 28: coldsection.workorders.v1.Counters
-	(*MaterialDemand)(nil),              // 29: coldsection.workorders.v1.MaterialDemand
-	(*MaterialUse)(nil),                 // 30: coldsection.workorders.v1.MaterialUse
-	(*WashPlan)(nil),                    // 31: coldsection.workorders.v1.WashPlan
-	(*MixComponent)(nil),                // 32: coldsection.workorders.v1.MixComponent
-	(*Antifreeze)(nil),                  // 33: coldsection.workorders.v1.Antifreeze
-	(*TimelineEntry)(nil),               // 34: coldsection.workorders.v1.TimelineEntry
-	(*Step)(nil),                        // 35: coldsection.workorders.v1.Step
-	(*Measurement)(nil),                 // 36: coldsection.workorders.v1.Measurement
-	(*MotoringRun)(nil),                 // 37: coldsection.workorders.v1.MotoringRun
-	(*MotoringLimits)(nil),              // 38: coldsection.workorders.v1.MotoringLimits
-	(*Finding)(nil),                     // 39: coldsection.workorders.v1.Finding
-	(*CustomerDecision)(nil),            // 40: coldsection.workorders.v1.CustomerDecision
-	(*Regime)(nil),                      // 41: coldsection.workorders.v1.Regime
-	(*RetentionFloor)(nil),              // 42: coldsection.workorders.v1.RetentionFloor
-	(*DeferralCategory)(nil),            // 43: coldsection.workorders.v1.DeferralCategory
-	(*Attachment)(nil),                  // 44: coldsection.workorders.v1.Attachment
-	(*HistoryEntry)(nil),                // 45: coldsection.workorders.v1.HistoryEntry
-	(*Comparison)(nil),                  // 46: coldsection.workorders.v1.Comparison
-	(*LabourEntry)(nil),                 // 47: coldsection.workorders.v1.LabourEntry
-	(*PreviewSignatureResponse)(nil),    // 48: coldsection.workorders.v1.PreviewSignatureResponse
-	(*VerifySignatureResponse)(nil),     // 49: coldsection.workorders.v1.VerifySignatureResponse
-	(*CreateStationRequest)(nil),        // 50: coldsection.workorders.v1.CreateStationRequest
-	(*UpdateStationRequest)(nil),        // 51: coldsection.workorders.v1.UpdateStationRequest
-	(*GetStationRequest)(nil),           // 52: coldsection.workorders.v1.GetStationRequest
-	(*ListStationsRequest)(nil),         // 53: coldsection.workorders.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),        // 54: coldsection.workorders.v1.ListStationsResponse
-	(*CreateFlightExposureRequest)(nil), // 55: coldsection.workorders.v1.CreateFlightExposureRequest
-	(*ListFlightExposuresRequest)(nil),  // 56: coldsection.workorders.v1.ListFlightExposuresRequest
-	(*ListFlightExposuresResponse)(nil), // 57: coldsection.workorders.v1.ListFlightExposuresResponse
-	(*CreateTaskCardRequest)(nil),       // 58: coldsection.workorders.v1.CreateTaskCardRequest
-	(*GetTaskCardRequest)(nil),          // 59: coldsection.workorders.v1.GetTaskCardRequest
-	(*ListTaskCardsRequest)(nil),        // 60: coldsection.workorders.v1.ListTaskCardsRequest
-	(*ListTaskCardsResponse)(nil),       // 61: coldsection.workorders.v1.ListTaskCardsResponse
-	(*CreateWorkOrderRequest)(nil),      // 62: coldsection.workorders.v1.CreateWorkOrderRequest
-	(*UpdateWorkOrderRequest)(nil),      // 63: coldsection.workorders.v1.UpdateWorkOrderRequest
-	(*GetWorkOrderRequest)(nil),         // 64: coldsection.workorders.v1.GetWorkOrderRequest
-	(*ListWorkOrdersRequest)(nil),       // 65: coldsection.workorders.v1.ListWorkOrdersRequest
-	(*ListWorkOrdersResponse)(nil),      // 66: coldsection.workorders.v1.ListWorkOrdersResponse
-	(*ScheduleWorkOrderRequest)(nil),    // 67: coldsection.workorders.v1.ScheduleWorkOrderRequest
-	(*KitWorkOrderRequest)(nil),         // 68: coldsection.workorders.v1.KitWorkOrderRequest
-	(*StartWorkOrderRequest)(nil),       // 69: coldsection.workorders.v1.StartWorkOrderRequest
-	(*HoldWorkOrderRequest)(nil),        // 70: coldsection.workorders.v1.HoldWorkOrderRequest
-	(*ResumeWorkOrderRequest)(nil),      // 71: coldsection.workorders.v1.ResumeWorkOrderRequest
-	(*AcknowledgeCautionsRequest)(nil),  // 72: coldsection.workorders.v1.AcknowledgeCautionsRequest
-	(*CompleteStepRequest)(nil),         // 73: coldsection.workorders.v1.CompleteStepRequest
-	(*CreateMeasurementRequest)(nil),    // 74: coldsection.workorders.v1.CreateMeasurementRequest
-	(*SupersedeMeasurementRequest)(nil), // 75: coldsection.workorders.v1.SupersedeMeasurementRequest
-	(*CreateMotoringRunRequest)(nil),    // 76: coldsection.workorders.v1.CreateMotoringRunRequest
-	(*CreateFindingRequest)(nil),        // 77: coldsection.workorders.v1.CreateFindingRequest
-	(*AnswerFindingRequest)(nil),        // 78: coldsection.workorders.v1.AnswerFindingRequest
-	(*CloseFindingRequest)(nil),         // 79: coldsection.workorders.v1.CloseFindingRequest
-	(*CreateLabourEntryRequest)(nil),    // 80: coldsection.workorders.v1.CreateLabourEntryRequest
-	(*FinishWorkOrderRequest)(nil),      // 81: coldsection.workorders.v1.FinishWorkOrderRequest
-	(*ReworkWorkOrderRequest)(nil),      // 82: coldsection.workorders.v1.ReworkWorkOrderRequest
-	(*InspectWorkOrderRequest)(nil),     // 83: coldsection.workorders.v1.InspectWorkOrderRequest
-	(*ReleaseWorkOrderRequest)(nil),     // 84: coldsection.workorders.v1.ReleaseWorkOrderRequest
-	(*VoidWorkOrderRequest)(nil),        // 85: coldsection.workorders.v1.VoidWorkOrderRequest
-	(*CreateRegimeRequest)(nil),         // 86: coldsection.workorders.v1.CreateRegimeRequest
-	(*GetRegimeRequest)(nil),            // 87: coldsection.workorders.v1.GetRegimeRequest
-	(*ListRegimesRequest)(nil),          // 88: coldsection.workorders.v1.ListRegimesRequest
-	(*ListRegimesResponse)(nil),         // 89: coldsection.workorders.v1.ListRegimesResponse
-	(*OmitStepRequest)(nil),             // 90: coldsection.workorders.v1.OmitStepRequest
-	(*SignStepRequest)(nil),             // 91: coldsection.workorders.v1.SignStepRequest
-	(*DecideFindingRequest)(nil),        // 92: coldsection.workorders.v1.DecideFindingRequest
-	(*CreateAttachmentRequest)(nil),     // 93: coldsection.workorders.v1.CreateAttachmentRequest
-	(*GetAttachmentRequest)(nil),        // 94: coldsection.workorders.v1.GetAttachmentRequest
-	(*DownloadAttachmentRequest)(nil),   // 95: coldsection.workorders.v1.DownloadAttachmentRequest
-	(*DownloadAttachmentResponse)(nil),  // 96: coldsection.workorders.v1.DownloadAttachmentResponse
-	(*ListAttachmentsRequest)(nil),      // 97: coldsection.workorders.v1.ListAttachmentsRequest
-	(*ListAttachmentsResponse)(nil),     // 98: coldsection.workorders.v1.ListAttachmentsResponse
-	(*TraceWorkOrderRequest)(nil),       // 99: coldsection.workorders.v1.TraceWorkOrderRequest
-	(*TraceWorkOrderResponse)(nil),      // 100: coldsection.workorders.v1.TraceWorkOrderResponse
-	(*CompareWorkOrderRequest)(nil),     // 101: coldsection.workorders.v1.CompareWorkOrderRequest
-	(*CompareWorkOrderResponse)(nil),    // 102: coldsection.workorders.v1.CompareWorkOrderResponse
-	(*ExportWorkPackRequest)(nil),       // 103: coldsection.workorders.v1.ExportWorkPackRequest
-	(*ExportWorkPackResponse)(nil),      // 104: coldsection.workorders.v1.ExportWorkPackResponse
-	(*GetWashPlanRequest)(nil),          // 105: coldsection.workorders.v1.GetWashPlanRequest
-	(*ListStepsRequest)(nil),            // 106: coldsection.workorders.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),           // 107: coldsection.workorders.v1.ListStepsResponse
-	(*ListMeasurementsRequest)(nil),     // 108: coldsection.workorders.v1.ListMeasurementsRequest
-	(*ListMeasurementsResponse)(nil),    // 109: coldsection.workorders.v1.ListMeasurementsResponse
-	(*ListMotoringRunsRequest)(nil),     // 110: coldsection.workorders.v1.ListMotoringRunsRequest
-	(*ListMotoringRunsResponse)(nil),    // 111: coldsection.workorders.v1.ListMotoringRunsResponse
-	(*GetMotoringLimitsRequest)(nil),    // 112: coldsection.workorders.v1.GetMotoringLimitsRequest
-	(*ListFindingsRequest)(nil),         // 113: coldsection.workorders.v1.ListFindingsRequest
-	(*ListFindingsResponse)(nil),        // 114: coldsection.workorders.v1.ListFindingsResponse
-	(*ListLabourEntriesRequest)(nil),    // 115: coldsection.workorders.v1.ListLabourEntriesRequest
-	(*ListLabourEntriesResponse)(nil),   // 116: coldsection.workorders.v1.ListLabourEntriesResponse
-	(*ListSignaturesRequest)(nil),       // 117: coldsection.workorders.v1.ListSignaturesRequest
-	(*ListSignaturesResponse)(nil),      // 118: coldsection.workorders.v1.ListSignaturesResponse
-	(*PreviewSignatureRequest)(nil),     // 119: coldsection.workorders.v1.PreviewSignatureRequest
-	(*VerifySignatureRequest)(nil),      // 120: coldsection.workorders.v1.VerifySignatureRequest
-	(*timestamppb.Timestamp)(nil),       // 121: google.protobuf.Timestamp
-	(*date.Date)(nil),                   // 122: google.type.Date
-	(*v1.DocumentReference)(nil),        // 123: coldsection.common.v1.DocumentReference
-	(*v1.Explained)(nil),                // 124: coldsection.common.v1.Explained
-	(*v1.Quantity)(nil),                 // 125: coldsection.common.v1.Quantity
-	(*v1.Entered)(nil),                  // 126: coldsection.common.v1.Entered
-	(v1.Signature_Meaning)(0),           // 127: coldsection.common.v1.Signature.Meaning
-	(*fieldmaskpb.FieldMask)(nil),       // 128: google.protobuf.FieldMask
-	(*v1.Signature)(nil),                // 129: coldsection.common.v1.Signature
+	(WashEnvironment_Class)(0),          // 8: coldsection.workorders.v1.WashEnvironment.Class
+	(Antifreeze_Decision)(0),            // 9: coldsection.workorders.v1.Antifreeze.Decision
+	(TimelineEntry_Activity)(0),         // 10: coldsection.workorders.v1.TimelineEntry.Activity
+	(Step_State)(0),                     // 11: coldsection.workorders.v1.Step.State
+	(MotoringRun_Purpose)(0),            // 12: coldsection.workorders.v1.MotoringRun.Purpose
+	(Finding_State)(0),                  // 13: coldsection.workorders.v1.Finding.State
+	(Finding_Disposition)(0),            // 14: coldsection.workorders.v1.Finding.Disposition
+	(CustomerDecision_Verdict)(0),       // 15: coldsection.workorders.v1.CustomerDecision.Verdict
+	(ExportWorkPackRequest_Format)(0),   // 16: coldsection.workorders.v1.ExportWorkPackRequest.Format
+	(*Station)(nil),                     // 17: coldsection.workorders.v1.Station
+	(*Exposure)(nil),                    // 18: coldsection.workorders.v1.Exposure
+	(*FlightExposure)(nil),              // 19: coldsection.workorders.v1.FlightExposure
+	(*Weather)(nil),                     // 20: coldsection.workorders.v1.Weather
+	(*TaskCard)(nil),                    // 21: coldsection.workorders.v1.TaskCard
+	(*Caution)(nil),                     // 22: coldsection.workorders.v1.Caution
+	(*CardStep)(nil),                    // 23: coldsection.workorders.v1.CardStep
+	(*MeasurementSpec)(nil),             // 24: coldsection.workorders.v1.MeasurementSpec
+	(*WorkOrder)(nil),                   // 25: coldsection.workorders.v1.WorkOrder
+	(*Retention)(nil),                   // 26: coldsection.workorders.v1.Retention
+	(*Origin)(nil),                      // 27: coldsection.workorders.v1.Origin
+	(*Hold)(nil),                        // 28: coldsection.workorders.v1.Hold
+	(*Counters)(nil),                    // 29: coldsection.workorders.v1.Counters
+	(*MaterialDemand)(nil),              // 30: coldsection.workorders.v1.MaterialDemand
+	(*MaterialUse)(nil),                 // 31: coldsection.workorders.v1.MaterialUse
+	(*WashPlan)(nil),                    // 32: coldsection.workorders.v1.WashPlan
+	(*WashEnvironment)(nil),             // 33: coldsection.workorders.v1.WashEnvironment
+	(*MixComponent)(nil),                // 34: coldsection.workorders.v1.MixComponent
+	(*Antifreeze)(nil),                  // 35: coldsection.workorders.v1.Antifreeze
+	(*TimelineEntry)(nil),               // 36: coldsection.workorders.v1.TimelineEntry
+	(*Step)(nil),                        // 37: coldsection.workorders.v1.Step
+	(*Measurement)(nil),                 // 38: coldsection.workorders.v1.Measurement
+	(*MotoringRun)(nil),                 // 39: coldsection.workorders.v1.MotoringRun
+	(*MotoringLimits)(nil),              // 40: coldsection.workorders.v1.MotoringLimits
+	(*Finding)(nil),                     // 41: coldsection.workorders.v1.Finding
+	(*CustomerDecision)(nil),            // 42: coldsection.workorders.v1.CustomerDecision
+	(*Regime)(nil),                      // 43: coldsection.workorders.v1.Regime
+	(*RetentionFloor)(nil),              // 44: coldsection.workorders.v1.RetentionFloor
+	(*DeferralCategory)(nil),            // 45: coldsection.workorders.v1.DeferralCategory
+	(*Attachment)(nil),                  // 46: coldsection.workorders.v1.Attachment
+	(*HistoryEntry)(nil),                // 47: coldsection.workorders.v1.HistoryEntry
+	(*Comparison)(nil),                  // 48: coldsection.workorders.v1.Comparison
+	(*LabourEntry)(nil),                 // 49: coldsection.workorders.v1.LabourEntry
+	(*PreviewSignatureResponse)(nil),    // 50: coldsection.workorders.v1.PreviewSignatureResponse
+	(*VerifySignatureResponse)(nil),     // 51: coldsection.workorders.v1.VerifySignatureResponse
+	(*CreateStationRequest)(nil),        // 52: coldsection.workorders.v1.CreateStationRequest
+	(*UpdateStationRequest)(nil),        // 53: coldsection.workorders.v1.UpdateStationRequest
+	(*GetStationRequest)(nil),           // 54: coldsection.workorders.v1.GetStationRequest
+	(*ListStationsRequest)(nil),         // 55: coldsection.workorders.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),        // 56: coldsection.workorders.v1.ListStationsResponse
+	(*CreateFlightExposureRequest)(nil), // 57: coldsection.workorders.v1.CreateFlightExposureRequest
+	(*ListFlightExposuresRequest)(nil),  // 58: coldsection.workorders.v1.ListFlightExposuresRequest
+	(*ListFlightExposuresResponse)(nil), // 59: coldsection.workorders.v1.ListFlightExposuresResponse
+	(*CreateTaskCardRequest)(nil),       // 60: coldsection.workorders.v1.CreateTaskCardRequest
+	(*GetTaskCardRequest)(nil),          // 61: coldsection.workorders.v1.GetTaskCardRequest
+	(*ListTaskCardsRequest)(nil),        // 62: coldsection.workorders.v1.ListTaskCardsRequest
+	(*ListTaskCardsResponse)(nil),       // 63: coldsection.workorders.v1.ListTaskCardsResponse
+	(*CreateWorkOrderRequest)(nil),      // 64: coldsection.workorders.v1.CreateWorkOrderRequest
+	(*UpdateWorkOrderRequest)(nil),      // 65: coldsection.workorders.v1.UpdateWorkOrderRequest
+	(*GetWorkOrderRequest)(nil),         // 66: coldsection.workorders.v1.GetWorkOrderRequest
+	(*ListWorkOrdersRequest)(nil),       // 67: coldsection.workorders.v1.ListWorkOrdersRequest
+	(*ListWorkOrdersResponse)(nil),      // 68: coldsection.workorders.v1.ListWorkOrdersResponse
+	(*ScheduleWorkOrderRequest)(nil),    // 69: coldsection.workorders.v1.ScheduleWorkOrderRequest
+	(*KitWorkOrderRequest)(nil),         // 70: coldsection.workorders.v1.KitWorkOrderRequest
+	(*StartWorkOrderRequest)(nil),       // 71: coldsection.workorders.v1.StartWorkOrderRequest
+	(*HoldWorkOrderRequest)(nil),        // 72: coldsection.workorders.v1.HoldWorkOrderRequest
+	(*ResumeWorkOrderRequest)(nil),      // 73: coldsection.workorders.v1.ResumeWorkOrderRequest
+	(*AcknowledgeCautionsRequest)(nil),  // 74: coldsection.workorders.v1.AcknowledgeCautionsRequest
+	(*CompleteStepRequest)(nil),         // 75: coldsection.workorders.v1.CompleteStepRequest
+	(*CreateMeasurementRequest)(nil),    // 76: coldsection.workorders.v1.CreateMeasurementRequest
+	(*SupersedeMeasurementRequest)(nil), // 77: coldsection.workorders.v1.SupersedeMeasurementRequest
+	(*CreateMotoringRunRequest)(nil),    // 78: coldsection.workorders.v1.CreateMotoringRunRequest
+	(*CreateFindingRequest)(nil),        // 79: coldsection.workorders.v1.CreateFindingRequest
+	(*AnswerFindingRequest)(nil),        // 80: coldsection.workorders.v1.AnswerFindingRequest
+	(*CloseFindingRequest)(nil),         // 81: coldsection.workorders.v1.CloseFindingRequest
+	(*CreateLabourEntryRequest)(nil),    // 82: coldsection.workorders.v1.CreateLabourEntryRequest
+	(*FinishWorkOrderRequest)(nil),      // 83: coldsection.workorders.v1.FinishWorkOrderRequest
+	(*ReworkWorkOrderRequest)(nil),      // 84: coldsection.workorders.v1.ReworkWorkOrderRequest
+	(*InspectWorkOrderRequest)(nil),     // 85: coldsection.workorders.v1.InspectWorkOrderRequest
+	(*ReleaseWorkOrderRequest)(nil),     // 86: coldsection.workorders.v1.ReleaseWorkOrderRequest
+	(*VoidWorkOrderRequest)(nil),        // 87: coldsection.workorders.v1.VoidWorkOrderRequest
+	(*CreateRegimeRequest)(nil),         // 88: coldsection.workorders.v1.CreateRegimeRequest
+	(*GetRegimeRequest)(nil),            // 89: coldsection.workorders.v1.GetRegimeRequest
+	(*ListRegimesRequest)(nil),          // 90: coldsection.workorders.v1.ListRegimesRequest
+	(*ListRegimesResponse)(nil),         // 91: coldsection.workorders.v1.ListRegimesResponse
+	(*OmitStepRequest)(nil),             // 92: coldsection.workorders.v1.OmitStepRequest
+	(*SignStepRequest)(nil),             // 93: coldsection.workorders.v1.SignStepRequest
+	(*DecideFindingRequest)(nil),        // 94: coldsection.workorders.v1.DecideFindingRequest
+	(*CreateAttachmentRequest)(nil),     // 95: coldsection.workorders.v1.CreateAttachmentRequest
+	(*GetAttachmentRequest)(nil),        // 96: coldsection.workorders.v1.GetAttachmentRequest
+	(*DownloadAttachmentRequest)(nil),   // 97: coldsection.workorders.v1.DownloadAttachmentRequest
+	(*DownloadAttachmentResponse)(nil),  // 98: coldsection.workorders.v1.DownloadAttachmentResponse
+	(*ListAttachmentsRequest)(nil),      // 99: coldsection.workorders.v1.ListAttachmentsRequest
+	(*ListAttachmentsResponse)(nil),     // 100: coldsection.workorders.v1.ListAttachmentsResponse
+	(*TraceWorkOrderRequest)(nil),       // 101: coldsection.workorders.v1.TraceWorkOrderRequest
+	(*TraceWorkOrderResponse)(nil),      // 102: coldsection.workorders.v1.TraceWorkOrderResponse
+	(*CompareWorkOrderRequest)(nil),     // 103: coldsection.workorders.v1.CompareWorkOrderRequest
+	(*CompareWorkOrderResponse)(nil),    // 104: coldsection.workorders.v1.CompareWorkOrderResponse
+	(*ExportWorkPackRequest)(nil),       // 105: coldsection.workorders.v1.ExportWorkPackRequest
+	(*ExportWorkPackResponse)(nil),      // 106: coldsection.workorders.v1.ExportWorkPackResponse
+	(*GetWashPlanRequest)(nil),          // 107: coldsection.workorders.v1.GetWashPlanRequest
+	(*ListStepsRequest)(nil),            // 108: coldsection.workorders.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),           // 109: coldsection.workorders.v1.ListStepsResponse
+	(*ListMeasurementsRequest)(nil),     // 110: coldsection.workorders.v1.ListMeasurementsRequest
+	(*ListMeasurementsResponse)(nil),    // 111: coldsection.workorders.v1.ListMeasurementsResponse
+	(*ListMotoringRunsRequest)(nil),     // 112: coldsection.workorders.v1.ListMotoringRunsRequest
+	(*ListMotoringRunsResponse)(nil),    // 113: coldsection.workorders.v1.ListMotoringRunsResponse
+	(*GetMotoringLimitsRequest)(nil),    // 114: coldsection.workorders.v1.GetMotoringLimitsRequest
+	(*ListFindingsRequest)(nil),         // 115: coldsection.workorders.v1.ListFindingsRequest
+	(*ListFindingsResponse)(nil),        // 116: coldsection.workorders.v1.ListFindingsResponse
+	(*ListLabourEntriesRequest)(nil),    // 117: coldsection.workorders.v1.ListLabourEntriesRequest
+	(*ListLabourEntriesResponse)(nil),   // 118: coldsection.workorders.v1.ListLabourEntriesResponse
+	(*ListSignaturesRequest)(nil),       // 119: coldsection.workorders.v1.ListSignaturesRequest
+	(*ListSignaturesResponse)(nil),      // 120: coldsection.workorders.v1.ListSignaturesResponse
+	(*PreviewSignatureRequest)(nil),     // 121: coldsection.workorders.v1.PreviewSignatureRequest
+	(*VerifySignatureRequest)(nil),      // 122: coldsection.workorders.v1.VerifySignatureRequest
+	(*timestamppb.Timestamp)(nil),       // 123: google.protobuf.Timestamp
+	(*date.Date)(nil),                   // 124: google.type.Date
+	(*v1.DocumentReference)(nil),        // 125: coldsection.common.v1.DocumentReference
+	(*v1.Explained)(nil),                // 126: coldsection.common.v1.Explained
+	(*v1.Quantity)(nil),                 // 127: coldsection.common.v1.Quantity
+	(*v1.Entered)(nil),                  // 128: coldsection.common.v1.Entered
+	(v1.Signature_Meaning)(0),           // 129: coldsection.common.v1.Signature.Meaning
+	(*fieldmaskpb.FieldMask)(nil),       // 130: google.protobuf.FieldMask
+	(*v1.Signature)(nil),                // 131: coldsection.common.v1.Signature
 }
 var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
-	19,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
-	121, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
-	121, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
-	17,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
-	122, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
-	122, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
+	20,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
+	123, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
+	123, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
+	18,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
+	124, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
+	124, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
 	1,   // 6: coldsection.workorders.v1.FlightExposure.kind:type_name -> coldsection.workorders.v1.FlightExposure.Kind
-	121, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
-	121, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
+	123, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
+	123, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
 	2,   // 9: coldsection.workorders.v1.TaskCard.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	123, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
-	22,  // 11: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
-	121, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
+	125, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
+	23,  // 11: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
+	123, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
 	3,   // 13: coldsection.workorders.v1.Caution.severity:type_name -> coldsection.workorders.v1.Caution.Severity
 	0,   // 14: coldsection.workorders.v1.CardStep.kind:type_name -> coldsection.workorders.v1.StepKind
-	21,  // 15: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
-	23,  // 16: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	22,  // 15: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
+	24,  // 16: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
 	4,   // 17: coldsection.workorders.v1.MeasurementSpec.derived:type_name -> coldsection.workorders.v1.MeasurementSpec.Derived
-	124, // 18: coldsection.workorders.v1.MeasurementSpec.limit_steps:type_name -> coldsection.common.v1.Explained
+	126, // 18: coldsection.workorders.v1.MeasurementSpec.limit_steps:type_name -> coldsection.common.v1.Explained
 	2,   // 19: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	26,  // 20: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
+	27,  // 20: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
 	5,   // 21: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
-	27,  // 22: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
-	121, // 23: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
-	121, // 24: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
-	29,  // 25: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
-	30,  // 26: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	28,  // 27: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
-	28,  // 28: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
-	121, // 29: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
-	121, // 30: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
-	121, // 31: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
-	122, // 32: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
-	121, // 33: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
-	121, // 34: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
-	121, // 35: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
-	121, // 36: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
-	25,  // 37: coldsection.workorders.v1.WorkOrder.retention:type_name -> coldsection.workorders.v1.Retention
+	28,  // 22: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
+	123, // 23: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
+	123, // 24: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
+	30,  // 25: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
+	31,  // 26: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	29,  // 27: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
+	29,  // 28: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
+	123, // 29: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
+	123, // 30: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
+	123, // 31: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
+	124, // 32: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
+	123, // 33: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
+	123, // 34: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
+	123, // 35: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
+	123, // 36: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
+	26,  // 37: coldsection.workorders.v1.WorkOrder.retention:type_name -> coldsection.workorders.v1.Retention
 	6,   // 38: coldsection.workorders.v1.Retention.class:type_name -> coldsection.workorders.v1.Retention.Class
-	122, // 39: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
+	124, // 39: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
 	7,   // 40: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
-	121, // 41: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
-	125, // 42: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
-	125, // 43: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
-	125, // 44: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	125, // 45: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
-	121, // 46: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
-	123, // 47: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
-	125, // 48: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
-	32,  // 49: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
-	33,  // 50: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
-	125, // 51: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	34,  // 52: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
-	21,  // 53: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
-	124, // 54: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
-	121, // 55: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
-	125, // 56: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
-	125, // 57: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
-	8,   // 58: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
-	9,   // 59: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
-	125, // 60: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
-	0,   // 61: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
-	21,  // 62: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
-	23,  // 63: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	10,  // 64: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
-	121, // 65: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
-	121, // 66: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
-	30,  // 67: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	121, // 68: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
-	126, // 69: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
-	121, // 70: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
-	121, // 71: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
-	121, // 72: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
-	121, // 73: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
-	121, // 74: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
-	11,  // 75: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
-	121, // 76: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
-	121, // 77: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
-	121, // 78: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
-	12,  // 79: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
-	13,  // 80: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	122, // 81: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
-	122, // 82: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
-	121, // 83: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
-	121, // 84: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
-	40,  // 85: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	14,  // 86: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
-	121, // 87: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
-	123, // 88: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
-	43,  // 89: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
-	121, // 90: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
-	42,  // 91: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
-	121, // 92: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
-	25,  // 93: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
-	121, // 94: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
-	121, // 95: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
-	121, // 96: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
-	121, // 97: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
-	127, // 98: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	16,  // 99: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	16,  // 100: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	128, // 101: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	16,  // 102: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
-	18,  // 103: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
-	18,  // 104: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
-	20,  // 105: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
-	20,  // 106: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
-	24,  // 107: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	24,  // 108: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	128, // 109: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
-	24,  // 110: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
-	121, // 111: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
-	121, // 112: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
-	19,  // 113: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
-	28,  // 114: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
-	121, // 115: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
-	30,  // 116: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	121, // 117: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
-	36,  // 118: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
-	126, // 119: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
-	37,  // 120: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	39,  // 121: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
-	13,  // 122: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	122, // 123: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
-	47,  // 124: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	28,  // 125: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
-	41,  // 126: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
-	41,  // 127: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
-	40,  // 128: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	44,  // 129: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
-	44,  // 130: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
-	45,  // 131: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
-	46,  // 132: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
-	15,  // 133: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
-	35,  // 134: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
-	36,  // 135: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
-	37,  // 136: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
-	39,  // 137: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
-	47,  // 138: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
-	129, // 139: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
-	127, // 140: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	50,  // 141: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
-	51,  // 142: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
-	55,  // 143: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
-	58,  // 144: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
-	86,  // 145: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
-	62,  // 146: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
-	63,  // 147: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
-	67,  // 148: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
-	68,  // 149: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
-	69,  // 150: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
-	70,  // 151: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
-	71,  // 152: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
-	72,  // 153: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
-	73,  // 154: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
-	90,  // 155: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
-	91,  // 156: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
-	74,  // 157: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
-	75,  // 158: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
-	76,  // 159: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
-	93,  // 160: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
-	77,  // 161: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
-	78,  // 162: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
-	92,  // 163: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
-	79,  // 164: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
-	80,  // 165: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
-	81,  // 166: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
-	82,  // 167: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
-	83,  // 168: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
-	84,  // 169: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
-	85,  // 170: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
-	52,  // 171: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
-	53,  // 172: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
-	56,  // 173: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
-	59,  // 174: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
-	60,  // 175: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
-	64,  // 176: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
-	65,  // 177: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
-	105, // 178: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
-	106, // 179: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
-	108, // 180: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
-	110, // 181: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
-	112, // 182: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
-	87,  // 183: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
-	88,  // 184: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
-	94,  // 185: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
-	95,  // 186: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
-	97,  // 187: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
-	99,  // 188: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
-	101, // 189: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
-	103, // 190: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
-	113, // 191: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
-	115, // 192: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
-	117, // 193: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
-	119, // 194: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
-	120, // 195: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
-	16,  // 196: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
-	16,  // 197: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
-	18,  // 198: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
-	20,  // 199: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	41,  // 200: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
-	24,  // 201: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	24,  // 202: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	24,  // 203: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	24,  // 204: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	24,  // 205: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	24,  // 206: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	24,  // 207: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	35,  // 208: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
-	35,  // 209: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
-	35,  // 210: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
-	35,  // 211: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
-	36,  // 212: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	36,  // 213: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	37,  // 214: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
-	44,  // 215: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
-	39,  // 216: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
-	39,  // 217: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
-	39,  // 218: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
-	39,  // 219: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
-	47,  // 220: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
-	24,  // 221: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	24,  // 222: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	24,  // 223: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	24,  // 224: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	24,  // 225: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	16,  // 226: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
-	54,  // 227: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
-	57,  // 228: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
-	20,  // 229: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	61,  // 230: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
-	24,  // 231: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	66,  // 232: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
-	31,  // 233: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
-	107, // 234: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
-	109, // 235: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
-	111, // 236: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
-	38,  // 237: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
-	41,  // 238: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
-	89,  // 239: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
-	44,  // 240: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
-	96,  // 241: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
-	98,  // 242: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
-	100, // 243: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
-	102, // 244: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
-	104, // 245: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
-	114, // 246: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
-	116, // 247: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
-	118, // 248: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
-	48,  // 249: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
-	49,  // 250: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
-	196, // [196:251] is the sub-list for method output_type
-	141, // [141:196] is the sub-list for method input_type
-	141, // [141:141] is the sub-list for extension type_name
-	141, // [141:141] is the sub-list for extension extendee
-	0,   // [0:141] is the sub-list for field type_name
+	123, // 41: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
+	127, // 42: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
+	127, // 43: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
+	127, // 44: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	127, // 45: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
+	123, // 46: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
+	125, // 47: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
+	127, // 48: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
+	34,  // 49: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
+	35,  // 50: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
+	127, // 51: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	36,  // 52: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
+	22,  // 53: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
+	126, // 54: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
+	123, // 55: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
+	33,  // 56: coldsection.workorders.v1.WashPlan.environment:type_name -> coldsection.workorders.v1.WashEnvironment
+	8,   // 57: coldsection.workorders.v1.WashEnvironment.class:type_name -> coldsection.workorders.v1.WashEnvironment.Class
+	2,   // 58: coldsection.workorders.v1.WashEnvironment.proposed_kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	127, // 59: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
+	127, // 60: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
+	9,   // 61: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
+	10,  // 62: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
+	127, // 63: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
+	0,   // 64: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
+	22,  // 65: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
+	24,  // 66: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	11,  // 67: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
+	123, // 68: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
+	123, // 69: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
+	31,  // 70: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	123, // 71: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
+	128, // 72: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
+	123, // 73: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
+	123, // 74: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
+	126, // 75: coldsection.workorders.v1.Measurement.limit_steps:type_name -> coldsection.common.v1.Explained
+	123, // 76: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
+	123, // 77: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
+	123, // 78: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
+	12,  // 79: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
+	123, // 80: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
+	123, // 81: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
+	123, // 82: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
+	13,  // 83: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
+	14,  // 84: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	124, // 85: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
+	124, // 86: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
+	123, // 87: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
+	123, // 88: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
+	42,  // 89: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	15,  // 90: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
+	123, // 91: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
+	125, // 92: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
+	45,  // 93: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
+	123, // 94: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
+	44,  // 95: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
+	123, // 96: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
+	26,  // 97: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
+	123, // 98: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
+	123, // 99: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
+	123, // 100: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
+	123, // 101: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
+	129, // 102: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	17,  // 103: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	17,  // 104: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	130, // 105: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	17,  // 106: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
+	19,  // 107: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
+	19,  // 108: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
+	21,  // 109: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
+	21,  // 110: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
+	25,  // 111: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	25,  // 112: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	130, // 113: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
+	25,  // 114: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
+	123, // 115: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
+	123, // 116: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
+	20,  // 117: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
+	29,  // 118: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
+	123, // 119: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
+	31,  // 120: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	123, // 121: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
+	38,  // 122: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
+	128, // 123: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
+	39,  // 124: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	41,  // 125: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
+	14,  // 126: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	124, // 127: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
+	49,  // 128: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	29,  // 129: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
+	43,  // 130: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
+	43,  // 131: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
+	42,  // 132: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	46,  // 133: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
+	46,  // 134: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
+	47,  // 135: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
+	48,  // 136: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
+	16,  // 137: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
+	37,  // 138: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
+	38,  // 139: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
+	39,  // 140: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
+	41,  // 141: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
+	49,  // 142: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
+	131, // 143: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
+	129, // 144: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	52,  // 145: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
+	53,  // 146: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
+	57,  // 147: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
+	60,  // 148: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
+	88,  // 149: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
+	64,  // 150: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
+	65,  // 151: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
+	69,  // 152: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
+	70,  // 153: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
+	71,  // 154: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
+	72,  // 155: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
+	73,  // 156: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
+	74,  // 157: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
+	75,  // 158: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
+	92,  // 159: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
+	93,  // 160: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
+	76,  // 161: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
+	77,  // 162: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
+	78,  // 163: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
+	95,  // 164: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
+	79,  // 165: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
+	80,  // 166: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
+	94,  // 167: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
+	81,  // 168: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
+	82,  // 169: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
+	83,  // 170: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
+	84,  // 171: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
+	85,  // 172: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
+	86,  // 173: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
+	87,  // 174: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
+	54,  // 175: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
+	55,  // 176: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
+	58,  // 177: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
+	61,  // 178: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
+	62,  // 179: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
+	66,  // 180: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
+	67,  // 181: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
+	107, // 182: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
+	108, // 183: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
+	110, // 184: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
+	112, // 185: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
+	114, // 186: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
+	89,  // 187: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
+	90,  // 188: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
+	96,  // 189: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
+	97,  // 190: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
+	99,  // 191: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
+	101, // 192: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
+	103, // 193: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
+	105, // 194: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
+	115, // 195: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
+	117, // 196: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
+	119, // 197: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
+	121, // 198: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
+	122, // 199: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
+	17,  // 200: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
+	17,  // 201: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
+	19,  // 202: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
+	21,  // 203: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	43,  // 204: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
+	25,  // 205: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 206: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 207: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 208: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 209: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 210: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 211: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	37,  // 212: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
+	37,  // 213: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
+	37,  // 214: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
+	37,  // 215: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
+	38,  // 216: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	38,  // 217: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	39,  // 218: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
+	46,  // 219: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
+	41,  // 220: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
+	41,  // 221: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
+	41,  // 222: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
+	41,  // 223: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
+	49,  // 224: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
+	25,  // 225: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 226: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 227: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 228: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 229: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	17,  // 230: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
+	56,  // 231: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
+	59,  // 232: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
+	21,  // 233: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	63,  // 234: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
+	25,  // 235: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	68,  // 236: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
+	32,  // 237: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
+	109, // 238: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
+	111, // 239: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
+	113, // 240: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
+	40,  // 241: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
+	43,  // 242: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
+	91,  // 243: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
+	46,  // 244: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
+	98,  // 245: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
+	100, // 246: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
+	102, // 247: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
+	104, // 248: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
+	106, // 249: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
+	116, // 250: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
+	118, // 251: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
+	120, // 252: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
+	50,  // 253: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
+	51,  // 254: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
+	200, // [200:255] is the sub-list for method output_type
+	145, // [145:200] is the sub-list for method input_type
+	145, // [145:145] is the sub-list for extension type_name
+	145, // [145:145] is the sub-list for extension extendee
+	0,   // [0:145] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_workorders_proto_init() }
@@ -11509,13 +11746,14 @@ func file_coldsection_workorders_v1_workorders_proto_init() {
 		return
 	}
 	file_coldsection_workorders_v1_workorders_proto_msgTypes[7].OneofWrappers = []any{}
+	file_coldsection_workorders_v1_workorders_proto_msgTypes[21].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_workorders_v1_workorders_proto_rawDesc), len(file_coldsection_workorders_v1_workorders_proto_rawDesc)),
-			NumEnums:      16,
-			NumMessages:   105,
+			NumEnums:      17,
+			NumMessages:   106,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -75,15 +75,17 @@ type WorkOrdersServiceClient interface {
 	// Adds a regime or, with the id of an existing one, its next revision: the wording of signatures and the limits of deferrals.
 	// Role: quality. Reasons: PATTERN_UNKNOWN, CATEGORY_TWICE.
 	CreateRegime(ctx context.Context, in *CreateRegimeRequest, opts ...grpc.CallOption) (*Regime, error)
-	// Drafts an order from a task card, with a wash plan where the card is a wash. Roles: planner, technician, agent.
-	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE.
+	// Drafts an order from a task card, with a wash plan where the card is a wash. One whose origin is a finding is the finding's own order:
+	// each names the other, and its release closes the finding. Roles: planner, technician, agent.
+	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN, FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
 	CreateWorkOrder(ctx context.Context, in *CreateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Changes assignment, station, times or notes before the order starts; at another station a wash gets a new revision of its
 	// plan. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
 	// TIMES_REVERSED, STATION_NEEDED.
 	UpdateWorkOrder(ctx context.Context, in *UpdateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
-	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST.
+	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST,
+	// CHOICE_REASON_MISSING.
 	ScheduleWorkOrder(ctx context.Context, in *ScheduleWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// SCHEDULED to KITTED by hand, for an order that needs no stock; with stock it happens by itself when all was issued.
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
@@ -111,7 +113,7 @@ type WorkOrdersServiceClient interface {
 	SignStep(ctx context.Context, in *SignStepRequest, opts ...grpc.CallOption) (*Step, error)
 	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
 	// VALUE_NOT_A_NUMBER, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
-	// it), COMPLIANCE_UNREACHABLE.
+	// it), SUPPLY_NOT_MEASURED (a heater's current is held against the window at the voltage that was measured), COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(ctx context.Context, in *CreateMeasurementRequest, opts ...grpc.CallOption) (*Measurement, error)
 	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reasons:
 	// NOT_HEAD_OF_LINE, SAME_PERSON.
@@ -130,7 +132,8 @@ type WorkOrdersServiceClient interface {
 	AnswerFinding(ctx context.Context, in *AnswerFindingRequest, opts ...grpc.CallOption) (*Finding, error)
 	// Records what the customer decided on a finding that was put to them. Roles: planner, quality. Reason: STATE_NOT_ALLOWED.
 	DecideFinding(ctx context.Context, in *DecideFindingRequest, opts ...grpc.CallOption) (*Finding, error)
-	// Closes an answered finding after verification. Roles: inspector, quality. Reason: SAME_PERSON.
+	// Closes an answered finding after verification; one that has an order of its own waits for its end. Roles: inspector, quality. Reasons:
+	// STATE_NOT_ALLOWED, SAME_PERSON, OWN_ORDER_OPEN.
 	CloseFinding(ctx context.Context, in *CloseFindingRequest, opts ...grpc.CallOption) (*Finding, error)
 	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
@@ -481,15 +484,17 @@ type WorkOrdersServiceServer interface {
 	// Adds a regime or, with the id of an existing one, its next revision: the wording of signatures and the limits of deferrals.
 	// Role: quality. Reasons: PATTERN_UNKNOWN, CATEGORY_TWICE.
 	CreateRegime(context.Context, *CreateRegimeRequest) (*Regime, error)
-	// Drafts an order from a task card, with a wash plan where the card is a wash. Roles: planner, technician, agent.
-	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE.
+	// Drafts an order from a task card, with a wash plan where the card is a wash. One whose origin is a finding is the finding's own order:
+	// each names the other, and its release closes the finding. Roles: planner, technician, agent.
+	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN, FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
 	CreateWorkOrder(context.Context, *CreateWorkOrderRequest) (*WorkOrder, error)
 	// Changes assignment, station, times or notes before the order starts; at another station a wash gets a new revision of its
 	// plan. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
 	// TIMES_REVERSED, STATION_NEEDED.
 	UpdateWorkOrder(context.Context, *UpdateWorkOrderRequest) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
-	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST.
+	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST,
+	// CHOICE_REASON_MISSING.
 	ScheduleWorkOrder(context.Context, *ScheduleWorkOrderRequest) (*WorkOrder, error)
 	// SCHEDULED to KITTED by hand, for an order that needs no stock; with stock it happens by itself when all was issued.
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
@@ -517,7 +522,7 @@ type WorkOrdersServiceServer interface {
 	SignStep(context.Context, *SignStepRequest) (*Step, error)
 	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
 	// VALUE_NOT_A_NUMBER, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
-	// it), COMPLIANCE_UNREACHABLE.
+	// it), SUPPLY_NOT_MEASURED (a heater's current is held against the window at the voltage that was measured), COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(context.Context, *CreateMeasurementRequest) (*Measurement, error)
 	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reasons:
 	// NOT_HEAD_OF_LINE, SAME_PERSON.
@@ -536,7 +541,8 @@ type WorkOrdersServiceServer interface {
 	AnswerFinding(context.Context, *AnswerFindingRequest) (*Finding, error)
 	// Records what the customer decided on a finding that was put to them. Roles: planner, quality. Reason: STATE_NOT_ALLOWED.
 	DecideFinding(context.Context, *DecideFindingRequest) (*Finding, error)
-	// Closes an answered finding after verification. Roles: inspector, quality. Reason: SAME_PERSON.
+	// Closes an answered finding after verification; one that has an order of its own waits for its end. Roles: inspector, quality. Reasons:
+	// STATE_NOT_ALLOWED, SAME_PERSON, OWN_ORDER_OPEN.
 	CloseFinding(context.Context, *CloseFindingRequest) (*Finding, error)
 	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.

@@ -79,6 +79,9 @@ func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder, at time.
 	c.add("engine", "%s %s", o.GetEngine(), o.GetEngineSerial())
 	c.add("card", "%s revision %d", o.GetTaskCard(), o.GetTaskCardRevision())
 	c.add("requirements", "%s", strings.Join(o.GetRequirements(), " "))
+	if ofFinding(o) {
+		c.add("raised from", "%s", o.GetOrigin().GetReference())
+	}
 	s := o.GetStartCounters()
 	c.paper(o.GetStartEntryTime() != nil, o.GetStartEntryTime())
 	c.add("start counters", "%d %d %d", s.GetOperatingSeconds(), s.GetCycles(), s.GetStarts())
@@ -221,7 +224,11 @@ func (c *content) weigh(f *workordersv1.Finding) {
 		c.findings = append(c.findings, "The finding "+f.GetName()+" has no answer")
 	case f.GetState() == workordersv1.Finding_CLOSED:
 	case f.GetDisposition() == workordersv1.Finding_RECTIFY || decided.GetVerdict() == workordersv1.CustomerDecision_AGREED:
-		c.unsolved = append(c.unsolved, "The finding "+f.GetName()+" is to be put right and nobody closed it")
+		text := "The finding " + f.GetName() + " is to be put right and nobody closed it"
+		if f.GetOwnOrder() != "" {
+			text += "; it has an order of its own, " + f.GetOwnOrder()
+		}
+		c.unsolved = append(c.unsolved, text)
 	case f.GetDisposition() == workordersv1.Finding_DEFER:
 		c.carried = append(c.carried, deferred(f))
 	case decided != nil:

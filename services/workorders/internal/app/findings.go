@@ -119,14 +119,18 @@ func (a *App) CloseFinding(ctx context.Context, req *workordersv1.CloseFindingRe
 		if f.GetAnswerer() == u.caller.Person {
 			return nil, fault.Precondition("SAME_PERSON", "%s answered it; another person closes it.", u.caller.Person)
 		}
-		f.State, f.CloseTime, f.Closer, f.ClosingNote = workordersv1.Finding_CLOSED, timestamppb.New(u.now), u.caller.Person, req.GetNote()
-		if err := store.Findings.Save(ctx, tx, f, u.now); err != nil {
+		own, err := u.ownOrder(ctx, f)
+		if err != nil {
 			return nil, err
+		}
+		if own != nil {
+			return nil, fault.Precondition("OWN_ORDER_OPEN", "%s is put right by %s, which is %s. Release that order, which closes it, or end the order first.",
+				f.GetName(), own.GetNumber(), own.GetState()).With("order", own.GetName())
 		}
 		o, err := store.Orders.Get(ctx, tx, orderOf(f.GetName()))
 		if err != nil {
 			return nil, err
 		}
-		return f, u.tellFinding(ctx, "finding.closed", o, f)
+		return f, u.shut(ctx, o, f, req.GetNote())
 	})
 }

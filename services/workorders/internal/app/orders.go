@@ -158,6 +158,9 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 			return nil, err
 		}
 	}
+	if err := u.raiseFor(ctx, o); err != nil {
+		return nil, err
+	}
 	return o, u.tell(ctx, o, "drafted", nil)
 }
 

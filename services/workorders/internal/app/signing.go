@@ -183,6 +183,11 @@ func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found aske
 	if err := u.stampOrder(ctx, o, s, sig, found, counters); err != nil {
 		return nil, err
 	}
+	if s.meaning == commonv1.Signature_RELEASED {
+		if err := u.putRight(ctx, o, c.people); err != nil {
+			return nil, err
+		}
+	}
 	all, err := u.signaturesOf(ctx, o)
 	if err != nil {
 		return nil, err

@@ -164,6 +164,8 @@ func findingPerson(fact string, f *workordersv1.Finding) string {
 		return f.GetAnswerer()
 	case "finding.decided":
 		return f.GetCustomerDecision().GetPerson()
+	case "finding.ordered":
+		return "" // a machine may draft; the entry has its account
 	default:
 		return f.GetCloser()
 	}
@@ -179,6 +181,8 @@ func findingText(fact string, f *workordersv1.Finding) string {
 		return f.GetDisposition().String() + ": " + f.GetAnswer()
 	case "finding.decided":
 		return "The customer " + f.GetCustomerDecision().GetVerdict().String() + ": " + f.GetCustomerDecision().GetReference()
+	case "finding.ordered":
+		return "Own order raised: " + f.GetOwnOrder()
 	default:
 		return "Closed" + suffix(f.GetClosingNote() != "", f.GetClosingNote())
 	}

@@ -110,7 +110,11 @@ func (r Record) why() string {
 	if o.GetCause() == workordersv1.Origin_CAUSE_UNSPECIFIED {
 		return strings.Join(o.GetReasons(), "; ")
 	}
-	return strings.Join(append([]string{words(o.GetCause().String())}, o.GetReasons()...), "; ")
+	cause := words(o.GetCause().String())
+	if o.GetCause() == workordersv1.Origin_FINDING {
+		cause += " " + o.GetReference()
+	}
+	return strings.Join(append([]string{cause}, o.GetReasons()...), "; ")
 }
 
 func (r Record) planned() string {
@@ -303,7 +307,7 @@ func (r Record) findings(d *printing.Document) {
 		}
 		facts(d, "Found", f.GetDescription(), "Flight safety", safety, "By, at", f.GetRaiser()+" "+r.when(f.GetRaiseTime()), "First found", resource.DateText(f.GetOriginalDate()),
 			"On step", f.GetStep(), "State", words(f.GetState().String()), "What is done", strings.TrimSpace(words(f.GetDisposition().String())+": "+f.GetAnswer()), "By", f.GetAnswerer(),
-			"Basis", strings.TrimSpace(f.GetBasis()+" "+f.GetDeferralCategory()), "Until", resource.DateText(f.GetLimitDate()), "Placard", f.GetPlacard(), "Customer", decision,
+			"Basis", strings.TrimSpace(f.GetBasis()+" "+f.GetDeferralCategory()), "Until", resource.DateText(f.GetLimitDate()), "Placard", f.GetPlacard(), "Customer", decision, "Own order", f.GetOwnOrder(),
 			"Photographs (SHA-256)", strings.Join(f.GetPhotoSha256(), " "), "Closed", strings.TrimSpace(f.GetCloser()+" "+r.when(f.GetCloseTime())+" "+f.GetClosingNote()))
 	}
 }
