@@ -59,12 +59,15 @@ func TestTheHeatersCurrentIsHeldAgainstTheWindowFromItsRating(t *testing.T) {
 		if got := strings.Join(arithmetic, "; "); !strings.Contains(got, "Resistance when hot: 28² / 50") || !strings.Contains(got, "Highest current: 29 / (15.68 × (1 − 0.1))") {
 			t.Errorf("the arithmetic is %q", got)
 		}
-		for text, met := range map[string]bool{"1.3915": true, "2.0549": true, "1.3914": false, "2.0551": false} {
+		_, err := s.do.CreateMeasurement(s.as("ann"), reading(steps["heater_current"], "heater_current", "1.79", "A"))
+		s.refused(err, "SUPPLY_NOT_MEASURED", "Measure the supply voltage first")
+		s.feed(o, "28")
+		for text, met := range map[string]bool{"1.6234": true, "1.9841": true, "1.6233": false, "1.9842": false} {
 			req := reading(steps["heater_current"], "heater_current", text, "A")
 			req.Measurement.ExceedanceConfirmed = false
 			m, err := s.do.CreateMeasurement(s.as("ann"), req)
 			if !met {
-				s.refused(err, "OUT_OF_LIMITS_NOT_CONFIRMED", "1.39", "2.05", "A")
+				s.refused(err, "OUT_OF_LIMITS_NOT_CONFIRMED", "1.62", "1.98", "A")
 			} else if err != nil || !m.GetLimitsMet() {
 				t.Errorf("%s A: %v, %v", text, m, err)
 			}
@@ -74,8 +77,65 @@ func TestTheHeatersCurrentIsHeldAgainstTheWindowFromItsRating(t *testing.T) {
 			t.Errorf("1,79 A: %v", comma)
 		}
 		text := strings.Join(strings.Fields(printingtest.Text(t, s.export(o, workordersv1.ExportWorkPackRequest_PDF).GetContent())), " ")
-		if !strings.Contains(text, "most 2.0549 A;") || !strings.Contains(text, "28² / 50") {
+		if !strings.Contains(text, "most 1.9841 A;") || !strings.Contains(text, "28² / 50") {
 			t.Errorf("the pack does not show the window and its arithmetic: %s", text)
+		}
+	})
+}
+
+// feed records the voltage of the heater's supply.
+func (s *stage) feed(o *workordersv1.WorkOrder, volts string) *workordersv1.Measurement {
+	s.t.Helper()
+	_, steps := s.specs(o)
+	return must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("ann"), reading(steps["supply_voltage"], "supply_voltage", volts, "V")))
+}
+
+// The current is held against the window at the voltage that was measured (handbook of performance, section 8.3, and Ohm's law): at 26.4 V
+// it is 26.4 V over 15.68 Ω × 1.1 and × 0.9. The step shows that window and the one at the rated voltage with arithmetic and source, the reading
+// keeps them, and says what it is at the rated voltage. A voltage that is corrected afterwards asks for the current again.
+func TestTheHeatersWindowFollowsTheVoltageMeasured(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("sense-line-heater-check")
+		volts := s.feed(o, "26.4")
+		specs, steps := s.specs(o)
+		said := map[string]*commonv1.Explained{}
+		for _, n := range specs["heater_current"].GetLimitSteps() {
+			said[n.GetLabel()] = n
+		}
+		for label, want := range map[string]float64{
+			"Lowest current at the voltage measured": 26.4 / 17.248, "Highest current at the voltage measured": 26.4 / 14.112,
+			"Lowest current at the rated voltage": 28 / 17.248, "Highest current at the rated voltage": 28 / 14.112, "Supply voltage measured": 26.4, "Rated power": 50,
+		} {
+			if n := said[label]; math.Abs(n.GetValue()-want) > 1e-9 || n.GetFormula() == "" || n.GetSource() == "" {
+				t.Errorf("%s: %v, want %g", label, n, want)
+			}
+		}
+		if said["Supply voltage measured"].GetSource() != volts.GetName() {
+			t.Errorf("the voltage comes from %v", said["Supply voltage measured"])
+		}
+		m := must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("ann"), reading(steps["heater_current"], "heater_current", "1.65", "A")))
+		if last := m.GetLimitSteps()[len(m.GetLimitSteps())-1]; !m.GetLimitsMet() || math.Abs(m.GetMaxValue()-26.4/14.112) > 1e-9 || last.GetLabel() != "Current taken to the rated voltage" ||
+			math.Abs(last.GetValue()-1.65*28/26.4) > 1e-9 {
+			t.Errorf("the reading keeps %v", m)
+		}
+		s.clock.Advance(time.Minute)
+		must[*workordersv1.Measurement](s)(s.do.SupersedeMeasurement(s.as("ann"), &workordersv1.SupersedeMeasurementRequest{
+			Name: volts.GetName(), Entered: &commonv1.Entered{Text: "24.6", UnitCode: "V"}, Reason: "misread",
+		}))
+		shown := s.preview(o, commonv1.Signature_PERFORMED)
+		if all := strings.Join(shown.GetMissing(), "; "); !strings.Contains(all, "read the current again") {
+			t.Errorf("missing: %s", all)
+		}
+		specs, _ = s.specs(o)
+		if n := specs["heater_current"]; math.Abs(n.GetMaxValue()-24.6/14.112) > 1e-9 || len(n.GetLimitSteps()) != len(m.GetLimitSteps())-1 {
+			t.Errorf("after the correction: %v", n)
+		}
+		s.clock.Advance(time.Minute)
+		must[*workordersv1.Measurement](s)(s.do.SupersedeMeasurement(s.as("ann"), &workordersv1.SupersedeMeasurementRequest{
+			Name: m.GetName(), Entered: m.GetEntered(), Reason: "held against a wrong voltage",
+		}))
+		if all := strings.Join(s.preview(o, commonv1.Signature_PERFORMED).GetMissing(), "; "); strings.Contains(all, "read the current again") {
+			t.Errorf("still missing: %s", all)
 		}
 	})
 }

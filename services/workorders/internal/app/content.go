@@ -27,6 +27,8 @@ type content struct {
 	unsolved []string            // findings to be put right that nobody closed; they stop a release
 	carried  []string            // deferred findings and those for the customer, as the release states them
 	looked   map[string]struct{} // steps of inspections
+	current  []string            // step and key of each reading of a heater's current
+	supply   []string            // and of each of its voltage
 	people   []string            // who did any of the work: a step, a reading, a run of the starter, or signed for it
 	wetted   time.Time
 }
@@ -108,6 +110,7 @@ func (u unit) addSteps(ctx context.Context, o *workordersv1.WorkOrder, c *conten
 	steps, err := u.stepsOf(ctx, o)
 	for _, s := range steps {
 		c.addStep(s)
+		c.addHeater(s)
 		switch {
 		case s.GetState() == workordersv1.Step_OPEN:
 			c.open = append(c.open, fmt.Sprintf("Step %d, %s, is open", s.GetPosition(), s.GetTitle()))
@@ -164,6 +167,7 @@ func (u unit) addReadings(ctx context.Context, o *workordersv1.WorkOrder, c *con
 			c.worked(m.GetPerson())
 		}
 	}
+	c.fedOtherwise(readings)
 	return err
 }
 

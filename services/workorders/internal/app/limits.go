@@ -13,6 +13,7 @@ import (
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/workorders/internal/heating"
 	"coldsection.example/services/workorders/internal/store"
 )
 
@@ -102,6 +103,9 @@ func limit(m *workordersv1.MeasurementSpec, h *performancev1.CalculateHeaterResp
 		}
 	}
 	m.LimitSteps = stepsAbout(h, words)
+	if m.GetDerived() == workordersv1.MeasurementSpec_HEATER_CURRENT {
+		atRated(m, heating.Window{Low: h.GetLowestSupplyV(), High: h.GetHighestSupplyV()})
+	}
 }
 
 // stepsAbout are the given figures and those steps of the arithmetic that are about a thing.

@@ -71,9 +71,14 @@ func (u unit) measure(ctx context.Context, m *workordersv1.Measurement) error {
 	if err := u.apart(ctx, o, me, step.GetPosition()); err != nil {
 		return err
 	}
-	if err := judge(m, step.GetMeasurements()[i]); err != nil {
+	spec := step.GetMeasurements()[i]
+	if err := u.supplyKnown(ctx, o, spec); err != nil {
 		return err
 	}
+	if err := judge(m, spec); err != nil {
+		return err
+	}
+	heldAgainst(m, spec)
 	if err := onPaper(m.GetPaperEntry(), m.GetMeasureTime(), "measurement.measure_time"); err != nil {
 		return err
 	}
@@ -82,6 +87,9 @@ func (u unit) measure(ctx context.Context, m *workordersv1.Measurement) error {
 	}
 	m.Person = me
 	if err := store.Measured.Insert(ctx, u.Tx, m, u.now); err != nil {
+		return err
+	}
+	if err := u.supplied(ctx, o, spec, m); err != nil {
 		return err
 	}
 	zone, err := u.zoneOf(ctx, o)
