@@ -74,15 +74,22 @@ func (s *scatter) add(d vector) {
 func (s *scatter) learn() {
 	var prior matrix
 	prior[0], prior[3], prior[5] = usual[0]*usual[0], usual[1]*usual[1], usual[2]*usual[2]
+	s.remember()
 	n := s.N[crossLag-1]
-	for i := range s.Noise {
-		s.Noise[i] = (usualCounts*prior[i] + s.Cross[i]) / (usualCounts + n)
+	for at, ij := range [6][2]int{{0, 0}, {0, 1}, {0, 2}, {1, 1}, {1, 2}, {2, 2}} {
+		// Differences three readings apart lack what the noise still remembers over them.
+		kept := math.Sqrt(s.forgotten(ij[0]) * s.forgotten(ij[1]))
+		s.Noise[at] = (usualCounts*prior[at] + s.Cross[at]/kept) / (usualCounts + n)
 	}
 	for j, at := range []int{0, 3, 5} {
 		s.Noise[at] = math.Max(s.Noise[at], finest[j]*finest[j])
 		s.Sigma[j] = math.Sqrt(s.Noise[at])
 	}
-	s.remember()
+}
+
+// forgotten is the share of a deviation's variance that differences across crossLag readings show; at least a half.
+func (s *scatter) forgotten(i int) float64 {
+	return 1 - math.Max(0, math.Min(0.5, s.Related[crossLag-1][i]))
 }
 
 // variogram is half the mean squared difference of readings some places apart, freed of their mean difference, which is dirt

@@ -112,7 +112,17 @@ func (t *Tracker) recovery(p *pending) Recovery {
 		return out
 	}
 	steps := stepOf(append(before, after...), len(before), e.At, &t.Scatter)
+	beside := t.beside(e.At)
+	if beside != nil {
+		for i, part := range vectorOf(beside.Change) {
+			steps[i].Half += math.Abs(part)
+		}
+	}
 	out.ITT, out.Ng, out.Fuel = steps[0], steps[1], steps[2]
+	if beside != nil {
+		out.Text = "Cannot tell: a change that dirt does not explain began about " + beside.Onset.Format(time.DateOnly) + ", too near to the wash to be told apart from it."
+		return out
+	}
 	if why := t.confounded(e.At); why != "" {
 		out.Text = "Cannot tell: " + why + " changed the indication or the engine inside the window, which can fake or hide a recovery."
 		return out
@@ -176,6 +186,17 @@ func (t *Tracker) span(at time.Time) (from, to time.Time) {
 		}
 	}
 	return from, to
+}
+
+// beside is the newest change that dirt does not explain, that raised ITT, which no wash does, and that began so near to a wash that
+// its part and the wash's can't be told apart.
+func (t *Tracker) beside(at time.Time) *Shift {
+	for i := len(t.Shifts) - 1; i >= 0; i-- {
+		if s := &t.Shifts[i]; !s.Dirt && s.Change.ITT > 0 && s.Onset.Sub(at).Abs() < besideWash {
+			return s
+		}
+	}
+	return nil
 }
 
 func (t *Tracker) confounded(at time.Time) string {

@@ -50,8 +50,8 @@ func Threshold(arl, k float64) float64 {
 }
 
 // trend advises a wash when the level has risen by more than a wash is worth since the reference, so surely that an engine
-// which rose by just that much is advised once in the stated time. The uncertainty of the reference does not average out and
-// is added to the worth.
+// which rose by just that much is advised once in the stated time. The standard error of the reference does not average out
+// and is added to the worth.
 func (t *Tracker) trend(at time.Time, d vector) {
 	n := t.History.N - t.Since
 	if n < referenceCount {
@@ -67,7 +67,8 @@ func (t *Tracker) trend(at time.Time, d vector) {
 		}
 	}
 	long := t.noise() * math.Sqrt(t.Scatter.Long[0])
-	z := (d[0] - t.Base[0] - t.Rules.WorthITT) / long
+	unsure := long / math.Sqrt(referenceCount)
+	z := (d[0] - t.Base[0] - unsure - t.Rules.WorthITT) / long
 	t.Cusum = regress.Cusum(t.Cusum, math.Min(z, 4), allowance)
 	if t.Cusum > t.Height && !t.Advised && !t.Withheld {
 		t.risen(at)
