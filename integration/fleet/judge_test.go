@@ -3,6 +3,7 @@ package main
 import (
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 
 	"coldsection.example/integration/fleetgen"
@@ -38,6 +39,7 @@ func TestTheAnalysisMeetsItsGoals(t *testing.T) {
 	if 5*total.falseAdvices > total.healthy {
 		t.Errorf("%d false advices on %d healthy engines", total.falseAdvices, total.healthy)
 	}
+	t.Logf("%s", strings.Join(total.goals(), "\n"))
 	within := func(what string, s share, low, high float64) {
 		if got := float64(s.hit) / float64(s.of); s.of == 0 || got < low || got > high {
 			t.Errorf("%s: %v, not %g to %g", what, s, low, high)

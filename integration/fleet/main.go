@@ -58,9 +58,19 @@ func (c *command) run(ctx context.Context, w io.Writer) error {
 		}
 		scored++
 		total.add(r, known)
+		if len(c.Dirs) > 1 {
+			if err := score(r, known).tell(w, dir); err != nil {
+				return err
+			}
+		}
 	}
 	if scored < len(c.Dirs) {
 		if _, err := fmt.Fprintf(w, "%d of %d fleets have no truth.json, so they have no score.\n", len(c.Dirs)-scored, len(c.Dirs)); err != nil || scored == 0 {
+			return err
+		}
+	}
+	if len(c.Dirs) > 1 {
+		if _, err := fmt.Fprintln(w, "All fleets:"); err != nil {
 			return err
 		}
 	}

@@ -221,7 +221,8 @@ func (s *result) mistakes(r report, t truth) {
 }
 
 func (s *result) writeTo(w io.Writer) error {
-	lines := []string{
+	lines := s.goals()
+	lines = append(lines,
 		fmt.Sprintf("False trend advices: %d on %d healthy engines (goal: at most one per 5 engines in 540 days)", s.falseAdvices, s.healthy),
 		fmt.Sprintf("Fouling engines advised at least once: %v", s.advised),
 		fmt.Sprintf("Steps flagged within %d days: %v; slow ramps within %d days: %v (goal: all)", stepDays, s.steps, rampDays, s.ramps),
@@ -230,7 +231,7 @@ func (s *result) writeTo(w io.Writer) error {
 		fmt.Sprintf("Changes told where dirt was all there was: %d, with a cause named: %d", s.stray, s.strayNamed),
 		fmt.Sprintf("90 %% recovery intervals that cover the truth: ITT %v, Ng %v, fuel flow %v (goal 85 to 95 %%); without an interval: %d", s.itt, s.ng, s.fuel, s.unmeasured),
 		fmt.Sprintf("Logging mistakes caught: %v (goal 90 %%); good readings rejected: %v (goal at most 1 %%)", s.caught, s.rejected),
-	}
+	)
 	for _, kind := range slices.Sorted(maps.Keys(s.byKind)) {
 		lines = append(lines, fmt.Sprintf("  %s: %v", kind, *s.byKind[kind]))
 	}

@@ -264,7 +264,7 @@ func (h *history) washed() error {
 	}
 	h.truth.Washes = append(h.truth.Washes, Wash{
 		Time: h.wash, Hours: round(h.hours, 1), FoulBefore: before, FoulAfter: h.foul,
-		ITT: round(q.ITT-p.ITT, 2), Ng: round(100*(q.Ng/p.Ng-1), 3), Fuel: round(100*(q.Fuel/p.Fuel-1), 3),
+		ITT: round(q.ITT-p.ITT, 2), Ng: round(q.Ng-p.Ng, 3), Fuel: round(100*(q.Fuel/p.Fuel-1), 3),
 	})
 	h.nextWash(h.wash)
 	return nil
