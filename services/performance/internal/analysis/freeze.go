@@ -24,7 +24,7 @@ func Thaw(text []byte) (*Tracker, error) {
 	if err := gob.NewDecoder(bytes.NewReader(text)).Decode(t); err != nil {
 		return nil, err
 	}
-	t.signatures = signaturesOf(t.Rules)
+	t.signatures, t.mean = signaturesOf(t.Rules), longRunOf(t.Scatter.mean())
 	return t, nil
 }
 

@@ -79,9 +79,9 @@ type neighbours struct {
 // outlier applies Hampel's rule: further than 3 scaled median deviations, and 4 noise, from the median of the accepted
 // readings before. It looks back only. A third one in a row is a change and is not marked.
 func (n *neighbours) outlier(itt, noise float64) (median float64, out bool) {
-	if n.Count >= 5 && n.Marked < 2 {
+	if known := n.Window[:min(n.Count, len(n.Window))]; len(known) >= 5 && n.Marked < 2 && apart(known, itt, 4*noise) {
 		var sorted [7]float64
-		window := sorted[:copy(sorted[:], n.Window[:min(n.Count, len(n.Window))])]
+		window := sorted[:copy(sorted[:], known)]
 		median = middle(window)
 		far := math.Abs(itt - median)
 		if far > 4*noise {
@@ -98,6 +98,16 @@ func (n *neighbours) outlier(itt, noise float64) (median float64, out bool) {
 	n.Window[n.Count%len(n.Window)] = itt
 	n.Count++
 	return 0, false
+}
+
+// apart says whether any of the values is further from one than that; otherwise their median is no further, either.
+func apart(values []float64, one, far float64) bool {
+	for _, v := range values {
+		if !(math.Abs(v-one) <= far) {
+			return true
+		}
+	}
+	return false
 }
 
 // middle sorts values and returns their median.

@@ -47,27 +47,34 @@ func (s *scatter) cut() { s.Count = 0 }
 // add takes a reading in.
 func (s *scatter) add(d vector) {
 	limit := s.Sigma.times(4 * math.Sqrt2)
-	for k := range min(s.Count, lags) {
-		before, sum, drift := &s.Ring[(s.Count-1-k)%lags], &s.Sum[k], &s.Drift[k]
-		var delta vector
-		for i := range delta {
-			x := d[i] - before[i]
-			if x > limit[i] {
-				x = limit[i]
-			} else if x < -limit[i] {
-				x = -limit[i]
-			}
-			delta[i] = x
-			sum[i] += x * x / 2
-			drift[i] += x
+	here := s.Count % lags
+	for k, at := 0, here; k < min(s.Count, lags); k++ {
+		if at--; at < 0 {
+			at = lags - 1
 		}
+		before := &s.Ring[at]
+		delta := vector{bounded(d[0]-before[0], limit[0]), bounded(d[1]-before[1], limit[1]), bounded(d[2]-before[2], limit[2])}
+		sum, drift := &s.Sum[k], &s.Drift[k]
+		sum[0], sum[1], sum[2] = sum[0]+delta[0]*delta[0]/2, sum[1]+delta[1]*delta[1]/2, sum[2]+delta[2]*delta[2]/2
+		drift[0], drift[1], drift[2] = drift[0]+delta[0], drift[1]+delta[1], drift[2]+delta[2]
 		s.N[k]++
 		if k == crossLag-1 {
 			s.Cross = s.Cross.outer(0.5, delta)
 		}
 	}
-	s.Ring[s.Count%lags] = d
+	s.Ring[here] = d
 	s.Count++
+}
+
+// bounded is a difference, cut to a limit.
+func bounded(x, limit float64) float64 {
+	if x > limit {
+		return limit
+	}
+	if x < -limit {
+		return -limit
+	}
+	return x
 }
 
 // learn works the noise out of what was added so far.
@@ -129,6 +136,18 @@ func (s *scatter) mean() matrix {
 	return m
 }
 
+// longRun is the covariance of a mean of many readings, to be divided by their number.
+type longRun struct {
+	covariance, inverse matrix
+	known               bool // there is an inverse
+}
+
+func longRunOf(covariance matrix) (r longRun) {
+	r.covariance = covariance
+	r.inverse, r.known = covariance.inverse()
+	return r
+}
+
 // usualRelated is the autocorrelation that is usual, by distance.
 var usualRelated = func() (r [lags]float64) {
 	for k := range r {
@@ -163,8 +182,7 @@ func (p *propeller) add(n float64, d, sigma vector) {
 		delta := d.plus(-1, p.D)
 		for i := range delta {
 			expected := p.Effect[0][i]*x + p.Effect[1][i]*xx
-			limit := 4 * math.Sqrt2 * sigma[i]
-			delta[i] = expected + math.Max(-limit, math.Min(limit, delta[i]-expected))
+			delta[i] = expected + bounded(delta[i]-expected, 4*math.Sqrt2*sigma[i])
 		}
 		p.XX[0], p.XX[1], p.XX[2] = p.XX[0]+x*x, p.XX[1]+x*xx, p.XX[2]+xx*xx
 		p.XD[0], p.XD[1] = p.XD[0].plus(x, delta), p.XD[1].plus(xx, delta)

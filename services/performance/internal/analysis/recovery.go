@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync"
 	"time"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -46,6 +47,9 @@ var unknown = Estimate{Half: math.MaxFloat32}
 // that it rests on.
 const settled = windowDays + 30
 
+// aDay is one of 24 hours: times are read as civil ones nowhere in the analysis.
+const aDay = 24 * time.Hour
+
 // raw is an accepted reading as a recovery needs it.
 type raw struct {
 	At    time.Time
@@ -62,9 +66,9 @@ type pending struct {
 
 // begin begins to measure a wash with the newest readings before it.
 func (t *Tracker) begin(e Event) {
-	p := pending{Wash: e}
+	p := pending{Wash: e, Before: make([]raw, 0, len(t.Lately)), After: make([]raw, 0, windowCount)}
 	for _, r := range t.Lately {
-		if !r.At.Before(e.At.AddDate(0, 0, -windowDays)) {
+		if !r.At.Before(e.At.Add(-windowDays * aDay)) {
 			p.Before = append(p.Before, r)
 		}
 	}
@@ -73,19 +77,31 @@ func (t *Tracker) begin(e Event) {
 
 // measure gives a reading to the washes that wait for it, and settles those whose time is over.
 func (t *Tracker) measure(r raw) {
-	if t.Lately = append(t.Lately, r); len(t.Lately) > windowCount {
-		t.Lately = append(t.Lately[:0], t.Lately[1:]...)
-	}
+	t.late(r)
 	for i := range t.Pending {
 		p := &t.Pending[i]
-		if len(p.After) < windowCount && r.At.Before(p.Wash.At.AddDate(0, 0, windowDays)) {
+		if len(p.After) < windowCount && r.At.Before(p.Wash.At.Add(windowDays*aDay)) {
 			p.After = append(p.After, r)
 		}
 	}
-	for len(t.Pending) > 0 && !r.At.Before(t.Pending[0].Wash.At.AddDate(0, 0, settled)) {
+	for len(t.Pending) > 0 && !r.At.Before(t.Pending[0].Wash.At.Add(settled*aDay)) {
 		t.Measured = append(t.Measured, t.recovery(&t.Pending[0]))
 		t.Pending = t.Pending[1:]
 	}
+}
+
+// late keeps the newest readings, in room for twice as many, so that they are moved once in so many readings.
+func (t *Tracker) late(r raw) {
+	if len(t.Lately) == windowCount {
+		t.Lately = t.Lately[1:]
+	}
+	if len(t.Lately) == cap(t.Lately) {
+		if t.room == nil {
+			t.room = make([]raw, 2*windowCount)
+		}
+		t.Lately = append(t.room[:0], t.Lately...)
+	}
+	t.Lately = append(t.Lately, r)
 }
 
 // recoveries are those of all washes so far.
@@ -103,15 +119,17 @@ func (t *Tracker) recovery(p *pending) Recovery {
 	e := p.Wash
 	out := Recovery{At: e.At, WorkOrder: e.WorkOrder, Outcome: CannotTell}
 	from, to := t.span(e.At)
-	before, after := t.within(p.Before, from, to), t.within(p.After, from, to)
-	out.Before, out.After = len(before), len(after)
-	if len(before) < fewest || len(after) < fewest {
+	all := t.within(make([]sample, 0, len(p.Before)+len(p.After)), p.Before, from, to)
+	out.Before = len(all)
+	all = t.within(all, p.After, from, to)
+	out.After = len(all) - out.Before
+	if out.Before < fewest || out.After < fewest {
 		out.ITT, out.Ng, out.Fuel = unknown, unknown, unknown
 		out.Text = fmt.Sprintf("Cannot tell yet: %d readings before and %d after the wash; it takes at least %d on each side, so %d more after it.",
-			len(before), len(after), fewest, max(0, fewest-len(after)))
+			out.Before, out.After, fewest, max(0, fewest-out.After))
 		return out
 	}
-	steps := stepOf(append(before, after...), len(before), e.At, &t.Scatter)
+	steps := stepOf(all, out.Before, e.At, &t.Scatter)
 	beside := t.beside(e.At)
 	if beside != nil {
 		for i, part := range vectorOf(beside.Change) {
@@ -131,8 +149,8 @@ func (t *Tracker) recovery(p *pending) Recovery {
 	return out
 }
 
-// within are the readings of a span, the effect of propeller speed taken out.
-func (t *Tracker) within(all []raw, from, to time.Time) (out []sample) {
+// within adds the readings of a span, the effect of propeller speed taken out.
+func (t *Tracker) within(out []sample, all []raw, from, to time.Time) []sample {
 	for _, r := range all {
 		if !r.At.Before(from) && r.At.Before(to) {
 			out = append(out, sample{r.At, t.Propeller.correct(r.Speed, r.D)})
@@ -166,7 +184,7 @@ func (out *Recovery) verdict(noise, worthITT float64) {
 // span is the time around a wash in which nothing else is known to have changed: other washes and shifts end it, but for
 // shifts so near that they can't be told from this wash.
 func (t *Tracker) span(at time.Time) (from, to time.Time) {
-	from, to = at.AddDate(0, 0, -windowDays), at.AddDate(0, 0, windowDays)
+	from, to = at.Add(-windowDays*aDay), at.Add(windowDays*aDay)
 	end := func(t time.Time) {
 		if t.After(at) && t.Before(to) {
 			to = t
@@ -202,7 +220,7 @@ func (t *Tracker) beside(at time.Time) *Shift {
 func (t *Tracker) confounded(at time.Time) string {
 	for _, e := range t.Events {
 		known := e.Kind == "sensor_work" || e.Kind == "hot_section" || e.Kind == "overhaul"
-		if known && e.At.Sub(at).Abs() < windowDays*hoursPerDay*time.Hour {
+		if known && e.At.Sub(at).Abs() < windowDays*aDay {
 			return e.Kind + " on " + e.At.Format("2006-01-02")
 		}
 	}
@@ -211,12 +229,12 @@ func (t *Tracker) confounded(at time.Time) string {
 
 // remember keeps an event for as long as a wash may be measured beside it.
 func (t *Tracker) remember(e Event) {
-	t.Events = slices.DeleteFunc(t.Events, func(old Event) bool { return old.At.Before(e.At.AddDate(0, 0, -settled-2*windowDays)) })
+	t.Events = slices.DeleteFunc(t.Events, func(old Event) bool { return old.At.Before(e.At.Add(-(settled + 2*windowDays) * aDay)) })
 	t.Events = append(t.Events, e)
 }
 
 // besideWash is how near to a wash a shift is taken for a part of the wash's effect.
-const besideWash = 7 * 24 * time.Hour
+const besideWash = 7 * aDay
 
 // ownSlope is how many readings each side needs for a slope of its own: dirt comes back faster on a clean engine.
 const ownSlope = 20
@@ -231,16 +249,21 @@ type sample struct {
 // half width of its 90 % interval. With few readings on one side both share a slope. The variance is that of the residuals
 // together with what is known of the engine, which counts like priorCounts more of them.
 func stepOf(all []sample, before int, at time.Time, noise *scatter) [3]Estimate {
-	x := make([][]float64, len(all))
 	own := before >= ownSlope && len(all)-before >= ownSlope
+	columns := 3
+	if own {
+		columns++
+	}
+	x, cells := make([][]float64, len(all)), make([]float64, columns*len(all))
 	for i, s := range all {
 		after := 0.0
 		if i >= before {
 			after = 1
 		}
 		t := s.at.Sub(at).Hours() / hoursPerDay / windowDays
-		if x[i] = []float64{1, t, after}; own {
-			x[i] = append(x[i], t*after)
+		x[i] = cells[i*columns : (i+1)*columns]
+		if x[i][0], x[i][1], x[i][2] = 1, t, after; own {
+			x[i][3] = t * after
 		}
 	}
 	out := [3]Estimate{unknown, unknown, unknown}
@@ -281,5 +304,21 @@ const conditionError = 0.1
 
 // t90 is the two-sided 90 % quantile of Student's t.
 func t90(df float64) float64 {
+	if table := smallT90(); df >= 1 && df < float64(len(table)) && df == math.Trunc(df) {
+		return table[int(df)]
+	}
+	return quantileT90(df)
+}
+
+func quantileT90(df float64) float64 {
 	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: math.Max(1, df)}.Quantile(0.95)
 }
+
+// smallT90 are the quantiles of whole degrees of freedom, as many as a recovery can have.
+var smallT90 = sync.OnceValue(func() []float64 {
+	table := make([]float64, 2*windowCount+priorCounts)
+	for df := range table {
+		table[df] = quantileT90(float64(df))
+	}
+	return table
+})

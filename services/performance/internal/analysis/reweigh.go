@@ -63,10 +63,10 @@ func (t *Tracker) reweigh(at time.Time) {
 		return
 	}
 	if w.Fitted && !t.Wash.At.After(t.Shifts[w.Index].DetectedAt) {
-		step := t.History.gained(t.signatures, w.Start, w.From, false, &t.Mean)
+		step := t.History.gained(t.signatures, w.Start, w.From, false, &t.mean.covariance)
 		rise := change{}
 		if t.History.day(t.History.N)-t.History.day(w.From) >= slowDays {
-			rise = t.History.gained(t.signatures, w.Start, w.From, true, &t.Mean)
+			rise = t.History.gained(t.signatures, w.Start, w.From, true, &t.mean.covariance)
 		}
 		causes, _ := t.signatures.isolate(step, rise, &t.Scatter)
 		if w.Size = step.size[0]; rise.gain > step.gain {
@@ -76,12 +76,13 @@ func (t *Tracker) reweigh(at time.Time) {
 	}
 }
 
-// respond weighs the newest shift again when a wash after it has shown what it did.
-func (t *Tracker) respond(at time.Time, r *Recovery) {
+// respond weighs the newest shift again when a wash after it, if there is one, has shown what it did.
+func (t *Tracker) respond(at time.Time, p *pending) {
 	w := &t.Watch
-	if !w.On || w.Answered == t.Cycle || !r.At.After(t.Shifts[w.Index].DetectedAt) {
+	if !w.On || p == nil || w.Answered == t.Cycle || !p.Wash.At.After(t.Shifts[w.Index].DetectedAt) {
 		return
 	}
+	r := t.recovery(p)
 	var factor float64
 	var words string
 	switch little := -littleOff * w.Size; {

@@ -22,12 +22,16 @@ type Shift struct {
 	Steps             []Step          // how they were weighed over time, from its detection on
 }
 
-// contrast compares the mean of the newest readings with that of readings before them.
-type contrast struct{ after, gap, before int }
+// contrast compares the mean of the newest readings with that of readings before them. One of many readings is looked at every
+// few readings only, as little is new in between.
+type contrast struct {
+	after, gap, before int
+	every              uint32
+}
 
 // contrasts look for steps at once and for slow rises with a gap; they are some 1.4 times as long as the one before.
-var contrasts = []contrast{
-	{4, 0, 24}, {6, 0, 24}, {9, 0, 24}, {13, 0, 30}, {20, 0, 40}, {30, 0, 40}, {25, 20, 40}, {30, 45, 40}, {40, 80, 50},
+var contrasts = [...]contrast{
+	{4, 0, 24, 1}, {6, 0, 24, 1}, {9, 0, 24, 1}, {13, 0, 30, 2}, {20, 0, 40, 4}, {30, 0, 40, 6}, {25, 20, 40, 5}, {30, 45, 40, 6}, {40, 80, 50, 8},
 }
 
 const (
@@ -60,23 +64,23 @@ func limitFor(readings float64) float64 {
 	return distuv.ChiSquared{K: 3}.Quantile(1 - 1/(tests*math.Max(10, readings)))
 }
 
-// suspicious is where the contrast begins that passes the limit by most; it reports false when none does. Contrasts of many
-// readings are looked at every few readings only, as little is new in between.
-func (h *history) suspicious(g *signatures, mean *matrix, limit float64) (from int, ok bool) {
-	for _, c := range contrasts {
-		split := h.N - c.after
-		end := split - c.gap
-		if h.N%max(1, c.after/5) != 0 {
+// suspicious is where the contrast begins that passes the limit by most; it reports false when none does.
+func (h *history) suspicious(g *signatures, mean *longRun, limit float64) (from int, ok bool) {
+	for i := range contrasts {
+		c := &contrasts[i]
+		if c.every > 1 && uint32(h.N)%c.every != 0 {
 			continue
 		}
+		split := h.N - c.after
+		end := split - c.gap
 		start := max(h.oldest(), end-c.before)
 		if end-start >= shiftBefore {
-			if chi2 := h.contrast(g, start, end, split, mean); chi2 > limit {
+			if chi2 := h.contrast(g, start, end, split, mean, limit); chi2 > limit {
 				from, limit, ok = start, chi2, true
 			}
 		}
 		if h.Washed > start && end-h.Washed >= shiftSince {
-			if chi2 := h.contrast(g, h.Washed, end, split, mean); chi2 > limit {
+			if chi2 := h.contrast(g, h.Washed, end, split, mean, limit); chi2 > limit {
 				from, limit, ok = h.Washed, chi2, true
 			}
 		}
@@ -84,21 +88,30 @@ func (h *history) suspicious(g *signatures, mean *matrix, limit float64) (from i
 	return from, ok
 }
 
-// contrast is the χ² of the readings after split against those after start up to end, less what dirt is expected to do.
-func (h *history) contrast(g *signatures, start, end, split int, mean *matrix) float64 {
-	after, day := h.window(split, h.N)
-	before, day0 := h.window(start, end)
-	expected, moved := g.dirtMoved(day-day0, h.at(h.N).Washes-h.at(start).Washes)
-	noise := 1/float64(h.N-split) + 1/float64(end-start)
+// contrast is the χ² of the readings after split against those after start up to end, less what dirt is expected to do; 0 may
+// stand for one that does not pass the limit. With the noise alone the χ² would be no smaller than with the amount of dirt in
+// doubt, too, which mostly settles it without a matrix to be factorised.
+func (h *history) contrast(g *signatures, start, end, split int, mean *longRun, limit float64) float64 {
+	a, b, c, d := h.at(start), h.at(end), h.at(split), h.at(h.N)
+	before, after := 1/float64(end-start), 1/float64(h.N-split)
+	expected, moved := g.dirtMoved((d.T-c.T)*after-(b.T-a.T)*before, d.Washes-a.Washes)
+	var z vector
+	for i := range z {
+		z[i] = (d.D[i]-c.D[i])*after - (b.D[i]-a.D[i])*before - expected[i]
+	}
+	noise := after + before
+	if mean.known && mean.inverse.square(&z) < limit*noise {
+		return 0
+	}
 	var v matrix
 	for i := range v {
-		v[i] = moved*g.spread[i] + mean[i]*noise
+		v[i] = moved*g.spread[i] + mean.covariance[i]*noise
 	}
 	l, ok := v.cholesky()
 	if !ok {
 		return 0
 	}
-	return l.chi2(vector{after[0] - before[0] - expected[0], after[1] - before[1] - expected[1], after[2] - before[2] - expected[2]})
+	return l.chi2(z)
 }
 
 // best is the change of a shape that takes most of χ² away, dirt's part apart, in the readings after start.
@@ -130,12 +143,12 @@ func (h *history) gained(g *signatures, start, k int, gradual bool, mean *matrix
 }
 
 // find looks for a change in what was seen so far, the scatter and the limit being those of now.
-func (h *history) find(g *signatures, s *scatter, mean *matrix, limit float64) (found, step, rise change, ok bool) {
+func (h *history) find(g *signatures, s *scatter, mean *longRun, limit float64) (found, step, rise change, ok bool) {
 	start, ok := h.suspicious(g, mean, limit)
 	if !ok {
 		return found, step, rise, false
 	}
-	step, rise = h.best(g, start, false, mean), h.best(g, start, true, mean)
+	step, rise = h.best(g, start, false, &mean.covariance), h.best(g, start, true, &mean.covariance)
 	found = step
 	if rise.gain > step.gain {
 		found = rise

@@ -51,7 +51,6 @@ type Tracker struct {
 	Withheld bool // an advice, since the last change
 	Open     *Shift
 
-	Mean                matrix  // the covariance of a mean of many readings
 	Rate, Limit, Height float64 // readings between false findings; limits of χ² for changes and of the cumulative sum
 	Lately              []raw   // the newest accepted readings
 	Events              []Event // of the last months
@@ -63,6 +62,8 @@ type Tracker struct {
 	Watch               watch // the newest of Shifts
 
 	signatures *signatures // those of Rules
+	mean       longRun     // that of Scatter
+	room       []raw       // for Lately
 }
 
 // NewTracker begins with an engine of which nothing is known.
@@ -169,7 +170,7 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 // learn works the noise out anew, and the thresholds when the rate at which readings came so far has changed.
 func (t *Tracker) learn() {
 	t.Scatter.learn()
-	t.Mean = t.Scatter.mean()
+	t.mean = longRunOf(t.Scatter.mean())
 	t.Propeller.learn()
 	rate := t.Rules.FalseAdviceDays
 	if days := t.Last.Sub(t.First).Hours() / hoursPerDay; days > 0 {
@@ -185,7 +186,7 @@ func (t *Tracker) shift(at time.Time) {
 	if t.Used < shiftNoise {
 		return
 	}
-	found, step, rise, ok := t.History.find(t.signatures, &t.Scatter, &t.Mean, t.Limit)
+	found, step, rise, ok := t.History.find(t.signatures, &t.Scatter, &t.mean, t.Limit)
 	if !ok {
 		return
 	}

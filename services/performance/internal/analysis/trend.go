@@ -62,9 +62,7 @@ func (t *Tracker) trend(at time.Time, d vector) {
 		return
 	}
 	if n == 2*referenceCount { // a wash that could not be told before may be told now
-		if answer, washed := t.answered(); washed {
-			t.respond(at, &answer)
-		}
+		t.respond(at, t.answering())
 	}
 	long := t.noise() * math.Sqrt(t.Scatter.Long[0])
 	unsure := long / math.Sqrt(referenceCount)
@@ -79,23 +77,21 @@ func (t *Tracker) trend(at time.Time, d vector) {
 // anything a lower one stays, since a wash may still bring that level back.
 func (t *Tracker) refer(at time.Time) {
 	fresh, _ := t.History.window(t.Since, t.History.N)
-	answer, washed := t.answered()
-	if washed {
-		t.respond(at, &answer)
-	}
-	if t.Based && fresh[0] > t.Base[0] && washed && answer.Outcome != Recovered {
+	answer := t.answering()
+	t.respond(at, answer)
+	if t.Based && fresh[0] > t.Base[0] && answer != nil && t.recovery(answer).Outcome != Recovered {
 		return
 	}
 	t.Based, t.Base, t.BaseAt = true, fresh, t.SinceAt
 }
 
-// answered is what the wash at which the present readings begin has done by now; it reports false when they begin otherwise.
-func (t *Tracker) answered() (Recovery, bool) {
+// answering is the wash at which the present readings begin; nil when they begin otherwise.
+func (t *Tracker) answering() *pending {
 	p := len(t.Pending)
 	if p == 0 || !t.Pending[p-1].Wash.At.Equal(t.SinceAt) {
-		return Recovery{}, false
+		return nil
 	}
-	return t.recovery(&t.Pending[p-1]), true
+	return &t.Pending[p-1]
 }
 
 // risen tells of a level that rose: an advice when a wash may answer it, or what must be answered first.

@@ -68,5 +68,23 @@ func (l *factor) whiten(v vector) vector {
 // chi2 of a vector.
 func (l *factor) chi2(v vector) float64 { w := l.whiten(v); return w.dot(w) }
 
+// inverse reports false when the matrix is not positive definite.
+func (m *matrix) inverse() (inv matrix, ok bool) {
+	inv = matrix{
+		m[3]*m[5] - m[4]*m[4], m[2]*m[4] - m[1]*m[5], m[1]*m[4] - m[2]*m[3],
+		m[0]*m[5] - m[2]*m[2], m[1]*m[2] - m[0]*m[4], m[0]*m[3] - m[1]*m[1],
+	}
+	det := m[0]*inv[0] + m[1]*inv[1] + m[2]*inv[2]
+	for i := range inv {
+		inv[i] /= det
+	}
+	return inv, m[0] > 0 && inv[5]*det > 0 && det > 0
+}
+
+// square is vᵀ·M·v.
+func (m *matrix) square(v *vector) float64 {
+	return v[0]*(m[0]*v[0]+2*(m[1]*v[1]+m[2]*v[2])) + v[1]*(m[3]*v[1]+2*m[4]*v[2]) + v[2]*m[5]*v[2]
+}
+
 // logDet of the matrix.
 func (l *factor) logDet() float64 { return 2 * (math.Log(l.a) + math.Log(l.d) + math.Log(l.f)) }

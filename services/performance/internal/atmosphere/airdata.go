@@ -24,7 +24,7 @@ func Mach(calibratedKnots, pressure float64) (float64, error) {
 func machAt(calibratedKnots, pressure float64) (float64, error) {
 	v := calibratedKnots * knot / soundSpeed
 	impact := P0 * (seventhHalves(1+0.2*v*v) - 1)
-	m := math.Sqrt(5 * (math.Pow(impact/pressure+1, 2.0/7) - 1))
+	m := math.Sqrt(5 * math.Max(0, raised(impact/pressure+1, 2.0/7)-1))
 	if m > 1 {
 		return 0, fmt.Errorf("%g kt at %g Pa is Mach %.2f; only subsonic flight is covered", calibratedKnots, pressure, m)
 	}

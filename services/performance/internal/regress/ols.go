@@ -35,7 +35,8 @@ type Design struct {
 	scale    []float64 // of the columns
 	qr       mat.QR
 	unscaled *mat.Dense  // (XᵀX)⁻¹
-	crossed  [][]float64 // by lag: the sum of products of rows so far apart, both ways; see cross
+	pull     [][]float64 // by row: what its value adds to each coefficient, X·(XᵀX)⁻¹
+	crossed  [][]float64 // by lag and coefficient: see cross
 }
 
 // maxSize bounds what is accepted, so that squares stay finite.
@@ -256,73 +257,89 @@ func (f *Fit) NeweyWest(lags int, small bool) ([]float64, error) {
 	if small {
 		correction = float64(n) / float64(n-k)
 	}
-	sum := make([]float64, k*k)
-	for l := range lags + 1 {
-		for t := l; t < n; t++ {
-			f.addCross(sum, t, l, (1-float64(l)/float64(lags+1))*f.Residuals[t]*f.Residuals[t-l])
+	moved := make([][]float64, n)
+	for t, pull := range f.pulls() {
+		moved[t] = make([]float64, k)
+		for j, v := range pull {
+			moved[t][j] = v * f.Residuals[t]
 		}
 	}
-	return f.sandwich(sum, correction)
+	sum := make([]float64, k)
+	for l := range lags + 1 {
+		for j, v := range crossed(moved, l) {
+			sum[j] += (1 - float64(l)/float64(lags+1)) * v
+		}
+	}
+	return roots(sum, correction)
 }
 
 // Correlated are standard errors for noise of this variance whose autocorrelation at lag 1, 2 … is known, and zero beyond;
 // observations are evenly spaced.
 func (f *Fit) Correlated(variance float64, related []float64) ([]float64, error) {
-	k := len(f.Coefficients)
-	sum := make([]float64, k*k)
+	sum := make([]float64, len(f.Coefficients))
 	for l := range min(len(related), len(f.x)-1) + 1 {
 		weight := 1.0
 		if l > 0 {
 			weight = related[l-1]
 		}
-		for i, v := range f.cross(l) {
-			sum[i] += weight * v
+		for j, v := range f.cross(l) {
+			sum[j] += weight * v
 		}
 	}
-	return f.sandwich(sum, variance)
+	return roots(sum, variance)
 }
 
-// cross is the sum of products of rows so many apart, both ways. It is worked out once, lag by lag.
+// pulls are what each observation adds to each coefficient, for one unit of its value. A coefficient's variance is the sum over
+// pairs of observations of the product of their pulls and their noise's covariance, which is the diagonal of the sandwich
+// (XᵀX)⁻¹·Xᵀ·Ω·X·(XᵀX)⁻¹.
+func (d *Design) pulls() [][]float64 {
+	if d.pull != nil {
+		return d.pull
+	}
+	k := len(d.scale)
+	d.pull = make([][]float64, len(d.x))
+	cells := make([]float64, k*len(d.x))
+	for t, row := range d.x {
+		d.pull[t] = cells[t*k : (t+1)*k]
+		for i, v := range row {
+			for j, a := range d.unscaled.RawRowView(i) {
+				d.pull[t][j] += v * a
+			}
+		}
+	}
+	return d.pull
+}
+
+// cross is crossed of the pulls. It is worked out once, lag by lag.
 func (d *Design) cross(lag int) []float64 {
 	for l := len(d.crossed); l <= lag; l++ {
-		sum := make([]float64, len(d.scale)*len(d.scale))
-		for t := l; t < len(d.x); t++ {
-			d.addCross(sum, t, l, 1)
-		}
-		d.crossed = append(d.crossed, sum)
+		d.crossed = append(d.crossed, crossed(d.pulls(), l))
 	}
 	return d.crossed[lag]
 }
 
-// addCross adds the products of row t and the one so many before it, both ways, by weight.
-func (d *Design) addCross(sum []float64, t, lag int, weight float64) {
-	row, before, k := d.x[t], d.x[t-lag], len(d.scale)
-	for i := range k {
-		for j := range k {
-			cross := row[i] * before[j]
-			if lag > 0 {
-				cross += before[i] * row[j]
-			}
-			sum[i*k+j] += weight * cross
+// crossed is, by column, the sum of products of rows so many apart, both ways.
+func crossed(rows [][]float64, lag int) []float64 {
+	sum := make([]float64, len(rows[0]))
+	for t := lag; t < len(rows); t++ {
+		for j, v := range rows[t-lag] {
+			sum[j] += v * rows[t][j]
 		}
 	}
+	if lag > 0 {
+		for j := range sum {
+			sum[j] *= 2
+		}
+	}
+	return sum
 }
 
-// sandwich are the standard errors (XᵀX)⁻¹·M·(XᵀX)⁻¹ times a factor, M being the sum of products of rows by weight.
-func (f *Fit) sandwich(sum []float64, factor float64) ([]float64, error) {
-	k := len(f.Coefficients)
-	meat := mat.NewDense(k, k, sum)
-	var half, covariance mat.Dense
-	half.Mul(f.unscaled, meat)
-	covariance.Mul(&half, f.unscaled)
-	se := make([]float64, k)
-	for i := range se {
-		se[i] = math.Sqrt(math.Max(0, factor*covariance.At(i, i)))
+// roots are standard errors from variances, up to a factor.
+func roots(variances []float64, factor float64) ([]float64, error) {
+	for j, v := range variances {
+		variances[j] = math.Sqrt(math.Max(0, factor*v))
 	}
-	if err := checkFinite(se); err != nil {
-		return nil, err
-	}
-	return se, nil
+	return variances, checkFinite(variances)
 }
 
 // Lags is a usual number of lags for n observations: ⌊4·(n/100)^(2/9)⌋.
