@@ -25,6 +25,12 @@ func TestTheRecordSaysHowLongItIsKept(t *testing.T) {
 		photo := must[*workordersv1.Attachment](s)(s.do.CreateAttachment(s.as("ann"), &workordersv1.CreateAttachmentRequest{
 			Parent: o.GetName(), Attachment: &workordersv1.Attachment{MediaType: "image/png", Content: photo(t)},
 		}))
+		listed := func() *workordersv1.Retention {
+			return must[*workordersv1.ListAttachmentsResponse](s)(s.look.ListAttachments(s.as("ann"), &workordersv1.ListAttachmentsRequest{Parent: o.GetName()})).GetAttachments()[0].GetRetention()
+		}
+		if r := listed(); r.GetClass() != workordersv1.Retention_OPEN_WORK || r.GetMonths() != 36 || r.GetKeepThroughDate() != nil || !strings.Contains(r.GetSource(), "36 months") {
+			t.Errorf("listed while the work is open: %v", r)
+		}
 		s.work(o, "ann")
 		must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))
 		o = must[*workordersv1.WorkOrder](s)(s.release(o))
@@ -34,6 +40,9 @@ func TestTheRecordSaysHowLongItIsKept(t *testing.T) {
 		photo = must[*workordersv1.Attachment](s)(s.look.GetAttachment(s.as("ann"), &workordersv1.GetAttachmentRequest{Name: photo.GetName()}))
 		if got := resource.DateText(photo.GetRetention().GetKeepThroughDate()); got != "2029-03-14" {
 			t.Errorf("its photograph is kept through %s", got)
+		}
+		if r := listed(); r.GetClass() != workordersv1.Retention_RELEASED_WORK || resource.DateText(r.GetKeepThroughDate()) != "2029-03-14" || r.GetSource() == "" {
+			t.Errorf("listed after the release: %v", r)
 		}
 		voided := must[*workordersv1.WorkOrder](s)(s.void(s.drafted("ring-flow-check"), "pat"))
 		if kept(voided) != "ENDED_WORK 2029-03-14" {

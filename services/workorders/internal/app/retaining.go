@@ -7,6 +7,7 @@ import (
 	"google.golang.org/genproto/googleapis/type/date"
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/workorders/internal/keeping"
 	"coldsection.example/services/workorders/internal/store"
 )
@@ -35,4 +36,22 @@ func (u unit) retained(ctx context.Context, kept *workordersv1.Attachment) error
 	o, err := store.Orders.Get(ctx, u.Tx, orderOf(kept.GetName()))
 	kept.Retention = o.GetRetention()
 	return err
+}
+
+// Retained says of each of a page of attachments how long it is kept and why.
+func (a *App) Retained(ctx context.Context, page []*workordersv1.Attachment) error {
+	return a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		u, orders := a.unit(ctx, tx), map[string]*workordersv1.Retention{}
+		for _, kept := range page {
+			order := orderOf(kept.GetName())
+			if _, known := orders[order]; !known {
+				if err := u.retained(ctx, kept); err != nil {
+					return err
+				}
+				orders[order] = kept.GetRetention()
+			}
+			kept.Retention = orders[order]
+		}
+		return nil
+	})
 }

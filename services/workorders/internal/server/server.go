@@ -107,7 +107,10 @@ func (q *queries) DownloadAttachment(ctx context.Context, req *workordersv1.Down
 
 func (q *queries) ListAttachments(ctx context.Context, req *workordersv1.ListAttachmentsRequest) (*workordersv1.ListAttachmentsResponse, error) {
 	items, next, err := store.Attached.List(ctx, q.app.DB, q.app.Lister, req, below(req.GetParent(), "attachments"))
-	return &workordersv1.ListAttachmentsResponse{Attachments: items, NextPageToken: next}, err
+	if err != nil {
+		return nil, err
+	}
+	return &workordersv1.ListAttachmentsResponse{Attachments: items, NextPageToken: next}, q.app.Retained(ctx, items)
 }
 
 func (q *queries) GetWorkOrder(ctx context.Context, req *workordersv1.GetWorkOrderRequest) (*workordersv1.WorkOrder, error) {
