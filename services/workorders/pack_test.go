@@ -62,7 +62,11 @@ func TestTheWorkPackSaysEverything(t *testing.T) {
 	o := s.full()
 	out := s.export(o, workordersv1.ExportWorkPackRequest_PDF)
 	printingtest.CheckArchive(t, out.GetContent())
-	text := strings.Join(strings.Fields(printingtest.Text(t, out.GetContent())), " ")
+	pages := printingtest.Text(t, out.GetContent())
+	if n := strings.Count(pages, "\f"); n > 8 {
+		t.Errorf("the pack takes %d pages; each of them is to be full", n)
+	}
+	text := strings.Join(strings.Fields(pages), " ")
 	record := s.export(o, workordersv1.ExportWorkPackRequest_JSON)
 	for _, words := range []string{
 		o.GetNumber(), "Calculated, to be confirmed against approved data", "2000 mL (67.6 US fl oz)", "262.0 kPa (38.0 psi)", "12.0 °C (53.6 °F)", "4 parts of water to 1 of cleaner",

@@ -20,6 +20,7 @@ const (
 type Document struct {
 	canvas *Canvas
 	y      float64 // the top of what comes next
+	trial  *Document
 }
 
 // NewDocument begins a document on pages of a size.
@@ -39,6 +40,20 @@ func (d *Document) Keep(height float64) {
 	if d.room() < height && d.y > margin+headRoom {
 		d.NewPage()
 	}
+}
+
+// Together draws something on one page: on this one if it fits, else on the next. What is higher than a page begins here and is parted.
+func (d *Document) Together(draw func(d *Document)) {
+	if d.trial == nil {
+		d.trial = NewDocument(d.canvas.meta, d.canvas.size)
+	}
+	t, top := d.trial, margin+headRoom
+	t.y = top
+	pages := t.canvas.Pages()
+	if draw(t); t.canvas.Pages() == pages {
+		d.Keep(t.y - top)
+	}
+	draw(d)
 }
 
 // NewPage begins a new page.

@@ -196,3 +196,32 @@ func TestSymbolsRefuseWhatTheyCannotHold(t *testing.T) {
 		t.Error("QR takes 4,000 characters")
 	}
 }
+
+// What is kept together stands on one page, and fills the rest of a page where it fits; what is higher than a page is parted.
+func TestWhatIsKeptTogetherIsNotParted(t *testing.T) {
+	for _, rows := range []int{1, 12, 25, 60} {
+		d := printing.NewDocument(meta, printing.A4)
+		for block := range 9 {
+			d.Together(func(d *printing.Document) {
+				d.Heading(2, fmt.Sprintf("Block %d begins", block))
+				table := printing.Table{Columns: []printing.Column{{Title: "What", Weight: 1}}}
+				for row := range rows {
+					table.Rows = append(table.Rows, []string{fmt.Sprintf("row %d of block %d", row+1, block)})
+				}
+				d.Table(table)
+			})
+		}
+		pages := strings.Split(strings.TrimSuffix(printingtest.Text(t, must(d.PDF())), "\f"), "\f")
+		for block := range 9 {
+			first, last := fmt.Sprintf("Block %d begins", block), fmt.Sprintf("row %d of block %d", rows, block)
+			for _, page := range pages {
+				if strings.Contains(page, first) && strings.Contains(page, last) != (rows < 60) {
+					t.Errorf("of %d rows, block %d is parted: %t", rows, block, rows < 60)
+				}
+			}
+		}
+		if most := map[int]int{1: 1, 12: 5, 25: 9, 60: 18}[rows]; len(pages) > most {
+			t.Errorf("9 blocks of %d rows take %d pages, more than %d", rows, len(pages), most)
+		}
+	}
+}

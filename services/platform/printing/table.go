@@ -19,6 +19,8 @@ type Table struct {
 	Columns   []Column
 	Rows      [][]string // a missing cell is empty
 	RowHeight float64    // the least height of a row in millimetres; leave room to write by hand
+	Headless  bool       // no head: the table goes on where another one ended
+	Joined    bool       // no room below: another table goes on there
 }
 
 const cellPad = 1.2
@@ -31,8 +33,10 @@ func (d *Document) Table(t Table) {
 		head[i] = c.Title
 	}
 	first := d.layOut(t, widths, append([]string(nil), head...), true)
-	d.Keep(first.height() + Style{Size: bodySize}.LineHeight() + 2*cellPad)
-	d.drawRow(t, widths, first)
+	if !t.Headless {
+		d.Keep(first.height() + Style{Size: bodySize}.LineHeight() + 2*cellPad)
+		d.drawRow(t, widths, first)
+	}
 	for _, cells := range t.Rows {
 		row := d.layOut(t, widths, cells, false)
 		for row.height() > d.room() {
@@ -46,7 +50,9 @@ func (d *Document) Table(t Table) {
 		}
 		d.drawRow(t, widths, row)
 	}
-	d.Space(2.5)
+	if !t.Joined {
+		d.Space(2.5)
+	}
 }
 
 func (t Table) widths(total float64) []float64 {

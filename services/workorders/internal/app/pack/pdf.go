@@ -2,6 +2,7 @@ package pack
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
@@ -9,15 +10,8 @@ import (
 	"coldsection.example/services/platform/resource"
 )
 
-// Room that is kept free on a page, in millimetres, so that a title stays with what it is about.
-const (
-	titleRoom     = 14.0 // the title over the first of several
-	timelineRoom  = 60.0 // title and the first rows
-	stepRoom      = 62.0 // title, instruction and what was recorded
-	cautionRoom   = 18.0 // each caution
-	signatureRoom = 95.0 // a whole signature
-	findingRoom   = 75.0 // a whole finding
-)
+// fewRows is the room in millimetres that a title keeps for the first rows of a long table.
+const fewRows = 40.0
 
 func columns(titles string, weights ...float64) []printing.Column {
 	var out []printing.Column
@@ -50,15 +44,16 @@ func PDF(r Record, hash string) ([]byte, error) {
 	return d.PDF()
 }
 
-// beginStep keeps a step on its page, and the title of all steps with the first of them.
-func beginStep(d *printing.Document, i int, s *workordersv1.Step, room float64) {
-	room += cautionRoom * float64(len(s.GetCautions()))
-	if i > 0 {
-		d.Keep(room)
-		return
+// each draws a list, every one of it on one page and the title with the first.
+func each[T any](d *printing.Document, title string, list []T, draw func(d *printing.Document, one T)) {
+	for i, one := range list {
+		d.Together(func(d *printing.Document) {
+			if i == 0 {
+				d.Heading(2, title)
+			}
+			draw(d, one)
+		})
 	}
-	d.Keep(titleRoom + room)
-	d.Heading(2, "Steps")
 }
 
 // facts is a table of what was recorded.
@@ -67,15 +62,33 @@ func facts(d *printing.Document, pairs ...string) { pairsOf(d, "As recorded", pa
 // planned is a table of what is to be.
 func planned(d *printing.Document, pairs ...string) { pairsOf(d, "As planned", pairs) }
 
-// pairsOf is a table of two columns without what is empty.
+// short is how many characters stand beside another pair.
+const short = 34
+
+// pairsOf is a table without what is empty: what is short stands two by two, what is long below over the whole width.
 func pairsOf(d *printing.Document, title string, pairs []string) {
-	t := printing.Table{Columns: columns("What|"+title, 1, 3)}
+	var brief []string
+	long := printing.Table{Columns: columns("What|"+title, 1, 5)}
 	for i := 0; i+1 < len(pairs); i += 2 {
-		if pairs[i+1] != "" {
-			t.Rows = append(t.Rows, []string{pairs[i], pairs[i+1]})
+		switch text := strings.TrimSpace(pairs[i+1]); {
+		case text == "":
+		case len([]rune(text)) <= short:
+			brief = append(brief, pairs[i], text)
+		default:
+			long.Rows = append(long.Rows, []string{pairs[i], text})
 		}
 	}
-	d.Table(t)
+	two := printing.Table{Columns: columns("What|"+title+"|What|"+title, 1, 2, 1, 2), Joined: len(long.Rows) > 0}
+	for row := range slices.Chunk(brief, 4) {
+		two.Rows = append(two.Rows, row)
+	}
+	if len(two.Rows) > 0 {
+		d.Table(two)
+		long.Headless = true
+	}
+	if len(long.Rows) > 0 {
+		d.Table(long)
+	}
 }
 
 func (r Record) header(d *printing.Document, hash string) {
@@ -146,7 +159,7 @@ func (r Record) plan(d *printing.Document) {
 	if len(mix.Rows) > 0 {
 		d.Table(mix)
 	}
-	d.Keep(timelineRoom)
+	d.Keep(fewRows)
 	d.Heading(3, "Timeline, from the first rotation")
 	t := printing.Table{Columns: columns("What|From|To|Valve open|Valve shut|Volume|Note", 1.3, .7, .7, .8, .8, 1.7, 2.6)}
 	for _, e := range p.GetTimeline() {
@@ -161,6 +174,7 @@ func (r Record) plan(d *printing.Document) {
 }
 
 func (r Record) numbers(d *printing.Document) {
+	d.Keep(fewRows)
 	d.Heading(3, "Every number and where it comes from")
 	t := printing.Table{Columns: columns("Number|Value|Other units|Arithmetic|Source", 1.6, 1, 1.1, 2.4, 1.7)}
 	for _, n := range r.Plan.GetNumbers() {
@@ -176,8 +190,7 @@ func cautions(d *printing.Document, list []*workordersv1.Caution) {
 }
 
 func (r Record) steps(d *printing.Document) {
-	for i, s := range r.Steps {
-		beginStep(d, i, s, stepRoom)
+	each(d, "Steps", r.Steps, func(d *printing.Document, s *workordersv1.Step) {
 		d.Heading(3, fmt.Sprintf("%d  %s", s.GetPosition(), s.GetTitle()))
 		cautions(d, s.GetCautions())
 		d.Paragraph(or(s.GetInstruction(), "As approved data say."))
@@ -201,7 +214,7 @@ func (r Record) steps(d *printing.Document) {
 		if len(used.Rows) > 0 {
 			d.Table(used)
 		}
-	}
+	})
 }
 
 func (r Record) readings(d *printing.Document, s *workordersv1.Step) {
@@ -214,6 +227,9 @@ func (r Record) readings(d *printing.Document, s *workordersv1.Step) {
 				continue
 			}
 			taken = true
+			if m.MinValue != nil || m.MaxValue != nil {
+				row[1] = limits(&workordersv1.MeasurementSpec{MinValue: m.MinValue, MaxValue: m.MaxValue, UnitCode: spec.GetUnitCode()}) + "; " + spec.GetSource()
+			}
 			t.Rows = append(t.Rows, []string{row[0], row[1], m.GetEntered().GetText() + " " + m.GetEntered().GetUnitCode(), judged(m), m.GetTool() + " " + m.GetToolCalibration(),
 				m.GetPerson() + " " + r.when(m.GetMeasureTime()) + r.paper(m.GetPaperEntry(), m.GetCreateTime())})
 		}
@@ -266,6 +282,7 @@ func (r Record) runs(d *printing.Document) {
 	if len(r.Runs) == 0 {
 		return
 	}
+	d.Keep(fewRows)
 	d.Heading(2, "Runs of the starter")
 	t := printing.Table{Columns: columns("From|To|Length|Remarks|By", 1.6, 1.6, .8, 2.6, 1.2)}
 	for _, run := range r.Runs {
@@ -290,13 +307,11 @@ func (r Record) runs(d *printing.Document) {
 }
 
 func (r Record) findings(d *printing.Document) {
-	d.Keep(titleRoom + findingRoom)
-	d.Heading(2, "Findings and deferrals")
 	if len(r.Findings) == 0 {
+		d.Heading(2, "Findings and deferrals")
 		d.Paragraph("None.")
 	}
-	for _, f := range r.Findings {
-		d.Keep(findingRoom)
+	each(d, "Findings and deferrals", r.Findings, func(d *printing.Document, f *workordersv1.Finding) {
 		safety := ""
 		if f.GetFlightSafety() {
 			safety = "endangers flight"
@@ -307,12 +322,14 @@ func (r Record) findings(d *printing.Document) {
 		}
 		facts(d, "Found", f.GetDescription(), "Flight safety", safety, "By, at", f.GetRaiser()+" "+r.when(f.GetRaiseTime()), "First found", resource.DateText(f.GetOriginalDate()),
 			"On step", f.GetStep(), "State", words(f.GetState().String()), "What is done", strings.TrimSpace(words(f.GetDisposition().String())+": "+f.GetAnswer()), "By", f.GetAnswerer(),
-			"Basis", strings.TrimSpace(f.GetBasis()+" "+f.GetDeferralCategory()), "Until", resource.DateText(f.GetLimitDate()), "Placard", f.GetPlacard(), "Customer", decision, "Own order", f.GetOwnOrder(),
-			"Photographs (SHA-256)", strings.Join(f.GetPhotoSha256(), " "), "Closed", strings.TrimSpace(f.GetCloser()+" "+r.when(f.GetCloseTime())+" "+f.GetClosingNote()))
-	}
+			"Basis", strings.TrimSpace(f.GetBasis()+" "+f.GetDeferralCategory()), "Until", resource.DateText(f.GetLimitDate()), "Placard", f.GetPlacard(), "Customer", decision,
+			"Own order", f.GetOwnOrder(), "Photographs (SHA-256)", strings.Join(f.GetPhotoSha256(), " "),
+			"Closed", strings.TrimSpace(f.GetCloser()+" "+r.when(f.GetCloseTime())+" "+f.GetClosingNote()))
+	})
 }
 
 func (r Record) labour(d *printing.Document) {
+	d.Keep(fewRows)
 	d.Heading(2, "Time worked")
 	t := printing.Table{Columns: columns("Who|From, to|Step|Length", 1.2, 2.6, 1.6, 1.6)}
 	for _, e := range r.Labour {
@@ -327,31 +344,29 @@ func (r Record) attached(d *printing.Document) {
 		return
 	}
 	d.Heading(2, "Attachments")
-	t := printing.Table{Columns: columns("SHA-256|Type|Bytes|By", 4, 1.2, .8, 1)}
+	t := printing.Table{Columns: columns("SHA-256|Type|Bytes|By|Kept", 3.2, 1, .7, 1, 2.6)}
 	for _, a := range r.Attached {
-		t.Rows = append(t.Rows, []string{a.GetSha256(), a.GetMediaType(), number(float64(a.GetByteCount()), "1"), a.GetPerson()})
+		t.Rows = append(t.Rows, []string{a.GetSha256(), a.GetMediaType(), number(float64(a.GetByteCount()), "1"), a.GetPerson(), kept(r.Order.GetRetention())})
 	}
 	d.Table(t)
 }
 
 func (r Record) signatures(d *printing.Document) {
-	d.Keep(titleRoom + signatureRoom)
-	d.Heading(2, "Signatures and release")
 	if len(r.Signatures) == 0 {
+		d.Heading(2, "Signatures and release")
 		d.Paragraph("Nobody signed yet. This is no release.")
 	}
-	for _, s := range r.Signatures {
+	each(d, "Signatures and release", r.Signatures, func(d *printing.Document, s Signed) {
 		check := "covers the record as it stands"
 		if !s.Valid {
 			check = s.Why
 		}
 		sig := s.Signature
-		d.Keep(signatureRoom)
 		facts(d, "Meaning", words(sig.GetMeaning().String()), "Of", or(sig.GetSubject(), sig.GetName()[:strings.Index(sig.GetName()+"/signatures/", "/signatures/")]), "Name", sig.GetPersonName(),
 			"Certificate", sig.GetCertificate(), "Authorization", sig.GetAuthorization(), "Date", resource.DateText(sig.GetSignDate())+" ("+sig.GetTimeZone()+")",
 			"Instant", sig.GetSignTime().AsTime().Format("2006-01-02T15:04:05Z"), "By", sig.GetAuthenticationMethod(), "Text", sig.GetStatement(), "SHA-256 signed", sig.GetContentHash(),
 			"Checked", check)
-	}
+	})
 	if r.Order.GetReleaseStatement() == "" {
 		d.Paragraph("Not released.")
 	}

@@ -12,8 +12,6 @@ const (
 	spare    = 3   // rows more than planned
 	qrSide   = 24.0
 	boxLines = 22.0
-
-	sheetRoom = 48.0 // title, instruction and one row to write in
 )
 
 // Sheet is the fallback sheet: what to do, with its cautions first, and empty boxes for what was done. It is no record and no
@@ -33,11 +31,9 @@ func Sheet(r Record, hash string) ([]byte, error) {
 		d.WriteIn(label, writing)
 	}
 	r.sheetPlan(d)
-	for i, s := range r.Steps {
-		beginStep(d, i, s, sheetRoom)
-		sheetStep(d, s)
-	}
-	r.sheetRest(d)
+	each(d, "Steps", r.Steps, sheetStep)
+	d.Together(sheetFound)
+	d.Together(sheetRest)
 	return d.PDF()
 }
 
@@ -95,16 +91,18 @@ func sheetStep(d *printing.Document, s *workordersv1.Step) {
 	d.Table(printing.Table{Columns: columns("Done by (name in full)|At (date, time)|Signature", 2, 1.4, 1.6), Rows: [][]string{{""}}, RowHeight: writing})
 }
 
-func (r Record) sheetRest(d *printing.Document) {
+func sheetFound(d *printing.Document) {
 	d.Heading(2, "Found")
 	d.WriteIn("What, on which step", boxLines)
 	d.Tick("Work stopped", false)
+}
+
+func sheetRest(d *printing.Document) {
 	d.Heading(2, "Time worked")
 	rows := make([][]string, spare)
 	for i := range rows {
 		rows[i] = []string{""}
 	}
 	d.Table(printing.Table{Columns: columns("Who|From|To|Step", 2, 1.3, 1.3, 1.4), Rows: rows, RowHeight: writing})
-	d.Paragraph("Entered by, at:")
-	d.WriteIn("Name, date, time", writing)
+	d.WriteIn("Entered by: name, date, time", writing)
 }
