@@ -119,11 +119,11 @@ func (a *App) CloseFinding(ctx context.Context, req *workordersv1.CloseFindingRe
 		if f.GetAnswerer() == u.caller.Person {
 			return nil, fault.Precondition("SAME_PERSON", "%s answered it; another person closes it.", u.caller.Person)
 		}
-		own, err := u.ownOrder(ctx, f)
+		own, under, err := u.ownOrder(ctx, f)
 		if err != nil {
 			return nil, err
 		}
-		if own != nil {
+		if under {
 			return nil, fault.Precondition("OWN_ORDER_OPEN", "%s is put right by %s, which is %s. Release that order, which closes it, or end the order first.",
 				f.GetName(), own.GetNumber(), own.GetState()).With("order", own.GetName())
 		}

@@ -57,22 +57,19 @@ func (u unit) mayRaise(ctx context.Context, f *workordersv1.Finding, from, o *wo
 		return fault.Precondition("ENGINE_DIFFERS", "%s was found on %s, and the order is for %s. Draft it for the engine that the finding is of.",
 			f.GetName(), from.GetEngine(), o.GetEngine()).With("engine", from.GetEngine())
 	}
-	if open, err := u.ownOrder(ctx, f); err != nil || open == nil {
+	if _, under, err := u.ownOrder(ctx, f); err != nil || !under {
 		return err
 	}
 	return fault.Precondition("OWN_ORDER_EXISTS", "%s has %s to put it right. Work on that one, or end it first.", f.GetName(), f.GetOwnOrder()).With("order", f.GetOwnOrder())
 }
 
-// ownOrder is the order under way to put a finding right, nil when there is none or it has ended.
-func (u unit) ownOrder(ctx context.Context, f *workordersv1.Finding) (*workordersv1.WorkOrder, error) {
+// ownOrder is the order that puts a finding right, and whether it is under way; without one nothing is.
+func (u unit) ownOrder(ctx context.Context, f *workordersv1.Finding) (own *workordersv1.WorkOrder, under bool, err error) {
 	if f.GetOwnOrder() == "" {
-		return nil, nil
+		return nil, false, nil
 	}
-	own, err := store.Orders.Get(ctx, u.Tx, f.GetOwnOrder())
-	if err != nil || own.GetState() == workordersv1.WorkOrder_RELEASED || own.GetState() == workordersv1.WorkOrder_VOIDED {
-		return nil, err
-	}
-	return own, nil
+	own, err = store.Orders.Get(ctx, u.Tx, f.GetOwnOrder())
+	return own, err == nil && own.GetState() != workordersv1.WorkOrder_RELEASED && own.GetState() != workordersv1.WorkOrder_VOIDED, err
 }
 
 // putRight closes the finding that a released order was raised for. Who answered the finding or did the work of the order does not close

@@ -51,7 +51,7 @@ func atRated(spec *workordersv1.MeasurementSpec, supply heating.Window) {
 
 // supplied takes the windows of an order's heater current to the voltage that was measured now: limits of the reading that comes next.
 func (u unit) supplied(ctx context.Context, o *workordersv1.WorkOrder, spec *workordersv1.MeasurementSpec, m *workordersv1.Measurement) error {
-	if spec.GetDerived() != workordersv1.MeasurementSpec_HEATER_SUPPLY {
+	if !feeds(spec) {
 		return nil
 	}
 	steps, err := u.stepsOf(ctx, o)
@@ -89,8 +89,9 @@ func fed(current *workordersv1.MeasurementSpec, supply heating.Window, m *workor
 	if i := slices.IndexFunc(current.GetLimitSteps(), func(s *commonv1.Explained) bool { return s.GetLabel() == measuredLabel }); i >= 0 {
 		current.LimitSteps = current.GetLimitSteps()[:i] // of an earlier voltage, since corrected
 	}
-	said := &commonv1.Explained{Label: measuredLabel, Value: m.GetValue(), UnitCode: "V", Formula: "read as " + m.GetEntered().GetText() + " " + m.GetEntered().GetUnitCode(), Source: m.GetName()}
-	current.LimitSteps = append(append(current.LimitSteps, said), steps...)
+	read := "read as " + m.GetEntered().GetText() + " " + m.GetEntered().GetUnitCode()
+	current.LimitSteps = append(current.LimitSteps, &commonv1.Explained{Label: measuredLabel, Value: m.GetValue(), UnitCode: "V", Formula: read, Source: m.GetName()})
+	current.LimitSteps = append(current.LimitSteps, steps...)
 	current.MinValue, current.MaxValue = new(at.Low), new(at.High)
 	return true
 }
@@ -102,10 +103,15 @@ func (u unit) supplyKnown(ctx context.Context, o *workordersv1.WorkOrder, spec *
 		return nil
 	}
 	readings, err := readingsOf(ctx, u.Tx, o)
-	if err != nil || !slices.ContainsFunc(readings, func(r *workordersv1.MeasurementSpec) bool { return r.GetDerived() == workordersv1.MeasurementSpec_HEATER_SUPPLY }) {
+	if err != nil || !slices.ContainsFunc(readings, feeds) {
 		return err
 	}
 	return fault.Precondition("SUPPLY_NOT_MEASURED", "%s is held against the window at the voltage that feeds the heater. Measure the supply voltage first, above zero.", spec.GetDisplayName())
+}
+
+// feeds says that a reading is the voltage of the heater's supply.
+func feeds(r *workordersv1.MeasurementSpec) bool {
+	return r.GetDerived() == workordersv1.MeasurementSpec_HEATER_SUPPLY
 }
 
 // heldAgainst writes on a reading what it was held against and, for a heater's current, what it is at the rated voltage.
