@@ -7,8 +7,8 @@
 // mistake is reversed; what is used on an engine was issued to a job and received before; a count's
 // difference is booked by somebody else than the counter, and only as that person saw it.
 //
-// It serves ConsumablesService, ConsumablesQueryService, ScanningQueryService, WaterService and WaterQueryService. It publishes
-// coldsection.stock.* facts and reacts to
+// It serves ConsumablesService, ConsumablesQueryService, ScanningQueryService, WaterService, WaterQueryService,
+// RecipeService and RecipeQueryService. It publishes coldsection.stock.* facts and reacts to
 // coldsection.workorder.scheduled (claims lots that will be usable then), step.completed (books use), released and voided
 // (frees claims), and to coldsection.tools.tool.calibrated (a meter found out of tolerance takes back what it passed). Its
 // tables are in internal/store/migrations. It does not decide whether a job may be signed. Its metrics show usable lots near their

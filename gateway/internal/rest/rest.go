@@ -72,6 +72,8 @@ var registrations = []registration{
 	served(consumablesv1.NewScanningQueryServiceClient, consumablesv1.RegisterScanningQueryServiceHandlerClient),
 	served(consumablesv1.NewWaterServiceClient, consumablesv1.RegisterWaterServiceHandlerClient),
 	served(consumablesv1.NewWaterQueryServiceClient, consumablesv1.RegisterWaterQueryServiceHandlerClient),
+	served(consumablesv1.NewRecipeServiceClient, consumablesv1.RegisterRecipeServiceHandlerClient),
+	served(consumablesv1.NewRecipeQueryServiceClient, consumablesv1.RegisterRecipeQueryServiceHandlerClient),
 	served(workordersv1.NewWorkOrdersServiceClient, workordersv1.RegisterWorkOrdersServiceHandlerClient),
 	served(workordersv1.NewWorkOrdersQueryServiceClient, workordersv1.RegisterWorkOrdersQueryServiceHandlerClient),
 	served(performancev1.NewPerformanceServiceClient, performancev1.RegisterPerformanceServiceHandlerClient),

@@ -1160,9 +1160,11 @@ type Item struct {
 	// When and how much to order; unset gives no advice.
 	ReorderPolicy *ReorderPolicy `protobuf:"bytes,34,opt,name=reorder_policy,json=reorderPolicy,proto3" json:"reorder_policy,omitempty"`
 	// The signal word of the safety data sheet; left out, the one that the hazard statements call for.
-	SignalWord    Item_SignalWord `protobuf:"varint,35,opt,name=signal_word,json=signalWord,proto3,enum=coldsection.consumables.v1.Item_SignalWord" json:"signal_word,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	SignalWord Item_SignalWord `protobuf:"varint,35,opt,name=signal_word,json=signalWord,proto3,enum=coldsection.consumables.v1.Item_SignalWord" json:"signal_word,omitempty"`
+	// For a BLEND: it is mixed by a signed recipe only.
+	RecipeRequired bool `protobuf:"varint,36,opt,name=recipe_required,json=recipeRequired,proto3" json:"recipe_required,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Item) Reset() {
@@ -1445,6 +1447,13 @@ func (x *Item) GetSignalWord() Item_SignalWord {
 		return x.SignalWord
 	}
 	return Item_SIGNAL_WORD_UNSPECIFIED
+}
+
+func (x *Item) GetRecipeRequired() bool {
+	if x != nil {
+		return x.RecipeRequired
+	}
+	return false
 }
 
 // When and how much to order. A minimum takes the place of the computed reorder point, a maximum that of days of cover.
@@ -1802,8 +1811,12 @@ type Lot struct {
 	SourceLot string `protobuf:"bytes,28,opt,name=source_lot,json=sourceLot,proto3" json:"source_lot,omitempty"`
 	// For water made here: the run of the still or deioniser, productionRuns/{production_run}.
 	ProductionRun string `protobuf:"bytes,29,opt,name=production_run,json=productionRun,proto3" json:"production_run,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// For a mix: the recipe that it was made by, recipes/{recipe}; empty when none was named.
+	Recipe string `protobuf:"bytes,30,opt,name=recipe,proto3" json:"recipe,omitempty"`
+	// The revision of that recipe.
+	RecipeRevision int32 `protobuf:"varint,31,opt,name=recipe_revision,json=recipeRevision,proto3" json:"recipe_revision,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Lot) Reset() {
@@ -2037,6 +2050,20 @@ func (x *Lot) GetProductionRun() string {
 		return x.ProductionRun
 	}
 	return ""
+}
+
+func (x *Lot) GetRecipe() string {
+	if x != nil {
+		return x.Recipe
+	}
+	return ""
+}
+
+func (x *Lot) GetRecipeRevision() int32 {
+	if x != nil {
+		return x.RecipeRevision
+	}
+	return 0
 }
 
 // A certificate that came with a delivery.
@@ -5362,16 +5389,21 @@ type BlendLotsRequest struct {
 	// The planned ratio; must be approved for the cleaner. Left out when no cleaner goes in, as when water and antifreeze
 	// are mixed in advance.
 	Ratio *MixRatio `protobuf:"bytes,5,opt,name=ratio,proto3" json:"ratio,omitempty"`
-	// How long it keeps; 0 takes the cleaner's.
+	// How long it keeps; 0 takes the recipe's or the cleaner's.
 	PotLifeHours int32 `protobuf:"varint,6,opt,name=pot_life_hours,json=potLifeHours,proto3" json:"pot_life_hours,omitempty"`
 	// The id to give the new lot; empty lets the server choose.
 	LotId string `protobuf:"bytes,7,opt,name=lot_id,json=lotId,proto3" json:"lot_id,omitempty"`
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
 	RequestId string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Checks everything and changes nothing.
-	ValidateOnly  bool `protobuf:"varint,9,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ValidateOnly bool `protobuf:"varint,9,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The recipe to mix by, recipes/{recipe}; then the ratio is left out. Empty mixes by a ratio alone, where the item does not
+	// ask for a recipe.
+	Recipe string `protobuf:"bytes,10,opt,name=recipe,proto3" json:"recipe,omitempty"`
+	// The revision that lies before whoever mixes; 0 takes the newest.
+	RecipeRevision int32 `protobuf:"varint,11,opt,name=recipe_revision,json=recipeRevision,proto3" json:"recipe_revision,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *BlendLotsRequest) Reset() {
@@ -5465,6 +5497,20 @@ func (x *BlendLotsRequest) GetValidateOnly() bool {
 		return x.ValidateOnly
 	}
 	return false
+}
+
+func (x *BlendLotsRequest) GetRecipe() string {
+	if x != nil {
+		return x.Recipe
+	}
+	return ""
+}
+
+func (x *BlendLotsRequest) GetRecipeRevision() int32 {
+	if x != nil {
+		return x.RecipeRevision
+	}
+	return 0
 }
 
 // The request of the method of this name.
@@ -7389,9 +7435,13 @@ type TraceNode struct {
 	// Whether it may be used.
 	State Lot_State `protobuf:"varint,4,opt,name=state,proto3,enum=coldsection.consumables.v1.Lot_State" json:"state,omitempty"`
 	// Steps from the asked lot: positive forwards, negative backwards.
-	Depth         int32 `protobuf:"varint,5,opt,name=depth,proto3" json:"depth,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Depth int32 `protobuf:"varint,5,opt,name=depth,proto3" json:"depth,omitempty"`
+	// For a mix: the recipe that it was made by; empty when none was named.
+	Recipe string `protobuf:"bytes,6,opt,name=recipe,proto3" json:"recipe,omitempty"`
+	// The revision of that recipe.
+	RecipeRevision int32 `protobuf:"varint,7,opt,name=recipe_revision,json=recipeRevision,proto3" json:"recipe_revision,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *TraceNode) Reset() {
@@ -7455,6 +7505,20 @@ func (x *TraceNode) GetState() Lot_State {
 func (x *TraceNode) GetDepth() int32 {
 	if x != nil {
 		return x.Depth
+	}
+	return 0
+}
+
+func (x *TraceNode) GetRecipe() string {
+	if x != nil {
+		return x.Recipe
+	}
+	return ""
+}
+
+func (x *TraceNode) GetRecipeRevision() int32 {
+	if x != nil {
+		return x.RecipeRevision
 	}
 	return 0
 }
@@ -8357,7 +8421,7 @@ var File_coldsection_consumables_v1_consumables_proto protoreflect.FileDescripto
 
 const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xc1\x13\n" +
+	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xf0\x13\n" +
 	"\x04Item\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12H\n" +
@@ -8405,7 +8469,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x13receiving_questions\x18! \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\x12receivingQuestions\x12V\n" +
 	"\x0ereorder_policy\x18\" \x01(\v2).coldsection.consumables.v1.ReorderPolicyB\x04\xe2A\x01\x01R\rreorderPolicy\x12Z\n" +
 	"\vsignal_word\x18# \x01(\x0e2+.coldsection.consumables.v1.Item.SignalWordB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\n" +
-	"signalWord\x1a>\n" +
+	"signalWord\x12-\n" +
+	"\x0frecipe_required\x18$ \x01(\bB\x04\xe2A\x01\x01R\x0erecipeRequired\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"d\n" +
@@ -8463,7 +8528,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vMIXING_LOSS\x10\a\x12\t\n" +
 	"\x05WASTE\x10\b\x12\x14\n" +
 	"\x10COUNT_DIFFERENCE\x10\t:L\xeaAI\n" +
-	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xdd\x0e\n" +
+	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xc9\x0f\n" +
 	"\x03Lot\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x04item\x18\x02 \x01(\tB)\xe2A\x02\x02\x05\xfaA\x1a\n" +
@@ -8504,7 +8569,10 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
 	"source_lot\x18\x1c \x01(\tB \xe2A\x01\x03\xfaA\x19\n" +
 	"\x17coldsection.example/LotR\tsourceLot\x12+\n" +
-	"\x0eproduction_run\x18\x1d \x01(\tB\x04\xe2A\x01\x03R\rproductionRun\"j\n" +
+	"\x0eproduction_run\x18\x1d \x01(\tB\x04\xe2A\x01\x03R\rproductionRun\x12;\n" +
+	"\x06recipe\x18\x1e \x01(\tB#\xe2A\x01\x03\xfaA\x1c\n" +
+	"\x1acoldsection.example/RecipeR\x06recipe\x12-\n" +
+	"\x0frecipe_revision\x18\x1f \x01(\x05B\x04\xe2A\x01\x03R\x0erecipeRevision\"j\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04HELD\x10\x01\x12\n" +
@@ -8917,7 +8985,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12&\n" +
-	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xab\x04\n" +
+	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\x9e\x05\n" +
 	"\x10BlendLotsRequest\x12<\n" +
 	"\x04item\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
 	"\x18coldsection.example/Item\xbaH\x04r\x02\x10\x01R\x04item\x12K\n" +
@@ -8931,7 +8999,11 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x06lot_id\x18\a \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\x05lotId\x123\n" +
 	"\n" +
 	"request_id\x18\b \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\t \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\x84\x03\n" +
+	"\rvalidate_only\x18\t \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x12;\n" +
+	"\x06recipe\x18\n" +
+	" \x01(\tB#\xe2A\x01\x01\xfaA\x1c\n" +
+	"\x1acoldsection.example/RecipeR\x06recipe\x124\n" +
+	"\x0frecipe_revision\x18\v \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x0erecipeRevision\"\x84\x03\n" +
 	"\x13ConsumeStockRequest\x12;\n" +
 	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
 	"\x17coldsection.example/Lot\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -9110,13 +9182,15 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\blocation\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\blocation\x12C\n" +
 	"\x04kind\x18\x03 \x01(\x0e2).coldsection.consumables.v1.Location.KindB\x04\xe2A\x01\x03R\x04kind\x12A\n" +
 	"\bquantity\x18\x04 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\bquantity\x12;\n" +
-	"\x05share\x18\x05 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x05share\"\xcd\x01\n" +
+	"\x05share\x18\x05 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x05share\"\x9a\x02\n" +
 	"\tTraceNode\x12\x16\n" +
 	"\x03lot\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x03lot\x12\x18\n" +
 	"\x04item\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12/\n" +
 	"\x10manufacturer_lot\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x0fmanufacturerLot\x12A\n" +
 	"\x05state\x18\x04 \x01(\x0e2%.coldsection.consumables.v1.Lot.StateB\x04\xe2A\x01\x03R\x05state\x12\x1a\n" +
-	"\x05depth\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\x05depth\"\xba\x01\n" +
+	"\x05depth\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\x05depth\x12\x1c\n" +
+	"\x06recipe\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\x06recipe\x12-\n" +
+	"\x0frecipe_revision\x18\a \x01(\x05B\x04\xe2A\x01\x03R\x0erecipeRevision\"\xba\x01\n" +
 	"\tTraceEdge\x12#\n" +
 	"\n" +
 	"source_lot\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\tsourceLot\x12#\n" +

@@ -89,7 +89,9 @@ type ConsumablesServiceClient interface {
 	ReverseMovement(ctx context.Context, in *ReverseMovementRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Mixes measured amounts of lots that were issued to a work order into a new lot with its own pot life. Roles:
 	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,
-	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, INSUFFICIENT_STOCK.
+	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, INSUFFICIENT_STOCK; by a recipe RECIPE_SUPERSEDED, RECIPE_WITHDRAWN,
+	// RECIPE_REVISION_UNKNOWN, RECIPE_MAKES_ANOTHER_ITEM, RECIPE_INGREDIENT_WRONG, RECIPE_INGREDIENT_MISSING, RECIPE_NOT_MET,
+	// RECIPE_LOSS_OUTSIDE, RECIPE_POT_LIFE_EXCEEDED; without one RECIPE_NEEDED.
 	BlendLots(ctx context.Context, in *BlendLotsRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records that a work order used stock on its engine. Roles: technician, stores. Reasons: INSUFFICIENT_STOCK,
 	// LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER.
@@ -375,7 +377,9 @@ type ConsumablesServiceServer interface {
 	ReverseMovement(context.Context, *ReverseMovementRequest) (*StockMovement, error)
 	// Mixes measured amounts of lots that were issued to a work order into a new lot with its own pot life. Roles:
 	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,
-	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, INSUFFICIENT_STOCK.
+	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, INSUFFICIENT_STOCK; by a recipe RECIPE_SUPERSEDED, RECIPE_WITHDRAWN,
+	// RECIPE_REVISION_UNKNOWN, RECIPE_MAKES_ANOTHER_ITEM, RECIPE_INGREDIENT_WRONG, RECIPE_INGREDIENT_MISSING, RECIPE_NOT_MET,
+	// RECIPE_LOSS_OUTSIDE, RECIPE_POT_LIFE_EXCEEDED; without one RECIPE_NEEDED.
 	BlendLots(context.Context, *BlendLotsRequest) (*Lot, error)
 	// Records that a work order used stock on its engine. Roles: technician, stores. Reasons: INSUFFICIENT_STOCK,
 	// LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER.
@@ -1007,7 +1011,7 @@ type ConsumablesQueryServiceClient interface {
 	ListLocations(ctx context.Context, in *ListLocationsRequest, opts ...grpc.CallOption) (*ListLocationsResponse, error)
 	// Reads one lot.
 	GetLot(ctx context.Context, in *GetLotRequest, opts ...grpc.CallOption) (*Lot, error)
-	// Lists lots. Filter fields: item, state, manufacturer_lot, short_code, use_by_date, create_time.
+	// Lists lots. Filter fields: item, state, manufacturer_lot, short_code, use_by_date, recipe, create_time.
 	ListLots(ctx context.Context, in *ListLotsRequest, opts ...grpc.CallOption) (*ListLotsResponse, error)
 	// Finds a lot by a scanned or typed code and says whether it may be used. Reasons: LOT_UNKNOWN,
 	// CHECK_CHARACTER_WRONG.
@@ -1243,7 +1247,7 @@ type ConsumablesQueryServiceServer interface {
 	ListLocations(context.Context, *ListLocationsRequest) (*ListLocationsResponse, error)
 	// Reads one lot.
 	GetLot(context.Context, *GetLotRequest) (*Lot, error)
-	// Lists lots. Filter fields: item, state, manufacturer_lot, short_code, use_by_date, create_time.
+	// Lists lots. Filter fields: item, state, manufacturer_lot, short_code, use_by_date, recipe, create_time.
 	ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error)
 	// Finds a lot by a scanned or typed code and says whether it may be used. Reasons: LOT_UNKNOWN,
 	// CHECK_CHARACTER_WRONG.

@@ -894,6 +894,98 @@ func (x *WaterGradeSigned) GetContentHash() string {
 	return ""
 }
 
+// Payload of coldsection.stock.recipe.signed.v1: a revision of a recipe was signed and took the place of the one before;
+// subject: the recipe.
+type RecipeSigned struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The recipe.
+	Recipe string `protobuf:"bytes,1,opt,name=recipe,proto3" json:"recipe,omitempty"`
+	// The item that it makes.
+	Item string `protobuf:"bytes,2,opt,name=item,proto3" json:"item,omitempty"`
+	// The revision.
+	Revision int32 `protobuf:"varint,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Nobody mixes by it any more.
+	Withdrawn bool `protobuf:"varint,4,opt,name=withdrawn,proto3" json:"withdrawn,omitempty"`
+	// Who signed it, people/{person}.
+	Signer string `protobuf:"bytes,5,opt,name=signer,proto3" json:"signer,omitempty"`
+	// SHA-256 of what was signed.
+	ContentHash   string `protobuf:"bytes,6,opt,name=content_hash,json=contentHash,proto3" json:"content_hash,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecipeSigned) Reset() {
+	*x = RecipeSigned{}
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecipeSigned) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecipeSigned) ProtoMessage() {}
+
+func (x *RecipeSigned) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_events_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecipeSigned.ProtoReflect.Descriptor instead.
+func (*RecipeSigned) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_events_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *RecipeSigned) GetRecipe() string {
+	if x != nil {
+		return x.Recipe
+	}
+	return ""
+}
+
+func (x *RecipeSigned) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *RecipeSigned) GetRevision() int32 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
+func (x *RecipeSigned) GetWithdrawn() bool {
+	if x != nil {
+		return x.Withdrawn
+	}
+	return false
+}
+
+func (x *RecipeSigned) GetSigner() string {
+	if x != nil {
+		return x.Signer
+	}
+	return ""
+}
+
+func (x *RecipeSigned) GetContentHash() string {
+	if x != nil {
+		return x.ContentHash
+	}
+	return ""
+}
+
 var File_coldsection_consumables_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
@@ -976,7 +1068,14 @@ const file_coldsection_consumables_v1_events_proto_rawDesc = "" +
 	"waterGrade\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x05R\brevision\x12\x16\n" +
 	"\x06signer\x18\x03 \x01(\tR\x06signer\x12!\n" +
-	"\fcontent_hash\x18\x04 \x01(\tR\vcontentHashBDZBcoldsection.example/proto/coldsection/consumables/v1;consumablesv1b\x06proto3"
+	"\fcontent_hash\x18\x04 \x01(\tR\vcontentHash\"\xaf\x01\n" +
+	"\fRecipeSigned\x12\x16\n" +
+	"\x06recipe\x18\x01 \x01(\tR\x06recipe\x12\x12\n" +
+	"\x04item\x18\x02 \x01(\tR\x04item\x12\x1a\n" +
+	"\brevision\x18\x03 \x01(\x05R\brevision\x12\x1c\n" +
+	"\twithdrawn\x18\x04 \x01(\bR\twithdrawn\x12\x16\n" +
+	"\x06signer\x18\x05 \x01(\tR\x06signer\x12!\n" +
+	"\fcontent_hash\x18\x06 \x01(\tR\vcontentHashBDZBcoldsection.example/proto/coldsection/consumables/v1;consumablesv1b\x06proto3"
 
 var (
 	file_coldsection_consumables_v1_events_proto_rawDescOnce sync.Once
@@ -990,7 +1089,7 @@ func file_coldsection_consumables_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_consumables_v1_events_proto_rawDescData
 }
 
-var file_coldsection_consumables_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_coldsection_consumables_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_coldsection_consumables_v1_events_proto_goTypes = []any{
 	(*LotChanged)(nil),            // 0: coldsection.consumables.v1.LotChanged
 	(*StockMoved)(nil),            // 1: coldsection.consumables.v1.StockMoved
@@ -1002,27 +1101,28 @@ var file_coldsection_consumables_v1_events_proto_goTypes = []any{
 	(*MeterDoubted)(nil),          // 7: coldsection.consumables.v1.MeterDoubted
 	(*WaterProduced)(nil),         // 8: coldsection.consumables.v1.WaterProduced
 	(*WaterGradeSigned)(nil),      // 9: coldsection.consumables.v1.WaterGradeSigned
-	(*v1.Quantity)(nil),           // 10: coldsection.common.v1.Quantity
-	(*WaterTest)(nil),             // 11: coldsection.consumables.v1.WaterTest
-	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
-	(*date.Date)(nil),             // 13: google.type.Date
+	(*RecipeSigned)(nil),          // 10: coldsection.consumables.v1.RecipeSigned
+	(*v1.Quantity)(nil),           // 11: coldsection.common.v1.Quantity
+	(*WaterTest)(nil),             // 12: coldsection.consumables.v1.WaterTest
+	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
+	(*date.Date)(nil),             // 14: google.type.Date
 }
 var file_coldsection_consumables_v1_events_proto_depIdxs = []int32{
-	10, // 0: coldsection.consumables.v1.LotChanged.quantity:type_name -> coldsection.common.v1.Quantity
-	11, // 1: coldsection.consumables.v1.LotChanged.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	10, // 2: coldsection.consumables.v1.StockMoved.quantity:type_name -> coldsection.common.v1.Quantity
-	12, // 3: coldsection.consumables.v1.StockMoved.effective_time:type_name -> google.protobuf.Timestamp
-	10, // 4: coldsection.consumables.v1.StockRecordChanged.quantity:type_name -> coldsection.common.v1.Quantity
+	11, // 0: coldsection.consumables.v1.LotChanged.quantity:type_name -> coldsection.common.v1.Quantity
+	12, // 1: coldsection.consumables.v1.LotChanged.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	11, // 2: coldsection.consumables.v1.StockMoved.quantity:type_name -> coldsection.common.v1.Quantity
+	13, // 3: coldsection.consumables.v1.StockMoved.effective_time:type_name -> google.protobuf.Timestamp
+	11, // 4: coldsection.consumables.v1.StockRecordChanged.quantity:type_name -> coldsection.common.v1.Quantity
 	4,  // 5: coldsection.consumables.v1.DemandsAnswered.lines:type_name -> coldsection.consumables.v1.DemandLine
-	10, // 6: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
-	10, // 7: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
-	10, // 8: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
+	11, // 6: coldsection.consumables.v1.DemandLine.needed:type_name -> coldsection.common.v1.Quantity
+	11, // 7: coldsection.consumables.v1.DemandLine.reserved:type_name -> coldsection.common.v1.Quantity
+	11, // 8: coldsection.consumables.v1.DemandLine.shortfall:type_name -> coldsection.common.v1.Quantity
 	4,  // 9: coldsection.consumables.v1.DemandsMet.lines:type_name -> coldsection.consumables.v1.DemandLine
-	10, // 10: coldsection.consumables.v1.ItemRanLow.position:type_name -> coldsection.common.v1.Quantity
-	10, // 11: coldsection.consumables.v1.ItemRanLow.reorder_point:type_name -> coldsection.common.v1.Quantity
-	10, // 12: coldsection.consumables.v1.ItemRanLow.quantity:type_name -> coldsection.common.v1.Quantity
-	13, // 13: coldsection.consumables.v1.MeterDoubted.good_calibration_date:type_name -> google.type.Date
-	10, // 14: coldsection.consumables.v1.WaterProduced.volume:type_name -> coldsection.common.v1.Quantity
+	11, // 10: coldsection.consumables.v1.ItemRanLow.position:type_name -> coldsection.common.v1.Quantity
+	11, // 11: coldsection.consumables.v1.ItemRanLow.reorder_point:type_name -> coldsection.common.v1.Quantity
+	11, // 12: coldsection.consumables.v1.ItemRanLow.quantity:type_name -> coldsection.common.v1.Quantity
+	14, // 13: coldsection.consumables.v1.MeterDoubted.good_calibration_date:type_name -> google.type.Date
+	11, // 14: coldsection.consumables.v1.WaterProduced.volume:type_name -> coldsection.common.v1.Quantity
 	15, // [15:15] is the sub-list for method output_type
 	15, // [15:15] is the sub-list for method input_type
 	15, // [15:15] is the sub-list for extension type_name
@@ -1042,7 +1142,7 @@ func file_coldsection_consumables_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_events_proto_rawDesc), len(file_coldsection_consumables_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   10,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -27,9 +27,13 @@ func (a *App) BlendLots(ctx context.Context, req *consumablesv1.BlendLotsRequest
 			return nil, err
 		}
 		if item.GetKind() != consumablesv1.Item_BLEND {
-			return nil, fault.Invalid("item", "ITEM_NOT_A_BLEND", "%s is %s; mixing makes an item of kind BLEND.", item.GetName(), item.GetKind())
+			return nil, notABlend("item", item)
 		}
-		mix, err := u.measure(ctx, req, item)
+		recipe, err := u.recipeFor(ctx, req, item)
+		if err != nil {
+			return nil, err
+		}
+		mix, err := u.measure(ctx, req, item, recipe)
 		if err != nil {
 			return nil, err
 		}
@@ -44,11 +48,21 @@ type mix struct {
 	in, out        stock.Micro
 	water, cleaner *big.Rat
 	ends           []time.Time
-	pot            int32 // the shortest of the cleaners'; 0 when they say none
+	pot            int32                 // the shortest of the recipe's and the cleaners'; 0 when they say none
+	recipe         *consumablesv1.Recipe // empty when it is mixed by a ratio alone
+	poured         []stock.Poured        // item by item
+	cleaners       []*consumablesv1.Item
 }
 
-func (u unit) measure(ctx context.Context, req *consumablesv1.BlendLotsRequest, blend *consumablesv1.Item) (mix, error) {
-	m := mix{water: new(big.Rat), cleaner: new(big.Rat)}
+// named reports whether it is mixed by a recipe.
+func (m mix) named() bool { return m.recipe.GetRevision() > 0 }
+
+func notABlend(field string, item *consumablesv1.Item) error {
+	return fault.Invalid(field, "ITEM_NOT_A_BLEND", "%s is %s, and mixing makes an item of kind BLEND. Name the item of the mix.", item.GetName(), item.GetKind())
+}
+
+func (u unit) measure(ctx context.Context, req *consumablesv1.BlendLotsRequest, blend *consumablesv1.Item, recipe *consumablesv1.Recipe) (mix, error) {
+	m := mix{water: new(big.Rat), cleaner: new(big.Rat), recipe: recipe, pot: recipe.GetPotLifeHours()}
 	for _, part := range req.GetParts() {
 		if err := u.pour(ctx, &m, part, blend, req); err != nil {
 			return m, err
@@ -61,6 +75,9 @@ func (u unit) measure(ctx context.Context, req *consumablesv1.BlendLotsRequest, 
 	m.out = out
 	if err := stock.CheckLoss(m.in, m.out); err != nil {
 		return m, err
+	}
+	if m.named() {
+		return m, m.byRecipe()
 	}
 	if m.cleaner.Sign() == 0 {
 		return m, noRatio(req.GetRatio())
@@ -97,6 +114,7 @@ func (u unit) pour(ctx context.Context, m *mix, part *consumablesv1.BlendPart, b
 		return err
 	}
 	m.in += amount
+	m.poured = append(m.poured, stock.Poured{Item: item.GetName(), Amount: amount})
 	m.parents = append(m.parents, &consumablesv1.BlendPart{Lot: lot.GetName(), Quantity: part.GetQuantity(), LiquidTemperatureC: part.GetLiquidTemperatureC()})
 	m.parts = append(m.parts, stock.Posting{Lot: lot.GetName(), Amount: amount})
 	var end time.Time // of what keeps for ever
@@ -116,6 +134,10 @@ func (u unit) compose(ctx context.Context, m *mix, lot *consumablesv1.Lot, item 
 		if hours := item.GetPotLifeHours(); hours > 0 && (m.pot == 0 || hours < m.pot) {
 			m.pot = hours
 		}
+		m.cleaners = append(m.cleaners, item)
+		if m.named() { // it is held against what was approved when all of it is measured
+			return notReady(item)
+		}
 		return ratioAllowed(item, ratio)
 	case consumablesv1.Item_WATER, consumablesv1.Item_ANTIFREEZE:
 		m.water.Add(m.water, amount)
@@ -123,8 +145,12 @@ func (u unit) compose(ctx context.Context, m *mix, lot *consumablesv1.Lot, item 
 	case consumablesv1.Item_BLEND:
 		return u.composeBlend(ctx, m, lot, amount, ratio)
 	default:
-		return fault.Precondition("ITEM_NOT_FOR_MIXING", "%s is %s and is not mixed into a solution.", item.GetName(), item.GetKind())
+		return notForMixing(item)
 	}
+}
+
+func notForMixing(item *consumablesv1.Item) error {
+	return fault.Precondition("ITEM_NOT_FOR_MIXING", "%s is %s and is not mixed into a solution. Mix cleaner, water, antifreeze or another mix.", item.GetName(), item.GetKind())
 }
 
 func (u unit) composeBlend(ctx context.Context, m *mix, lot *consumablesv1.Lot, amount *big.Rat, ratio *consumablesv1.MixRatio) error {
@@ -160,9 +186,16 @@ func rounded(r *big.Rat) stock.Micro {
 	return stock.Micro(math.Round(f))
 }
 
-func ratioAllowed(cleaner *consumablesv1.Item, ratio *consumablesv1.MixRatio) error {
+func notReady(cleaner *consumablesv1.Item) error {
 	if cleaner.GetReadyToUse() {
-		return fault.Precondition("READY_TO_USE_NOT_MIXED", "%s is ready to use and must not be mixed.", cleaner.GetDisplayName())
+		return fault.Precondition("READY_TO_USE_NOT_MIXED", "%s is ready to use and must not be mixed. Use it as it is, or take its concentrate.", cleaner.GetDisplayName())
+	}
+	return nil
+}
+
+func ratioAllowed(cleaner *consumablesv1.Item, ratio *consumablesv1.MixRatio) error {
+	if err := notReady(cleaner); err != nil {
+		return err
 	}
 	if !slices.ContainsFunc(cleaner.GetApprovedMixRatios(), func(r *consumablesv1.MixRatio) bool {
 		return r.GetWaterParts() == ratio.GetWaterParts() && r.GetCleanerParts() == ratio.GetCleanerParts()
@@ -176,14 +209,15 @@ func ratioAllowed(cleaner *consumablesv1.Item, ratio *consumablesv1.MixRatio) er
 // blend posts the inputs into production and the output out of it, the loss named, all from and to the order.
 func (u unit) blend(ctx context.Context, req *consumablesv1.BlendLotsRequest, item *consumablesv1.Item, m mix) (*consumablesv1.Lot, error) {
 	potted, _ := cloneItem(item)
-	if potted.PotLifeHours = req.GetPotLifeHours(); potted.GetPotLifeHours() == 0 {
-		if potted.PotLifeHours = m.pot; m.pot == 0 {
-			potted.PotLifeHours = item.GetPotLifeHours()
-		}
+	switch hours := req.GetPotLifeHours(); {
+	case hours > 0 && (!m.named() || hours <= m.pot):
+		potted.PotLifeHours = hours
+	case m.pot > 0:
+		potted.PotLifeHours = m.pot
 	}
 	lot := &consumablesv1.Lot{
 		Name: u.app.newName("lots", req.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_USABLE, Parents: m.parents,
-		Received: store.Quantity(m.out, item.GetBaseUnitCode()),
+		Received: store.Quantity(m.out, item.GetBaseUnitCode()), Recipe: m.recipe.GetName(), RecipeRevision: m.recipe.GetRevision(),
 	}
 	lot, err := u.addLot(ctx, lot, potted, store.Production, m.ends)
 	if err != nil {

@@ -89,18 +89,23 @@ func (u unit) sign(ctx context.Context, grade *consumablesv1.WaterGrade, proof a
 	if err := judged(grade).Check(); err != nil {
 		return err
 	}
+	grade.Revision++
+	grade.Signer, grade.SignTime = who(u.caller), timestamppb.New(u.now)
+	fields := signedFields(grade)
+	grade.ContentHash = recordchain.Hash(fields)
+	return u.chain(ctx, "water_grades", grade.GetName(), fields, proof, proofErr)
+}
+
+// chain uses up the proof of who signs, and adds what is signed to the chain of a kind of records. Reason: REAUTHENTICATION_NEEDED.
+func (u unit) chain(ctx context.Context, stream, subject string, fields []recordchain.Field, proof auth.Reauth, proofErr error) error {
 	if proofErr != nil {
 		return proofErr
 	}
 	if err := auth.UseProof(ctx, u.Tx, proof, u.now); err != nil {
 		return err
 	}
-	grade.Revision++
-	grade.Signer, grade.SignTime = who(u.caller), timestamppb.New(u.now)
-	fields := signedFields(grade)
-	grade.ContentHash = recordchain.Hash(fields)
 	_, _, err := recordchain.Append(ctx, u.Tx, recordchain.Entry{
-		Stream: "water_grades", Kind: "signed", Subject: grade.GetName(), At: u.now, Actor: u.caller.Account, Fields: fields,
+		Stream: stream, Kind: "signed", Subject: subject, At: u.now, Actor: u.caller.Account, Fields: fields,
 	})
 	return err
 }

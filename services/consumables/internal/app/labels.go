@@ -176,6 +176,13 @@ func (u unit) addOrigin(ctx context.Context, f *label.Facts, lot *consumablesv1.
 		return nil
 	}
 	f.Made = "Mixed " + lot.GetCreateTime().AsTime().In(zone).Format(minutes)
+	if lot.GetRecipe() != "" {
+		recipe, err := u.recipeAt(ctx, lot.GetRecipe(), lot.GetRecipeRevision())
+		if err != nil {
+			return err
+		}
+		f.Recipe = recipeLine(recipe)
+	}
 	measured := map[consumablesv1.Item_Kind]float64{}
 	for _, part := range lot.GetParents() {
 		parent, err := store.Lots.Get(ctx, u.Tx, part.GetLot())

@@ -147,7 +147,10 @@ func (t *tracer) tell(ctx context.Context, f family, lot *consumablesv1.Lot, dep
 		return err
 	}
 	name := lot.GetName()
-	t.resp.Nodes = append(t.resp.Nodes, &consumablesv1.TraceNode{Lot: name, Item: lot.GetItem(), ManufacturerLot: lot.GetManufacturerLot(), State: lot.GetState(), Depth: depth})
+	t.resp.Nodes = append(t.resp.Nodes, &consumablesv1.TraceNode{
+		Lot: name, Item: lot.GetItem(), ManufacturerLot: lot.GetManufacturerLot(), State: lot.GetState(), Depth: depth,
+		Recipe: lot.GetRecipe(), RecipeRevision: lot.GetRecipeRevision(),
+	})
 	for _, m := range f.moves[name] {
 		switch m.GetKind() {
 		case consumablesv1.StockMovement_RECEIVED:

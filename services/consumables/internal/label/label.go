@@ -55,6 +55,7 @@ type Facts struct {
 	Opened                 string // when it was opened; empty when it was not
 	Parts                  []Part
 	Ratio                  string // of a mix, as measured
+	Recipe                 string // that a mix was made by, with its revision and document
 	Made                   string // that and when it was mixed, or filled from another container
 	Hazards                []string
 	Pictograms             []string
@@ -152,6 +153,7 @@ func (c *Content) mix(f Facts) {
 		return
 	}
 	c.add(false, f.Made)
+	c.add(false, labelled("Recipe: ", f.Recipe))
 	c.add(true, f.Ratio)
 	for _, p := range f.Parts {
 		c.add(false, "Of "+joined(" ", p.Amount, p.Item, p.Code))

@@ -114,7 +114,12 @@ func changes() map[string]func(d desk) func() error {
 			return func() error { return did(d.approve("dora", counted)) }
 		},
 		"CreateProductionRun": func(d desk) func() error { d.keeps(); return func() error { return did(d.run("r1", nil)) } },
-		"CreateWaterGrade":    func(d desk) func() error { return func() error { return did(d.signedGrade(ownGrade())) } },
+		"CreateRecipe":        func(d desk) func() error { return func() error { return did(d.signedRecipe(washRecipe())) } },
+		"ReviseRecipe": func(d desk) func() error {
+			name := of(d.signedRecipe(washRecipe())).done(d.t).GetName()
+			return func() error { return did(d.revisedRecipe(name, "", "again", washRecipe())) }
+		},
+		"CreateWaterGrade": func(d desk) func() error { return func() error { return did(d.signedGrade(ownGrade())) } },
 		"ReviseWaterGrade": func(d desk) func() error {
 			grade := of(d.signedGrade(ownGrade())).done(d.t)
 			grade.Limits[0].Maximum = "0.5"
@@ -130,7 +135,7 @@ func changes() map[string]func(d desk) func() error {
 // Every method that changes stores leaves a fact of it with who did it and when; one that nobody tries here fails.
 func TestEveryChangeLeavesWhoAndWhen(t *testing.T) {
 	tries := changes()
-	for _, service := range []grpc.ServiceDesc{consumablesv1.ConsumablesService_ServiceDesc, consumablesv1.WaterService_ServiceDesc} {
+	for _, service := range []grpc.ServiceDesc{consumablesv1.ConsumablesService_ServiceDesc, consumablesv1.WaterService_ServiceDesc, consumablesv1.RecipeService_ServiceDesc} {
 		for _, m := range service.Methods {
 			try := tries[m.MethodName]
 			if try == nil {

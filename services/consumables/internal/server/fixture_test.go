@@ -54,6 +54,8 @@ type desk struct {
 	consumablesv1.ScanningQueryServiceClient
 	consumablesv1.WaterServiceClient
 	consumablesv1.WaterQueryServiceClient
+	consumablesv1.RecipeServiceClient
+	consumablesv1.RecipeQueryServiceClient
 
 	t     testing.TB
 	clock *clock.Fake
@@ -86,7 +88,8 @@ func open(t testing.TB, db *storage.DB) desk {
 	conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now})
 	return desk{
 		consumablesv1.NewConsumablesServiceClient(conn), consumablesv1.NewConsumablesQueryServiceClient(conn),
-		consumablesv1.NewScanningQueryServiceClient(conn), consumablesv1.NewWaterServiceClient(conn), consumablesv1.NewWaterQueryServiceClient(conn), t, now, db, keys,
+		consumablesv1.NewScanningQueryServiceClient(conn), consumablesv1.NewWaterServiceClient(conn), consumablesv1.NewWaterQueryServiceClient(conn),
+		consumablesv1.NewRecipeServiceClient(conn), consumablesv1.NewRecipeQueryServiceClient(conn), t, now, db, keys,
 	}
 }
 
@@ -220,7 +223,7 @@ func (r result[T]) done(t testing.TB) T {
 }
 
 // refused checks that a call failed for a reason, and leaves the balances as they were.
-func refused(t *testing.T, what string, err error, reason string) {
+func refused(t testing.TB, what string, err error, reason string) {
 	t.Helper()
 	if !fault.HasReason(err, reason) {
 		t.Errorf("%s: got %v, want %s", what, err, reason)

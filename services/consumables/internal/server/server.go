@@ -39,6 +39,8 @@ func Register(r rpc.Registrar, a *app.App) {
 	r.Register(&consumablesv1.ConsumablesQueryService_ServiceDesc, &queries{app: a}, queryPolicy())
 	r.Register(&consumablesv1.WaterService_ServiceDesc, &waterCommands{app: a}, waterPolicy())
 	r.Register(&consumablesv1.WaterQueryService_ServiceDesc, &waterQueries{app: a}, waterQueryPolicy())
+	r.Register(&consumablesv1.RecipeService_ServiceDesc, &recipeCommands{app: a}, recipePolicy())
+	r.Register(&consumablesv1.RecipeQueryService_ServiceDesc, &recipeQueries{app: a}, recipeQueryPolicy())
 	r.Register(&consumablesv1.ScanningQueryService_ServiceDesc, &scanning{app: a}, scanningPolicy())
 }
 

@@ -33,13 +33,15 @@ func Migrations() storage.Migrations {
 var (
 	Items               = resource.NewTable[*consumablesv1.Item]("items", "", "kind", "display_name", "part_number")
 	Locations           = resource.NewTable[*consumablesv1.Location]("locations", "", "kind", "display_name")
-	Lots                = resource.NewTable[*consumablesv1.Lot]("lots", "", "item", "state", "manufacturer_lot", "short_code", "use_by_date", "create_time", "expire_time")
+	Lots                = resource.NewTable[*consumablesv1.Lot]("lots", "", "item", "state", "manufacturer_lot", "short_code", "use_by_date", "recipe", "create_time", "expire_time")
 	WaterTests          = resource.NewTable[*consumablesv1.WaterTest]("water_tests", "test_time desc", "verdict", "test_time", "meter")
 	Movements           = resource.NewTable[*consumablesv1.StockMovement]("movements", "create_time", "kind", "lot", "item", "work_order", "effective_time", "create_time")
 	Reservations        = resource.NewTable[*consumablesv1.Reservation]("reservations", "", "work_order", "item", "lot", "state", "need_time")
 	ProductionRuns      = resource.NewTable[*consumablesv1.ProductionRun]("production_runs", "start_time desc", "equipment", "item", "verdict", "start_time", "end_time")
 	WaterGrades         = resource.NewTable[*consumablesv1.WaterGrade]("water_grades", "")
 	WaterGradeRevisions = resource.NewTable[*consumablesv1.WaterGrade]("water_grade_revisions", "")
+	Recipes             = resource.NewTable[*consumablesv1.Recipe]("recipes", "", "item", "display_name")
+	RecipeRevisions     = resource.NewTable[*consumablesv1.Recipe]("recipe_revisions", "")
 	Counts              = resource.NewTable[*consumablesv1.StockCount]("stock_counts", "count_time desc", "lot", "location", "state", "count_time")
 )
 
