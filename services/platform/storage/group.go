@@ -1,8 +1,8 @@
 package storage
 
 import (
+	"cmp"
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"runtime/debug"
@@ -13,8 +13,13 @@ import (
 // maxGroup is how many transactions share one commit at most.
 const maxGroup = 128
 
+// wary is how many groups keep their members apart after one in which a member failed with its work half done.
+const wary = 16
+
 // groupWriter is SQLite's one writer. Requests queue up while a commit is on its way to the disk; the next group takes
-// them all, each in a savepoint so that one refusal does not sink the rest.
+// them all. Most of those that fail do so before they wrote anything, and then there is nothing to take back; when one fails later,
+// the group is rolled back and run again, each in a savepoint, so that one refusal does not sink the rest. A savepoint costs two
+// statements and a copy of every page that is written, so groups go without while all goes well.
 type groupWriter struct {
 	conn  *prepared
 	trips *atomic.Uint64
@@ -22,19 +27,22 @@ type groupWriter struct {
 	quit  chan struct{}
 	done  chan struct{}
 	once  sync.Once
+	apart int // for how many groups more each member gets a savepoint
 }
 
 type request struct {
 	ctx    context.Context
 	fn     Func
 	tx     Tx
+	on     direct
+	failed error // what its body said
 	result chan error
 }
 
 var errClosed = errors.New("the database is closed")
 
-func startGroupWriter(conn *sql.Conn, trips *atomic.Uint64) *groupWriter {
-	w := &groupWriter{conn: newPrepared(conn), trips: trips, queue: make(chan *request), quit: make(chan struct{}), done: make(chan struct{})}
+func startGroupWriter(conn *prepared, trips *atomic.Uint64) *groupWriter {
+	w := &groupWriter{conn: conn, trips: trips, queue: make(chan *request), quit: make(chan struct{}), done: make(chan struct{})}
 	go w.run()
 	return w
 }
@@ -60,7 +68,7 @@ func (w *groupWriter) do(ctx context.Context, fn Func) error {
 
 func (w *groupWriter) run() {
 	defer close(w.done)
-	defer func() { _ = w.conn.close() }()
+	defer func() { _ = w.conn.forget() }()
 	for {
 		select {
 		case r := <-w.queue:
@@ -85,54 +93,82 @@ func (w *groupWriter) gather(first *request) []*request {
 	return group
 }
 
+// commit runs a group and answers all of it once it is durable: a refusal too may rest on what a neighbour changed.
 func (w *groupWriter) commit(group []*request) {
-	ctx := context.Background()
-	if _, err := w.conn.ExecContext(ctx, "BEGIN IMMEDIATE"); err != nil {
-		answer(group, unavailable(err))
-		return
+	ctx, run := context.Background(), w.plain
+	if w.apart > 0 && len(group) > 1 {
+		w.apart--
+		run = w.savepoint
 	}
-	var ran []*request
+	err := w.together(ctx, group, run)
+	if errors.Is(err, errHalfDone) {
+		w.apart = wary
+		err = w.together(ctx, group, w.savepoint)
+	}
+	if err != nil {
+		err = unavailable(err)
+	}
 	for _, r := range group {
-		if err := w.savepoint(ctx, r); err != nil {
-			r.result <- err
+		if r.failed == nil && err == nil {
+			r.tx.committed()
+		}
+		r.result <- cmp.Or(r.failed, err)
+	}
+}
+
+// errHalfDone ends a group in which a member failed after it had written.
+var errHalfDone = errors.New("a member of the group failed with its work half done")
+
+// together runs a group in one transaction.
+func (w *groupWriter) together(ctx context.Context, group []*request, run func(context.Context, *request) error) error {
+	for _, r := range group {
+		r.failed = nil
+	}
+	if _, err := w.conn.exec(ctx, "BEGIN IMMEDIATE"); err != nil {
+		return err
+	}
+	for _, r := range group {
+		if r.failed = run(ctx, r); r.failed == nil || !r.on.wrote {
 			continue
 		}
-		ran = append(ran, r)
+		_, err := w.conn.exec(ctx, "ROLLBACK")
+		if len(group) == 1 {
+			return err
+		}
+		return cmp.Or(err, errHalfDone)
 	}
-	if _, err := w.conn.ExecContext(ctx, "COMMIT"); err != nil {
-		_, _ = w.conn.ExecContext(ctx, "ROLLBACK")
-		answer(ran, unavailable(err))
-		return
+	_, err := w.conn.exec(ctx, "COMMIT")
+	if err != nil {
+		_, _ = w.conn.exec(ctx, "ROLLBACK")
 	}
-	for _, r := range ran {
-		r.tx.committed()
-		r.result <- nil
-	}
+	return err
 }
 
-func answer(group []*request, err error) {
-	for _, r := range group {
-		r.result <- err
-	}
-}
-
-// savepoint runs one request. Its context can't end any more: SQLite answers an interrupted write by rolling back the whole
+// plain runs one request. Its context can't end any more: SQLite answers an interrupted write by rolling back the whole
 // transaction, and with it the neighbours in the group.
-func (w *groupWriter) savepoint(ctx context.Context, r *request) error {
+func (w *groupWriter) plain(_ context.Context, r *request) error {
+	r.on = direct{q: w.conn, trips: w.trips}
+	r.tx = Tx{s: &r.on, engine: SQLite}
 	if err := r.ctx.Err(); err != nil {
 		return err
 	}
-	if _, err := w.conn.ExecContext(ctx, "SAVEPOINT one"); err != nil {
+	return guarded(context.WithoutCancel(r.ctx), r.fn, &r.tx)
+}
+
+// savepoint runs one request so that what it did can be taken back by itself.
+func (w *groupWriter) savepoint(ctx context.Context, r *request) error {
+	if _, err := w.conn.exec(ctx, "SAVEPOINT one"); err != nil {
 		return unavailable(err)
 	}
-	r.tx = Tx{s: direct{w.conn, w.trips}, engine: SQLite}
-	err := guarded(context.WithoutCancel(r.ctx), r.fn, &r.tx)
+	err := w.plain(ctx, r)
 	if err != nil {
-		if _, back := w.conn.ExecContext(ctx, "ROLLBACK TO one"); back != nil {
+		if _, back := w.conn.exec(ctx, "ROLLBACK TO one"); back != nil {
 			return errors.Join(err, back)
 		}
+		r.on.wrote = false
 	}
-	if _, rel := w.conn.ExecContext(ctx, "RELEASE one"); rel != nil {
+	if _, rel := w.conn.exec(ctx, "RELEASE one"); rel != nil {
+		r.on.wrote = true
 		return errors.Join(err, rel)
 	}
 	return err

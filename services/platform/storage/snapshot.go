@@ -60,7 +60,7 @@ func Inspect(ctx context.Context, path string, look Func) (err error) {
 		return err
 	}
 	defer func() { _ = raw.Rollback() }()
-	if err := look(ctx, &Tx{s: direct{q: raw}, engine: SQLite}); err != nil {
+	if err := look(ctx, &Tx{s: &direct{q: pooled{raw}}, engine: SQLite}); err != nil {
 		return err
 	}
 	return raw.Commit()

@@ -50,7 +50,12 @@ func openSQLite(ctx context.Context, cfg Config, migrations Migrations) (_ *DB, 
 	if err != nil {
 		return nil, err
 	}
-	db.writer = startGroupWriter(conn, &db.trips)
+	db.held = conn
+	ready, err := newPrepared(conn)
+	if err != nil {
+		return nil, err
+	}
+	db.writer = startGroupWriter(ready, &db.trips)
 	return db, nil
 }
 
@@ -101,6 +106,9 @@ func IsUnique(err error) bool {
 func IsCheck(err error) bool {
 	return sqliteCode(err) == sqlite3.SQLITE_CONSTRAINT_CHECK || postgresCode(err) == "23514"
 }
+
+// isConstraint reports whether SQLite refused a statement for a constraint, and took back what it had done so far.
+func isConstraint(err error) bool { return sqliteCode(err)&0xff == sqlite3.SQLITE_CONSTRAINT }
 
 func sqliteCode(err error) int {
 	if e, ok := errors.AsType[*sqlite.Error](err); ok {

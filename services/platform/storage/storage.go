@@ -55,6 +55,7 @@ type DB struct {
 	write   *sql.DB
 	read    *sql.DB
 	writer  *groupWriter
+	held    *sql.Conn // sqlite: what the writer's connection was taken from
 	release func() error
 	turn    *semaphore.Weighted // postgres: who waits longest writes next; the pool would draw lots
 	changes atomic.Uint64
@@ -85,7 +86,11 @@ func (db *DB) Close() error {
 	if db.writer != nil {
 		db.writer.stop()
 	}
-	errs := []error{db.read.Close(), db.write.Close()}
+	var errs []error
+	if db.held != nil {
+		errs = append(errs, db.held.Close())
+	}
+	errs = append(errs, db.read.Close(), db.write.Close())
 	if db.release != nil {
 		errs = append(errs, db.release())
 	}
@@ -125,7 +130,7 @@ func (db *DB) View(ctx context.Context, fn Func) error {
 		return unavailable(err)
 	}
 	defer func() { _ = raw.Rollback() }()
-	return fn(ctx, &Tx{s: direct{q: raw}, engine: db.engine})
+	return fn(ctx, &Tx{s: &direct{q: pooled{raw}}, engine: db.engine})
 }
 
 func unavailable(err error) error {

@@ -3,6 +3,7 @@ package storage
 import (
 	"context"
 	"database/sql"
+	"strings"
 	"sync/atomic"
 )
 
@@ -145,48 +146,67 @@ type Scanner interface {
 	Scan(dest ...any) error
 }
 
-// querier is what database/sql runs statements on.
+// querier is what statements run on.
 type querier interface {
-	ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error)
-	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	exec(ctx context.Context, query string, args ...any) (changed int64, err error)
+	query(ctx context.Context, query string, args ...any) (Rows, error)
 }
 
-// direct runs every statement at once, and counts them where somebody wants to know.
-type direct struct {
-	q     querier
-	trips *atomic.Uint64
-}
+// pooled runs statements on a connection of database/sql's.
+type pooled struct{ tx *sql.Tx }
 
-func (d direct) counted() {
-	if d.trips != nil {
-		d.trips.Add(1)
-	}
-}
-
-func (d direct) exec(ctx context.Context, query string, args []any) (int64, error) {
-	d.counted()
-	res, err := d.q.ExecContext(ctx, query, args...)
+func (p pooled) exec(ctx context.Context, query string, args ...any) (int64, error) {
+	res, err := p.tx.ExecContext(ctx, query, args...)
 	if err != nil {
 		return 0, err
 	}
 	return res.RowsAffected()
 }
 
-func (d direct) query(ctx context.Context, query string, args []any) (Rows, error) {
-	d.counted()
-	rows, err := d.q.QueryContext(ctx, query, args...) //nolint:rowserrcheck // whoever reads the rows checks
+func (p pooled) query(ctx context.Context, query string, args ...any) (Rows, error) {
+	rows, err := p.tx.QueryContext(ctx, query, args...) //nolint:rowserrcheck // whoever reads the rows checks
 	if err != nil {
 		return nil, err
 	}
 	return rows, nil
 }
 
-func (d direct) queue(ctx context.Context, then Check, query string, args []any) error {
+// direct runs every statement at once, and counts them where somebody wants to know.
+type direct struct {
+	q     querier
+	trips *atomic.Uint64
+	wrote bool // whether there may be something to take back
+}
+
+func (d *direct) counted() {
+	if d.trips != nil {
+		d.trips.Add(1)
+	}
+}
+
+func (d *direct) exec(ctx context.Context, query string, args []any) (int64, error) {
+	d.counted()
+	n, err := d.q.exec(ctx, query, args...)
+	if err == nil {
+		d.wrote = d.wrote || n > 0 || !strings.HasPrefix(query, "UPDATE ")
+	} else {
+		d.wrote = d.wrote || !isConstraint(err)
+	}
+	return n, err
+}
+
+func (d *direct) query(ctx context.Context, query string, args []any) (Rows, error) {
+	d.counted()
+	d.wrote = d.wrote || !strings.HasPrefix(query, "SELECT ")
+	return d.q.query(ctx, query, args...)
+}
+
+func (d *direct) queue(ctx context.Context, then Check, query string, args []any) error {
 	changed, err := d.exec(ctx, query, args)
 	return judged(then, changed, err)
 }
 
-func (d direct) ask(ctx context.Context, read func(Rows) error, query string, args []any) error {
+func (d *direct) ask(ctx context.Context, read func(Rows) error, query string, args []any) error {
 	rows, err := d.query(ctx, query, args)
 	if err != nil {
 		return err
@@ -198,7 +218,7 @@ func (d direct) ask(ctx context.Context, read func(Rows) error, query string, ar
 	return rows.Close()
 }
 
-func (direct) flush(context.Context) error { return nil }
+func (*direct) flush(context.Context) error { return nil }
 
 // judged is what comes of a statement after its check, which may word a failure but not wave it through.
 func judged(check Check, changed int64, err error) error {
