@@ -3559,10 +3559,12 @@ type EngineEvent struct {
 	Note string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
 	// When it was recorded.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
-	// For a check: the cause that it bears on, as Cause names it.
+	// For a check: the cause that it bears on, as Cause names it; empty for one of a released order that bears on none of them.
 	CheckedCause string `protobuf:"bytes,8,opt,name=checked_cause,json=checkedCause,proto3" json:"checked_cause,omitempty"`
 	// For a check: what it found.
-	CheckResult   EngineEvent_CheckResult `protobuf:"varint,9,opt,name=check_result,json=checkResult,proto3,enum=coldsection.performance.v1.EngineEvent_CheckResult" json:"check_result,omitempty"`
+	CheckResult EngineEvent_CheckResult `protobuf:"varint,9,opt,name=check_result,json=checkResult,proto3,enum=coldsection.performance.v1.EngineEvent_CheckResult" json:"check_result,omitempty"`
+	// For a check of a released order: the step whose reading decided.
+	Step          string `protobuf:"bytes,10,opt,name=step,proto3" json:"step,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3658,6 +3660,13 @@ func (x *EngineEvent) GetCheckResult() EngineEvent_CheckResult {
 		return x.CheckResult
 	}
 	return EngineEvent_CHECK_RESULT_UNSPECIFIED
+}
+
+func (x *EngineEvent) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
 }
 
 // A level with its interval.
@@ -7523,7 +7532,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\tDeviation\x12\x19\n" +
 	"\x05itt_c\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\x04ittC\x12\x1b\n" +
 	"\x06ng_pct\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05ngPct\x12(\n" +
-	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\vfuelFlowPct\"\xda\x06\n" +
+	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\vfuelFlowPct\"\xf4\x06\n" +
 	"\vEngineEvent\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12N\n" +
 	"\x04kind\x18\x02 \x01(\x0e2,.coldsection.performance.v1.EngineEvent.KindB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12E\n" +
@@ -7537,7 +7546,9 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x120\n" +
 	"\rchecked_cause\x18\b \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\fcheckedCause\x12d\n" +
-	"\fcheck_result\x18\t \x01(\x0e23.coldsection.performance.v1.EngineEvent.CheckResultB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vcheckResult\"\x85\x01\n" +
+	"\fcheck_result\x18\t \x01(\x0e23.coldsection.performance.v1.EngineEvent.CheckResultB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vcheckResult\x12\x18\n" +
+	"\x04step\x18\n" +
+	" \x01(\tB\x04\xe2A\x01\x03R\x04step\"\x85\x01\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rRECOVERY_WASH\x10\x01\x12\x0e\n" +

@@ -205,7 +205,10 @@ type BulkImportReadingsRequest struct {
 	// Columns whose headings are not known here.
 	Columns []*ColumnMapping `protobuf:"bytes,5,rep,name=columns,proto3" json:"columns,omitempty"`
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
-	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Only says what the import would do: the answer is a finished operation without a name whose response lists every problem and shows
+	// the first rows as they were understood, and nothing is kept.
+	ValidateOnly  bool `protobuf:"varint,7,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -280,6 +283,13 @@ func (x *BulkImportReadingsRequest) GetRequestId() string {
 		return x.RequestId
 	}
 	return ""
+}
+
+func (x *BulkImportReadingsRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
 }
 
 // The request to take readings away.
@@ -449,7 +459,7 @@ const file_coldsection_performance_v1_readings_proto_rawDesc = "" +
 	"\x04etag\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xe7\x02\n" +
+	"\rvalidate_only\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\x92\x03\n" +
 	"\x19BulkImportReadingsRequest\x12#\n" +
 	"\x06source\x18\x01 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18PR\x06source\x12*\n" +
 	"\acontent\x18\x02 \x01(\fB\x10\xe2A\x01\x02\xbaH\tz\a\x10\x01\x18\x80\x80\x80\bR\acontent\x12M\n" +
@@ -457,7 +467,8 @@ const file_coldsection_performance_v1_readings_proto_rawDesc = "" +
 	"\x05sheet\x18\x04 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18dR\x05sheet\x12R\n" +
 	"\acolumns\x18\x05 \x03(\v2).coldsection.performance.v1.ColumnMappingB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\x80\x02R\acolumns\x123\n" +
 	"\n" +
-	"request_id\x18\x06 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xa9\x02\n" +
+	"request_id\x18\x06 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rvalidate_only\x18\a \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xa9\x02\n" +
 	"\x15ExportReadingsRequest\x12C\n" +
 	"\x06parent\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\x12\x1bcoldsection.example/Reading\xbaH\x04r\x02\x10\x01R\x06parent\x12M\n" +
 	"\x06format\x18\x02 \x01(\x0e2'.coldsection.performance.v1.TableFormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12?\n" +

@@ -79,8 +79,10 @@ type WorkOrderChanged struct {
 	PlanRevision int32 `protobuf:"varint,24,opt,name=plan_revision,json=planRevision,proto3" json:"plan_revision,omitempty"`
 	// For voided: whether anything had been signed, so that it is closed incomplete.
 	ClosedIncomplete bool `protobuf:"varint,25,opt,name=closed_incomplete,json=closedIncomplete,proto3" json:"closed_incomplete,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// For released: the readings of its steps as they stand, so that what a check found is known to whoever judges the engine.
+	StepReadings  []*StepReading `protobuf:"bytes,26,rep,name=step_readings,json=stepReadings,proto3" json:"step_readings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *WorkOrderChanged) Reset() {
@@ -288,6 +290,140 @@ func (x *WorkOrderChanged) GetClosedIncomplete() bool {
 	return false
 }
 
+func (x *WorkOrderChanged) GetStepReadings() []*StepReading {
+	if x != nil {
+		return x.StepReadings
+	}
+	return nil
+}
+
+// A reading of a step that stands in a released order.
+type StepReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The step.
+	Step string `protobuf:"bytes,1,opt,name=step,proto3" json:"step,omitempty"`
+	// Its place in the order.
+	Position int32 `protobuf:"varint,2,opt,name=position,proto3" json:"position,omitempty"`
+	// Its title.
+	Title string `protobuf:"bytes,3,opt,name=title,proto3" json:"title,omitempty"`
+	// Which of the step's readings it is.
+	Key string `protobuf:"bytes,4,opt,name=key,proto3" json:"key,omitempty"`
+	// Its name in words.
+	DisplayName string `protobuf:"bytes,5,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// The value, in unit_code.
+	Value float64 `protobuf:"fixed64,6,opt,name=value,proto3" json:"value,omitempty"`
+	// Its unit.
+	UnitCode string `protobuf:"bytes,7,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
+	// Whether the step gives a limit for it; without one nothing was judged.
+	Limited bool `protobuf:"varint,8,opt,name=limited,proto3" json:"limited,omitempty"`
+	// Whether it is within those limits.
+	LimitsMet bool `protobuf:"varint,9,opt,name=limits_met,json=limitsMet,proto3" json:"limits_met,omitempty"`
+	// When it was taken.
+	MeasureTime   *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=measure_time,json=measureTime,proto3" json:"measure_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StepReading) Reset() {
+	*x = StepReading{}
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StepReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StepReading) ProtoMessage() {}
+
+func (x *StepReading) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StepReading.ProtoReflect.Descriptor instead.
+func (*StepReading) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *StepReading) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *StepReading) GetPosition() int32 {
+	if x != nil {
+		return x.Position
+	}
+	return 0
+}
+
+func (x *StepReading) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *StepReading) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
+func (x *StepReading) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *StepReading) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *StepReading) GetUnitCode() string {
+	if x != nil {
+		return x.UnitCode
+	}
+	return ""
+}
+
+func (x *StepReading) GetLimited() bool {
+	if x != nil {
+		return x.Limited
+	}
+	return false
+}
+
+func (x *StepReading) GetLimitsMet() bool {
+	if x != nil {
+		return x.LimitsMet
+	}
+	return false
+}
+
+func (x *StepReading) GetMeasureTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.MeasureTime
+	}
+	return nil
+}
+
 // Payload of coldsection.workorder.step.acknowledged.v1, step.omitted.v1 and step.signed.v1; subject: the work order.
 type StepChanged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -305,7 +441,7 @@ type StepChanged struct {
 
 func (x *StepChanged) Reset() {
 	*x = StepChanged{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[1]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -317,7 +453,7 @@ func (x *StepChanged) String() string {
 func (*StepChanged) ProtoMessage() {}
 
 func (x *StepChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[1]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -330,7 +466,7 @@ func (x *StepChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepChanged.ProtoReflect.Descriptor instead.
 func (*StepChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *StepChanged) GetWorkOrder() string {
@@ -372,7 +508,7 @@ type ExposureRecorded struct {
 
 func (x *ExposureRecorded) Reset() {
 	*x = ExposureRecorded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -384,7 +520,7 @@ func (x *ExposureRecorded) String() string {
 func (*ExposureRecorded) ProtoMessage() {}
 
 func (x *ExposureRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -397,7 +533,7 @@ func (x *ExposureRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExposureRecorded.ProtoReflect.Descriptor instead.
 func (*ExposureRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *ExposureRecorded) GetFlightExposure() *FlightExposure {
@@ -420,7 +556,7 @@ type AttachmentAdded struct {
 
 func (x *AttachmentAdded) Reset() {
 	*x = AttachmentAdded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -432,7 +568,7 @@ func (x *AttachmentAdded) String() string {
 func (*AttachmentAdded) ProtoMessage() {}
 
 func (x *AttachmentAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -445,7 +581,7 @@ func (x *AttachmentAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AttachmentAdded.ProtoReflect.Descriptor instead.
 func (*AttachmentAdded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *AttachmentAdded) GetWorkOrder() string {
@@ -487,7 +623,7 @@ type StepCompleted struct {
 
 func (x *StepCompleted) Reset() {
 	*x = StepCompleted{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -499,7 +635,7 @@ func (x *StepCompleted) String() string {
 func (*StepCompleted) ProtoMessage() {}
 
 func (x *StepCompleted) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -512,7 +648,7 @@ func (x *StepCompleted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepCompleted.ProtoReflect.Descriptor instead.
 func (*StepCompleted) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *StepCompleted) GetWorkOrder() string {
@@ -588,7 +724,7 @@ type MeasurementRecorded struct {
 
 func (x *MeasurementRecorded) Reset() {
 	*x = MeasurementRecorded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -600,7 +736,7 @@ func (x *MeasurementRecorded) String() string {
 func (*MeasurementRecorded) ProtoMessage() {}
 
 func (x *MeasurementRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -613,7 +749,7 @@ func (x *MeasurementRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementRecorded.ProtoReflect.Descriptor instead.
 func (*MeasurementRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *MeasurementRecorded) GetWorkOrder() string {
@@ -659,7 +795,7 @@ type MotoringRecorded struct {
 
 func (x *MotoringRecorded) Reset() {
 	*x = MotoringRecorded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -671,7 +807,7 @@ func (x *MotoringRecorded) String() string {
 func (*MotoringRecorded) ProtoMessage() {}
 
 func (x *MotoringRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -684,7 +820,7 @@ func (x *MotoringRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringRecorded.ProtoReflect.Descriptor instead.
 func (*MotoringRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *MotoringRecorded) GetWorkOrder() string {
@@ -729,7 +865,7 @@ type FindingChanged struct {
 
 func (x *FindingChanged) Reset() {
 	*x = FindingChanged{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[7]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -741,7 +877,7 @@ func (x *FindingChanged) String() string {
 func (*FindingChanged) ProtoMessage() {}
 
 func (x *FindingChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[7]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -754,7 +890,7 @@ func (x *FindingChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingChanged.ProtoReflect.Descriptor instead.
 func (*FindingChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *FindingChanged) GetWorkOrder() string {
@@ -805,7 +941,7 @@ type LabourRecorded struct {
 
 func (x *LabourRecorded) Reset() {
 	*x = LabourRecorded{}
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[8]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -817,7 +953,7 @@ func (x *LabourRecorded) String() string {
 func (*LabourRecorded) ProtoMessage() {}
 
 func (x *LabourRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[8]
+	mi := &file_coldsection_workorders_v1_events_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -830,7 +966,7 @@ func (x *LabourRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabourRecorded.ProtoReflect.Descriptor instead.
 func (*LabourRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_workorders_v1_events_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LabourRecorded) GetWorkOrder() string {
@@ -851,7 +987,7 @@ var File_coldsection_workorders_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\n" +
-	"&coldsection/workorders/v1/events.proto\x12\x19coldsection.workorders.v1\x1a\"coldsection/common/v1/common.proto\x1a*coldsection/workorders/v1/workorders.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xa9\b\n" +
+	"&coldsection/workorders/v1/events.proto\x12\x19coldsection.workorders.v1\x1a\"coldsection/common/v1/common.proto\x1a*coldsection/workorders/v1/workorders.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xf6\b\n" +
 	"\x10WorkOrderChanged\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
@@ -883,7 +1019,21 @@ const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\x11last_wetting_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\x0flastWettingTime\x12\x16\n" +
 	"\x06person\x18\x17 \x01(\tR\x06person\x12#\n" +
 	"\rplan_revision\x18\x18 \x01(\x05R\fplanRevision\x12+\n" +
-	"\x11closed_incomplete\x18\x19 \x01(\bR\x10closedIncomplete\"\x91\x01\n" +
+	"\x11closed_incomplete\x18\x19 \x01(\bR\x10closedIncomplete\x12K\n" +
+	"\rstep_readings\x18\x1a \x03(\v2&.coldsection.workorders.v1.StepReadingR\fstepReadings\"\xb3\x02\n" +
+	"\vStepReading\x12\x12\n" +
+	"\x04step\x18\x01 \x01(\tR\x04step\x12\x1a\n" +
+	"\bposition\x18\x02 \x01(\x05R\bposition\x12\x14\n" +
+	"\x05title\x18\x03 \x01(\tR\x05title\x12\x10\n" +
+	"\x03key\x18\x04 \x01(\tR\x03key\x12!\n" +
+	"\fdisplay_name\x18\x05 \x01(\tR\vdisplayName\x12\x14\n" +
+	"\x05value\x18\x06 \x01(\x01R\x05value\x12\x1b\n" +
+	"\tunit_code\x18\a \x01(\tR\bunitCode\x12\x18\n" +
+	"\alimited\x18\b \x01(\bR\alimited\x12\x1d\n" +
+	"\n" +
+	"limits_met\x18\t \x01(\bR\tlimitsMet\x12=\n" +
+	"\fmeasure_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\vmeasureTime\"\x91\x01\n" +
 	"\vStepChanged\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
@@ -945,57 +1095,60 @@ func file_coldsection_workorders_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_workorders_v1_events_proto_rawDescData
 }
 
-var file_coldsection_workorders_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_coldsection_workorders_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_coldsection_workorders_v1_events_proto_goTypes = []any{
 	(*WorkOrderChanged)(nil),      // 0: coldsection.workorders.v1.WorkOrderChanged
-	(*StepChanged)(nil),           // 1: coldsection.workorders.v1.StepChanged
-	(*ExposureRecorded)(nil),      // 2: coldsection.workorders.v1.ExposureRecorded
-	(*AttachmentAdded)(nil),       // 3: coldsection.workorders.v1.AttachmentAdded
-	(*StepCompleted)(nil),         // 4: coldsection.workorders.v1.StepCompleted
-	(*MeasurementRecorded)(nil),   // 5: coldsection.workorders.v1.MeasurementRecorded
-	(*MotoringRecorded)(nil),      // 6: coldsection.workorders.v1.MotoringRecorded
-	(*FindingChanged)(nil),        // 7: coldsection.workorders.v1.FindingChanged
-	(*LabourRecorded)(nil),        // 8: coldsection.workorders.v1.LabourRecorded
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
-	(*MaterialDemand)(nil),        // 10: coldsection.workorders.v1.MaterialDemand
-	(*MaterialUse)(nil),           // 11: coldsection.workorders.v1.MaterialUse
-	(*Origin)(nil),                // 12: coldsection.workorders.v1.Origin
-	(*Counters)(nil),              // 13: coldsection.workorders.v1.Counters
-	(*date.Date)(nil),             // 14: google.type.Date
-	(*v1.Signature)(nil),          // 15: coldsection.common.v1.Signature
-	(*Step)(nil),                  // 16: coldsection.workorders.v1.Step
-	(*FlightExposure)(nil),        // 17: coldsection.workorders.v1.FlightExposure
-	(*Attachment)(nil),            // 18: coldsection.workorders.v1.Attachment
-	(*Measurement)(nil),           // 19: coldsection.workorders.v1.Measurement
-	(*MotoringRun)(nil),           // 20: coldsection.workorders.v1.MotoringRun
-	(*Finding)(nil),               // 21: coldsection.workorders.v1.Finding
-	(*LabourEntry)(nil),           // 22: coldsection.workorders.v1.LabourEntry
+	(*StepReading)(nil),           // 1: coldsection.workorders.v1.StepReading
+	(*StepChanged)(nil),           // 2: coldsection.workorders.v1.StepChanged
+	(*ExposureRecorded)(nil),      // 3: coldsection.workorders.v1.ExposureRecorded
+	(*AttachmentAdded)(nil),       // 4: coldsection.workorders.v1.AttachmentAdded
+	(*StepCompleted)(nil),         // 5: coldsection.workorders.v1.StepCompleted
+	(*MeasurementRecorded)(nil),   // 6: coldsection.workorders.v1.MeasurementRecorded
+	(*MotoringRecorded)(nil),      // 7: coldsection.workorders.v1.MotoringRecorded
+	(*FindingChanged)(nil),        // 8: coldsection.workorders.v1.FindingChanged
+	(*LabourRecorded)(nil),        // 9: coldsection.workorders.v1.LabourRecorded
+	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
+	(*MaterialDemand)(nil),        // 11: coldsection.workorders.v1.MaterialDemand
+	(*MaterialUse)(nil),           // 12: coldsection.workorders.v1.MaterialUse
+	(*Origin)(nil),                // 13: coldsection.workorders.v1.Origin
+	(*Counters)(nil),              // 14: coldsection.workorders.v1.Counters
+	(*date.Date)(nil),             // 15: google.type.Date
+	(*v1.Signature)(nil),          // 16: coldsection.common.v1.Signature
+	(*Step)(nil),                  // 17: coldsection.workorders.v1.Step
+	(*FlightExposure)(nil),        // 18: coldsection.workorders.v1.FlightExposure
+	(*Attachment)(nil),            // 19: coldsection.workorders.v1.Attachment
+	(*Measurement)(nil),           // 20: coldsection.workorders.v1.Measurement
+	(*MotoringRun)(nil),           // 21: coldsection.workorders.v1.MotoringRun
+	(*Finding)(nil),               // 22: coldsection.workorders.v1.Finding
+	(*LabourEntry)(nil),           // 23: coldsection.workorders.v1.LabourEntry
 }
 var file_coldsection_workorders_v1_events_proto_depIdxs = []int32{
-	9,  // 0: coldsection.workorders.v1.WorkOrderChanged.plan_start_time:type_name -> google.protobuf.Timestamp
-	10, // 1: coldsection.workorders.v1.WorkOrderChanged.demands:type_name -> coldsection.workorders.v1.MaterialDemand
-	11, // 2: coldsection.workorders.v1.WorkOrderChanged.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	12, // 3: coldsection.workorders.v1.WorkOrderChanged.origin:type_name -> coldsection.workorders.v1.Origin
-	13, // 4: coldsection.workorders.v1.WorkOrderChanged.counters:type_name -> coldsection.workorders.v1.Counters
-	9,  // 5: coldsection.workorders.v1.WorkOrderChanged.event_time:type_name -> google.protobuf.Timestamp
-	14, // 6: coldsection.workorders.v1.WorkOrderChanged.civil_date:type_name -> google.type.Date
-	15, // 7: coldsection.workorders.v1.WorkOrderChanged.signatures:type_name -> coldsection.common.v1.Signature
-	9,  // 8: coldsection.workorders.v1.WorkOrderChanged.last_wetting_time:type_name -> google.protobuf.Timestamp
-	16, // 9: coldsection.workorders.v1.StepChanged.step:type_name -> coldsection.workorders.v1.Step
-	17, // 10: coldsection.workorders.v1.ExposureRecorded.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
-	18, // 11: coldsection.workorders.v1.AttachmentAdded.attachment:type_name -> coldsection.workorders.v1.Attachment
-	11, // 12: coldsection.workorders.v1.StepCompleted.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	9,  // 13: coldsection.workorders.v1.StepCompleted.complete_time:type_name -> google.protobuf.Timestamp
-	19, // 14: coldsection.workorders.v1.MeasurementRecorded.measurement:type_name -> coldsection.workorders.v1.Measurement
-	14, // 15: coldsection.workorders.v1.MeasurementRecorded.civil_date:type_name -> google.type.Date
-	20, // 16: coldsection.workorders.v1.MotoringRecorded.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	21, // 17: coldsection.workorders.v1.FindingChanged.finding:type_name -> coldsection.workorders.v1.Finding
-	22, // 18: coldsection.workorders.v1.LabourRecorded.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	19, // [19:19] is the sub-list for method output_type
-	19, // [19:19] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	10, // 0: coldsection.workorders.v1.WorkOrderChanged.plan_start_time:type_name -> google.protobuf.Timestamp
+	11, // 1: coldsection.workorders.v1.WorkOrderChanged.demands:type_name -> coldsection.workorders.v1.MaterialDemand
+	12, // 2: coldsection.workorders.v1.WorkOrderChanged.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	13, // 3: coldsection.workorders.v1.WorkOrderChanged.origin:type_name -> coldsection.workorders.v1.Origin
+	14, // 4: coldsection.workorders.v1.WorkOrderChanged.counters:type_name -> coldsection.workorders.v1.Counters
+	10, // 5: coldsection.workorders.v1.WorkOrderChanged.event_time:type_name -> google.protobuf.Timestamp
+	15, // 6: coldsection.workorders.v1.WorkOrderChanged.civil_date:type_name -> google.type.Date
+	16, // 7: coldsection.workorders.v1.WorkOrderChanged.signatures:type_name -> coldsection.common.v1.Signature
+	10, // 8: coldsection.workorders.v1.WorkOrderChanged.last_wetting_time:type_name -> google.protobuf.Timestamp
+	1,  // 9: coldsection.workorders.v1.WorkOrderChanged.step_readings:type_name -> coldsection.workorders.v1.StepReading
+	10, // 10: coldsection.workorders.v1.StepReading.measure_time:type_name -> google.protobuf.Timestamp
+	17, // 11: coldsection.workorders.v1.StepChanged.step:type_name -> coldsection.workorders.v1.Step
+	18, // 12: coldsection.workorders.v1.ExposureRecorded.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
+	19, // 13: coldsection.workorders.v1.AttachmentAdded.attachment:type_name -> coldsection.workorders.v1.Attachment
+	12, // 14: coldsection.workorders.v1.StepCompleted.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	10, // 15: coldsection.workorders.v1.StepCompleted.complete_time:type_name -> google.protobuf.Timestamp
+	20, // 16: coldsection.workorders.v1.MeasurementRecorded.measurement:type_name -> coldsection.workorders.v1.Measurement
+	15, // 17: coldsection.workorders.v1.MeasurementRecorded.civil_date:type_name -> google.type.Date
+	21, // 18: coldsection.workorders.v1.MotoringRecorded.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	22, // 19: coldsection.workorders.v1.FindingChanged.finding:type_name -> coldsection.workorders.v1.Finding
+	23, // 20: coldsection.workorders.v1.LabourRecorded.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	21, // [21:21] is the sub-list for method output_type
+	21, // [21:21] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_events_proto_init() }
@@ -1010,7 +1163,7 @@ func file_coldsection_workorders_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_workorders_v1_events_proto_rawDesc), len(file_coldsection_workorders_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -11,6 +11,7 @@ type Check struct {
 	At    time.Time
 	Cause string // that it bears on
 	Sound bool   // nothing was found; otherwise the fault was
+	Note  string // where it is recorded, such as an order and its step; may be empty
 }
 
 // How much a check counts: one in twenty misses a fault that is there or finds one that is not behind the change. Common practice,
@@ -19,10 +20,15 @@ const checkFactor = 20
 
 // Words say what a check found.
 func (c *Check) Words() string {
+	found := "faulty"
 	if c.Sound {
-		return "The check of " + c.At.UTC().Format(time.DateOnly) + " found it sound."
+		found = "sound"
 	}
-	return "The check of " + c.At.UTC().Format(time.DateOnly) + " found it faulty."
+	words := "The check of " + c.At.UTC().Format(time.DateOnly) + " found it " + found
+	if c.Note != "" {
+		words += " (" + c.Note + ")"
+	}
+	return words + "."
 }
 
 // Weighed weighs the causes of a shift again with the checks that were made since it began, oldest first; of several for one cause

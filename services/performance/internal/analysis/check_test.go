@@ -33,7 +33,7 @@ func TestACheckMovesTheOddsOfItsCause(t *testing.T) {
 		named bool
 	}{{true, 0.025 / 0.525, fouling, true}, {false, 10 / 10.5, "itt_indication", false}} {
 		before := unsettled()
-		s := Weighed(before, []Check{{began.AddDate(0, 0, 20), "itt_indication", c.sound}})
+		s := Weighed(before, []Check{{began.AddDate(0, 0, 20), "itt_indication", c.sound, ""}})
 		if got := probability(s, "itt_indication"); math.Abs(got-c.want) > 1e-12 || s.Causes[0].Name != c.first || len(s.Steps) != 1 {
 			t.Errorf("sound %v: %v", c.sound, s)
 		}
@@ -51,11 +51,11 @@ func TestACheckMovesTheOddsOfItsCause(t *testing.T) {
 
 // A check before the change says nothing of it; of two the newest counts, in either order; one of another cause changes nothing.
 func TestOnlyTheNewestCheckSinceTheOnsetCounts(t *testing.T) {
-	early, first, last := Check{began.AddDate(0, 0, -1), "itt_indication", true}, Check{began.AddDate(0, 0, 5), "itt_indication", false}, Check{began.AddDate(0, 0, 6), "itt_indication", true}
+	early, first, last := Check{began.AddDate(0, 0, -1), "itt_indication", true, ""}, Check{began.AddDate(0, 0, 5), "itt_indication", false, ""}, Check{began.AddDate(0, 0, 6), "itt_indication", true, ""}
 	if s := Weighed(unsettled(), []Check{early}); probability(s, "itt_indication") != 0.5 || len(s.Steps) != 0 {
 		t.Errorf("%v", s)
 	}
-	if s := Weighed(unsettled(), []Check{{first.At, "combustion", false}}); len(s.Steps) != 0 {
+	if s := Weighed(unsettled(), []Check{{first.At, "combustion", false, ""}}); len(s.Steps) != 0 {
 		t.Errorf("%v", s)
 	}
 	for _, checks := range [][]Check{{first, last}, {last, first}, {first, last, early, last}} {

@@ -36,7 +36,7 @@ func (u unit) checked(ctx context.Context, engine string, shifts []analysis.Shif
 	}
 	var found []analysis.Check
 	for _, e := range stored {
-		found = append(found, analysis.Check{At: e.GetEventTime().AsTime(), Cause: e.GetCheckedCause(), Sound: e.GetCheckResult() == performancev1.EngineEvent_SOUND})
+		found = append(found, analysis.Check{At: e.GetEventTime().AsTime(), Cause: e.GetCheckedCause(), Sound: e.GetCheckResult() == performancev1.EngineEvent_SOUND, Note: e.GetNote()})
 	}
 	out := slices.Clone(shifts)
 	for i := range out {

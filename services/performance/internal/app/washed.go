@@ -25,11 +25,17 @@ func (a *App) Know(ctx context.Context, engine string) error {
 	return err
 }
 
-// Released marks released work on the engine's time line; a wash counts from when the engine was last wetted.
+// Released marks released work on the engine's time line; a wash counts from when the engine was last wetted. A check that found
+// everything sound changed nothing: it is evidence and no work.
 func (a *App) Released(ctx context.Context, tx *storage.Tx, fact *workordersv1.WorkOrderChanged) error {
 	kind, marked := released[fact.GetKind()]
 	if !marked {
 		return nil
+	}
+	if found := foundBy(fact); found != nil {
+		if err := a.unit(ctx, tx).mark(ctx, found, fact.GetEngine()); err != nil || found.GetCheckResult() == performancev1.EngineEvent_SOUND {
+			return err
+		}
 	}
 	at := fact.GetLastWettingTime()
 	if at == nil {

@@ -192,8 +192,15 @@ func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found aske
 	if err != nil {
 		return nil, err
 	}
+	var stand []*workordersv1.StepReading
+	if s.meaning == commonv1.Signature_RELEASED {
+		if stand, err = u.standing(ctx, o); err != nil {
+			return nil, err
+		}
+	}
 	return o, u.advance(ctx, o, signingRules[s.meaning].verb, func(change *workordersv1.WorkOrderChanged) {
 		change.Signatures, change.ContentHash, change.NotDone = all, s.hash, slices.Concat(s.notDone, c.omitted)
+		change.StepReadings = stand
 		if !c.wetted.IsZero() {
 			change.LastWettingTime = timestamppb.New(c.wetted)
 		}
