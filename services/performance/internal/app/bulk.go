@@ -7,6 +7,7 @@ import (
 
 	"cloud.google.com/go/longrunning/autogen/longrunningpb"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/anypb"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/store"
@@ -30,11 +31,29 @@ func (a *App) BulkImportReadings(ctx context.Context, req *performancev1.BulkImp
 	if _, err := readTable(inOneCall(req, req.GetContent())); err != nil {
 		return nil, err
 	}
+	if req.GetValidateOnly() {
+		return a.tryBulk(ctx, req)
+	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*longrunningpb.Operation, error) {
 		bare, _ := proto.Clone(req).(*performancev1.BulkImportReadingsRequest)
 		bare.Content, bare.RequestId = nil, ""
 		return a.Operations.Start(ctx, tx, bulkImport, bare, req.GetContent())
 	})
+}
+
+// tryBulk is a finished operation that says what an import would do; nothing is kept of it.
+func (a *App) tryBulk(ctx context.Context, req *performancev1.BulkImportReadingsRequest) (*longrunningpb.Operation, error) {
+	dry := inOneCall(req, req.GetContent())
+	dry.ValidateOnly = true
+	found, err := a.ImportReadings(ctx, dry)
+	if err != nil {
+		return nil, err
+	}
+	said, err := anypb.New(found)
+	if err != nil {
+		return nil, err
+	}
+	return &longrunningpb.Operation{Done: true, Result: &longrunningpb.Operation_Response{Response: said}}, nil
 }
 
 // inOneCall is the request for the import in one call that does the same.

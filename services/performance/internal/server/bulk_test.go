@@ -143,3 +143,27 @@ func TestALongImportOfATableWithoutUnitsIsRefusedAtOnce(t *testing.T) {
 		}
 	})
 }
+
+// Tried only, a long import says in its answer what it would do, with the rows that are bad, and nothing of it is kept: neither readings
+// nor an operation.
+func TestALongImportCanBeTried(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		lines := strings.Split(strings.TrimSpace(siTable(b.withModel(nil), 60)), "\n")
+		break7(lines)
+		req := &performancev1.BulkImportReadingsRequest{Content: []byte(strings.Join(lines, "\n")), ValidateOnly: true}
+		op := of(b.BulkImportReadings(b.as("technician"), req)).done(t)
+		said := &performancev1.ImportReadingsResponse{}
+		if err := op.GetResponse().UnmarshalTo(said); err != nil {
+			t.Fatal(err)
+		}
+		if !op.GetDone() || op.GetName() != "" || said.GetRowsTotal() != 60 || len(said.GetProblems()) < 7 || len(said.GetReadings()) != 20 {
+			t.Errorf("%v", op)
+		}
+		if kept := of(b.ListReadings(b.as("viewer"), &performancev1.ListReadingsRequest{Parent: engineName})).done(t).GetReadings(); len(kept) != 0 {
+			t.Errorf("%d readings are kept", len(kept))
+		}
+		if kept := of(b.ListOperations(b.as("technician"), &operationsv1.ListOperationsRequest{})).done(t).GetOperations(); len(kept) != 0 {
+			t.Errorf("%v", kept)
+		}
+	})
+}
