@@ -11,6 +11,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -33,6 +34,7 @@ type Table[T proto.Message] struct {
 	owned   []string // the columns that name whose a resource is
 	all     bool     // every one of these that is not empty must be the caller's
 	shared  bool     // everybody's
+	hidden  []string // columns that are empty to a limited caller where they name another's
 	insert  string   // adds a row: name, version, body and the columns
 	update  string   // changes one: version, body, the columns, name and the version before
 	touch   string   // the same where no column changes
@@ -95,6 +97,28 @@ func (t *Table[T]) OwnedByAll(columns ...string) *Table[T] {
 func (t *Table[T]) Shared() *Table[T] {
 	t.shared = true
 	return t
+}
+
+// Hiding names columns that name other things, such as the aircraft that an engine is on. To a caller who is limited to owners they are empty
+// where that is another's: no filter and no order tells what the answer hides.
+func (t *Table[T]) Hiding(columns ...string) *Table[T] {
+	t.hidden = columns
+	return t
+}
+
+// seen narrows what a limited caller filters and sorts by.
+func (t *Table[T]) seen(ctx context.Context, c *listing.Collection) {
+	for _, column := range t.hidden {
+		condition, args := owners.Condition(ctx, []string{t.name + "." + column}, c.ScopeArgs)
+		if condition == "" {
+			return
+		}
+		shown := c.Fields[column]
+		shown.Column = "CASE WHEN " + condition + " THEN " + t.name + "." + column + " ELSE '' END"
+		c.Fields = maps.Clone(c.Fields)
+		c.Fields[column] = shown
+		c.Scope, c.ScopeArgs = c.Scope+" AND ("+condition+" OR 1 = 1)", args // PostgreSQL wants every argument used, also without a filter
+	}
 }
 
 func kindOf(fd protoreflect.FieldDescriptor) listing.Kind {
@@ -298,6 +322,7 @@ func (t *Table[T]) List(ctx context.Context, db *storage.DB, l *listing.Lister, 
 	}
 	if condition, args := t.limited(ctx, c.ScopeArgs); condition != "" && !t.shared {
 		c.Scope, c.ScopeArgs = cmp.Or(c.Scope, "1 = 1")+" AND "+condition, args
+		t.seen(ctx, &c)
 	}
 	q, err := l.Parse(ctx, req, c)
 	if err != nil {

@@ -92,3 +92,23 @@ func hideEngines(ctx context.Context, tx *storage.Tx, planes ...*compliancev1.Ai
 	}
 	return nil
 }
+
+// engineCalled calls engines by their serials; one of another owner is not named to a limited caller.
+func (u unit) engineCalled(asker context.Context) func(*compliancev1.Engine) (string, error) {
+	known := map[string]string{}
+	return func(e *compliancev1.Engine) (string, error) {
+		if known[e.GetName()] == "" {
+			known[e.GetName()] = "engine " + e.GetSerial()
+			if len(owners.Limit(asker)) > 0 {
+				mine, err := owners.Owns(asker, u.Tx, e.GetName())
+				if err != nil {
+					return "", err
+				}
+				if !mine {
+					known[e.GetName()] = "an engine of another owner"
+				}
+			}
+		}
+		return known[e.GetName()], nil
+	}
+}

@@ -57,8 +57,8 @@ func (l lived) limitOn(model string, day civil.Date) *compliancev1.LifeLimit {
 	return found
 }
 
-// uses are what the part did, by engine model and revision of the limit; missing names a model without a limit.
-func (u unit) uses(ctx context.Context, l *lived) (uses []life.Use, missing string, err error) {
+// uses are what the part did, by engine model and revision of the limit; missing names a model without a limit. It names engines as called does.
+func (u unit) uses(ctx context.Context, l *lived, called func(*compliancev1.Engine) (string, error)) (uses []life.Use, missing string, err error) {
 	take := func(where, model string, day civil.Date, more life.Use) error {
 		l.model = model
 		limit := l.limitOn(model, day)
@@ -99,13 +99,17 @@ func (u unit) uses(ctx context.Context, l *lived) (uses []life.Use, missing stri
 		if err != nil {
 			return nil, "", err
 		}
+		where, err := called(engine)
+		if err != nil {
+			return nil, "", err
+		}
 		day, err := civil.Parse(leg.Day)
 		if err != nil {
 			return nil, "", err
 		}
 		// Each entry alone, so that a ground start of one day never stands for the start of a flight of another.
 		ground := max(0, leg.Starts-leg.Flights)
-		if err := take("engine "+engine.GetSerial(), engine.GetEngineModel(), day, life.Use{
+		if err := take(where, engine.GetEngineModel(), day, life.Use{
 			Starts: leg.Starts, Flights: leg.Flights + ground, Cycles: leg.Cycles, Seconds: leg.Seconds, Ground: ground,
 		}); err != nil {
 			return nil, "", err
@@ -116,6 +120,7 @@ func (u unit) uses(ctx context.Context, l *lived) (uses []life.Use, missing stri
 
 // lifeOf says how much of its life a component has used.
 func (u unit) lifeOf(ctx context.Context, l lived) (*compliancev1.LifeStatus, error) {
+	called := u.engineCalled(ctx)
 	ctx = unlimited(ctx)
 	s := &compliancev1.LifeStatus{
 		Name: l.part.GetName() + "/lifeStatus", PartNumber: l.part.GetPartNumber(), Serial: l.part.GetSerial(), Host: l.part.GetHost(), Traceable: true,
@@ -129,7 +134,7 @@ func (u unit) lifeOf(ctx context.Context, l lived) (*compliancev1.LifeStatus, er
 		return nil, err
 	}
 	fittedIn := l.model
-	uses, missing, err := u.uses(ctx, &l)
+	uses, missing, err := u.uses(ctx, &l, called)
 	if err != nil {
 		return nil, err
 	}

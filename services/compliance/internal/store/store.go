@@ -29,7 +29,7 @@ func Migrations() storage.Migrations {
 // The tables.
 var (
 	Aircraft = resource.NewTable[*compliancev1.Aircraft]("aircraft", "", "registration", "model").OwnedBy("name")
-	Engines  = resource.NewTable[*compliancev1.Engine]("engines", "", "serial", "engine_model", "aircraft").OwnedBy("name")
+	Engines  = resource.NewTable[*compliancev1.Engine]("engines", "", "serial", "engine_model", "aircraft").OwnedBy("name").Hiding("aircraft")
 	Fittings = resource.NewTable[*compliancev1.Fitting]("fittings", "item, install_date", "item", "host", "position", "install_date", "remove_date", "correction").
 			OwnedByAll("item", "host")
 	Utilizations    = resource.NewTable[*compliancev1.Utilization]("utilizations", "flight_date", "flight_date", "source_id", "create_time").OwnedBy("name")
