@@ -2,6 +2,7 @@ package compliance
 
 import (
 	"context"
+	"log/slog"
 
 	"google.golang.org/grpc"
 
@@ -29,6 +30,7 @@ type Deps struct {
 	IDs    ids.Source
 	Lister *listing.Lister
 	Keys   *auth.Keys
+	Log    *slog.Logger
 
 	// WorkOrders and Consumables are asked what is there for a visit.
 	WorkOrders, Consumables grpc.ClientConnInterface
@@ -46,10 +48,12 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Service, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Service{db: db, app: &app.App{
+	a := &app.App{
 		DB: db, Clock: deps.Clock, IDs: deps.IDs, Lister: deps.Lister, Keys: deps.Keys,
 		Neighbours: app.Neighbours{WorkOrders: deps.WorkOrders, Consumables: deps.Consumables},
-	}}, nil
+	}
+	a.OpenOperations(deps.Log)
+	return &Service{db: db, app: a}, nil
 }
 
 // Register adds the service's RPCs.
@@ -57,6 +61,9 @@ func (s *Service) Register(r rpc.Registrar) { server.Register(r, s.app) }
 
 // Consumers are the service's subscriptions.
 func (s *Service) Consumers() []eventbus.Consumer { return []eventbus.Consumer{events.Consumer(s.app)} }
+
+// Work works the service's long-running operations until ctx ends.
+func (s *Service) Work(ctx context.Context) { s.app.Operations.Run(ctx) }
 
 // DB is the service's database, on which the suite runs the relay and the consumers.
 func (s *Service) DB() *storage.DB { return s.db }

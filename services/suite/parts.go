@@ -58,7 +58,7 @@ var constructors = map[string]func(ctx context.Context, s *Suite, store storage.
 			return nil, err
 		}
 		return compliance.New(ctx, compliance.Config{Storage: store}, compliance.Deps{
-			Clock: s.clock, IDs: s.ids, Lister: s.lister, Keys: s.keys, WorkOrders: toWorkOrders, Consumables: toConsumables,
+			Clock: s.clock, IDs: s.ids, Lister: s.lister, Keys: s.keys, Log: s.log.With("part", Compliance), WorkOrders: toWorkOrders, Consumables: toConsumables,
 		})
 	},
 	Consumables: func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error) {

@@ -118,8 +118,7 @@ func fits(f File, before []File) error {
 }
 
 func sign(list []byte, key ed25519.PrivateKey) seal {
-	public, _ := key.Public().(ed25519.PublicKey)
-	s := seal{Algorithm: algorithm, PublicKey: hex.EncodeToString(public), Manifest: Sum(list)}
+	s := seal{Algorithm: algorithm, PublicKey: PublicKey(key), Manifest: Sum(list)}
 	s.Signature = hex.EncodeToString(ed25519.Sign(key, s.signed()))
 	return s
 }
@@ -151,4 +150,10 @@ func read[T any](content []byte) (v T, err error) {
 		err = errors.New("it is not written as packs are")
 	}
 	return v, err
+}
+
+// PublicKey is the public half of a key, in hexadecimal.
+func PublicKey(key ed25519.PrivateKey) string {
+	public, _ := key.Public().(ed25519.PublicKey)
+	return hex.EncodeToString(public)
 }

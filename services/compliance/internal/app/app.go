@@ -16,6 +16,7 @@ import (
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/operations"
 	"coldsection.example/services/platform/outbox"
 	"coldsection.example/services/platform/storage"
 )
@@ -29,6 +30,7 @@ type App struct {
 	Keys   *auth.Keys
 
 	Neighbours Neighbours
+	Operations *operations.Operations // see OpenOperations
 }
 
 const source = "compliance"

@@ -100,13 +100,18 @@ func (a *App) printed(t table) ([]byte, error) {
 	}, printing.Size{Width: printing.A4.Height, Height: printing.A4.Width})
 	doc.Heading(1, t.title)
 	doc.Paragraph("As of " + now.UTC().Format("2006-01-02 15:04") + " UTC.")
+	if len(t.rows) == 0 {
+		doc.Paragraph("The list is empty.")
+	}
+	doc.Table(t.body())
+	return doc.PDF()
+}
+
+// body is a list as a table on pages.
+func (t table) body() printing.Table {
 	body := printing.Table{Rows: t.rows}
 	for _, c := range t.columns {
 		body.Columns = append(body.Columns, printing.Column{Title: c.title, Weight: c.weight})
 	}
-	if len(t.rows) == 0 {
-		doc.Paragraph("The list is empty.")
-	}
-	doc.Table(body)
-	return doc.PDF()
+	return body
 }

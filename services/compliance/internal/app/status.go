@@ -32,22 +32,27 @@ func (a *App) GetComplianceStatus(ctx context.Context, req *compliancev1.GetComp
 			return err
 		}
 		u.rules = rules
-		applied := 0
-		for _, s := range all {
-			if err := u.stand(ctx, status, s, &applied); err != nil {
-				return err
-			}
-			if err := u.findingsStand(ctx, status, s); err != nil {
-				return err
-			}
-		}
-		if applied == 0 {
-			status.Exceptions = append(status.Exceptions, req.GetSubject()+": no requirement is known to apply, so nothing can be told.")
-		}
-		status.Compliant = len(status.GetExceptions()) == 0
-		return nil
+		return u.standAll(ctx, status, all)
 	})
 	return status, err
+}
+
+// standAll says how every subject of a status stood.
+func (u unit) standAll(ctx context.Context, status *compliancev1.ComplianceStatus, all []seen) error {
+	applied := 0
+	for _, s := range all {
+		if err := u.stand(ctx, status, s, &applied); err != nil {
+			return err
+		}
+		if err := u.findingsStand(ctx, status, s); err != nil {
+			return err
+		}
+	}
+	if applied == 0 {
+		status.Exceptions = append(status.Exceptions, status.GetSubject()+": no requirement is known to apply, so nothing can be told.")
+	}
+	status.Compliant = len(status.GetExceptions()) == 0
+	return nil
 }
 
 // timesOf are the two instants that are asked about, and whether any was given. Reason: TIME_IN_FUTURE.

@@ -11,6 +11,7 @@ import (
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
 	"coldsection.example/services/compliance/internal/app"
 	"coldsection.example/services/compliance/internal/server"
 	"coldsection.example/services/compliance/internal/store"
@@ -43,6 +44,10 @@ type world struct {
 	visits    compliancev1.VisitsServiceClient
 	exchange  compliancev1.ExchangeServiceClient
 
+	packs      compliancev1.RecordPackServiceClient
+	operations operationsv1.OperationsServiceClient
+	app        *app.App
+
 	neighbours *neighbours
 	restarted  func() *app.App // the use cases on the same database, as after a restart
 }
@@ -71,16 +76,20 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 	}
 	w.restarted = func() *app.App {
 		others := w.neighbours.dial(t, w.clock, keys)
-		return &app.App{
+		a := &app.App{
 			DB: db, Clock: w.clock, IDs: source, Lister: listing.New(secret), Keys: keys, Neighbours: app.Neighbours{WorkOrders: others, Consumables: others},
 		}
+		a.OpenOperations(nil)
+		return a
 	}
-	server.Register(s, w.restarted())
+	w.app = w.restarted()
+	server.Register(s, w.app)
 	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock})
 	w.commands, w.queries = compliancev1.NewComplianceServiceClient(conn), compliancev1.NewComplianceQueryServiceClient(conn)
 	w.gates, w.planning = compliancev1.NewGateServiceClient(conn), compliancev1.NewPlanningServiceClient(conn)
 	w.calendars, w.visits = compliancev1.NewCalendarServiceClient(conn), compliancev1.NewVisitsServiceClient(conn)
 	w.exchange = compliancev1.NewExchangeServiceClient(conn)
+	w.packs, w.operations = compliancev1.NewRecordPackServiceClient(conn), operationsv1.NewOperationsServiceClient(conn)
 	w.settle()
 	return w
 }

@@ -53,6 +53,7 @@ func Register(r rpc.Registrar, a *app.App) {
 	registerPlanning(r, a)
 	registerCalendars(r, a)
 	registerExchange(r, a)
+	registerPacks(r, a)
 }
 
 func commandPolicy() auth.Policy {

@@ -1,0 +1,186 @@
+package app
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/recordchain"
+	"coldsection.example/services/platform/recordpack"
+	"coldsection.example/services/platform/sheet"
+)
+
+// gathered is what goes into a record pack. All of it is as it was known, so that the same question has the same answer for ever.
+type gathered struct {
+	label    string
+	labels   map[string]string // of every subject, by name
+	status   *compliancev1.ComplianceStatus
+	records  []*compliancev1.Evidence
+	fittings []*compliancev1.Fitting
+	chains   recordpack.Chains
+	tables   []table
+}
+
+// gather reads what a pack holds.
+func (u unit) gather(ctx context.Context, p *compliancev1.RecordPack) (*gathered, error) {
+	t := times{at: p.GetAsOfTime().AsTime(), known: p.GetKnownAtTime().AsTime()}
+	g := &gathered{labels: map[string]string{}, status: &compliancev1.ComplianceStatus{Subject: p.GetSubject(), AsOfTime: p.GetAsOfTime(), KnownAtTime: p.GetKnownAtTime()}}
+	all, rules, err := u.subjects(ctx, g.status, t, true)
+	if err != nil {
+		return nil, err
+	}
+	u.rules, g.label = rules, label(all[0].subject)
+	if err := u.standAll(ctx, g.status, all); err != nil {
+		return nil, err
+	}
+	for _, s := range all {
+		g.labels[s.subject.GetName()] = label(s.subject)
+		if err := u.gatherOf(ctx, g, s); err != nil {
+			return nil, err
+		}
+	}
+	if err := u.chain(ctx, g, all, t.known); err != nil {
+		return nil, err
+	}
+	g.tables = g.lists()
+	return g, nil
+}
+
+// gatherOf adds the records and fittings of one subject, done by the day asked about.
+func (u unit) gatherOf(ctx context.Context, g *gathered, s seen) error {
+	done, err := store.RecordedOn(ctx, u.Tx, s.subject.GetName(), s.known)
+	if err != nil {
+		return err
+	}
+	for _, a := range done {
+		if s.today.Before(dateOf(a.GetDoneDate())) {
+			continue
+		}
+		one := &compliancev1.Evidence{Kind: kindOfRecord(a), Accomplishment: a}
+		if a.GetWorkOrder() != "" {
+			if one.Documents, err = store.DocumentsKnown(ctx, u.Tx, a.GetWorkOrder(), s.known); err != nil {
+				return err
+			}
+		}
+		g.records = append(g.records, one)
+	}
+	fitted, err := store.FittedKnown(ctx, u.Tx, s.subject.GetName(), s.known)
+	for _, f := range fitted {
+		again := slices.ContainsFunc(g.fittings, func(o *compliancev1.Fitting) bool { return o.GetName() == f.GetName() })
+		if from := dateOf(f.GetInstallDate()); !again && !s.today.Before(from) {
+			g.fittings = append(g.fittings, asOf(f, s.today))
+		}
+	}
+	return err
+}
+
+// asOf is a fitting on a day: what came off later was still on.
+func asOf(f *compliancev1.Fitting, day civil.Date) *compliancev1.Fitting {
+	if off := dateOf(f.GetRemoveDate()); !off.IsZero() && day.Before(off) {
+		f.RemoveDate, f.RemoveTime, f.RemoveReason = nil, nil, ""
+	}
+	return f
+}
+
+// chain adds the entries of the record chains about all of this, and where each chain had come to.
+func (u unit) chain(ctx context.Context, g *gathered, all []seen, known time.Time) error {
+	about := map[string][]string{}
+	for _, r := range g.records {
+		about["accomplishments"] = append(about["accomplishments"], r.GetAccomplishment().GetName())
+	}
+	for _, f := range g.fittings {
+		about["fittings"] = append(about["fittings"], f.GetName())
+	}
+	for _, item := range g.status.GetDueItems() {
+		about["extensions"] = append(about["extensions"], item.GetName())
+	}
+	for _, s := range g.status.GetRequirementStatuses() {
+		about["applicability"] = append(about["applicability"], s.GetRequirement())
+	}
+	for _, s := range all {
+		about["components"] = append(about["components"], s.subject.GetName())
+	}
+	for _, stream := range []string{"accomplishments", "applicability", "components", "extensions", "fittings"} {
+		names := about[stream]
+		slices.Sort(names)
+		proofs, err := recordchain.Proofs(ctx, u.Tx, stream, slices.Compact(names), known)
+		if err != nil {
+			return err
+		}
+		for _, p := range proofs {
+			if stream != "applicability" || g.decidedHere(p) {
+				g.chains.Entries = append(g.chains.Entries, p)
+			}
+		}
+		h := recordpack.Head{Stream: stream}
+		if h.Position, h.Hash, err = recordchain.Last(ctx, u.Tx, stream, known); err != nil {
+			return err
+		}
+		g.chains.Heads = append(g.chains.Heads, h)
+	}
+	return nil
+}
+
+// decidedHere reports whether a decision is about a subject of the pack.
+func (g *gathered) decidedHere(p recordchain.Proof) bool {
+	return slices.ContainsFunc(p.Said, func(s recordchain.Said) bool { return s.Name == "engine" && g.labels[s.Value] != "" })
+}
+
+// files are the files of the pack, besides its index.
+func (g *gathered) files() (all []recordpack.File, err error) {
+	add := func(path, media string, content []byte, failed error) {
+		if failed != nil && err == nil {
+			err = failed
+		}
+		all = append(all, recordpack.File{Path: path, MediaType: media, Content: content})
+	}
+	status, failed := plainJSON(g.status)
+	add("status.json", "application/json", status, failed)
+	records, failed := plainList(g.records)
+	add("records.json", "application/json", records, failed)
+	fittings, failed := plainList(g.fittings)
+	add("fittings.json", "application/json", fittings, failed)
+	chain, failed := recordpack.JSON(g.chains)
+	add(recordpack.ChainFile, "application/json", chain, failed)
+	for _, t := range g.tables {
+		content, failed := t.written(sheet.CSV)
+		add(t.name+".csv", sheet.CSV.MediaType(), content, failed)
+	}
+	return all, err
+}
+
+// plainJSON is a message as the API writes it, always with the same bytes: what writes it puts spaces here and there.
+func plainJSON(m proto.Message) ([]byte, error) {
+	loose, err := protojson.Marshal(m)
+	if err != nil {
+		return nil, err
+	}
+	var out bytes.Buffer
+	err = json.Indent(&out, loose, "", "  ")
+	out.WriteByte('\n')
+	return out.Bytes(), err
+}
+
+func plainList[M proto.Message](all []M) ([]byte, error) {
+	list := make([]json.RawMessage, 0, len(all))
+	for _, m := range all {
+		one, err := plainJSON(m)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, one)
+	}
+	return recordpack.JSON(list)
+}
+
+// stamp is an instant in UTC, as RFC 3339 writes it.
+func stamp(t *timestamppb.Timestamp) string { return t.AsTime().UTC().Format(time.RFC3339Nano) }

@@ -1,0 +1,171 @@
+package app
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/platform/printing"
+	"coldsection.example/services/platform/recordpack"
+	"coldsection.example/services/platform/resource"
+)
+
+var recordColumns = []tableColumn{
+	text("subject", "Of", 1.6), day("done_date", "Done"), text("requirement", "Requirement", 2), hours("done_hours", "at hours"), whole("done_cycles", "at cycles"),
+	text("work_order", "Order", 2), text("method", "Method", 2.4), text("document", "Document", 2), text("certifier", "Signed by", 1.6),
+	text("standing", "Standing", 1.6), text("sha256", "SHA-256 of the content", 3),
+}
+
+var fittingColumns = []tableColumn{
+	text("item", "What", 2), text("host", "Fitted to", 2), text("position", "Position", 1), day("install_date", "On"), day("remove_date", "Off"),
+	text("reason", "Why it came off", 2.4), text("standing", "Standing", 2.4),
+}
+
+var packLifeColumns = []tableColumn{
+	text("part_number", "Part number", 1.6), text("serial", "Serial", 1.4), text("host", "Fitted to", 1.8), whole("cycle_limit", "Limit, cycles"), whole("used_cycles", "Used"),
+	whole("remaining_cycles", "Left"), hours("used_hours", "Used hours"), text("band", "Standing", 1.2), text("reason", "Reason", 2.4), text("document", "Document", 2.2),
+}
+
+var findingColumns = []tableColumn{
+	text("engine", "Engine", 1.6), day("original_date", "First found"), text("description", "Finding", 3), text("deferred", "Put off", 1), day("limit_date", "Last day"),
+	text("category", "Category", 1.2), text("basis", "By which data", 2), text("placard", "Placard", 1.6), text("band", "Standing", 1.2), text("work_order", "Order", 2),
+}
+
+// lists are the lists of a pack, as its files and its index show them.
+func (g *gathered) lists() []table {
+	next := table{name: "last-and-next", title: "Last done and next due", columns: lastAndNextColumns}
+	for _, item := range g.status.GetDueItems() {
+		next.rows = append(next.rows, lastAndNextRow(item))
+	}
+	directives := table{name: "directives", title: "Directives", columns: directiveColumns}
+	for _, s := range g.status.GetRequirementStatuses() {
+		if s.GetKind() == compliancev1.Requirement_DIRECTIVE {
+			directives.rows = append(directives.rows, directiveRow(g.labels[s.GetSubject()], s))
+		}
+	}
+	return []table{next, directives, g.lifeList(), g.findingList(), g.recordList(), g.fittingList()}
+}
+
+func (g *gathered) lifeList() table {
+	t := table{name: "life-limits", title: "Life-limited parts", columns: packLifeColumns}
+	for _, s := range g.status.GetLifeStatuses() {
+		t.rows = append(t.rows, []string{
+			s.GetPartNumber(), s.GetSerial(), g.called(s.GetHost()), strconv.FormatInt(s.GetCycleLimit(), 10), strconv.FormatInt(s.GetUsedCycles(), 10),
+			strconv.FormatInt(s.GetRemainingCycles(), 10), span(s.GetUsedOperatingSeconds()), word(s.GetBand().String()), s.GetBandReason(),
+			strings.TrimSpace(s.GetDocument().GetTitle() + " " + s.GetDocument().GetRevision()),
+		})
+	}
+	return t
+}
+
+func (g *gathered) findingList() table {
+	t := table{name: "open-findings", title: "Open findings and deferrals", columns: findingColumns}
+	for _, f := range g.status.GetOpenFindings() {
+		t.rows = append(t.rows, findingRow(g.called(f.GetEngine()), f))
+	}
+	return t
+}
+
+func findingRow(engine string, f *compliancev1.OpenFinding) []string {
+	deferred := "no"
+	if f.GetDeferred() {
+		deferred = "yes"
+	}
+	return []string{
+		engine, resource.DateText(f.GetOriginalDate()), f.GetDescription(), deferred, resource.DateText(f.GetLimitDate()), f.GetDeferralCategory(), f.GetBasis(),
+		f.GetPlacard(), word(f.GetBand().String()), f.GetWorkOrder(),
+	}
+}
+
+func (g *gathered) recordList() table {
+	t := table{name: "records", title: "Records", columns: recordColumns}
+	for _, e := range g.records {
+		a := e.GetAccomplishment()
+		at, cycles := "", ""
+		if c := a.GetCounters(); c != nil {
+			at, cycles = span(c.GetOperatingSeconds()), strconv.FormatInt(c.GetCycles(), 10)
+		}
+		requirement, _, _ := strings.Cut(a.GetName(), "/accomplishments/")
+		t.rows = append(t.rows, []string{
+			g.called(a.GetSubject()), resource.DateText(a.GetDoneDate()), requirement, at, cycles, a.GetWorkOrder(), a.GetMethod(), a.GetDocumentReference(),
+			a.GetCertifier(), standingOfRecord(a), a.GetContentHash(),
+		})
+	}
+	return t
+}
+
+// standingOfRecord says whether a record counts. What was corrected stays to be read.
+func standingOfRecord(a *compliancev1.Accomplishment) string {
+	switch {
+	case a.GetSuccessor() != "":
+		return "corrected by " + a.GetSuccessor()
+	case a.GetVoid():
+		return "takes back " + a.GetSupersedes()
+	default:
+		return "counts"
+	}
+}
+
+func (g *gathered) fittingList() table {
+	t := table{name: "fittings", title: "What was fitted where", columns: fittingColumns}
+	for _, f := range g.fittings {
+		standing := "counts"
+		if f.GetCorrection() != "" {
+			standing = "corrected by " + f.GetCorrection()
+		}
+		t.rows = append(t.rows, []string{
+			g.called(f.GetItem()), g.called(f.GetHost()), f.GetPosition(), resource.DateText(f.GetInstallDate()), resource.DateText(f.GetRemoveDate()), f.GetRemoveReason(), standing,
+		})
+	}
+	return t
+}
+
+// called is a thing of the pack as people call it, another by its name.
+func (g *gathered) called(name string) string {
+	if g.labels[name] != "" {
+		return g.labels[name]
+	}
+	return name
+}
+
+// index is the pack to be read and printed: number, page and hash stand on every page, and no colour means anything.
+func (g *gathered) index(p *compliancev1.RecordPack, files []recordpack.File) ([]byte, error) {
+	doc := printing.NewDocument(printing.Meta{
+		Title: "Record pack of " + g.label, Subject: p.GetSubject(), Author: "coldsection", Number: p.GetNumber(), Hash: p.GetContentSha256()[:16],
+		Created: p.GetKnownAtTime().AsTime(), Notice: "Copies of signed records.",
+	}, printing.Size{Width: printing.A4.Height, Height: printing.A4.Width})
+	doc.Heading(1, "Record pack of "+g.label)
+	doc.Paragraph(fmt.Sprintf("%s as it was at %s, as it was known at %s.\nSHA-256 of the records: %s", p.GetSubject(), stamp(p.GetAsOfTime()), stamp(p.GetKnownAtTime()), p.GetContentSha256()))
+	doc.Paragraph("Check the file with: coldsection pack verify FILE --key KEY. Ask the maker for the key by another way than this file.")
+	g.standing(doc)
+	for _, t := range g.tables {
+		doc.Heading(2, t.title)
+		if len(t.rows) == 0 {
+			doc.Paragraph("The list is empty.")
+			continue
+		}
+		doc.Table(t.body())
+	}
+	doc.Heading(2, "Files")
+	list := printing.Table{Columns: []printing.Column{{Title: "File", Weight: 1.5}, {Title: "Bytes", Weight: 0.7}, {Title: "SHA-256", Weight: 4, Mono: true}}}
+	for _, f := range files {
+		list.Rows = append(list.Rows, []string{f.Path, strconv.Itoa(len(f.Content)), recordpack.Sum(f.Content)})
+	}
+	doc.Table(list)
+	return doc.PDF()
+}
+
+// standing writes whether all was in order, and what was not.
+func (g *gathered) standing(doc *printing.Document) {
+	c := g.status.GetCounters()
+	doc.Paragraph(fmt.Sprintf("Counters: %s hours, %d cycles, %d starts, %d landings.", span(c.GetOperatingSeconds()), c.GetCycles(), c.GetStarts(), c.GetLandings()))
+	if g.status.GetCompliant() {
+		doc.Paragraph("Nothing was overdue, unknown or undecided.")
+		return
+	}
+	doc.Heading(2, "Overdue, unknown or undecided")
+	for _, e := range g.status.GetExceptions() {
+		doc.Paragraph("– " + e)
+	}
+}
