@@ -23,7 +23,7 @@ func (g *Gateway) openAgentDoor(mux *http.ServeMux) error {
 	}
 	mux.HandleFunc("/mcp", func(w http.ResponseWriter, r *http.Request) {
 		if err := g.letIn(r); err != nil {
-			g.doorman.write(r.Context(), "HTTP "+r.Method, r.URL.Path, outcomeOf(rpc.ToStatus(err)))
+			g.doorman.refused(r.Context(), "HTTP "+r.Method, r.URL.Path, rpc.ToStatus(err))
 			w.Header().Set("WWW-Authenticate", "Bearer")
 			rest.Refuse(w, err)
 			return

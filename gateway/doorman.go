@@ -2,7 +2,6 @@ package gateway
 
 import (
 	"context"
-	"log/slog"
 	"strings"
 
 	"google.golang.org/grpc"
@@ -13,20 +12,17 @@ import (
 	"google.golang.org/protobuf/types/descriptorpb"
 
 	"coldsection.example/gateway/internal/accounts"
-	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	"coldsection.example/gateway/internal/audit"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
-	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/rpc"
-	"coldsection.example/services/platform/storage"
 )
 
 // doorman stands before the chain of every call: it reads the bearer token, and writes the audit of changes and refusals.
 type doorman struct {
 	store *accounts.Store
-	log   *slog.Logger
-	ids   ids.Source
+	audit *audit.Log
 	clock clock.Clock
 	// authorise says whether a caller may still call a method.
 	authorise func(ctx context.Context, method string) error
@@ -40,15 +36,52 @@ func (d *doorman) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo
 		err = allowScopes(known, info.FullMethod)
 	}
 	if err != nil {
-		d.audit(ctx, info.FullMethod, req, rpc.ToStatus(err))
+		d.refused(ctx, info.FullMethod, target(req), rpc.ToStatus(err))
 		return nil, rpc.ToStatus(err)
 	}
-	var resp any
-	if err = rpc.ToStatus(applyIfMatch(known, info.FullMethod, req)); err == nil {
-		resp, err = next(known, req)
+	handle := func() (any, error) {
+		if err := rpc.ToStatus(applyIfMatch(known, info.FullMethod, req)); err != nil {
+			return nil, err
+		}
+		return next(known, req)
 	}
-	d.audit(known, info.FullMethod, req, err)
+	if id, _ := auth.FromContext(known); readOnly(info.FullMethod) && id.Kind != auth.Emergency {
+		resp, err := handle()
+		if err != nil {
+			d.write(known, info.FullMethod, target(req), outcomeOf(err))
+		}
+		return resp, err
+	}
+	return d.recorded(known, call(known, info.FullMethod, target(req)), handle)
+}
+
+// recorded makes a call whose line in the audit is on disk before its answer is given: a change, or whatever a break-glass session does.
+func (d *doorman) recorded(ctx context.Context, c audit.Call, handle func() (any, error)) (any, error) {
+	if c.Account == "" {
+		return d.recordedAfter(ctx, c, handle)
+	}
+	entry, err := d.audit.Begin(ctx, c)
+	if err != nil {
+		return nil, rpc.ToStatus(err)
+	}
+	resp, err := handle()
+	if missing := entry.End(ctx, outcomeOf(err)); missing != nil && err == nil {
+		return nil, rpc.ToStatus(missing)
+	}
 	return resp, err
+}
+
+// recordedAfter does it for somebody nobody knows yet, whose refusals may not fill the audit: what a sign-in opened is of no use before its answer.
+func (d *doorman) recordedAfter(ctx context.Context, c audit.Call, handle func() (any, error)) (any, error) {
+	resp, err := handle()
+	if err != nil {
+		d.audit.Stranger(ctx, c, outcomeOf(err))
+		return resp, err
+	}
+	if missing := d.audit.Write(ctx, c, outcomeOf(nil)); missing != nil {
+		return nil, rpc.ToStatus(missing)
+	}
+	return resp, nil
 }
 
 // identify reads the bearer token of a call, if it has one, or the gateway's own assertion.
@@ -76,14 +109,6 @@ func allowScopes(ctx context.Context, method string) error {
 	return accounts.AllowScopes(id, method, readOnly(method))
 }
 
-// audit writes down changes, whether they succeeded or not, refused reads, and whatever a break-glass session does. A failing audit is logged; the call stands.
-func (d *doorman) audit(ctx context.Context, method string, req any, err error) {
-	if id, _ := auth.FromContext(ctx); err == nil && readOnly(method) && id.Kind != auth.Emergency {
-		return
-	}
-	d.write(ctx, method, target(req), outcomeOf(err))
-}
-
 // outcomeOf is OK, or the reason of a refusal.
 func outcomeOf(err error) string {
 	if err == nil {
@@ -95,18 +120,25 @@ func outcomeOf(err error) string {
 	return "UNKNOWN"
 }
 
-// write adds a line to the audit.
-func (d *doorman) write(ctx context.Context, method, target, outcome string) {
+// call is what the audit says of a call.
+func call(ctx context.Context, method, target string) audit.Call {
 	id, _ := auth.FromContext(ctx)
-	event := &accessv1.AuditEvent{
-		Name: "auditEvents/" + d.ids.New(), Account: id.Account, Method: strings.TrimPrefix(method, "/"), Target: target, Outcome: outcome,
+	return audit.Call{Account: id.Account, Method: strings.TrimPrefix(method, "/"), Target: target}
+}
+
+// refused writes down a call that was refused at the door, whose caller may be nobody known.
+func (d *doorman) refused(ctx context.Context, method, target string, err error) {
+	c := call(ctx, method, target)
+	if c.Account == "" {
+		d.audit.Stranger(ctx, c, outcomeOf(err))
+		return
 	}
-	ctx = context.WithoutCancel(ctx)
-	if err := d.store.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		return accounts.Audit.Insert(ctx, tx, event, d.clock.Now())
-	}); err != nil {
-		d.log.ErrorContext(ctx, "a call is missing from the audit", "method", method, "outcome", outcome, "error", err)
-	}
+	d.write(ctx, method, target, outcomeOf(err))
+}
+
+// write adds a line to the audit; one that can't be written is logged and kept for later.
+func (d *doorman) write(ctx context.Context, method, target, outcome string) {
+	_ = d.audit.Write(ctx, call(ctx, method, target), outcome)
 }
 
 // readOnly says whether the contract declares that a method has no side effects.

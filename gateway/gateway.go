@@ -22,6 +22,7 @@ import (
 
 	"coldsection.example/gateway/internal/access"
 	"coldsection.example/gateway/internal/accounts"
+	"coldsection.example/gateway/internal/audit"
 	"coldsection.example/gateway/internal/console"
 	"coldsection.example/gateway/internal/feed"
 	"coldsection.example/gateway/internal/openapi"
@@ -110,7 +111,7 @@ func (g *Gateway) register(certificate *peers.Identity) error {
 	if certificate != nil {
 		options = append(options, grpc.Creds(certificate.ServePublic()))
 	}
-	doorman := &doorman{store: g.store, log: d.Log, ids: d.IDs, clock: d.Clock}
+	doorman := &doorman{store: g.store, clock: d.Clock, audit: &audit.Log{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Log: d.Log}}
 	var err error
 	g.server, err = rpc.NewServer(rpc.Deps{
 		Clock: d.Clock, IDs: d.IDs, Log: d.Log, Keys: d.Keys, Unary: doorman.unary, Stream: doorman.stream,
@@ -120,7 +121,7 @@ func (g *Gateway) register(certificate *peers.Identity) error {
 	}
 	doorman.assertion, doorman.authorise = g.server.Identify, g.server.Authorise
 	g.doorman = doorman
-	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister}, &access.Sessions{Store: g.store, Keys: d.Keys, Ways: g.browsers.ways()},
+	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister, Audit: doorman.audit}, &access.Sessions{Store: g.store, Keys: d.Keys, Ways: g.browsers.ways()},
 		&access.Events{Feed: d.Events})
 	(&access.Webhooks{Store: g.hooks, Worker: g.sender, Lister: d.Lister}).Register(g.server)
 	(&access.Postings{
@@ -161,7 +162,7 @@ func (g *Gateway) GRPC() *rpc.Server { return g.server }
 // HTTP serves the contract under /v1/, a page for each reason under /problems/ and the console beside them.
 func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	api, err := rest.Handler(ctx, g.self, g.store.Identify, func(r *http.Request, err error) {
-		g.doorman.write(r.Context(), "HTTP "+r.Method, shortened(r.URL.Path), outcomeOf(rpc.ToStatus(err)))
+		g.doorman.refused(r.Context(), "HTTP "+r.Method, shortened(r.URL.Path), rpc.ToStatus(err))
 	})
 	if err != nil {
 		return nil, err
@@ -190,5 +191,7 @@ func (g *Gateway) DB() *storage.DB { return g.store.DB }
 // Ready says whether the gateway can serve.
 func (g *Gateway) Ready(ctx context.Context) error { return g.store.DB.Ping(ctx) }
 
-// Close ends the gateway's connections.
-func (g *Gateway) Close() error { return g.store.DB.Close() }
+// Close writes what the audit still has to say and ends the gateway's connections.
+func (g *Gateway) Close() error {
+	return errors.Join(g.doorman.audit.Close(context.Background()), g.store.DB.Close())
+}

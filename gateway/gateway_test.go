@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -43,6 +44,8 @@ var start = time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
 type shelf struct {
 	consumablesv1.UnimplementedConsumablesQueryServiceServer
 	consumablesv1.UnimplementedConsumablesServiceServer
+
+	made *atomic.Int64 // how often it was asked to make an item
 }
 
 func (shelf) GetItem(ctx context.Context, req *consumablesv1.GetItemRequest) (*consumablesv1.Item, error) {
@@ -60,7 +63,8 @@ func (shelf) GetItem(ctx context.Context, req *consumablesv1.GetItemRequest) (*c
 	return &consumablesv1.Item{Name: req.GetName(), DisplayName: id.Account, Etag: "v1"}, nil
 }
 
-func (shelf) CreateItem(ctx context.Context, _ *consumablesv1.CreateItemRequest) (*consumablesv1.Item, error) {
+func (s shelf) CreateItem(ctx context.Context, _ *consumablesv1.CreateItemRequest) (*consumablesv1.Item, error) {
+	s.made.Add(1)
 	md, _ := metadata.FromIncomingContext(ctx)
 	return &consumablesv1.Item{Name: "items/new", DisplayName: strings.Join(md.Get("idempotency-key"), ",")}, nil
 }
@@ -75,6 +79,7 @@ type world struct {
 	http  *httptest.Server
 	admin string // the administrator's session token
 	keys  *auth.Keys
+	made  atomic.Int64 // how often the service was asked to make an item
 }
 
 func newWorld(t *testing.T, change ...func(*gateway.Config)) *world {
@@ -97,7 +102,7 @@ func newWorld(t *testing.T, change ...func(*gateway.Config)) *world {
 		for _, m := range desc.Methods {
 			policy.For(desc.ServiceName, []string{"stores", "admin"}, m.MethodName)
 		}
-		back.Register(desc, shelf{}, policy)
+		back.Register(desc, shelf{made: &w.made}, policy)
 	}
 	toBack := rpctest.Dial(t, back, rpc.Caller{Keys: keys, Clock: w.clock})
 	cfg := gateway.Config{

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"coldsection.example/gateway/internal/accounts"
+	"coldsection.example/gateway/internal/audit"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 )
@@ -76,11 +77,12 @@ func (g *Gateway) refuseToken(w http.ResponseWriter, r *http.Request, id, code s
 // audit notes who asked for a token; the id is what the caller says until the outcome is OK.
 func (g *Gateway) audit(r *http.Request, key, outcome string) {
 	account, _, _ := strings.Cut(key, "/apiKeys/")
-	ctx := r.Context()
-	if outcome == "OK" {
-		ctx = auth.NewContext(ctx, auth.Identity{Account: account})
+	const method = "HTTP POST " + tokenPath
+	if outcome != "OK" {
+		g.doorman.audit.Stranger(r.Context(), audit.Call{Method: method, Target: shortened(key)}, outcome)
+		return
 	}
-	g.doorman.write(ctx, "HTTP POST "+tokenPath, shortened(key), outcome)
+	g.doorman.write(auth.NewContext(r.Context(), auth.Identity{Account: account}), method, shortened(key), outcome)
 }
 
 func answer(w http.ResponseWriter, status int, body map[string]any) {

@@ -166,7 +166,7 @@ func (b *browsers) open(w http.ResponseWriter, r *http.Request, who accounts.Ext
 
 // refuse tells the person and the audit why nobody was signed in.
 func (b *browsers) refuse(w http.ResponseWriter, r *http.Request, err error) {
-	b.gateway.doorman.write(r.Context(), "HTTP GET", r.URL.Path, outcomeOf(rpc.ToStatus(err)))
+	b.gateway.doorman.refused(r.Context(), "HTTP GET", r.URL.Path, rpc.ToStatus(err))
 	b.gateway.deps.Log.InfoContext(r.Context(), "a sign-in by the provider was refused", "error", err, "cause", errors.Unwrap(err))
 	rest.Refuse(w, err)
 }

@@ -35,10 +35,12 @@ func (d *doorman) stream(srv any, stream grpc.ServerStream, info *grpc.StreamSer
 		err = d.authorise(who, info.FullMethod)
 	}
 	if err != nil {
-		d.write(who, info.FullMethod, "", outcomeOf(rpc.ToStatus(err)))
+		d.refused(who, info.FullMethod, "", rpc.ToStatus(err))
 		return rpc.ToStatus(err)
 	}
-	d.write(who, info.FullMethod, "", "OPENED")
+	if err := d.audit.Write(who, call(who, info.FullMethod, ""), "OPENED"); err != nil {
+		return rpc.ToStatus(err)
+	}
 	ctx, end := context.WithCancelCause(who)
 	defer end(nil)
 	go d.recheck(ctx, d.clock.After(recheckEvery), info.FullMethod, end)

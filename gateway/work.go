@@ -16,6 +16,9 @@ import (
 // that is still at work keeps its turn. Wait for the turns with the returned group.
 func (g *Gateway) Deliver(ctx context.Context) *sync.WaitGroup { return g.sender.Start(ctx) }
 
+// Settle writes in the audit how calls ended; Deliver's caller calls it as often.
+func (g *Gateway) Settle(ctx context.Context) error { return g.doorman.audit.Flush(ctx) }
+
 // Purge forgets what is kept for a limited time: answers to idempotency keys and deliveries that ended.
 func (g *Gateway) Purge(ctx context.Context) error {
 	if err := g.store.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {

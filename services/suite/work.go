@@ -76,6 +76,7 @@ func (s *Suite) startGatewayWork(start context.Context) {
 	relay := outbox.NewRelay(s.gateway.DB(), s.bus, s.clock, relayEvery, log)
 	running.Go(func() { relay.Run(ctx) })
 	running.Go(func() { every(ctx, sendEvery, func() { running.Go(s.gateway.Deliver(ctx).Wait) }) })
+	running.Go(func() { every(ctx, sendEvery, func() { _ = s.gateway.Settle(ctx) }) }) // it logs what fails, and keeps it
 	running.Go(func() {
 		every(ctx, purgeEvery, func() {
 			if err := s.gateway.Purge(ctx); err != nil && ctx.Err() == nil {

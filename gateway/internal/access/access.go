@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"coldsection.example/gateway/internal/accounts"
+	"coldsection.example/gateway/internal/audit"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
@@ -32,6 +33,7 @@ type Server struct {
 
 	Store  *accounts.Store
 	Lister *listing.Lister
+	Audit  *audit.Log
 }
 
 // Register adds the access services to a server, with who may call what.
@@ -297,6 +299,9 @@ func (s *Server) ListApiKeys(ctx context.Context, req *accessv1.ListApiKeysReque
 func (s *Server) ListAuditEvents(
 	ctx context.Context, req *accessv1.ListAuditEventsRequest,
 ) (*accessv1.ListAuditEventsResponse, error) {
+	if err := s.Audit.Flush(ctx); err != nil {
+		return nil, err
+	}
 	items, next, err := accounts.Audit.List(ctx, s.Store.DB, s.Lister, req, "")
 	return &accessv1.ListAuditEventsResponse{AuditEvents: items, NextPageToken: next}, err
 }

@@ -103,6 +103,11 @@ type Func func(ctx context.Context, tx *Tx) error
 // Update runs fn in one write transaction and returns once it is durable.
 func (db *DB) Update(ctx context.Context, fn Func) error {
 	defer db.changes.Add(1) // whatever came of it: a commit may have happened although it failed
+	return db.UpdateUncounted(ctx, fn)
+}
+
+// UpdateUncounted is Update for rows that nobody remembers having read, such as those of a log: Changes does not count it.
+func (db *DB) UpdateUncounted(ctx context.Context, fn Func) error {
 	if db.writer != nil {
 		return db.writer.do(ctx, fn)
 	}

@@ -1,0 +1,74 @@
+package audit
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+)
+
+// Refusals of callers whom nobody knows cost the caller nothing, so they may not fill the audit: in a minute so many have a line
+// of their own; the rest are counted, and one line says how many were refused alike.
+const (
+	strangersSpan = time.Minute
+	ownLines      = 20
+	mostAlike     = 100 // kinds of refusal that are told apart; beyond them only the count is kept
+)
+
+// strangers counts the refusals of a minute.
+type strangers struct {
+	mu    sync.Mutex
+	until time.Time
+	alone int
+	alike map[alike]*accessv1.AuditEvent
+}
+
+// alike are the method and reason of refusals that share a line.
+type alike struct{ method, outcome string }
+
+// Stranger writes down that a call of nobody known was refused.
+func (l *Log) Stranger(ctx context.Context, c Call, outcome string) {
+	l.later(ctx, l.strange.ended(l.Clock.Now())...)
+	if l.counted(c, outcome) {
+		return
+	}
+	_ = l.Write(ctx, c, outcome) // it is kept and logged; the call is refused whatever comes of it
+}
+
+// counted counts the refusal where it has no line of its own.
+func (l *Log) counted(c Call, outcome string) bool {
+	s, now := &l.strange, l.Clock.Now()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.alike == nil {
+		s.alike, s.alone, s.until = map[alike]*accessv1.AuditEvent{}, 0, now.Add(strangersSpan)
+	}
+	if s.alone++; s.alone <= ownLines {
+		return false
+	}
+	kind := alike{c.Method, outcome}
+	if s.alike[kind] == nil && len(s.alike) >= mostAlike {
+		kind = alike{}
+	}
+	if s.alike[kind] == nil {
+		s.alike[kind] = l.line(Call{Method: kind.method}, kind.outcome)
+	}
+	s.alike[kind].CallCount++
+	return true
+}
+
+// ended are the lines of a minute that is over.
+func (s *strangers) ended(now time.Time) []*accessv1.AuditEvent {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.alike == nil || now.Before(s.until) {
+		return nil
+	}
+	var lines []*accessv1.AuditEvent
+	for _, line := range s.alike {
+		lines = append(lines, line)
+	}
+	s.alike = nil
+	return lines
+}
