@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
@@ -34,6 +35,11 @@ var parts = map[string]func(s *stage, o *workordersv1.WorkOrder, who string){
 		m := must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("bob"), reading(s.steps(o)[3], "container_pressure", "262", "kPa")))
 		must[*workordersv1.Measurement](s)(s.do.SupersedeMeasurement(s.as(who), &workordersv1.SupersedeMeasurementRequest{Name: m.GetName(), Entered: m.GetEntered(), Reason: "misread"}))
 	},
+	"paper": func(s *stage, o *workordersv1.WorkOrder, who string) {
+		req := reading(s.steps(o)[3], "container_pressure", "262", "kPa")
+		req.Measurement.PaperEntry, req.Measurement.MeasureTime = true, timestamppb.New(s.clock.Now())
+		must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as(who), req))
+	},
 	"run": func(s *stage, o *workordersv1.WorkOrder, who string) {
 		at := s.clock.Now().Sub(morning)
 		must[*workordersv1.MotoringRun](s)(s.ranBy(o, who, int(at.Seconds()), int(at.Seconds())+20))
@@ -42,7 +48,7 @@ var parts = map[string]func(s *stage, o *workordersv1.WorkOrder, who string){
 }
 
 // doors are the ways into the service: its own port, the REST paths of the contract over it, and another account of the same person.
-// Imports of orders don't exist; the console's pages use the REST paths.
+// Orders are not imported: what was written on paper is entered, and whoever entered it took part. The console's pages use the REST paths.
 var doors = map[string]func(s *stage, rest http.Handler, who string, req *workordersv1.InspectWorkOrderRequest) error{
 	"service port": func(s *stage, _ http.Handler, who string, req *workordersv1.InspectWorkOrderRequest) error {
 		_, err := s.do.InspectWorkOrder(s.as(who), req)
