@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 )
@@ -99,5 +100,62 @@ func TestExposuresThatCannotBeAreRefused(t *testing.T) {
 		}
 		s.clock.Set(morning.Add(3 * time.Hour)) // 11:00 UTC: it is the 15th already at UTC+14
 		must[*workordersv1.FlightExposure](s)(s.flew("ann", engine, day("2026-03-15"), salt, 10))
+	})
+}
+
+// environment is what an order's plan says of the air and of the wash that follows.
+func (s *stage) environment(o *workordersv1.WorkOrder) *workordersv1.WashEnvironment {
+	s.t.Helper()
+	return must[*workordersv1.WashPlan](s)(s.look.GetWashPlan(s.as("ann"), &workordersv1.GetWashPlanRequest{Name: o.GetName() + "/washPlan"})).GetEnvironment()
+}
+
+// chosen schedules an order for the ramp, with the reason of a choice.
+func (s *stage) chosen(o *workordersv1.WorkOrder, why string) error {
+	s.place()
+	_, err := s.do.ScheduleWorkOrder(s.as("pat"), &workordersv1.ScheduleWorkOrderRequest{
+		Name: o.GetName(), Etag: s.order(o).GetEtag(), Station: station, PlanStartTime: timestamppb.New(s.clock.Now().Add(time.Hour)), ChoiceReason: why,
+	})
+	return err
+}
+
+// Exposures decide which wash is proposed (handbook A2, A3): soot wants cleaner, so a salt rinse needs a reason, which the plan keeps with who gave
+// it, in later revisions too; an order that comes from advice has its reason from there; a wash that follows needs none, and without
+// exposures nothing is asked.
+func TestExposuresDecideWhichWashIsProposed(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		quiet := s.drafted("salt-rinse")
+		if err := s.chosen(quiet, ""); err != nil || s.environment(quiet) != nil {
+			t.Errorf("nothing is recorded: %v, %v", err, s.environment(quiet))
+		}
+		must[*workordersv1.FlightExposure](s)(s.flew("ann", engine, day("2026-03-12"), workordersv1.FlightExposure_INDUSTRIAL, 0))
+		must[*workordersv1.FlightExposure](s)(s.flew("ann", engine, day("2026-03-13"), salt, 250))
+		rinse := s.drafted("salt-rinse")
+		if e := s.environment(rinse); e.GetClass() != workordersv1.WashEnvironment_INDUSTRIAL_AIR || e.GetProposedKind() != workordersv1.TaskCard_RECOVERY_WASH ||
+			!strings.Contains(strings.Join(e.GetReasons(), "; "), "class S2") {
+			t.Errorf("the draft says %v", e)
+		}
+		s.refused(s.chosen(rinse, ""), "CHOICE_REASON_MISSING", "RECOVERY_WASH", "1 flights through industrial", "SALT_RINSE")
+		if err := s.chosen(rinse, "cleaner arrives on Monday"); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.chosen(rinse, ""); err != nil {
+			t.Fatal(err)
+		}
+		if e := s.environment(rinse); e.GetChoiceReason() != "cleaner arrives on Monday" || e.GetChooser() != "people/pat" {
+			t.Errorf("scheduled anew: %v", e)
+		}
+		if text := s.packed(rinse); !strings.Contains(text, "cleanerarrivesonMonday") || !strings.Contains(text, "Arecoverywashfollows") {
+			t.Errorf("the pack does not say the choice: %s", text)
+		}
+		wash := s.drafted("recovery-wash")
+		if err := s.chosen(wash, ""); err != nil || s.environment(wash).GetChoiceReason() != "" {
+			t.Errorf("the wash that follows: %v, %v", err, s.environment(wash))
+		}
+		advised := must[*workordersv1.WorkOrder](s)(s.do.CreateWorkOrder(s.as("pat"), &workordersv1.CreateWorkOrderRequest{WorkOrder: &workordersv1.WorkOrder{
+			Engine: engine, TaskCard: "taskCards/salt-rinse", Origin: &workordersv1.Origin{Cause: workordersv1.Origin_ADVICE, Reasons: []string{"programme: rinse every week"}},
+		}}))
+		if err := s.chosen(advised, ""); err != nil || s.environment(advised).GetChoiceReason() != "programme: rinse every week" {
+			t.Errorf("by advice: %v, %v", err, s.environment(advised))
+		}
 	})
 }

@@ -37,9 +37,19 @@ func (u unit) conditionsAt(ctx context.Context, o *workordersv1.WorkOrder, place
 	if worst := saltiest(place.GetExposures(), since, at.day); worst != nil {
 		at.deposition, at.surveyed = new(worst.GetChlorideMgM2Day()), worst.GetSource()
 	}
+	err = u.flownSince(ctx, o, &at)
+	return at, err
+}
+
+// flownSince adds the flights since the engine's last rinse to the conditions of a day.
+func (u unit) flownSince(ctx context.Context, o *workordersv1.WorkOrder, at *conditions) error {
+	since, err := u.lastRinse(ctx, o.GetEngine())
+	if err != nil {
+		return err
+	}
 	flights, err := u.flownThrough(ctx, o.GetEngine(), since, at.day)
 	at.fly(flights)
-	return at, err
+	return err
 }
 
 // lastRinse is the day on which a wash or a rinse of an engine was last released here, "" when never.

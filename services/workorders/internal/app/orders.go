@@ -132,7 +132,11 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 		if d.model.GetWash() == nil {
 			return nil, fault.Precondition("PLAN_NOT_POSSIBLE", "The engine model %s has no wash data. Enter them with their document.", d.engine.GetEngineModel())
 		}
-		c := computePlan(o, d.model, conditions{day: resource.DateText(civil(u.now))}, u.now)
+		at := conditions{day: resource.DateText(civil(u.now))}
+		if err := u.flownSince(ctx, o, &at); err != nil {
+			return nil, err
+		}
+		c := computePlan(o, d.model, at, u.now)
 		o.Demands = c.demands
 		if err := u.savePlan(ctx, c); err != nil {
 			return nil, err
@@ -219,6 +223,9 @@ func (u unit) planFor(ctx context.Context, o *workordersv1.WorkOrder, model *per
 	c := computePlan(o, model, at, u.now)
 	if len(c.plan.GetRefusals()) > 0 {
 		return fault.Precondition("PLAN_NOT_POSSIBLE", "%s", strings.Join(c.plan.GetRefusals(), " "))
+	}
+	if err := u.choose(ctx, o, c.plan, req.GetChoiceReason()); err != nil {
+		return err
 	}
 	o.Demands = c.demands
 	return u.savePlan(ctx, c)

@@ -95,6 +95,7 @@ func computePlan(o *workordersv1.WorkOrder, m *performancev1.EngineModel, at con
 		TotalSeconds: int32(p.TotalSeconds), DryingLimitMinutes: w.GetDryingLimitMinutes(), Refusals: p.Refusals, Notice: notice, ComputeTime: timestamppb.New(now),
 		Antifreeze: antifreezeOf(p, temperature), RinseVolume: millilitres(p.RinseWaterML + p.RinseAntifreezeML),
 	}
+	out.Environment = environmentOf(d)
 	if temperature != nil {
 		out.PlannedAirTemperatureC = *temperature
 	}

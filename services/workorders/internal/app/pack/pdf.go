@@ -151,7 +151,7 @@ func (r Record) plan(d *printing.Document) {
 	planned(d, "Lowest air temperature", air, "Ratio", p.GetRatioText(), "Solution", volume(p.GetBatchVolume()), "Rinse water", volume(p.GetRinseVolume()),
 		"Antifreeze", p.GetAntifreeze().GetExplanation(), "Water", p.GetWaterGrade(), "Container pressure", pressure(p.GetContainerPressureKpa())+", gauge",
 		"Starter profile", p.GetStarterProfile(), "Drying run", fmt.Sprintf("within %d min of the last wetting", p.GetDryingLimitMinutes()),
-		"Cannot be done", strings.Join(p.GetRefusals(), " "))
+		"Environment", environment(p.GetEnvironment()), "Cannot be done", strings.Join(p.GetRefusals(), " "))
 	mix := printing.Table{Columns: columns("Measure in|Item|Amount", 1, 2, 2)}
 	for _, c := range p.GetComponents() {
 		mix.Rows = append(mix.Rows, []string{c.GetRole(), c.GetItem(), volume(c.GetQuantity())})
@@ -171,6 +171,23 @@ func (r Record) plan(d *printing.Document) {
 	}
 	d.Table(t)
 	r.numbers(d)
+}
+
+// environment says what the engine flew through, which wash follows and, where another one is done, why.
+func environment(e *workordersv1.WashEnvironment) string {
+	if e == nil {
+		return ""
+	}
+	text := words(e.GetClass().String()) + ": " + strings.Join(e.GetReasons(), "; ") + ". "
+	if e.GetProposedKind() == workordersv1.TaskCard_KIND_UNSPECIFIED {
+		text += "No wash follows from it."
+	} else {
+		text += "A " + words(e.GetProposedKind().String()) + " follows from it."
+	}
+	if e.GetChoiceReason() != "" {
+		text += " Another one is done, because: " + strings.TrimSpace(e.GetChoiceReason()+" "+e.GetChooser())
+	}
+	return text
 }
 
 func (r Record) numbers(d *printing.Document) {
