@@ -1,7 +1,8 @@
 // Package idempotency gives the same request the same answer for 90 days, also after a restart and across protocols.
 //
 // The key is the request's request_id, or the metadata "idempotency-key" that the gateway makes of the HTTP header. The
-// answer is kept in the transaction that had the effect. A request with validate_only runs and is rolled back.
+// answer is kept in the transaction that had the effect. A request with validate_only runs and is rolled back. After those days the
+// key is still known, for ever: a repeat is refused then and has no second effect.
 package idempotency
 
 import (
@@ -38,7 +39,7 @@ var errDryRun = errors.New("dry run")
 type Body[Resp proto.Message] func(ctx context.Context, tx *storage.Tx) (Resp, error)
 
 // Execute runs the effect once per key. Reasons: IDEMPOTENCY_KEY_REUSED when the key came with another request before,
-// IDEMPOTENCY_KEY_TOO_LONG, IDEMPOTENCY_KEY_INVALID.
+// IDEMPOTENCY_KEY_SPENT when its answer is no longer kept, IDEMPOTENCY_KEY_TOO_LONG, IDEMPOTENCY_KEY_INVALID.
 func Execute[Resp proto.Message](
 	ctx context.Context, db *storage.DB, clk clock.Clock, req proto.Message, fn Body[Resp],
 ) (Resp, error) {
@@ -112,14 +113,20 @@ const insertKey = `INSERT INTO idempotency_keys (caller, method, request_key, fi
 func replay[Resp proto.Message](ctx context.Context, tx *storage.Tx, r row, answer *Resp) error {
 	var fingerprint string
 	var kept []byte
-	err := tx.QueryRow(ctx, "SELECT fingerprint, answer FROM idempotency_keys WHERE caller = $1 AND method = $2 AND request_key = $3",
-		r.caller, r.method, r.key).Scan(&fingerprint, &kept)
+	var spent, created int64
+	err := tx.QueryRow(ctx, "SELECT fingerprint, answer, spent, create_time FROM idempotency_keys WHERE caller = $1 AND method = $2 AND request_key = $3",
+		r.caller, r.method, r.key).Scan(&fingerprint, &kept, &spent, &created)
 	if err != nil {
 		return err
 	}
 	if fingerprint != r.fingerprint {
 		return fault.Invalid("request_id", "IDEMPOTENCY_KEY_REUSED",
 			"The idempotency key %q came with another request before. Use a new key for a new request.", r.key)
+	}
+	if spent != 0 {
+		return fault.New(fault.AlreadyExists, "IDEMPOTENCY_KEY_SPENT",
+			"The idempotency key %q was used on %s, and answers are kept for 90 days. What it did stands: look for that, or use a new key for a new request.",
+			r.key, storage.FromMicros(created).UTC().Format(time.DateOnly))
 	}
 	var zero Resp
 	fresh, _ := zero.ProtoReflect().New().Interface().(Resp)
@@ -140,9 +147,9 @@ func (r row) keep(ctx context.Context, tx *storage.Tx, answer proto.Message, now
 		kept, r.caller, r.method, r.key)
 }
 
-// Sweep forgets answers that are older than Keep.
+// Sweep forgets answers that are older than Keep; that their keys were used is kept.
 func Sweep(ctx context.Context, tx *storage.Tx, now time.Time) error {
-	_, err := tx.Exec(ctx, "DELETE FROM idempotency_keys WHERE create_time < $1", storage.Micros(now.Add(-Keep)))
+	_, err := tx.Exec(ctx, "UPDATE idempotency_keys SET answer = $1, spent = 1 WHERE spent = 0 AND create_time < $2", []byte{}, storage.Micros(now.Add(-Keep)))
 	return err
 }
 

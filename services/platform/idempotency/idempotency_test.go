@@ -159,20 +159,25 @@ func TestManyAtOnceHaveOneEffect(t *testing.T) {
 	})
 }
 
-func TestSweepForgetsOldAnswersOnly(t *testing.T) {
+// Case D4: a key whose answer is no longer kept has no second effect, however late its repeat comes.
+func TestSweepForgetsOldAnswersAndKeepsTheirKeys(t *testing.T) {
 	storagetest.Engines(t, effects, func(t *testing.T, db *storage.DB) {
 		if _, err := execute(t.Context(), db, create("key", "brush")); err != nil {
 			t.Fatal(err)
 		}
 		for _, c := range []struct {
-			age  time.Duration
-			left int
-		}{{idempotency.Keep, 1}, {idempotency.Keep + time.Second, 0}} {
+			age    time.Duration
+			reason string
+		}{{idempotency.Keep, ""}, {idempotency.Keep + time.Second, "IDEMPOTENCY_KEY_SPENT"}, {20 * idempotency.Keep, "IDEMPOTENCY_KEY_SPENT"}} {
 			err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
 				return idempotency.Sweep(ctx, tx, clk.Now().Add(c.age))
 			})
-			if got := count(t, db, "idempotency_keys"); err != nil || got != c.left {
-				t.Errorf("after %v: %d keys, %v; want %d", c.age, got, err, c.left)
+			_, again := execute(t.Context(), db, create("key", "brush"))
+			if err != nil || c.reason == "" && again != nil || c.reason != "" && !fault.HasReason(again, c.reason) {
+				t.Errorf("after %v: %v, and its repeat %v; want %q", c.age, err, again, c.reason)
+			}
+			if got := count(t, db, "effects"); got != 1 {
+				t.Errorf("after %v: %d effects", c.age, got)
 			}
 		}
 	})

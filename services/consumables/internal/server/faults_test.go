@@ -141,6 +141,26 @@ func ratioFaults() map[string]attempt {
 		"B7 a mix at 0:0":           mixed(0, 0),
 		"B7 a mix at -1:3":          mixed(-1, 3),
 		"B7 a mix not approved 5:1": mixed(5, 1),
+		"B7 a recipe with -1 parts": recipeOf(-1),
+		"B7 a recipe at 1:3":        recipeOf(3),
+		"B7 1/3 for a measure": func(_ *testing.T, d desk) error {
+			d.ingredients()
+			d.kitted(order)
+			req := batch(order)
+			req.Parts[0].Quantity.Value = "1/3"
+			_, err := d.blend(req)
+			return err
+		},
+	}
+}
+
+// recipeOf signs a recipe of one part of water to so many of cleaner.
+func recipeOf(cleaner int32) attempt {
+	return func(_ *testing.T, d desk) error {
+		recipe := washRecipe()
+		recipe.Ingredients[0].Parts, recipe.Ingredients[1].Parts = 1, cleaner
+		_, err := d.signedRecipe(recipe)
+		return err
 	}
 }
 
@@ -359,6 +379,8 @@ func repeatFaults() map[string]attempt {
 		"D3 one key with another request":  otherRequest,
 		"D3 an empty key":                  emptyKey,
 		"D4 the answer was lost for a day": lostAnswer,
+		"D4 a repeat after 91 days":        lateRepeat,
+		"D3 one key by two callers":        twoCallers,
 		"D8 used before it was handed out": usedEarly,
 		"D5 an order told a hundred times": toldOften,
 	}
@@ -420,6 +442,38 @@ func lostAnswer(t *testing.T, d desk) error {
 	d.clock.Advance(25 * time.Hour)
 	second, err := d.IssueStock(d.clerk(), req)
 	if !proto.Equal(first, second) || d.at(lot, order) != "1" {
+		t.Errorf("first %v, then %v", first, second)
+	}
+	return err
+}
+
+// lateRepeat repeats a request when its answer is no longer kept: nothing goes out a second time.
+func lateRepeat(t *testing.T, d desk) error {
+	t.Helper()
+	lot := d.stocked("cleaner", "l1", "5", days(200)).GetName()
+	d.needs(order, "cleaner", "2")
+	req := &consumablesv1.IssueStockRequest{Name: lot, WorkOrder: order, Quantity: litres("1"), RequestId: key}
+	of(d.IssueStock(d.clerk(), req)).done(t)
+	d.clock.Advance(idempotency.Keep + 24*time.Hour)
+	of(0, d.db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		return idempotency.Sweep(ctx, tx, d.clock.Now())
+	})).done(t)
+	_, err := d.IssueStock(d.clerk(), req)
+	if d.at(lot, order) != "1" {
+		t.Errorf("%s went out", d.at(lot, order))
+	}
+	return err
+}
+
+// twoCallers use one key for one request each: a caller's keys are its own, so that both take effect.
+func twoCallers(t *testing.T, d desk) error {
+	t.Helper()
+	lot := d.stocked("cleaner", "l1", "5", days(200)).GetName()
+	d.needs(order, "cleaner", "2")
+	req := &consumablesv1.IssueStockRequest{Name: lot, WorkOrder: order, Quantity: litres("1"), RequestId: key}
+	first := of(d.IssueStock(d.clerk(), req)).done(t)
+	second, err := d.IssueStock(d.as("dora", "stores"), req)
+	if first.GetName() == second.GetName() || d.at(lot, order) != "2" {
 		t.Errorf("first %v, then %v", first, second)
 	}
 	return err
