@@ -229,7 +229,7 @@ func (x Location_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Location_Kind.Descriptor instead.
 func (Location_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{4, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{5, 0}
 }
 
 // Whether the lot may be used.
@@ -298,7 +298,7 @@ func (x Lot_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Lot_State.Descriptor instead.
 func (Lot_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{5, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{6, 0}
 }
 
 // What the readings say.
@@ -351,7 +351,7 @@ func (x WaterTest_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WaterTest_Verdict.Descriptor instead.
 func (WaterTest_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{11, 0}
 }
 
 // How the conductivity was brought to the limit's temperature.
@@ -412,7 +412,7 @@ func (x WaterTest_Treatment) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WaterTest_Treatment.Descriptor instead.
 func (WaterTest_Treatment) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10, 1}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{11, 1}
 }
 
 // How a conductivity is brought to the temperature of its limit.
@@ -469,7 +469,7 @@ func (x WaterGrade_TemperatureTreatment) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WaterGrade_TemperatureTreatment.Descriptor instead.
 func (WaterGrade_TemperatureTreatment) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13, 0}
 }
 
 // What is limited.
@@ -530,7 +530,7 @@ func (x WaterLimit_Property) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WaterLimit_Property.Descriptor instead.
 func (WaterLimit_Property) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14, 0}
 }
 
 // What happened.
@@ -623,7 +623,7 @@ func (x StockMovement_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockMovement_Kind.Descriptor instead.
 func (StockMovement_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16, 0}
 }
 
 // Whether the claim stands.
@@ -684,7 +684,7 @@ func (x Reservation_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Reservation_State.Descriptor instead.
 func (Reservation_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18, 0}
 }
 
 // How far the demand is met.
@@ -745,7 +745,7 @@ func (x StockDemand_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockDemand_State.Descriptor instead.
 func (StockDemand_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19, 0}
 }
 
 // Where the count stands.
@@ -806,7 +806,7 @@ func (x StockCount_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockCount_State.Descriptor instead.
 func (StockCount_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20, 0}
 }
 
 // The answer.
@@ -863,7 +863,7 @@ func (x InspectionAnswer_Answer) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use InspectionAnswer_Answer.Descriptor instead.
 func (InspectionAnswer_Answer) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{29, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{30, 0}
 }
 
 // Which way to follow it.
@@ -916,7 +916,7 @@ func (x TraceLotRequest_Direction) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TraceLotRequest_Direction.Descriptor instead.
 func (TraceLotRequest_Direction) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69, 0}
 }
 
 // What the rows are.
@@ -970,7 +970,7 @@ func (x ImportStockRequest_Rows) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ImportStockRequest_Rows.Descriptor instead.
 func (ImportStockRequest_Rows) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76, 0}
 }
 
 // What to write.
@@ -1027,7 +1027,7 @@ func (x ExportStockRequest_Content) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportStockRequest_Content.Descriptor instead.
 func (ExportStockRequest_Content) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79, 0}
 }
 
 // How a table is written.
@@ -1080,7 +1080,7 @@ func (x ExportStockRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportStockRequest_Format.Descriptor instead.
 func (ExportStockRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78, 1}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79, 1}
 }
 
 // A kind of thing in the catalogue.
@@ -1163,8 +1163,10 @@ type Item struct {
 	SignalWord Item_SignalWord `protobuf:"varint,35,opt,name=signal_word,json=signalWord,proto3,enum=coldsection.consumables.v1.Item_SignalWord" json:"signal_word,omitempty"`
 	// For a BLEND: it is mixed by a signed recipe only.
 	RecipeRequired bool `protobuf:"varint,36,opt,name=recipe_required,json=recipeRequired,proto3" json:"recipe_required,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// The work that it may be issued to; empty means any.
+	AllowedUses   []*AllowedUse `protobuf:"bytes,37,rep,name=allowed_uses,json=allowedUses,proto3" json:"allowed_uses,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Item) Reset() {
@@ -1456,6 +1458,68 @@ func (x *Item) GetRecipeRequired() bool {
 	return false
 }
 
+func (x *Item) GetAllowedUses() []*AllowedUse {
+	if x != nil {
+		return x.AllowedUses
+	}
+	return nil
+}
+
+// Work that an item may be used for.
+type AllowedUse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kind of the order's card, such as RECOVERY_WASH.
+	WorkKind string `protobuf:"bytes,1,opt,name=work_kind,json=workKind,proto3" json:"work_kind,omitempty"`
+	// The document that allows it, with its revision.
+	Document      *v1.DocumentReference `protobuf:"bytes,2,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AllowedUse) Reset() {
+	*x = AllowedUse{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AllowedUse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AllowedUse) ProtoMessage() {}
+
+func (x *AllowedUse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AllowedUse.ProtoReflect.Descriptor instead.
+func (*AllowedUse) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *AllowedUse) GetWorkKind() string {
+	if x != nil {
+		return x.WorkKind
+	}
+	return ""
+}
+
+func (x *AllowedUse) GetDocument() *v1.DocumentReference {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
 // When and how much to order. A minimum takes the place of the computed reorder point, a maximum that of days of cover.
 type ReorderPolicy struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1477,7 +1541,7 @@ type ReorderPolicy struct {
 
 func (x *ReorderPolicy) Reset() {
 	*x = ReorderPolicy{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[1]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1489,7 +1553,7 @@ func (x *ReorderPolicy) String() string {
 func (*ReorderPolicy) ProtoMessage() {}
 
 func (x *ReorderPolicy) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[1]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1502,7 +1566,7 @@ func (x *ReorderPolicy) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReorderPolicy.ProtoReflect.Descriptor instead.
 func (*ReorderPolicy) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *ReorderPolicy) GetMinQuantity() *v1.Quantity {
@@ -1560,7 +1624,7 @@ type PackSize struct {
 
 func (x *PackSize) Reset() {
 	*x = PackSize{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[2]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1572,7 +1636,7 @@ func (x *PackSize) String() string {
 func (*PackSize) ProtoMessage() {}
 
 func (x *PackSize) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[2]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1585,7 +1649,7 @@ func (x *PackSize) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PackSize.ProtoReflect.Descriptor instead.
 func (*PackSize) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *PackSize) GetDisplayName() string {
@@ -1615,7 +1679,7 @@ type MixRatio struct {
 
 func (x *MixRatio) Reset() {
 	*x = MixRatio{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[3]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1627,7 +1691,7 @@ func (x *MixRatio) String() string {
 func (*MixRatio) ProtoMessage() {}
 
 func (x *MixRatio) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[3]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1640,7 +1704,7 @@ func (x *MixRatio) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixRatio.ProtoReflect.Descriptor instead.
 func (*MixRatio) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *MixRatio) GetWaterParts() int32 {
@@ -1678,7 +1742,7 @@ type Location struct {
 
 func (x *Location) Reset() {
 	*x = Location{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[4]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1690,7 +1754,7 @@ func (x *Location) String() string {
 func (*Location) ProtoMessage() {}
 
 func (x *Location) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[4]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1703,7 +1767,7 @@ func (x *Location) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Location.ProtoReflect.Descriptor instead.
 func (*Location) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Location) GetName() string {
@@ -1821,7 +1885,7 @@ type Lot struct {
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[5]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1833,7 +1897,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[5]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1846,7 +1910,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Lot) GetName() string {
@@ -2083,7 +2147,7 @@ type Certificate struct {
 
 func (x *Certificate) Reset() {
 	*x = Certificate{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[6]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2095,7 +2159,7 @@ func (x *Certificate) String() string {
 func (*Certificate) ProtoMessage() {}
 
 func (x *Certificate) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[6]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2108,7 +2172,7 @@ func (x *Certificate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Certificate.ProtoReflect.Descriptor instead.
 func (*Certificate) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Certificate) GetNumber() string {
@@ -2152,7 +2216,7 @@ type Hazard struct {
 
 func (x *Hazard) Reset() {
 	*x = Hazard{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2164,7 +2228,7 @@ func (x *Hazard) String() string {
 func (*Hazard) ProtoMessage() {}
 
 func (x *Hazard) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2177,7 +2241,7 @@ func (x *Hazard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hazard.ProtoReflect.Descriptor instead.
 func (*Hazard) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Hazard) GetCode() string {
@@ -2209,7 +2273,7 @@ type BlendPart struct {
 
 func (x *BlendPart) Reset() {
 	*x = BlendPart{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2221,7 +2285,7 @@ func (x *BlendPart) String() string {
 func (*BlendPart) ProtoMessage() {}
 
 func (x *BlendPart) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2234,7 +2298,7 @@ func (x *BlendPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BlendPart.ProtoReflect.Descriptor instead.
 func (*BlendPart) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *BlendPart) GetLot() string {
@@ -2271,7 +2335,7 @@ type LotBalance struct {
 
 func (x *LotBalance) Reset() {
 	*x = LotBalance{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2283,7 +2347,7 @@ func (x *LotBalance) String() string {
 func (*LotBalance) ProtoMessage() {}
 
 func (x *LotBalance) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2296,7 +2360,7 @@ func (x *LotBalance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotBalance.ProtoReflect.Descriptor instead.
 func (*LotBalance) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *LotBalance) GetLocation() string {
@@ -2371,7 +2435,7 @@ type WaterTest struct {
 
 func (x *WaterTest) Reset() {
 	*x = WaterTest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2383,7 +2447,7 @@ func (x *WaterTest) String() string {
 func (*WaterTest) ProtoMessage() {}
 
 func (x *WaterTest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2396,7 +2460,7 @@ func (x *WaterTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterTest.ProtoReflect.Descriptor instead.
 func (*WaterTest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *WaterTest) GetName() string {
@@ -2583,7 +2647,7 @@ type WaterCheck struct {
 
 func (x *WaterCheck) Reset() {
 	*x = WaterCheck{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2595,7 +2659,7 @@ func (x *WaterCheck) String() string {
 func (*WaterCheck) ProtoMessage() {}
 
 func (x *WaterCheck) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2608,7 +2672,7 @@ func (x *WaterCheck) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterCheck.ProtoReflect.Descriptor instead.
 func (*WaterCheck) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *WaterCheck) GetProperty() string {
@@ -2705,7 +2769,7 @@ type WaterGrade struct {
 
 func (x *WaterGrade) Reset() {
 	*x = WaterGrade{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2717,7 +2781,7 @@ func (x *WaterGrade) String() string {
 func (*WaterGrade) ProtoMessage() {}
 
 func (x *WaterGrade) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2730,7 +2794,7 @@ func (x *WaterGrade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterGrade.ProtoReflect.Descriptor instead.
 func (*WaterGrade) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *WaterGrade) GetName() string {
@@ -2876,7 +2940,7 @@ type WaterLimit struct {
 
 func (x *WaterLimit) Reset() {
 	*x = WaterLimit{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2888,7 +2952,7 @@ func (x *WaterLimit) String() string {
 func (*WaterLimit) ProtoMessage() {}
 
 func (x *WaterLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2901,7 +2965,7 @@ func (x *WaterLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterLimit.ProtoReflect.Descriptor instead.
 func (*WaterLimit) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *WaterLimit) GetProperty() WaterLimit_Property {
@@ -2945,7 +3009,7 @@ type WaterStep struct {
 
 func (x *WaterStep) Reset() {
 	*x = WaterStep{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2957,7 +3021,7 @@ func (x *WaterStep) String() string {
 func (*WaterStep) ProtoMessage() {}
 
 func (x *WaterStep) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2970,7 +3034,7 @@ func (x *WaterStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterStep.ProtoReflect.Descriptor instead.
 func (*WaterStep) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *WaterStep) GetTemperatureC() float64 {
@@ -3030,7 +3094,7 @@ type StockMovement struct {
 
 func (x *StockMovement) Reset() {
 	*x = StockMovement{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3042,7 +3106,7 @@ func (x *StockMovement) String() string {
 func (*StockMovement) ProtoMessage() {}
 
 func (x *StockMovement) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3055,7 +3119,7 @@ func (x *StockMovement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockMovement.ProtoReflect.Descriptor instead.
 func (*StockMovement) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *StockMovement) GetName() string {
@@ -3192,7 +3256,7 @@ type Posting struct {
 
 func (x *Posting) Reset() {
 	*x = Posting{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3204,7 +3268,7 @@ func (x *Posting) String() string {
 func (*Posting) ProtoMessage() {}
 
 func (x *Posting) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3217,7 +3281,7 @@ func (x *Posting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Posting.ProtoReflect.Descriptor instead.
 func (*Posting) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Posting) GetLot() string {
@@ -3270,7 +3334,7 @@ type Reservation struct {
 
 func (x *Reservation) Reset() {
 	*x = Reservation{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3282,7 +3346,7 @@ func (x *Reservation) String() string {
 func (*Reservation) ProtoMessage() {}
 
 func (x *Reservation) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3295,7 +3359,7 @@ func (x *Reservation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reservation.ProtoReflect.Descriptor instead.
 func (*Reservation) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Reservation) GetName() string {
@@ -3393,7 +3457,7 @@ type StockDemand struct {
 
 func (x *StockDemand) Reset() {
 	*x = StockDemand{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3405,7 +3469,7 @@ func (x *StockDemand) String() string {
 func (*StockDemand) ProtoMessage() {}
 
 func (x *StockDemand) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3418,7 +3482,7 @@ func (x *StockDemand) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockDemand.ProtoReflect.Descriptor instead.
 func (*StockDemand) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *StockDemand) GetWorkOrder() string {
@@ -3512,7 +3576,7 @@ type StockCount struct {
 
 func (x *StockCount) Reset() {
 	*x = StockCount{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3524,7 +3588,7 @@ func (x *StockCount) String() string {
 func (*StockCount) ProtoMessage() {}
 
 func (x *StockCount) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3537,7 +3601,7 @@ func (x *StockCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockCount.ProtoReflect.Descriptor instead.
 func (*StockCount) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *StockCount) GetName() string {
@@ -3648,7 +3712,7 @@ type CreateItemRequest struct {
 
 func (x *CreateItemRequest) Reset() {
 	*x = CreateItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3660,7 +3724,7 @@ func (x *CreateItemRequest) String() string {
 func (*CreateItemRequest) ProtoMessage() {}
 
 func (x *CreateItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3673,7 +3737,7 @@ func (x *CreateItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateItemRequest.ProtoReflect.Descriptor instead.
 func (*CreateItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *CreateItemRequest) GetItem() *Item {
@@ -3721,7 +3785,7 @@ type UpdateItemRequest struct {
 
 func (x *UpdateItemRequest) Reset() {
 	*x = UpdateItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3733,7 +3797,7 @@ func (x *UpdateItemRequest) String() string {
 func (*UpdateItemRequest) ProtoMessage() {}
 
 func (x *UpdateItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3746,7 +3810,7 @@ func (x *UpdateItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateItemRequest.ProtoReflect.Descriptor instead.
 func (*UpdateItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *UpdateItemRequest) GetItem() *Item {
@@ -3788,7 +3852,7 @@ type GetItemRequest struct {
 
 func (x *GetItemRequest) Reset() {
 	*x = GetItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3800,7 +3864,7 @@ func (x *GetItemRequest) String() string {
 func (*GetItemRequest) ProtoMessage() {}
 
 func (x *GetItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3813,7 +3877,7 @@ func (x *GetItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetItemRequest.ProtoReflect.Descriptor instead.
 func (*GetItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *GetItemRequest) GetName() string {
@@ -3840,7 +3904,7 @@ type ListItemsRequest struct {
 
 func (x *ListItemsRequest) Reset() {
 	*x = ListItemsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3852,7 +3916,7 @@ func (x *ListItemsRequest) String() string {
 func (*ListItemsRequest) ProtoMessage() {}
 
 func (x *ListItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3865,7 +3929,7 @@ func (x *ListItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListItemsRequest.ProtoReflect.Descriptor instead.
 func (*ListItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListItemsRequest) GetPageSize() int32 {
@@ -3909,7 +3973,7 @@ type ListItemsResponse struct {
 
 func (x *ListItemsResponse) Reset() {
 	*x = ListItemsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3921,7 +3985,7 @@ func (x *ListItemsResponse) String() string {
 func (*ListItemsResponse) ProtoMessage() {}
 
 func (x *ListItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3934,7 +3998,7 @@ func (x *ListItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListItemsResponse.ProtoReflect.Descriptor instead.
 func (*ListItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ListItemsResponse) GetItems() []*Item {
@@ -3968,7 +4032,7 @@ type CreateLocationRequest struct {
 
 func (x *CreateLocationRequest) Reset() {
 	*x = CreateLocationRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3980,7 +4044,7 @@ func (x *CreateLocationRequest) String() string {
 func (*CreateLocationRequest) ProtoMessage() {}
 
 func (x *CreateLocationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3993,7 +4057,7 @@ func (x *CreateLocationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLocationRequest.ProtoReflect.Descriptor instead.
 func (*CreateLocationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *CreateLocationRequest) GetLocation() *Location {
@@ -4041,7 +4105,7 @@ type ListLocationsRequest struct {
 
 func (x *ListLocationsRequest) Reset() {
 	*x = ListLocationsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4053,7 +4117,7 @@ func (x *ListLocationsRequest) String() string {
 func (*ListLocationsRequest) ProtoMessage() {}
 
 func (x *ListLocationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4066,7 +4130,7 @@ func (x *ListLocationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLocationsRequest.ProtoReflect.Descriptor instead.
 func (*ListLocationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ListLocationsRequest) GetPageSize() int32 {
@@ -4110,7 +4174,7 @@ type ListLocationsResponse struct {
 
 func (x *ListLocationsResponse) Reset() {
 	*x = ListLocationsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4122,7 +4186,7 @@ func (x *ListLocationsResponse) String() string {
 func (*ListLocationsResponse) ProtoMessage() {}
 
 func (x *ListLocationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4135,7 +4199,7 @@ func (x *ListLocationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLocationsResponse.ProtoReflect.Descriptor instead.
 func (*ListLocationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListLocationsResponse) GetLocations() []*Location {
@@ -4177,7 +4241,7 @@ type ReceiveLotRequest struct {
 
 func (x *ReceiveLotRequest) Reset() {
 	*x = ReceiveLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4189,7 +4253,7 @@ func (x *ReceiveLotRequest) String() string {
 func (*ReceiveLotRequest) ProtoMessage() {}
 
 func (x *ReceiveLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4202,7 +4266,7 @@ func (x *ReceiveLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReceiveLotRequest.ProtoReflect.Descriptor instead.
 func (*ReceiveLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ReceiveLotRequest) GetLot() *Lot {
@@ -4274,7 +4338,7 @@ type InspectionAnswer struct {
 
 func (x *InspectionAnswer) Reset() {
 	*x = InspectionAnswer{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4286,7 +4350,7 @@ func (x *InspectionAnswer) String() string {
 func (*InspectionAnswer) ProtoMessage() {}
 
 func (x *InspectionAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4299,7 +4363,7 @@ func (x *InspectionAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectionAnswer.ProtoReflect.Descriptor instead.
 func (*InspectionAnswer) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *InspectionAnswer) GetQuestion() string {
@@ -4333,7 +4397,7 @@ type CreateWaterTestRequest struct {
 
 func (x *CreateWaterTestRequest) Reset() {
 	*x = CreateWaterTestRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4345,7 +4409,7 @@ func (x *CreateWaterTestRequest) String() string {
 func (*CreateWaterTestRequest) ProtoMessage() {}
 
 func (x *CreateWaterTestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4358,7 +4422,7 @@ func (x *CreateWaterTestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateWaterTestRequest.ProtoReflect.Descriptor instead.
 func (*CreateWaterTestRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *CreateWaterTestRequest) GetParent() string {
@@ -4408,7 +4472,7 @@ type ListWaterTestsRequest struct {
 
 func (x *ListWaterTestsRequest) Reset() {
 	*x = ListWaterTestsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4420,7 +4484,7 @@ func (x *ListWaterTestsRequest) String() string {
 func (*ListWaterTestsRequest) ProtoMessage() {}
 
 func (x *ListWaterTestsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4433,7 +4497,7 @@ func (x *ListWaterTestsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterTestsRequest.ProtoReflect.Descriptor instead.
 func (*ListWaterTestsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *ListWaterTestsRequest) GetParent() string {
@@ -4484,7 +4548,7 @@ type ListWaterTestsResponse struct {
 
 func (x *ListWaterTestsResponse) Reset() {
 	*x = ListWaterTestsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4496,7 +4560,7 @@ func (x *ListWaterTestsResponse) String() string {
 func (*ListWaterTestsResponse) ProtoMessage() {}
 
 func (x *ListWaterTestsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4509,7 +4573,7 @@ func (x *ListWaterTestsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterTestsResponse.ProtoReflect.Descriptor instead.
 func (*ListWaterTestsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ListWaterTestsResponse) GetWaterTests() []*WaterTest {
@@ -4543,7 +4607,7 @@ type ListWaterGradesRequest struct {
 
 func (x *ListWaterGradesRequest) Reset() {
 	*x = ListWaterGradesRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4555,7 +4619,7 @@ func (x *ListWaterGradesRequest) String() string {
 func (*ListWaterGradesRequest) ProtoMessage() {}
 
 func (x *ListWaterGradesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4568,7 +4632,7 @@ func (x *ListWaterGradesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterGradesRequest.ProtoReflect.Descriptor instead.
 func (*ListWaterGradesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ListWaterGradesRequest) GetPageSize() int32 {
@@ -4612,7 +4676,7 @@ type ListWaterGradesResponse struct {
 
 func (x *ListWaterGradesResponse) Reset() {
 	*x = ListWaterGradesResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4624,7 +4688,7 @@ func (x *ListWaterGradesResponse) String() string {
 func (*ListWaterGradesResponse) ProtoMessage() {}
 
 func (x *ListWaterGradesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4637,7 +4701,7 @@ func (x *ListWaterGradesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterGradesResponse.ProtoReflect.Descriptor instead.
 func (*ListWaterGradesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ListWaterGradesResponse) GetWaterGrades() []*WaterGrade {
@@ -4665,7 +4729,7 @@ type GetLotRequest struct {
 
 func (x *GetLotRequest) Reset() {
 	*x = GetLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4677,7 +4741,7 @@ func (x *GetLotRequest) String() string {
 func (*GetLotRequest) ProtoMessage() {}
 
 func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4690,7 +4754,7 @@ func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotRequest.ProtoReflect.Descriptor instead.
 func (*GetLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *GetLotRequest) GetName() string {
@@ -4717,7 +4781,7 @@ type ListLotsRequest struct {
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4729,7 +4793,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4742,7 +4806,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ListLotsRequest) GetPageSize() int32 {
@@ -4786,7 +4850,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4798,7 +4862,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4811,7 +4875,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListLotsResponse) GetLots() []*Lot {
@@ -4847,7 +4911,7 @@ type ClearLotRequest struct {
 
 func (x *ClearLotRequest) Reset() {
 	*x = ClearLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4859,7 +4923,7 @@ func (x *ClearLotRequest) String() string {
 func (*ClearLotRequest) ProtoMessage() {}
 
 func (x *ClearLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4872,7 +4936,7 @@ func (x *ClearLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClearLotRequest.ProtoReflect.Descriptor instead.
 func (*ClearLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ClearLotRequest) GetName() string {
@@ -4927,7 +4991,7 @@ type HoldLotRequest struct {
 
 func (x *HoldLotRequest) Reset() {
 	*x = HoldLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4939,7 +5003,7 @@ func (x *HoldLotRequest) String() string {
 func (*HoldLotRequest) ProtoMessage() {}
 
 func (x *HoldLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4952,7 +5016,7 @@ func (x *HoldLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldLotRequest.ProtoReflect.Descriptor instead.
 func (*HoldLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *HoldLotRequest) GetName() string {
@@ -5002,7 +5066,7 @@ type RecallLotRequest struct {
 
 func (x *RecallLotRequest) Reset() {
 	*x = RecallLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5014,7 +5078,7 @@ func (x *RecallLotRequest) String() string {
 func (*RecallLotRequest) ProtoMessage() {}
 
 func (x *RecallLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5027,7 +5091,7 @@ func (x *RecallLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallLotRequest.ProtoReflect.Descriptor instead.
 func (*RecallLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *RecallLotRequest) GetName() string {
@@ -5095,7 +5159,7 @@ type IssueStockRequest struct {
 
 func (x *IssueStockRequest) Reset() {
 	*x = IssueStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5107,7 +5171,7 @@ func (x *IssueStockRequest) String() string {
 func (*IssueStockRequest) ProtoMessage() {}
 
 func (x *IssueStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5120,7 +5184,7 @@ func (x *IssueStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueStockRequest.ProtoReflect.Descriptor instead.
 func (*IssueStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *IssueStockRequest) GetName() string {
@@ -5218,7 +5282,7 @@ type ReturnStockRequest struct {
 
 func (x *ReturnStockRequest) Reset() {
 	*x = ReturnStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5230,7 +5294,7 @@ func (x *ReturnStockRequest) String() string {
 func (*ReturnStockRequest) ProtoMessage() {}
 
 func (x *ReturnStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5243,7 +5307,7 @@ func (x *ReturnStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnStockRequest.ProtoReflect.Descriptor instead.
 func (*ReturnStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ReturnStockRequest) GetName() string {
@@ -5319,7 +5383,7 @@ type ReverseMovementRequest struct {
 
 func (x *ReverseMovementRequest) Reset() {
 	*x = ReverseMovementRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5331,7 +5395,7 @@ func (x *ReverseMovementRequest) String() string {
 func (*ReverseMovementRequest) ProtoMessage() {}
 
 func (x *ReverseMovementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5344,7 +5408,7 @@ func (x *ReverseMovementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReverseMovementRequest.ProtoReflect.Descriptor instead.
 func (*ReverseMovementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ReverseMovementRequest) GetName() string {
@@ -5408,7 +5472,7 @@ type BlendLotsRequest struct {
 
 func (x *BlendLotsRequest) Reset() {
 	*x = BlendLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5420,7 +5484,7 @@ func (x *BlendLotsRequest) String() string {
 func (*BlendLotsRequest) ProtoMessage() {}
 
 func (x *BlendLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5433,7 +5497,7 @@ func (x *BlendLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BlendLotsRequest.ProtoReflect.Descriptor instead.
 func (*BlendLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *BlendLotsRequest) GetItem() string {
@@ -5536,7 +5600,7 @@ type ConsumeStockRequest struct {
 
 func (x *ConsumeStockRequest) Reset() {
 	*x = ConsumeStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5548,7 +5612,7 @@ func (x *ConsumeStockRequest) String() string {
 func (*ConsumeStockRequest) ProtoMessage() {}
 
 func (x *ConsumeStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5561,7 +5625,7 @@ func (x *ConsumeStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConsumeStockRequest.ProtoReflect.Descriptor instead.
 func (*ConsumeStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ConsumeStockRequest) GetName() string {
@@ -5632,7 +5696,7 @@ type DecantStockRequest struct {
 
 func (x *DecantStockRequest) Reset() {
 	*x = DecantStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5644,7 +5708,7 @@ func (x *DecantStockRequest) String() string {
 func (*DecantStockRequest) ProtoMessage() {}
 
 func (x *DecantStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5657,7 +5721,7 @@ func (x *DecantStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecantStockRequest.ProtoReflect.Descriptor instead.
 func (*DecantStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *DecantStockRequest) GetName() string {
@@ -5716,7 +5780,7 @@ type MoveStockRequest struct {
 
 func (x *MoveStockRequest) Reset() {
 	*x = MoveStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5728,7 +5792,7 @@ func (x *MoveStockRequest) String() string {
 func (*MoveStockRequest) ProtoMessage() {}
 
 func (x *MoveStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5741,7 +5805,7 @@ func (x *MoveStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveStockRequest.ProtoReflect.Descriptor instead.
 func (*MoveStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *MoveStockRequest) GetName() string {
@@ -5807,7 +5871,7 @@ type DisposeStockRequest struct {
 
 func (x *DisposeStockRequest) Reset() {
 	*x = DisposeStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5819,7 +5883,7 @@ func (x *DisposeStockRequest) String() string {
 func (*DisposeStockRequest) ProtoMessage() {}
 
 func (x *DisposeStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5832,7 +5896,7 @@ func (x *DisposeStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DisposeStockRequest.ProtoReflect.Descriptor instead.
 func (*DisposeStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *DisposeStockRequest) GetName() string {
@@ -5888,7 +5952,7 @@ type GetStockMovementRequest struct {
 
 func (x *GetStockMovementRequest) Reset() {
 	*x = GetStockMovementRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5900,7 +5964,7 @@ func (x *GetStockMovementRequest) String() string {
 func (*GetStockMovementRequest) ProtoMessage() {}
 
 func (x *GetStockMovementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5913,7 +5977,7 @@ func (x *GetStockMovementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStockMovementRequest.ProtoReflect.Descriptor instead.
 func (*GetStockMovementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *GetStockMovementRequest) GetName() string {
@@ -5940,7 +6004,7 @@ type ListStockMovementsRequest struct {
 
 func (x *ListStockMovementsRequest) Reset() {
 	*x = ListStockMovementsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5952,7 +6016,7 @@ func (x *ListStockMovementsRequest) String() string {
 func (*ListStockMovementsRequest) ProtoMessage() {}
 
 func (x *ListStockMovementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5965,7 +6029,7 @@ func (x *ListStockMovementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockMovementsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockMovementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListStockMovementsRequest) GetPageSize() int32 {
@@ -6009,7 +6073,7 @@ type ListStockMovementsResponse struct {
 
 func (x *ListStockMovementsResponse) Reset() {
 	*x = ListStockMovementsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6021,7 +6085,7 @@ func (x *ListStockMovementsResponse) String() string {
 func (*ListStockMovementsResponse) ProtoMessage() {}
 
 func (x *ListStockMovementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6034,7 +6098,7 @@ func (x *ListStockMovementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockMovementsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockMovementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListStockMovementsResponse) GetStockMovements() []*StockMovement {
@@ -6070,7 +6134,7 @@ type ReserveStockRequest struct {
 
 func (x *ReserveStockRequest) Reset() {
 	*x = ReserveStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6082,7 +6146,7 @@ func (x *ReserveStockRequest) String() string {
 func (*ReserveStockRequest) ProtoMessage() {}
 
 func (x *ReserveStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6095,7 +6159,7 @@ func (x *ReserveStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReserveStockRequest.ProtoReflect.Descriptor instead.
 func (*ReserveStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ReserveStockRequest) GetWorkOrder() string {
@@ -6148,7 +6212,7 @@ type ReleaseReservationRequest struct {
 
 func (x *ReleaseReservationRequest) Reset() {
 	*x = ReleaseReservationRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6160,7 +6224,7 @@ func (x *ReleaseReservationRequest) String() string {
 func (*ReleaseReservationRequest) ProtoMessage() {}
 
 func (x *ReleaseReservationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6173,7 +6237,7 @@ func (x *ReleaseReservationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseReservationRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseReservationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ReleaseReservationRequest) GetName() string {
@@ -6214,7 +6278,7 @@ type ListReservationsRequest struct {
 
 func (x *ListReservationsRequest) Reset() {
 	*x = ListReservationsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6226,7 +6290,7 @@ func (x *ListReservationsRequest) String() string {
 func (*ListReservationsRequest) ProtoMessage() {}
 
 func (x *ListReservationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6239,7 +6303,7 @@ func (x *ListReservationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReservationsRequest.ProtoReflect.Descriptor instead.
 func (*ListReservationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListReservationsRequest) GetPageSize() int32 {
@@ -6283,7 +6347,7 @@ type ListReservationsResponse struct {
 
 func (x *ListReservationsResponse) Reset() {
 	*x = ListReservationsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6295,7 +6359,7 @@ func (x *ListReservationsResponse) String() string {
 func (*ListReservationsResponse) ProtoMessage() {}
 
 func (x *ListReservationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6308,7 +6372,7 @@ func (x *ListReservationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReservationsResponse.ProtoReflect.Descriptor instead.
 func (*ListReservationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListReservationsResponse) GetReservations() []*Reservation {
@@ -6342,7 +6406,7 @@ type ListStockDemandsRequest struct {
 
 func (x *ListStockDemandsRequest) Reset() {
 	*x = ListStockDemandsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6354,7 +6418,7 @@ func (x *ListStockDemandsRequest) String() string {
 func (*ListStockDemandsRequest) ProtoMessage() {}
 
 func (x *ListStockDemandsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6367,7 +6431,7 @@ func (x *ListStockDemandsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockDemandsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockDemandsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListStockDemandsRequest) GetPageSize() int32 {
@@ -6411,7 +6475,7 @@ type ListStockDemandsResponse struct {
 
 func (x *ListStockDemandsResponse) Reset() {
 	*x = ListStockDemandsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6423,7 +6487,7 @@ func (x *ListStockDemandsResponse) String() string {
 func (*ListStockDemandsResponse) ProtoMessage() {}
 
 func (x *ListStockDemandsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6436,7 +6500,7 @@ func (x *ListStockDemandsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockDemandsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockDemandsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListStockDemandsResponse) GetStockDemands() []*StockDemand {
@@ -6470,7 +6534,7 @@ type CreateStockCountRequest struct {
 
 func (x *CreateStockCountRequest) Reset() {
 	*x = CreateStockCountRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6482,7 +6546,7 @@ func (x *CreateStockCountRequest) String() string {
 func (*CreateStockCountRequest) ProtoMessage() {}
 
 func (x *CreateStockCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6495,7 +6559,7 @@ func (x *CreateStockCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStockCountRequest.ProtoReflect.Descriptor instead.
 func (*CreateStockCountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *CreateStockCountRequest) GetStockCount() *StockCount {
@@ -6541,7 +6605,7 @@ type ApproveStockCountRequest struct {
 
 func (x *ApproveStockCountRequest) Reset() {
 	*x = ApproveStockCountRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6553,7 +6617,7 @@ func (x *ApproveStockCountRequest) String() string {
 func (*ApproveStockCountRequest) ProtoMessage() {}
 
 func (x *ApproveStockCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6566,7 +6630,7 @@ func (x *ApproveStockCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApproveStockCountRequest.ProtoReflect.Descriptor instead.
 func (*ApproveStockCountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ApproveStockCountRequest) GetName() string {
@@ -6607,7 +6671,7 @@ type ListStockCountsRequest struct {
 
 func (x *ListStockCountsRequest) Reset() {
 	*x = ListStockCountsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6619,7 +6683,7 @@ func (x *ListStockCountsRequest) String() string {
 func (*ListStockCountsRequest) ProtoMessage() {}
 
 func (x *ListStockCountsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6632,7 +6696,7 @@ func (x *ListStockCountsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockCountsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockCountsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListStockCountsRequest) GetPageSize() int32 {
@@ -6676,7 +6740,7 @@ type ListStockCountsResponse struct {
 
 func (x *ListStockCountsResponse) Reset() {
 	*x = ListStockCountsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6688,7 +6752,7 @@ func (x *ListStockCountsResponse) String() string {
 func (*ListStockCountsResponse) ProtoMessage() {}
 
 func (x *ListStockCountsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6701,7 +6765,7 @@ func (x *ListStockCountsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockCountsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockCountsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListStockCountsResponse) GetStockCounts() []*StockCount {
@@ -6733,7 +6797,7 @@ type LookUpLotRequest struct {
 
 func (x *LookUpLotRequest) Reset() {
 	*x = LookUpLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6745,7 +6809,7 @@ func (x *LookUpLotRequest) String() string {
 func (*LookUpLotRequest) ProtoMessage() {}
 
 func (x *LookUpLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6758,7 +6822,7 @@ func (x *LookUpLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpLotRequest.ProtoReflect.Descriptor instead.
 func (*LookUpLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *LookUpLotRequest) GetCode() string {
@@ -6799,7 +6863,7 @@ type LookUpLotResponse struct {
 
 func (x *LookUpLotResponse) Reset() {
 	*x = LookUpLotResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6811,7 +6875,7 @@ func (x *LookUpLotResponse) String() string {
 func (*LookUpLotResponse) ProtoMessage() {}
 
 func (x *LookUpLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6824,7 +6888,7 @@ func (x *LookUpLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpLotResponse.ProtoReflect.Descriptor instead.
 func (*LookUpLotResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *LookUpLotResponse) GetLot() *Lot {
@@ -6874,7 +6938,7 @@ type SuggestLotsRequest struct {
 
 func (x *SuggestLotsRequest) Reset() {
 	*x = SuggestLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6886,7 +6950,7 @@ func (x *SuggestLotsRequest) String() string {
 func (*SuggestLotsRequest) ProtoMessage() {}
 
 func (x *SuggestLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6899,7 +6963,7 @@ func (x *SuggestLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestLotsRequest.ProtoReflect.Descriptor instead.
 func (*SuggestLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *SuggestLotsRequest) GetItem() string {
@@ -6952,7 +7016,7 @@ type SuggestLotsResponse struct {
 
 func (x *SuggestLotsResponse) Reset() {
 	*x = SuggestLotsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6964,7 +7028,7 @@ func (x *SuggestLotsResponse) String() string {
 func (*SuggestLotsResponse) ProtoMessage() {}
 
 func (x *SuggestLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6977,7 +7041,7 @@ func (x *SuggestLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestLotsResponse.ProtoReflect.Descriptor instead.
 func (*SuggestLotsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *SuggestLotsResponse) GetSuggestions() []*LotSuggestion {
@@ -7022,7 +7086,7 @@ type LotSuggestion struct {
 
 func (x *LotSuggestion) Reset() {
 	*x = LotSuggestion{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7034,7 +7098,7 @@ func (x *LotSuggestion) String() string {
 func (*LotSuggestion) ProtoMessage() {}
 
 func (x *LotSuggestion) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7047,7 +7111,7 @@ func (x *LotSuggestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotSuggestion.ProtoReflect.Descriptor instead.
 func (*LotSuggestion) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *LotSuggestion) GetLot() string {
@@ -7107,7 +7171,7 @@ type SkippedLot struct {
 
 func (x *SkippedLot) Reset() {
 	*x = SkippedLot{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7119,7 +7183,7 @@ func (x *SkippedLot) String() string {
 func (*SkippedLot) ProtoMessage() {}
 
 func (x *SkippedLot) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7132,7 +7196,7 @@ func (x *SkippedLot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SkippedLot.ProtoReflect.Descriptor instead.
 func (*SkippedLot) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *SkippedLot) GetLot() string {
@@ -7172,7 +7236,7 @@ type TraceLotRequest struct {
 
 func (x *TraceLotRequest) Reset() {
 	*x = TraceLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7184,7 +7248,7 @@ func (x *TraceLotRequest) String() string {
 func (*TraceLotRequest) ProtoMessage() {}
 
 func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7197,7 +7261,7 @@ func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotRequest.ProtoReflect.Descriptor instead.
 func (*TraceLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *TraceLotRequest) GetName() string {
@@ -7250,7 +7314,7 @@ type TraceLotResponse struct {
 
 func (x *TraceLotResponse) Reset() {
 	*x = TraceLotResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7262,7 +7326,7 @@ func (x *TraceLotResponse) String() string {
 func (*TraceLotResponse) ProtoMessage() {}
 
 func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7275,7 +7339,7 @@ func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotResponse.ProtoReflect.Descriptor instead.
 func (*TraceLotResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *TraceLotResponse) GetNodes() []*TraceNode {
@@ -7360,7 +7424,7 @@ type TracePlace struct {
 
 func (x *TracePlace) Reset() {
 	*x = TracePlace{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7372,7 +7436,7 @@ func (x *TracePlace) String() string {
 func (*TracePlace) ProtoMessage() {}
 
 func (x *TracePlace) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7385,7 +7449,7 @@ func (x *TracePlace) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TracePlace.ProtoReflect.Descriptor instead.
 func (*TracePlace) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *TracePlace) GetLot() string {
@@ -7446,7 +7510,7 @@ type TraceNode struct {
 
 func (x *TraceNode) Reset() {
 	*x = TraceNode{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7458,7 +7522,7 @@ func (x *TraceNode) String() string {
 func (*TraceNode) ProtoMessage() {}
 
 func (x *TraceNode) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7471,7 +7535,7 @@ func (x *TraceNode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceNode.ProtoReflect.Descriptor instead.
 func (*TraceNode) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *TraceNode) GetLot() string {
@@ -7540,7 +7604,7 @@ type TraceEdge struct {
 
 func (x *TraceEdge) Reset() {
 	*x = TraceEdge{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7552,7 +7616,7 @@ func (x *TraceEdge) String() string {
 func (*TraceEdge) ProtoMessage() {}
 
 func (x *TraceEdge) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7565,7 +7629,7 @@ func (x *TraceEdge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceEdge.ProtoReflect.Descriptor instead.
 func (*TraceEdge) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *TraceEdge) GetSourceLot() string {
@@ -7615,7 +7679,7 @@ type TraceUse struct {
 
 func (x *TraceUse) Reset() {
 	*x = TraceUse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7627,7 +7691,7 @@ func (x *TraceUse) String() string {
 func (*TraceUse) ProtoMessage() {}
 
 func (x *TraceUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7640,7 +7704,7 @@ func (x *TraceUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceUse.ProtoReflect.Descriptor instead.
 func (*TraceUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *TraceUse) GetLot() string {
@@ -7703,7 +7767,7 @@ type LotBalanceLine struct {
 
 func (x *LotBalanceLine) Reset() {
 	*x = LotBalanceLine{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7715,7 +7779,7 @@ func (x *LotBalanceLine) String() string {
 func (*LotBalanceLine) ProtoMessage() {}
 
 func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7728,7 +7792,7 @@ func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotBalanceLine.ProtoReflect.Descriptor instead.
 func (*LotBalanceLine) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *LotBalanceLine) GetLot() string {
@@ -7804,7 +7868,7 @@ type ImportStockRequest struct {
 
 func (x *ImportStockRequest) Reset() {
 	*x = ImportStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7816,7 +7880,7 @@ func (x *ImportStockRequest) String() string {
 func (*ImportStockRequest) ProtoMessage() {}
 
 func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7829,7 +7893,7 @@ func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportStockRequest.ProtoReflect.Descriptor instead.
 func (*ImportStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ImportStockRequest) GetRows() ImportStockRequest_Rows {
@@ -7875,7 +7939,7 @@ type ImportStockResponse struct {
 
 func (x *ImportStockResponse) Reset() {
 	*x = ImportStockResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7887,7 +7951,7 @@ func (x *ImportStockResponse) String() string {
 func (*ImportStockResponse) ProtoMessage() {}
 
 func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7900,7 +7964,7 @@ func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportStockResponse.ProtoReflect.Descriptor instead.
 func (*ImportStockResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *ImportStockResponse) GetImportedCount() int32 {
@@ -7941,7 +8005,7 @@ type RowFault struct {
 
 func (x *RowFault) Reset() {
 	*x = RowFault{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7953,7 +8017,7 @@ func (x *RowFault) String() string {
 func (*RowFault) ProtoMessage() {}
 
 func (x *RowFault) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7966,7 +8030,7 @@ func (x *RowFault) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowFault.ProtoReflect.Descriptor instead.
 func (*RowFault) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *RowFault) GetLine() int32 {
@@ -8014,7 +8078,7 @@ type ExportStockRequest struct {
 
 func (x *ExportStockRequest) Reset() {
 	*x = ExportStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8026,7 +8090,7 @@ func (x *ExportStockRequest) String() string {
 func (*ExportStockRequest) ProtoMessage() {}
 
 func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8039,7 +8103,7 @@ func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportStockRequest.ProtoReflect.Descriptor instead.
 func (*ExportStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ExportStockRequest) GetContent() ExportStockRequest_Content {
@@ -8085,7 +8149,7 @@ type ExportStockResponse struct {
 
 func (x *ExportStockResponse) Reset() {
 	*x = ExportStockResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8097,7 +8161,7 @@ func (x *ExportStockResponse) String() string {
 func (*ExportStockResponse) ProtoMessage() {}
 
 func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8110,7 +8174,7 @@ func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportStockResponse.ProtoReflect.Descriptor instead.
 func (*ExportStockResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *ExportStockResponse) GetContent() []byte {
@@ -8147,7 +8211,7 @@ type LookUpItemRequest struct {
 
 func (x *LookUpItemRequest) Reset() {
 	*x = LookUpItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8159,7 +8223,7 @@ func (x *LookUpItemRequest) String() string {
 func (*LookUpItemRequest) ProtoMessage() {}
 
 func (x *LookUpItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8172,7 +8236,7 @@ func (x *LookUpItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpItemRequest.ProtoReflect.Descriptor instead.
 func (*LookUpItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *LookUpItemRequest) GetSystem() string {
@@ -8202,7 +8266,7 @@ type AdviseReorderRequest struct {
 
 func (x *AdviseReorderRequest) Reset() {
 	*x = AdviseReorderRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8214,7 +8278,7 @@ func (x *AdviseReorderRequest) String() string {
 func (*AdviseReorderRequest) ProtoMessage() {}
 
 func (x *AdviseReorderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8227,7 +8291,7 @@ func (x *AdviseReorderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseReorderRequest.ProtoReflect.Descriptor instead.
 func (*AdviseReorderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *AdviseReorderRequest) GetItem() string {
@@ -8267,7 +8331,7 @@ type AdviseReorderResponse struct {
 
 func (x *AdviseReorderResponse) Reset() {
 	*x = AdviseReorderResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8279,7 +8343,7 @@ func (x *AdviseReorderResponse) String() string {
 func (*AdviseReorderResponse) ProtoMessage() {}
 
 func (x *AdviseReorderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8292,7 +8356,7 @@ func (x *AdviseReorderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseReorderResponse.ProtoReflect.Descriptor instead.
 func (*AdviseReorderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *AdviseReorderResponse) GetItem() string {
@@ -8361,7 +8425,7 @@ type AdviceStep struct {
 
 func (x *AdviceStep) Reset() {
 	*x = AdviceStep{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8373,7 +8437,7 @@ func (x *AdviceStep) String() string {
 func (*AdviceStep) ProtoMessage() {}
 
 func (x *AdviceStep) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8386,7 +8450,7 @@ func (x *AdviceStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviceStep.ProtoReflect.Descriptor instead.
 func (*AdviceStep) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *AdviceStep) GetName() string {
@@ -8421,7 +8485,7 @@ var File_coldsection_consumables_v1_consumables_proto protoreflect.FileDescripto
 
 const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xf0\x13\n" +
+	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xc9\x14\n" +
 	"\x04Item\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12H\n" +
@@ -8470,7 +8534,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x0ereorder_policy\x18\" \x01(\v2).coldsection.consumables.v1.ReorderPolicyB\x04\xe2A\x01\x01R\rreorderPolicy\x12Z\n" +
 	"\vsignal_word\x18# \x01(\x0e2+.coldsection.consumables.v1.Item.SignalWordB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\n" +
 	"signalWord\x12-\n" +
-	"\x0frecipe_required\x18$ \x01(\bB\x04\xe2A\x01\x01R\x0erecipeRequired\x1a>\n" +
+	"\x0frecipe_required\x18$ \x01(\bB\x04\xe2A\x01\x01R\x0erecipeRequired\x12W\n" +
+	"\fallowed_uses\x18% \x03(\v2&.coldsection.consumables.v1.AllowedUseB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\vallowedUses\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"d\n" +
@@ -8491,7 +8556,12 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x06DANGER\x10\x02:8\xeaA5\n" +
 	"\x18coldsection.example/Item\x12\fitems/{item}*\x05items2\x04itemB\x10\n" +
 	"\x0e_storage_min_cB\x10\n" +
-	"\x0e_storage_max_c\"\x9b\x03\n" +
+	"\x0e_storage_max_c\"\x9e\x01\n" +
+	"\n" +
+	"AllowedUse\x12>\n" +
+	"\twork_kind\x18\x01 \x01(\tB!\xe2A\x01\x02\xbaH\x1ar\x182\x16^[A-Z][A-Z0-9_]{0,39}$R\bworkKind\x12P\n" +
+	"\bdocument\x18\x02 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\"\x9b\x03\n" +
 	"\rReorderPolicy\x12H\n" +
 	"\fmin_quantity\x18\x01 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\vminQuantity\x12H\n" +
 	"\fmax_quantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\vmaxQuantity\x12-\n" +
@@ -9339,7 +9409,7 @@ func file_coldsection_consumables_v1_consumables_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 17)
-var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 85)
+var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 86)
 var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(Item_Kind)(0),                       // 0: coldsection.consumables.v1.Item.Kind
 	(Item_SignalWord)(0),                 // 1: coldsection.consumables.v1.Item.SignalWord
@@ -9359,331 +9429,334 @@ var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(ExportStockRequest_Content)(0),      // 15: coldsection.consumables.v1.ExportStockRequest.Content
 	(ExportStockRequest_Format)(0),       // 16: coldsection.consumables.v1.ExportStockRequest.Format
 	(*Item)(nil),                         // 17: coldsection.consumables.v1.Item
-	(*ReorderPolicy)(nil),                // 18: coldsection.consumables.v1.ReorderPolicy
-	(*PackSize)(nil),                     // 19: coldsection.consumables.v1.PackSize
-	(*MixRatio)(nil),                     // 20: coldsection.consumables.v1.MixRatio
-	(*Location)(nil),                     // 21: coldsection.consumables.v1.Location
-	(*Lot)(nil),                          // 22: coldsection.consumables.v1.Lot
-	(*Certificate)(nil),                  // 23: coldsection.consumables.v1.Certificate
-	(*Hazard)(nil),                       // 24: coldsection.consumables.v1.Hazard
-	(*BlendPart)(nil),                    // 25: coldsection.consumables.v1.BlendPart
-	(*LotBalance)(nil),                   // 26: coldsection.consumables.v1.LotBalance
-	(*WaterTest)(nil),                    // 27: coldsection.consumables.v1.WaterTest
-	(*WaterCheck)(nil),                   // 28: coldsection.consumables.v1.WaterCheck
-	(*WaterGrade)(nil),                   // 29: coldsection.consumables.v1.WaterGrade
-	(*WaterLimit)(nil),                   // 30: coldsection.consumables.v1.WaterLimit
-	(*WaterStep)(nil),                    // 31: coldsection.consumables.v1.WaterStep
-	(*StockMovement)(nil),                // 32: coldsection.consumables.v1.StockMovement
-	(*Posting)(nil),                      // 33: coldsection.consumables.v1.Posting
-	(*Reservation)(nil),                  // 34: coldsection.consumables.v1.Reservation
-	(*StockDemand)(nil),                  // 35: coldsection.consumables.v1.StockDemand
-	(*StockCount)(nil),                   // 36: coldsection.consumables.v1.StockCount
-	(*CreateItemRequest)(nil),            // 37: coldsection.consumables.v1.CreateItemRequest
-	(*UpdateItemRequest)(nil),            // 38: coldsection.consumables.v1.UpdateItemRequest
-	(*GetItemRequest)(nil),               // 39: coldsection.consumables.v1.GetItemRequest
-	(*ListItemsRequest)(nil),             // 40: coldsection.consumables.v1.ListItemsRequest
-	(*ListItemsResponse)(nil),            // 41: coldsection.consumables.v1.ListItemsResponse
-	(*CreateLocationRequest)(nil),        // 42: coldsection.consumables.v1.CreateLocationRequest
-	(*ListLocationsRequest)(nil),         // 43: coldsection.consumables.v1.ListLocationsRequest
-	(*ListLocationsResponse)(nil),        // 44: coldsection.consumables.v1.ListLocationsResponse
-	(*ReceiveLotRequest)(nil),            // 45: coldsection.consumables.v1.ReceiveLotRequest
-	(*InspectionAnswer)(nil),             // 46: coldsection.consumables.v1.InspectionAnswer
-	(*CreateWaterTestRequest)(nil),       // 47: coldsection.consumables.v1.CreateWaterTestRequest
-	(*ListWaterTestsRequest)(nil),        // 48: coldsection.consumables.v1.ListWaterTestsRequest
-	(*ListWaterTestsResponse)(nil),       // 49: coldsection.consumables.v1.ListWaterTestsResponse
-	(*ListWaterGradesRequest)(nil),       // 50: coldsection.consumables.v1.ListWaterGradesRequest
-	(*ListWaterGradesResponse)(nil),      // 51: coldsection.consumables.v1.ListWaterGradesResponse
-	(*GetLotRequest)(nil),                // 52: coldsection.consumables.v1.GetLotRequest
-	(*ListLotsRequest)(nil),              // 53: coldsection.consumables.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),             // 54: coldsection.consumables.v1.ListLotsResponse
-	(*ClearLotRequest)(nil),              // 55: coldsection.consumables.v1.ClearLotRequest
-	(*HoldLotRequest)(nil),               // 56: coldsection.consumables.v1.HoldLotRequest
-	(*RecallLotRequest)(nil),             // 57: coldsection.consumables.v1.RecallLotRequest
-	(*IssueStockRequest)(nil),            // 58: coldsection.consumables.v1.IssueStockRequest
-	(*ReturnStockRequest)(nil),           // 59: coldsection.consumables.v1.ReturnStockRequest
-	(*ReverseMovementRequest)(nil),       // 60: coldsection.consumables.v1.ReverseMovementRequest
-	(*BlendLotsRequest)(nil),             // 61: coldsection.consumables.v1.BlendLotsRequest
-	(*ConsumeStockRequest)(nil),          // 62: coldsection.consumables.v1.ConsumeStockRequest
-	(*DecantStockRequest)(nil),           // 63: coldsection.consumables.v1.DecantStockRequest
-	(*MoveStockRequest)(nil),             // 64: coldsection.consumables.v1.MoveStockRequest
-	(*DisposeStockRequest)(nil),          // 65: coldsection.consumables.v1.DisposeStockRequest
-	(*GetStockMovementRequest)(nil),      // 66: coldsection.consumables.v1.GetStockMovementRequest
-	(*ListStockMovementsRequest)(nil),    // 67: coldsection.consumables.v1.ListStockMovementsRequest
-	(*ListStockMovementsResponse)(nil),   // 68: coldsection.consumables.v1.ListStockMovementsResponse
-	(*ReserveStockRequest)(nil),          // 69: coldsection.consumables.v1.ReserveStockRequest
-	(*ReleaseReservationRequest)(nil),    // 70: coldsection.consumables.v1.ReleaseReservationRequest
-	(*ListReservationsRequest)(nil),      // 71: coldsection.consumables.v1.ListReservationsRequest
-	(*ListReservationsResponse)(nil),     // 72: coldsection.consumables.v1.ListReservationsResponse
-	(*ListStockDemandsRequest)(nil),      // 73: coldsection.consumables.v1.ListStockDemandsRequest
-	(*ListStockDemandsResponse)(nil),     // 74: coldsection.consumables.v1.ListStockDemandsResponse
-	(*CreateStockCountRequest)(nil),      // 75: coldsection.consumables.v1.CreateStockCountRequest
-	(*ApproveStockCountRequest)(nil),     // 76: coldsection.consumables.v1.ApproveStockCountRequest
-	(*ListStockCountsRequest)(nil),       // 77: coldsection.consumables.v1.ListStockCountsRequest
-	(*ListStockCountsResponse)(nil),      // 78: coldsection.consumables.v1.ListStockCountsResponse
-	(*LookUpLotRequest)(nil),             // 79: coldsection.consumables.v1.LookUpLotRequest
-	(*LookUpLotResponse)(nil),            // 80: coldsection.consumables.v1.LookUpLotResponse
-	(*SuggestLotsRequest)(nil),           // 81: coldsection.consumables.v1.SuggestLotsRequest
-	(*SuggestLotsResponse)(nil),          // 82: coldsection.consumables.v1.SuggestLotsResponse
-	(*LotSuggestion)(nil),                // 83: coldsection.consumables.v1.LotSuggestion
-	(*SkippedLot)(nil),                   // 84: coldsection.consumables.v1.SkippedLot
-	(*TraceLotRequest)(nil),              // 85: coldsection.consumables.v1.TraceLotRequest
-	(*TraceLotResponse)(nil),             // 86: coldsection.consumables.v1.TraceLotResponse
-	(*TracePlace)(nil),                   // 87: coldsection.consumables.v1.TracePlace
-	(*TraceNode)(nil),                    // 88: coldsection.consumables.v1.TraceNode
-	(*TraceEdge)(nil),                    // 89: coldsection.consumables.v1.TraceEdge
-	(*TraceUse)(nil),                     // 90: coldsection.consumables.v1.TraceUse
-	(*LotBalanceLine)(nil),               // 91: coldsection.consumables.v1.LotBalanceLine
-	(*ImportStockRequest)(nil),           // 92: coldsection.consumables.v1.ImportStockRequest
-	(*ImportStockResponse)(nil),          // 93: coldsection.consumables.v1.ImportStockResponse
-	(*RowFault)(nil),                     // 94: coldsection.consumables.v1.RowFault
-	(*ExportStockRequest)(nil),           // 95: coldsection.consumables.v1.ExportStockRequest
-	(*ExportStockResponse)(nil),          // 96: coldsection.consumables.v1.ExportStockResponse
-	(*LookUpItemRequest)(nil),            // 97: coldsection.consumables.v1.LookUpItemRequest
-	(*AdviseReorderRequest)(nil),         // 98: coldsection.consumables.v1.AdviseReorderRequest
-	(*AdviseReorderResponse)(nil),        // 99: coldsection.consumables.v1.AdviseReorderResponse
-	(*AdviceStep)(nil),                   // 100: coldsection.consumables.v1.AdviceStep
-	nil,                                  // 101: coldsection.consumables.v1.Item.ExternalIdsEntry
-	(*date.Date)(nil),                    // 102: google.type.Date
-	(*v1.Quantity)(nil),                  // 103: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil),        // 104: google.protobuf.Timestamp
-	(*v1.Entered)(nil),                   // 105: coldsection.common.v1.Entered
+	(*AllowedUse)(nil),                   // 18: coldsection.consumables.v1.AllowedUse
+	(*ReorderPolicy)(nil),                // 19: coldsection.consumables.v1.ReorderPolicy
+	(*PackSize)(nil),                     // 20: coldsection.consumables.v1.PackSize
+	(*MixRatio)(nil),                     // 21: coldsection.consumables.v1.MixRatio
+	(*Location)(nil),                     // 22: coldsection.consumables.v1.Location
+	(*Lot)(nil),                          // 23: coldsection.consumables.v1.Lot
+	(*Certificate)(nil),                  // 24: coldsection.consumables.v1.Certificate
+	(*Hazard)(nil),                       // 25: coldsection.consumables.v1.Hazard
+	(*BlendPart)(nil),                    // 26: coldsection.consumables.v1.BlendPart
+	(*LotBalance)(nil),                   // 27: coldsection.consumables.v1.LotBalance
+	(*WaterTest)(nil),                    // 28: coldsection.consumables.v1.WaterTest
+	(*WaterCheck)(nil),                   // 29: coldsection.consumables.v1.WaterCheck
+	(*WaterGrade)(nil),                   // 30: coldsection.consumables.v1.WaterGrade
+	(*WaterLimit)(nil),                   // 31: coldsection.consumables.v1.WaterLimit
+	(*WaterStep)(nil),                    // 32: coldsection.consumables.v1.WaterStep
+	(*StockMovement)(nil),                // 33: coldsection.consumables.v1.StockMovement
+	(*Posting)(nil),                      // 34: coldsection.consumables.v1.Posting
+	(*Reservation)(nil),                  // 35: coldsection.consumables.v1.Reservation
+	(*StockDemand)(nil),                  // 36: coldsection.consumables.v1.StockDemand
+	(*StockCount)(nil),                   // 37: coldsection.consumables.v1.StockCount
+	(*CreateItemRequest)(nil),            // 38: coldsection.consumables.v1.CreateItemRequest
+	(*UpdateItemRequest)(nil),            // 39: coldsection.consumables.v1.UpdateItemRequest
+	(*GetItemRequest)(nil),               // 40: coldsection.consumables.v1.GetItemRequest
+	(*ListItemsRequest)(nil),             // 41: coldsection.consumables.v1.ListItemsRequest
+	(*ListItemsResponse)(nil),            // 42: coldsection.consumables.v1.ListItemsResponse
+	(*CreateLocationRequest)(nil),        // 43: coldsection.consumables.v1.CreateLocationRequest
+	(*ListLocationsRequest)(nil),         // 44: coldsection.consumables.v1.ListLocationsRequest
+	(*ListLocationsResponse)(nil),        // 45: coldsection.consumables.v1.ListLocationsResponse
+	(*ReceiveLotRequest)(nil),            // 46: coldsection.consumables.v1.ReceiveLotRequest
+	(*InspectionAnswer)(nil),             // 47: coldsection.consumables.v1.InspectionAnswer
+	(*CreateWaterTestRequest)(nil),       // 48: coldsection.consumables.v1.CreateWaterTestRequest
+	(*ListWaterTestsRequest)(nil),        // 49: coldsection.consumables.v1.ListWaterTestsRequest
+	(*ListWaterTestsResponse)(nil),       // 50: coldsection.consumables.v1.ListWaterTestsResponse
+	(*ListWaterGradesRequest)(nil),       // 51: coldsection.consumables.v1.ListWaterGradesRequest
+	(*ListWaterGradesResponse)(nil),      // 52: coldsection.consumables.v1.ListWaterGradesResponse
+	(*GetLotRequest)(nil),                // 53: coldsection.consumables.v1.GetLotRequest
+	(*ListLotsRequest)(nil),              // 54: coldsection.consumables.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),             // 55: coldsection.consumables.v1.ListLotsResponse
+	(*ClearLotRequest)(nil),              // 56: coldsection.consumables.v1.ClearLotRequest
+	(*HoldLotRequest)(nil),               // 57: coldsection.consumables.v1.HoldLotRequest
+	(*RecallLotRequest)(nil),             // 58: coldsection.consumables.v1.RecallLotRequest
+	(*IssueStockRequest)(nil),            // 59: coldsection.consumables.v1.IssueStockRequest
+	(*ReturnStockRequest)(nil),           // 60: coldsection.consumables.v1.ReturnStockRequest
+	(*ReverseMovementRequest)(nil),       // 61: coldsection.consumables.v1.ReverseMovementRequest
+	(*BlendLotsRequest)(nil),             // 62: coldsection.consumables.v1.BlendLotsRequest
+	(*ConsumeStockRequest)(nil),          // 63: coldsection.consumables.v1.ConsumeStockRequest
+	(*DecantStockRequest)(nil),           // 64: coldsection.consumables.v1.DecantStockRequest
+	(*MoveStockRequest)(nil),             // 65: coldsection.consumables.v1.MoveStockRequest
+	(*DisposeStockRequest)(nil),          // 66: coldsection.consumables.v1.DisposeStockRequest
+	(*GetStockMovementRequest)(nil),      // 67: coldsection.consumables.v1.GetStockMovementRequest
+	(*ListStockMovementsRequest)(nil),    // 68: coldsection.consumables.v1.ListStockMovementsRequest
+	(*ListStockMovementsResponse)(nil),   // 69: coldsection.consumables.v1.ListStockMovementsResponse
+	(*ReserveStockRequest)(nil),          // 70: coldsection.consumables.v1.ReserveStockRequest
+	(*ReleaseReservationRequest)(nil),    // 71: coldsection.consumables.v1.ReleaseReservationRequest
+	(*ListReservationsRequest)(nil),      // 72: coldsection.consumables.v1.ListReservationsRequest
+	(*ListReservationsResponse)(nil),     // 73: coldsection.consumables.v1.ListReservationsResponse
+	(*ListStockDemandsRequest)(nil),      // 74: coldsection.consumables.v1.ListStockDemandsRequest
+	(*ListStockDemandsResponse)(nil),     // 75: coldsection.consumables.v1.ListStockDemandsResponse
+	(*CreateStockCountRequest)(nil),      // 76: coldsection.consumables.v1.CreateStockCountRequest
+	(*ApproveStockCountRequest)(nil),     // 77: coldsection.consumables.v1.ApproveStockCountRequest
+	(*ListStockCountsRequest)(nil),       // 78: coldsection.consumables.v1.ListStockCountsRequest
+	(*ListStockCountsResponse)(nil),      // 79: coldsection.consumables.v1.ListStockCountsResponse
+	(*LookUpLotRequest)(nil),             // 80: coldsection.consumables.v1.LookUpLotRequest
+	(*LookUpLotResponse)(nil),            // 81: coldsection.consumables.v1.LookUpLotResponse
+	(*SuggestLotsRequest)(nil),           // 82: coldsection.consumables.v1.SuggestLotsRequest
+	(*SuggestLotsResponse)(nil),          // 83: coldsection.consumables.v1.SuggestLotsResponse
+	(*LotSuggestion)(nil),                // 84: coldsection.consumables.v1.LotSuggestion
+	(*SkippedLot)(nil),                   // 85: coldsection.consumables.v1.SkippedLot
+	(*TraceLotRequest)(nil),              // 86: coldsection.consumables.v1.TraceLotRequest
+	(*TraceLotResponse)(nil),             // 87: coldsection.consumables.v1.TraceLotResponse
+	(*TracePlace)(nil),                   // 88: coldsection.consumables.v1.TracePlace
+	(*TraceNode)(nil),                    // 89: coldsection.consumables.v1.TraceNode
+	(*TraceEdge)(nil),                    // 90: coldsection.consumables.v1.TraceEdge
+	(*TraceUse)(nil),                     // 91: coldsection.consumables.v1.TraceUse
+	(*LotBalanceLine)(nil),               // 92: coldsection.consumables.v1.LotBalanceLine
+	(*ImportStockRequest)(nil),           // 93: coldsection.consumables.v1.ImportStockRequest
+	(*ImportStockResponse)(nil),          // 94: coldsection.consumables.v1.ImportStockResponse
+	(*RowFault)(nil),                     // 95: coldsection.consumables.v1.RowFault
+	(*ExportStockRequest)(nil),           // 96: coldsection.consumables.v1.ExportStockRequest
+	(*ExportStockResponse)(nil),          // 97: coldsection.consumables.v1.ExportStockResponse
+	(*LookUpItemRequest)(nil),            // 98: coldsection.consumables.v1.LookUpItemRequest
+	(*AdviseReorderRequest)(nil),         // 99: coldsection.consumables.v1.AdviseReorderRequest
+	(*AdviseReorderResponse)(nil),        // 100: coldsection.consumables.v1.AdviseReorderResponse
+	(*AdviceStep)(nil),                   // 101: coldsection.consumables.v1.AdviceStep
+	nil,                                  // 102: coldsection.consumables.v1.Item.ExternalIdsEntry
+	(*date.Date)(nil),                    // 103: google.type.Date
+	(*v1.Quantity)(nil),                  // 104: coldsection.common.v1.Quantity
+	(*timestamppb.Timestamp)(nil),        // 105: google.protobuf.Timestamp
 	(*v1.DocumentReference)(nil),         // 106: coldsection.common.v1.DocumentReference
-	(*fieldmaskpb.FieldMask)(nil),        // 107: google.protobuf.FieldMask
+	(*v1.Entered)(nil),                   // 107: coldsection.common.v1.Entered
+	(*fieldmaskpb.FieldMask)(nil),        // 108: google.protobuf.FieldMask
 }
 var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	0,   // 0: coldsection.consumables.v1.Item.kind:type_name -> coldsection.consumables.v1.Item.Kind
-	19,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
-	20,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
-	102, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
-	103, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
-	101, // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
-	103, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
-	103, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
-	104, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
-	104, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
-	18,  // 10: coldsection.consumables.v1.Item.reorder_policy:type_name -> coldsection.consumables.v1.ReorderPolicy
+	20,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
+	21,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
+	103, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
+	104, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
+	102, // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
+	104, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
+	104, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
+	105, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
+	105, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
+	19,  // 10: coldsection.consumables.v1.Item.reorder_policy:type_name -> coldsection.consumables.v1.ReorderPolicy
 	1,   // 11: coldsection.consumables.v1.Item.signal_word:type_name -> coldsection.consumables.v1.Item.SignalWord
-	103, // 12: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 13: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 14: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
-	2,   // 15: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	104, // 16: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
-	23,  // 17: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
-	3,   // 18: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
-	102, // 19: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
-	102, // 20: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
-	104, // 21: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
-	104, // 22: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
-	25,  // 23: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
-	103, // 24: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
-	103, // 25: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
-	103, // 26: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
-	26,  // 27: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
-	24,  // 28: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
-	104, // 29: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	104, // 30: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
-	46,  // 31: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	103, // 32: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
-	102, // 33: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
-	103, // 34: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 35: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 36: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
-	105, // 37: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
-	105, // 38: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
-	105, // 39: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
-	105, // 40: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
-	104, // 41: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
-	4,   // 42: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
-	28,  // 43: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
-	104, // 44: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
-	5,   // 45: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
-	106, // 46: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
-	30,  // 47: coldsection.consumables.v1.WaterGrade.limits:type_name -> coldsection.consumables.v1.WaterLimit
-	6,   // 48: coldsection.consumables.v1.WaterGrade.temperature_treatment:type_name -> coldsection.consumables.v1.WaterGrade.TemperatureTreatment
-	31,  // 49: coldsection.consumables.v1.WaterGrade.steps:type_name -> coldsection.consumables.v1.WaterStep
-	104, // 50: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
-	7,   // 51: coldsection.consumables.v1.WaterLimit.property:type_name -> coldsection.consumables.v1.WaterLimit.Property
-	8,   // 52: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
-	33,  // 53: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
-	103, // 54: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 55: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
-	104, // 56: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	103, // 57: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
-	103, // 58: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 59: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 60: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
-	104, // 61: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
-	9,   // 62: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
-	104, // 63: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
-	103, // 64: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
-	103, // 65: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
-	103, // 66: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	103, // 67: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	104, // 68: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
-	10,  // 69: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
-	103, // 70: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
-	104, // 71: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
-	103, // 72: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
-	103, // 73: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
-	11,  // 74: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
-	104, // 75: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
-	17,  // 76: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	17,  // 77: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	107, // 78: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
-	17,  // 79: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
-	21,  // 80: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
-	21,  // 81: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
-	22,  // 82: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
-	103, // 83: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	46,  // 84: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	12,  // 85: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
-	27,  // 86: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	27,  // 87: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
-	29,  // 88: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
-	22,  // 89: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
-	46,  // 90: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	103, // 91: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 92: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	103, // 93: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	25,  // 94: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
-	103, // 95: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
-	20,  // 96: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
-	103, // 97: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 98: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	103, // 99: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 100: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 101: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	32,  // 102: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
-	103, // 103: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 104: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
-	34,  // 105: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
-	35,  // 106: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
-	36,  // 107: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
-	36,  // 108: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
-	104, // 109: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
-	22,  // 110: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
-	104, // 111: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
-	83,  // 112: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
-	84,  // 113: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	103, // 114: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
-	103, // 115: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 116: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
-	13,  // 117: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
-	104, // 118: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	88,  // 119: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
-	89,  // 120: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
-	90,  // 121: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
-	32,  // 122: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
-	91,  // 123: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
-	87,  // 124: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
-	91,  // 125: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
-	2,   // 126: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	103, // 127: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 128: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
-	3,   // 129: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
-	103, // 130: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 131: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 132: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
-	103, // 133: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
-	103, // 134: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
-	103, // 135: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
-	103, // 136: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	103, // 137: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
-	103, // 138: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
-	103, // 139: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
-	14,  // 140: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
-	94,  // 141: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
-	15,  // 142: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
-	16,  // 143: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
-	104, // 144: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
-	104, // 145: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
-	103, // 146: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 147: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
-	103, // 148: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
-	100, // 149: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
-	37,  // 150: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
-	38,  // 151: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
-	92,  // 152: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
-	42,  // 153: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
-	45,  // 154: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
-	47,  // 155: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
-	55,  // 156: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
-	56,  // 157: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
-	57,  // 158: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
-	58,  // 159: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
-	59,  // 160: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
-	60,  // 161: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
-	61,  // 162: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
-	62,  // 163: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
-	63,  // 164: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
-	64,  // 165: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
-	65,  // 166: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
-	69,  // 167: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
-	70,  // 168: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
-	75,  // 169: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
-	76,  // 170: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
-	39,  // 171: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
-	40,  // 172: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
-	97,  // 173: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
-	98,  // 174: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
-	95,  // 175: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
-	43,  // 176: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
-	52,  // 177: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
-	53,  // 178: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
-	79,  // 179: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
-	81,  // 180: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
-	48,  // 181: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
-	50,  // 182: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
-	66,  // 183: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
-	67,  // 184: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
-	71,  // 185: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
-	73,  // 186: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
-	85,  // 187: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
-	77,  // 188: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
-	17,  // 189: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
-	17,  // 190: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
-	93,  // 191: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
-	21,  // 192: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
-	22,  // 193: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	27,  // 194: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
-	22,  // 195: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
-	22,  // 196: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
-	22,  // 197: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
-	32,  // 198: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
-	32,  // 199: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
-	32,  // 200: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
-	22,  // 201: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
-	32,  // 202: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
-	22,  // 203: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
-	32,  // 204: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
-	32,  // 205: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
-	34,  // 206: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
-	34,  // 207: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
-	36,  // 208: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
-	36,  // 209: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
-	17,  // 210: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
-	41,  // 211: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
-	17,  // 212: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
-	99,  // 213: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
-	96,  // 214: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
-	44,  // 215: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
-	22,  // 216: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
-	54,  // 217: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
-	80,  // 218: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
-	82,  // 219: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
-	49,  // 220: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
-	51,  // 221: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
-	32,  // 222: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
-	68,  // 223: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
-	72,  // 224: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
-	74,  // 225: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
-	86,  // 226: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
-	78,  // 227: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
-	189, // [189:228] is the sub-list for method output_type
-	150, // [150:189] is the sub-list for method input_type
-	150, // [150:150] is the sub-list for extension type_name
-	150, // [150:150] is the sub-list for extension extendee
-	0,   // [0:150] is the sub-list for field type_name
+	18,  // 12: coldsection.consumables.v1.Item.allowed_uses:type_name -> coldsection.consumables.v1.AllowedUse
+	106, // 13: coldsection.consumables.v1.AllowedUse.document:type_name -> coldsection.common.v1.DocumentReference
+	104, // 14: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 15: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 16: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
+	2,   // 17: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	105, // 18: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
+	24,  // 19: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
+	3,   // 20: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
+	103, // 21: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
+	103, // 22: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
+	105, // 23: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
+	105, // 24: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
+	26,  // 25: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
+	104, // 26: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
+	104, // 27: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
+	104, // 28: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
+	27,  // 29: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
+	25,  // 30: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
+	105, // 31: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	105, // 32: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
+	47,  // 33: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	104, // 34: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 35: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
+	104, // 36: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 37: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 38: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
+	107, // 39: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
+	107, // 40: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
+	107, // 41: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
+	107, // 42: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
+	105, // 43: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
+	4,   // 44: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
+	29,  // 45: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
+	105, // 46: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
+	5,   // 47: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
+	106, // 48: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
+	31,  // 49: coldsection.consumables.v1.WaterGrade.limits:type_name -> coldsection.consumables.v1.WaterLimit
+	6,   // 50: coldsection.consumables.v1.WaterGrade.temperature_treatment:type_name -> coldsection.consumables.v1.WaterGrade.TemperatureTreatment
+	32,  // 51: coldsection.consumables.v1.WaterGrade.steps:type_name -> coldsection.consumables.v1.WaterStep
+	105, // 52: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
+	7,   // 53: coldsection.consumables.v1.WaterLimit.property:type_name -> coldsection.consumables.v1.WaterLimit.Property
+	8,   // 54: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
+	34,  // 55: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
+	104, // 56: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 57: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
+	105, // 58: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
+	104, // 59: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
+	104, // 60: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 61: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 62: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
+	105, // 63: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
+	9,   // 64: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
+	105, // 65: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
+	104, // 66: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
+	104, // 67: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
+	104, // 68: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
+	104, // 69: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	105, // 70: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
+	10,  // 71: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
+	104, // 72: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
+	105, // 73: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
+	104, // 74: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
+	104, // 75: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
+	11,  // 76: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
+	105, // 77: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
+	17,  // 78: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	17,  // 79: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	108, // 80: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
+	17,  // 81: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
+	22,  // 82: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
+	22,  // 83: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
+	23,  // 84: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
+	104, // 85: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	47,  // 86: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	12,  // 87: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
+	28,  // 88: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	28,  // 89: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
+	30,  // 90: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
+	23,  // 91: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
+	47,  // 92: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	104, // 93: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 94: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	104, // 95: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	26,  // 96: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
+	104, // 97: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
+	21,  // 98: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
+	104, // 99: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 100: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	104, // 101: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 102: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 103: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	33,  // 104: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
+	104, // 105: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 106: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
+	35,  // 107: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
+	36,  // 108: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
+	37,  // 109: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
+	37,  // 110: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
+	105, // 111: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
+	23,  // 112: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
+	105, // 113: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
+	84,  // 114: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
+	85,  // 115: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
+	104, // 116: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
+	104, // 117: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 118: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
+	13,  // 119: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
+	105, // 120: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	89,  // 121: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
+	90,  // 122: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
+	91,  // 123: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
+	33,  // 124: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
+	92,  // 125: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
+	88,  // 126: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
+	92,  // 127: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
+	2,   // 128: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	104, // 129: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 130: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
+	3,   // 131: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
+	104, // 132: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 133: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 134: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
+	104, // 135: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
+	104, // 136: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
+	104, // 137: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
+	104, // 138: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
+	104, // 139: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
+	104, // 140: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
+	104, // 141: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
+	14,  // 142: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
+	95,  // 143: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
+	15,  // 144: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
+	16,  // 145: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
+	105, // 146: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
+	105, // 147: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
+	104, // 148: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
+	104, // 149: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
+	104, // 150: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
+	101, // 151: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
+	38,  // 152: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
+	39,  // 153: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
+	93,  // 154: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
+	43,  // 155: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
+	46,  // 156: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
+	48,  // 157: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
+	56,  // 158: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
+	57,  // 159: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
+	58,  // 160: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
+	59,  // 161: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
+	60,  // 162: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
+	61,  // 163: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
+	62,  // 164: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
+	63,  // 165: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
+	64,  // 166: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
+	65,  // 167: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
+	66,  // 168: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
+	70,  // 169: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
+	71,  // 170: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
+	76,  // 171: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
+	77,  // 172: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
+	40,  // 173: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
+	41,  // 174: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
+	98,  // 175: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
+	99,  // 176: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
+	96,  // 177: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
+	44,  // 178: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
+	53,  // 179: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
+	54,  // 180: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
+	80,  // 181: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
+	82,  // 182: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
+	49,  // 183: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
+	51,  // 184: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
+	67,  // 185: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
+	68,  // 186: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
+	72,  // 187: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
+	74,  // 188: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
+	86,  // 189: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
+	78,  // 190: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
+	17,  // 191: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
+	17,  // 192: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
+	94,  // 193: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
+	22,  // 194: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
+	23,  // 195: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
+	28,  // 196: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	23,  // 197: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
+	23,  // 198: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
+	23,  // 199: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
+	33,  // 200: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
+	33,  // 201: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
+	33,  // 202: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 203: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
+	33,  // 204: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 205: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
+	33,  // 206: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
+	33,  // 207: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
+	35,  // 208: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
+	35,  // 209: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
+	37,  // 210: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
+	37,  // 211: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
+	17,  // 212: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
+	42,  // 213: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
+	17,  // 214: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
+	100, // 215: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
+	97,  // 216: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
+	45,  // 217: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
+	23,  // 218: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
+	55,  // 219: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
+	81,  // 220: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
+	83,  // 221: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
+	50,  // 222: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
+	52,  // 223: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
+	33,  // 224: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
+	69,  // 225: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
+	73,  // 226: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
+	75,  // 227: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
+	87,  // 228: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
+	79,  // 229: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
+	191, // [191:230] is the sub-list for method output_type
+	152, // [152:191] is the sub-list for method input_type
+	152, // [152:152] is the sub-list for extension type_name
+	152, // [152:152] is the sub-list for extension extendee
+	0,   // [0:152] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_consumables_proto_init() }
@@ -9698,7 +9771,7 @@ func file_coldsection_consumables_v1_consumables_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_consumables_proto_rawDesc), len(file_coldsection_consumables_v1_consumables_proto_rawDesc)),
 			NumEnums:      17,
-			NumMessages:   85,
+			NumMessages:   86,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

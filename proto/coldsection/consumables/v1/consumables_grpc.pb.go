@@ -51,7 +51,7 @@ const (
 // Changes stock. Role: stores; where a method says so, others too.
 type ConsumablesServiceClient interface {
 	// Adds an item to the catalogue. Reasons: ALREADY_EXISTS, UNIT_MISMATCH, MIX_RATIO_INVALID, HAZARD_CODE_INVALID,
-	// SIGNAL_WORD_WRONG, SIGNAL_WORD_NEEDED.
+	// SIGNAL_WORD_WRONG, SIGNAL_WORD_NEEDED, DOCUMENT_REVISION_MISSING.
 	CreateItem(ctx context.Context, in *CreateItemRequest, opts ...grpc.CallOption) (*Item, error)
 	// Changes an item; its base unit and kind are fixed.
 	UpdateItem(ctx context.Context, in *UpdateItemRequest, opts ...grpc.CallOption) (*Item, error)
@@ -78,6 +78,7 @@ type ConsumablesServiceClient interface {
 	RecallLot(ctx context.Context, in *RecallLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
+	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled),
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(ctx context.Context, in *IssueStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated is a
@@ -339,7 +340,7 @@ func (c *consumablesServiceClient) ApproveStockCount(ctx context.Context, in *Ap
 // Changes stock. Role: stores; where a method says so, others too.
 type ConsumablesServiceServer interface {
 	// Adds an item to the catalogue. Reasons: ALREADY_EXISTS, UNIT_MISMATCH, MIX_RATIO_INVALID, HAZARD_CODE_INVALID,
-	// SIGNAL_WORD_WRONG, SIGNAL_WORD_NEEDED.
+	// SIGNAL_WORD_WRONG, SIGNAL_WORD_NEEDED, DOCUMENT_REVISION_MISSING.
 	CreateItem(context.Context, *CreateItemRequest) (*Item, error)
 	// Changes an item; its base unit and kind are fixed.
 	UpdateItem(context.Context, *UpdateItemRequest) (*Item, error)
@@ -366,6 +367,7 @@ type ConsumablesServiceServer interface {
 	RecallLot(context.Context, *RecallLotRequest) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
+	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled),
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(context.Context, *IssueStockRequest) (*StockMovement, error)
 	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated is a

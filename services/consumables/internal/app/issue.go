@@ -43,6 +43,9 @@ func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockReque
 // issue hands an amount of a lot out to an order.
 func (u unit) issue(ctx context.Context, req *consumablesv1.IssueStockRequest, line store.Line, amount stock.Micro) (*consumablesv1.StockMovement, error) {
 	lot, item, need := line.Lot, line.Item, needTime(line.Demands, line.Lot.GetItem(), u.now)
+	if err := allowedUse(item, line.Demands, req.GetWorkOrder()); err != nil {
+		return nil, err
+	}
 	c := u.rules(ctx, lot, item, need)
 	stands(&c, line.Balances)
 	others, err := u.others(line.Claims, lot.GetName(), req.GetWorkOrder(), item.GetBaseUnitCode())

@@ -42,7 +42,7 @@ func (u unit) createItem(ctx context.Context, item *consumablesv1.Item, itemID s
 }
 
 // checkItem refuses data that no label or rule could be made of. Reasons: HAZARD_CODE_INVALID, SIGNAL_WORD_WRONG, SIGNAL_WORD_NEEDED,
-// STORAGE_LIMITS_REVERSED, and those of amounts.
+// STORAGE_LIMITS_REVERSED, DOCUMENT_REVISION_MISSING, and those of amounts.
 func checkItem(item *consumablesv1.Item) error {
 	for _, s := range item.GetHazardStatements() {
 		if !statement.MatchString(s) {
@@ -60,6 +60,9 @@ func checkItem(item *consumablesv1.Item) error {
 	}
 	if item.StorageMinC != nil && item.StorageMaxC != nil && item.GetStorageMinC() >= item.GetStorageMaxC() {
 		return fault.Invalid("item.storage_max_c", "STORAGE_LIMITS_REVERSED", "It can't be stored from %g up to %g °C. Give the lower limit first.", item.GetStorageMinC(), item.GetStorageMaxC())
+	}
+	if err := checkUses(item); err != nil {
+		return err
 	}
 	for _, pack := range item.GetPackSizes() {
 		if _, err := amountOf(pack.GetQuantity(), item); err != nil {

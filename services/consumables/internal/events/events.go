@@ -61,7 +61,7 @@ func needed(a *app.App, fact *workordersv1.WorkOrderChanged) eventbus.Effect {
 		lines = append(lines, app.Line{Item: d.GetItem(), Value: d.GetQuantity().GetValue(), Unit: d.GetQuantity().GetUnitCode()})
 	}
 	return func(ctx context.Context, tx *storage.Tx) error {
-		return a.Demand(ctx, tx, fact.GetWorkOrder(), fact.GetPlanStartTime().AsTime(), lines)
+		return a.Demand(ctx, tx, fact.GetWorkOrder(), fact.GetKind(), fact.GetPlanStartTime().AsTime(), lines)
 	}
 }
 
