@@ -35,8 +35,9 @@ const (
 	largestMemory = 0.9
 )
 
-// Forecast fits a line to the deviations since the last change of the engine and says when it meets a limit: by Fieller's
-// interval, its variance widened for autocorrelation, and no further ahead than the samples reach back.
+// Forecast fits straight, flattening and steepening rises to the deviations since the last change of the engine and says when they
+// meet a limit, weighed by their fit, their variance widened for autocorrelation, and no further ahead than the samples reach back.
+// Where the line alone is left this is Fieller's interval.
 func Forecast(samples []Sample, limit float64) Crossing {
 	s := slices.Clone(samples)
 	slices.SortFunc(s, func(a, b Sample) int { return cmp.Or(cmp.Compare(a.Hours, b.Hours), a.At.Compare(b.At)) })
@@ -54,19 +55,23 @@ func Forecast(samples []Sample, limit float64) Crossing {
 		out.Reason = "No forecast: the readings make no line; " + err.Error() + "."
 		return out
 	}
-	last, span := x[len(x)-1], x[len(x)-1]-x[0]
-	out.Memory = math.Min(largestMemory, math.Max(0, line.LagOne))
+	span, u := x[len(x)-1]-x[0], make([]float64, len(x))
+	for i := range u {
+		u[i] = (x[i] - x[0]) / span
+	}
+	fitted := fitShapes(u, y)
+	out.Memory = fitted.memory
 	if out.Slope, err = line.SlopeInterval(0.9); err != nil {
 		out.Reason = "No forecast: " + err.Error() + "."
 		return out
 	}
 	out.Slope = regress.Interval{Estimate: 100 * out.Slope.Estimate, Low: 100 * out.Slope.Low, High: 100 * out.Slope.High}
-	if line.At(last) >= limit {
-		out.Foreseen, out.Reached, out.Reason = true, true, fmt.Sprintf("The deviation of %+.1f °C has reached the %+.1f °C that the limit leaves.", line.At(last), limit)
+	if level := fitted.level(); level >= limit {
+		out.Foreseen, out.Reached, out.Reason = true, true, fmt.Sprintf("The deviation of %+.1f °C has reached the %+.1f °C that the limit leaves.", level, limit)
 		return out
 	}
-	crossing, err := line.Crossing(limit, confidence, false)
-	out.place(crossing, err, last, span)
+	_, err = line.Crossing(limit, confidence, false)
+	out.place(&fitted, err, limit, span)
 	return out
 }
 
@@ -80,20 +85,35 @@ func Wide(x, y []float64) (*regress.Line, error) {
 	return line.Widen((1 + phi) / (1 - phi))
 }
 
-func (c *Crossing) place(at regress.Interval, err error, last, span float64) {
+// place says when, or why there is no saying; err is that of the straight line.
+func (c *Crossing) place(fitted *shapes, err error, limit, span float64) {
+	early, soon := fitted.when(limit, (1-confidence)/2)
+	middle, known := fitted.when(limit, 0.5)
+	late, certain := fitted.when(limit, (1+confidence)/2)
+	at := func(u float64) float64 { return (u - 1) * span }
 	switch {
 	case errors.Is(err, regress.ErrNoDate):
 		c.Reason = fmt.Sprintf("No crossing foreseen: the slope of %+.2f °C per 100 h has the 90 %% interval %+.2f to %+.2f and does not certainly rise.",
 			c.Slope.Estimate, c.Slope.Low, c.Slope.High)
 	case err != nil:
 		c.Reason = "No forecast: " + err.Error() + "."
-	case at.Estimate-last > span:
-		c.Reason = fmt.Sprintf("No crossing foreseen in the next %.0f h, and the %.0f h of readings carry a forecast no further.", span, span)
+	case !known || at(middle) > span:
+		c.Reason = fmt.Sprintf("No crossing foreseen in the next %.0f h, and the %.0f h of readings carry a forecast no further", span, span) + sooner(soon, at(early), span) + "; " + fitted.words() + "."
+	case !certain:
+		c.Reason = "No crossing foreseen: the rise may level off before the limit" + sooner(soon, at(early), span) + "; " + fitted.words() + "."
 	default:
-		c.Foreseen, c.P10, c.P50, c.P90 = true, math.Max(0, at.Low-last), at.Estimate-last, at.High-last
-		c.Reason = fmt.Sprintf("A straight line of %+.2f °C per 100 h through %d readings, its intervals widened for an autocorrelation of %.2f, "+
-			"as if flown and cared for as since the last change.", c.Slope.Estimate, c.Samples, c.Memory)
+		c.Foreseen, c.P10, c.P50, c.P90 = true, at(early), at(middle), at(late)
+		c.Reason = fmt.Sprintf("A rise of %+.2f °C per 100 h on average through %d readings; %s; intervals widened for an autocorrelation of %.2f, "+
+			"as if flown and cared for as since the last change.", c.Slope.Estimate, c.Samples, fitted.words(), c.Memory)
 	}
+}
+
+// sooner warns of a limit that may be near although no forecast is given.
+func sooner(may bool, hours, span float64) string {
+	if !may || hours > span {
+		return ""
+	}
+	return fmt.Sprintf(", but with a chance of one in ten it is reached within %.0f h", hours)
 }
 
 // Use is how much an engine runs, in hours a day: 10, 50 and 90 % of the fortnights.

@@ -41,23 +41,39 @@ func TestAForecastOfAStraightRise(t *testing.T) {
 	}
 }
 
-// Between 10 and 90 % lies the truth in about 80 of 100 forecasts, with noise that remembers too.
+// Outside of 10 to 90 % lies the truth in about 20 of 100 answers, with noise that remembers too, of rises that are straight, flatten
+// and steepen, "no crossing foreseen" being an answer; up to 30 where the rise flattens and looks straight so far, all of them too early, which is the
+// careful side. What is said too late, the dangerous side, is rarer. The limit is
+// 30 °C, which each truth reaches after 625 h; the newest reading is at 357 h.
 func TestTheForecastCoversTheTruth(t *testing.T) {
-	for _, phi := range []float64{0, 0.4} {
-		covered, foreseen := 0, 0
-		for seed := range uint64(1500) {
-			c := Forecast(flown(120, 3, straight, 2, phi, seeded(seed)), 30)
-			truth := 625.0 - 3*119
-			if !c.Foreseen {
-				continue
+	const end = 3 * 119
+	rises := map[string]func(h float64) float64{
+		"straight": straight,
+		"flattens": func(h float64) float64 { return 5 + 25*(1-math.Exp(-(h-1000)/450))/(1-math.Exp(-625.0/450)) },
+		"steepens": func(h float64) float64 { return 5 + 25*math.Expm1((h-1000)/400)/math.Expm1(625.0/400) },
+	}
+	for name, rise := range rises {
+		for _, phi := range []float64{0, 0.4} {
+			const tries = 200
+			covered, foreseen, late := 0, 0, 0
+			for seed := range uint64(tries) {
+				c := Forecast(flown(120, 3, rise, 2, phi, seeded(seed)), 30)
+				if !c.Foreseen {
+					continue
+				}
+				foreseen++
+				if c.P10 <= 625-end && 625-end <= c.P90 {
+					covered++
+				}
+				if c.P10 > 625-end {
+					late++
+				}
 			}
-			foreseen++
-			if c.P10 <= truth && truth <= c.P90 {
-				covered++
+			wrong := foreseen - covered
+			t.Logf("%s, φ %g: of %d %d foreseen, %d of them outside the range, %d said too late", name, phi, tries, foreseen, wrong, late)
+			if foreseen < tries/10 || wrong > tries*3/10 || late > tries*15/100 || name == "straight" && wrong > foreseen/4 {
+				t.Errorf("%s, φ %g: %d foreseen, %d outside the range, %d said too late", name, phi, foreseen, wrong, late)
 			}
-		}
-		if share := float64(covered) / float64(foreseen); foreseen < 1400 || share < 0.75 || share > 0.90 {
-			t.Errorf("φ %g: %d foreseen, %.3f covered", phi, foreseen, share)
 		}
 	}
 }
