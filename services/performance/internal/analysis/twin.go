@@ -52,8 +52,8 @@ const (
 
 // CompareTwin compares what the pairs did at the onset of a change. It reports false with fewer than eight pairs on either
 // side. Both means carry their noise, widened for its memory; the difference of the engines may come from engines that answer
-// to the same air by up to 15 % more or less, and the other engine may have gathered its usual dirt.
-func CompareTwin(name string, pairs []Pair, onset time.Time) (Twin, bool) {
+// to the same air by up to 15 % more or less, and the other engine may have gathered its usual dirt, which moves it as the rules say.
+func CompareTwin(name string, pairs []Pair, onset time.Time, rules Rules) (Twin, bool) {
 	pairs = slices.Clone(pairs)
 	slices.SortFunc(pairs, func(a, b Pair) int { return a.At.Compare(b.At) })
 	split, _ := slices.BinarySearchFunc(pairs, onset, func(p Pair, at time.Time) int { return p.At.Compare(at) })
@@ -70,7 +70,7 @@ func CompareTwin(name string, pairs []Pair, onset time.Time) (Twin, bool) {
 	for j, at := range []int{0, 3, 5} {
 		differenceNoise[at] += signatureError * signatureError * moved[j] * moved[j]
 	}
-	g := signaturesOf(Rules{})
+	g := signaturesOf(rules)
 	days := dayOf(after).Sub(dayOf(before)).Hours() / hoursPerDay
 	expected, dirt := g.dirtMoved(days, 0)
 	stillNoise = stillNoise.plus(dirt, &g.spread)

@@ -101,7 +101,7 @@ func (u unit) save(ctx context.Context, p store.Profile, data engineData, result
 		return err
 	}
 	var err error
-	if result.Shifts, err = u.twins(ctx, p.Name, result.Shifts); err != nil {
+	if result.Shifts, err = u.twins(ctx, p.Name, rulesOf(data.model), result.Shifts); err != nil {
 		return err
 	}
 	if result.Shifts, err = u.checked(ctx, p.Name, result.Shifts); err != nil {

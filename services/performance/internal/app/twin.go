@@ -57,7 +57,7 @@ func (a *App) fit(ctx context.Context, engine string) error {
 }
 
 // twins weighs shifts again with the other engine of the aircraft, as far as there is one.
-func (u unit) twins(ctx context.Context, engine string, shifts []analysis.Shift) ([]analysis.Shift, error) {
+func (u unit) twins(ctx context.Context, engine string, rules analysis.Rules, shifts []analysis.Shift) ([]analysis.Shift, error) {
 	out := slices.Clone(shifts)
 	for i, s := range out {
 		beside, ok, err := store.TwinOf(ctx, u.Tx, engine, s.Onset)
@@ -68,7 +68,7 @@ func (u unit) twins(ctx context.Context, engine string, shifts []analysis.Shift)
 		if err != nil {
 			return nil, err
 		}
-		if twin, ok := analysis.CompareTwin(beside.Engine, pairs, s.Onset); ok {
+		if twin, ok := analysis.CompareTwin(beside.Engine, pairs, s.Onset, rules); ok {
 			out[i] = twin.Weigh(s)
 		}
 	}
@@ -87,11 +87,11 @@ func (u unit) pairs(ctx context.Context, engine string, beside store.Beside, abo
 		}
 		from, to = undisturbed(events, from, about, to)
 	}
-	own, err := u.deviations(ctx, engine, from, to)
+	own, err := u.deviations(ctx, engine, from, about, to)
 	if err != nil {
 		return nil, err
 	}
-	other, err := u.deviations(ctx, beside.Engine, from, to)
+	other, err := u.deviations(ctx, beside.Engine, from, about, to)
 	if err != nil {
 		return nil, err
 	}
@@ -112,11 +112,24 @@ func undisturbed(events []*performancev1.EngineEvent, from, about, to time.Time)
 	return from, to
 }
 
-// deviations are an engine's accepted readings between two times, in order.
-func (u unit) deviations(ctx context.Context, engine string, from, to time.Time) ([]*performancev1.Reading, error) {
-	condition, args := store.Under(engine + "/readings")
-	args = append(args, storage.Micros(from), storage.Micros(to))
-	return store.Readings.Where(ctx, u.Tx, condition+" AND state = 'ACCEPTED' AND read_time >= $3 AND read_time < $4 ORDER BY read_time, name", args...)
+// mostBeside is how many of an engine's readings on each side of a change are looked at, so that the cost of a comparison does not
+// grow with how often an engine is read; ten times the pairs that are used.
+const mostBeside = 400
+
+// deviations are an engine's accepted readings between two times, in order: of many those next to a time between.
+func (u unit) deviations(ctx context.Context, engine string, from, about, to time.Time) ([]*performancev1.Reading, error) {
+	side := func(from, to time.Time, order string) ([]*performancev1.Reading, error) {
+		condition, args := store.Under(engine + "/readings")
+		return store.Readings.Where(ctx, u.Tx, fmt.Sprintf("%s AND state = 'ACCEPTED' AND read_time >= $3 AND read_time < $4 ORDER BY read_time %s, name %s LIMIT %d",
+			condition, order, order, mostBeside), append(args, storage.Micros(from), storage.Micros(to))...)
+	}
+	before, err := side(from, about, "DESC")
+	if err != nil {
+		return nil, err
+	}
+	slices.Reverse(before)
+	after, err := side(about, to, "ASC")
+	return append(before, after...), err
 }
 
 // paired are the readings of both engines on one flight while both were on the aircraft.

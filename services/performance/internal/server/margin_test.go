@@ -181,8 +181,7 @@ func TestAPowerCheckPassesFailsOrCannotTell(t *testing.T) {
 	})
 }
 
-// The dirt grows by 0.02 units a day, and the engine model itself meets the limit on day 65. A little later is foreseen, for the
-// temperature of the engine model rises faster the dirtier it is, and a forecast is a straight line.
+// The dirt grows by 0.02 units a day, and the engine model itself meets the limit on day 65.
 func TestAForecastOfTheMargin(t *testing.T) {
 	benches(t, func(t *testing.T, b bench) {
 		b.withModel(func(m *performancev1.EngineModel) {
