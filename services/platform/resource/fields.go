@@ -31,7 +31,8 @@ func ClearOutputOnly(m proto.Message) {
 	}
 }
 
-// outputs are the fields of a message that callers may not set, and those of the others that hold one message.
+// outputs are the fields of a message that callers may not set, and those of the others that hold one message with such fields
+// in it.
 type outputs struct {
 	outputs, messages []protoreflect.FieldDescriptor
 }
@@ -49,12 +50,31 @@ func outputsOf(d protoreflect.MessageDescriptor) outputs {
 		switch fd := d.Fields().Get(i); {
 		case behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY):
 			o.outputs = append(o.outputs, fd)
-		case fd.Kind() == protoreflect.MessageKind && !fd.IsMap() && !fd.IsList():
+		case single(fd) && hasOutputs(fd.Message(), map[protoreflect.FullName]bool{}):
 			o.messages = append(o.messages, fd)
 		}
 	}
 	outputFields.Store(d.FullName(), o)
 	return o
+}
+
+func single(fd protoreflect.FieldDescriptor) bool {
+	return fd.Kind() == protoreflect.MessageKind && !fd.IsMap() && !fd.IsList()
+}
+
+// hasOutputs says whether a message has a field that callers may not set, however deep; seen are the messages on the way there.
+func hasOutputs(d protoreflect.MessageDescriptor, seen map[protoreflect.FullName]bool) bool {
+	if seen[d.FullName()] {
+		return false
+	}
+	seen[d.FullName()] = true
+	for i := range d.Fields().Len() {
+		fd := d.Fields().Get(i)
+		if behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY) || single(fd) && hasOutputs(fd.Message(), seen) {
+			return true
+		}
+	}
+	return false
 }
 
 // checkPaths refuses a mask that names what a message does not have, or what only the server sets.

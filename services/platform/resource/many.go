@@ -22,26 +22,31 @@ func (t *Table[T]) InsertAll(ctx context.Context, tx *storage.Tx, ms []T, now ti
 	added = make([]bool, len(ms))
 	for first := 0; first < len(ms); first += together {
 		last := min(first+together, len(ms))
-		fresh, err := t.insertSome(ctx, tx, ms[first:last], now)
-		if err != nil {
+		if err := t.insertSome(ctx, tx, ms[first:last], now, added[first:last]); err != nil {
 			return nil, err
-		}
-		for i := first; i < last; i++ {
-			added[i] = fresh[Name(ms[i])]
-			delete(fresh, Name(ms[i]))
 		}
 	}
 	return added, nil
 }
 
-// insertSome adds resources with one statement and returns the names that are new.
-func (t *Table[T]) insertSome(ctx context.Context, tx *storage.Tx, ms []T, now time.Time) (map[string]bool, error) {
+// insertSome adds resources and notes which were added. SQLite takes a third longer to tell the names, and undoes a statement that
+// fails without the transaction, so there it is done without telling first; names that are taken are seldom.
+func (t *Table[T]) insertSome(ctx context.Context, tx *storage.Tx, ms []T, now time.Time, added []bool) error {
 	args := make([]any, 0, len(ms)*(3+len(t.columns)))
 	for _, m := range ms {
 		stamp(m, 1, now, true)
 		var err error
 		if args, err = t.row(args, m, 1); err != nil {
-			return nil, err
+			return err
+		}
+	}
+	if tx.Engine() == storage.SQLite {
+		_, err := tx.Exec(ctx, t.rowsOf(tx, len(ms)), args...)
+		for i := range added {
+			added[i] = err == nil
+		}
+		if !storage.IsUnique(err) {
+			return err
 		}
 	}
 	names, err := storage.Collect(ctx, tx, func(row storage.Scanner) (name string, err error) {
@@ -52,7 +57,11 @@ func (t *Table[T]) insertSome(ctx context.Context, tx *storage.Tx, ms []T, now t
 	for _, name := range names {
 		fresh[name] = true
 	}
-	return fresh, err
+	for i, m := range ms {
+		added[i] = fresh[Name(m)]
+		delete(fresh, Name(m))
+	}
+	return err
 }
 
 // SaveAll writes changed resources back, each under another name, with few statements. They must have been read in the same
