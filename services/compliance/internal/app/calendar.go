@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"strings"
+	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/store"
@@ -17,6 +18,10 @@ import (
 
 // refreshHours is how often a reader of a calendar is asked to look again.
 const refreshHours = 4
+
+// cancelledShown is for how long a calendar shows that an entry was cancelled: 90 days, in which every program that still reads it has looked.
+// Afterwards the entry is left out. Its sequence number is kept, so that it goes on from there should the item be due again.
+const cancelledShown = 90 * 24 * time.Hour
 
 // GetCalendar reads a calendar by its secret. What it says is kept, so that a change counts up and no change gives the same bytes.
 // Reason: NOT_FOUND.
@@ -77,7 +82,8 @@ func (a *App) dueIn(ctx context.Context, feed *compliancev1.CalendarFeed) ([]*co
 	}
 }
 
-// tell brings what a calendar said up to date: new items come in, changed ones count up, and what is no longer due is cancelled.
+// tell brings what a calendar said up to date: new items come in, changed ones count up, and what is no longer due is cancelled, and left out
+// when that was shown for long enough.
 func (u unit) tell(ctx context.Context, feed string, items []*compliancev1.DueItem) ([]store.CalendarEntry, error) {
 	said, err := store.CalendarEntries(ctx, u.Tx, feed)
 	if err != nil {
@@ -109,7 +115,9 @@ func (u unit) tell(ctx context.Context, feed string, items []*compliancev1.DueIt
 		if e, err = u.keep(ctx, feed, old, e, true); err != nil {
 			return nil, err
 		}
-		out = append(out, e)
+		if u.now.Sub(e.Changed) <= cancelledShown {
+			out = append(out, e)
+		}
 	}
 	return out, nil
 }

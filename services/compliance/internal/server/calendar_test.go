@@ -67,6 +67,22 @@ func TestACalendarChangesOnlyWhenSomethingDoes(t *testing.T) {
 		if twice := w.read(feed.GetCalendar()); twice.GetEtag() != gone.GetEtag() {
 			t.Error("a cancelled entry changes with every read")
 		}
+		w.clock.Advance(89 * 24 * time.Hour)
+		if still := w.read(feed.GetCalendar()); still.GetEtag() != gone.GetEtag() {
+			t.Errorf("on the 89th day: %s", still.GetContent())
+		}
+		w.clock.Advance(48 * time.Hour)
+		left := w.read(feed.GetCalendar())
+		if strings.Contains(string(left.GetContent()), "VEVENT") {
+			t.Errorf("after 90 days: %s", left.GetContent())
+		}
+		if err := w.decide("check", true, "fitted again"); err != nil {
+			t.Fatal(err)
+		}
+		back := w.read(feed.GetCalendar())
+		if property(t, back, "UID") != property(t, first, "UID") || property(t, back, "SEQUENCE") != "3" || property(t, back, "STATUS") != "CONFIRMED" {
+			t.Errorf("due again: %s", back.GetContent())
+		}
 	})
 }
 
