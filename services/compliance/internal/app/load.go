@@ -22,7 +22,7 @@ type loaded struct {
 	granted map[string]map[store.Extended]*compliancev1.Extension
 	ended   map[string]time.Time
 	fitted  map[string][]*compliancev1.Fitting
-	items   map[string][]*compliancev1.DueItem
+	items   map[string]*compliancev1.DueItem // by name, those that are needed
 }
 
 // withThings reads subjects and what they are on: a table at a time, so many names at once.
@@ -108,9 +108,9 @@ func keep[T thing](l *loaded, found []T, err error) error {
 	return err
 }
 
-// withRecords reads subjects, at most store.Many, with everything that their due items follow from, and the items; only, when set, narrows the
-// items to those of some requirements.
-func (u unit) withRecords(ctx context.Context, subjects []string, only names) (_ unit, err error) {
+// withRecords reads subjects, at most store.Many, with everything that their due items follow from, and the items of some of them; only, when set,
+// narrows the items to those of some requirements.
+func (u unit) withRecords(ctx context.Context, subjects, items []string, only names) (_ unit, err error) {
 	if u, err = u.withThings(ctx, subjects); err != nil {
 		return u, err
 	}
@@ -128,14 +128,12 @@ func (u unit) withRecords(ctx context.Context, subjects []string, only names) (_
 	if err != nil {
 		return u, err
 	}
-	items, err := store.DueItemsOfMany(ctx, u.Tx, subjects, only)
-	if err != nil {
+	if l.items, err = store.DueItemsOfMany(ctx, u.Tx, items, only); err != nil {
 		return u, err
 	}
 	in, args := store.In("item", 1, subjects)
 	fittings, err := store.Fittings.Where(ctx, u.Tx, in+" ORDER BY install_date DESC, name DESC", args...)
 	l.done = by(done, (*compliancev1.Accomplishment).GetSubject)
-	l.items = by(items, (*compliancev1.DueItem).GetSubject)
 	l.fitted = by(fittings, (*compliancev1.Fitting).GetItem)
 	l.records = map[string]bool{}
 	for _, name := range subjects {
@@ -150,6 +148,33 @@ func by[T any](all []T, key func(T) string) map[string][]T {
 		out[key(one)] = append(out[key(one)], one)
 	}
 	return out
+}
+
+// item is the row of a requirement on a subject, nil when there is none or it was not needed.
+func (l *loaded) item(s seen, r *compliancev1.Requirement) *compliancev1.DueItem {
+	return l.items[dueName(r.GetName(), s.subject.GetName())]
+}
+
+// loadItems reads the rows of items, where what is kept was enough so far.
+func (u unit) loadItems(ctx context.Context, s seen, items []fresh) error {
+	if s.kept == nil {
+		return nil // they were read already
+	}
+	for some := range slices.Chunk(items, store.Many) {
+		all := make(names, len(some))
+		for i := range some {
+			all[i] = some[i].item.GetName()
+		}
+		in, args := store.In("name", 1, all)
+		found, err := store.DueItems.Where(ctx, u.Tx, in, args...)
+		if err != nil {
+			return err
+		}
+		for _, item := range found {
+			u.loaded.items[item.GetName()] = item
+		}
+	}
+	return nil
 }
 
 // has reports whether everything about a subject was read.

@@ -3,11 +3,11 @@ package app
 import (
 	"cmp"
 	"context"
+	"crypto/sha256"
+	"encoding/binary"
 	"fmt"
 	"slices"
 	"time"
-
-	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/apply"
@@ -114,11 +114,12 @@ func (u unit) recomputeThese(ctx context.Context, subjects []string, only names,
 		if err != nil {
 			return err
 		}
-		if u, err = u.withRecords(ctx, some, only); err != nil {
+		before := u.decoded(kept)
+		if u, err = u.withRecords(ctx, some, before.unsure(u, some, accomplishment), only); err != nil {
 			return err
 		}
 		for _, subject := range some {
-			if err := u.recomputeOne(ctx, subject, kept[subject], only, accomplishment); err != nil {
+			if err := u.recomputeOne(ctx, subject, before, only, accomplishment); err != nil {
 				return err
 			}
 		}
@@ -126,9 +127,40 @@ func (u unit) recomputeThese(ctx context.Context, subjects []string, only names,
 	return nil
 }
 
+// keptPoints are what is kept of subjects, by name; what can't be read is as if nothing was kept.
+type keptPoints map[string]*points.Points
+
+func (u unit) decoded(kept map[string][]byte) keptPoints {
+	all := keptPoints{}
+	for name, body := range kept {
+		p, err := points.Decode(body)
+		if err != nil {
+			p = points.Points{}
+		}
+		all[name] = &p
+	}
+	return all
+}
+
+// say reports whether the points of a subject say what its rows say: they were worked out from the same requirements, and no record is going to
+// move an item, of which the row is told.
+func (k keptPoints) say(u unit, subject, accomplishment string) bool {
+	return accomplishment == "" && k[subject] != nil && k[subject].Rules == rulesOf(u.rules)
+}
+
+// unsure are the subjects of which the rows have to be read to know what they say.
+func (k keptPoints) unsure(u unit, subjects []string, accomplishment string) (all []string) {
+	for _, name := range subjects {
+		if !k.say(u, name, accomplishment) {
+			all = append(all, name)
+		}
+	}
+	return all
+}
+
 // recomputeOne works out a subject that was read, and keeps its points. When those that are kept can't be added to, it is worked out
 // whole.
-func (u unit) recomputeOne(ctx context.Context, subject string, kept []byte, only names, accomplishment string) error {
+func (u unit) recomputeOne(ctx context.Context, subject string, kept keptPoints, only names, accomplishment string) error {
 	t, err := u.read(ctx, subject)
 	if err != nil {
 		return err
@@ -137,20 +169,19 @@ func (u unit) recomputeOne(ctx context.Context, subject string, kept []byte, onl
 	if err != nil {
 		return err
 	}
-	p := points.Points{Rules: rulesOf(s.rules), Since: s.today}
-	before, err := points.Decode(kept)
+	p, before := points.Points{Rules: rulesOf(s.rules), Since: s.today}, kept[subject]
 	if len(only) > 0 {
-		if err != nil || !before.Hold(s.today, p.Rules) && !before.Hold(s.today, u.before) {
+		if !before.Hold(s.today, p.Rules) && !before.Hold(s.today, u.before) {
 			u.loaded = nil
-			if u, err = u.withRecords(ctx, []string{subject}, nil); err != nil {
+			if u, err = u.withRecords(ctx, []string{subject}, kept.unsure(u, []string{subject}, accomplishment), nil); err != nil {
 				return err
 			}
 			return u.recomputeOne(ctx, subject, kept, nil, accomplishment)
 		}
 		p.Until, p.Items = before.Until, slices.Clone(before.Items)
 	}
-	if accomplishment == "" && before.Rules == p.Rules {
-		s.kept = &before
+	if kept.say(u, subject, accomplishment) {
+		s.kept = before
 	}
 	if err := u.recomputeItems(ctx, s, before, &p, only, accomplishment); err != nil {
 		return fmt.Errorf("what is due on %s: %w", subject, err)
@@ -161,57 +192,89 @@ func (u unit) recomputeOne(ctx context.Context, subject string, kept []byte, onl
 	return store.SavePoints(ctx, u.Tx, subject, p.Rules, s.begins(0), s.begins(1), p.Encode())
 }
 
-// recomputeItems works out items into p. One that comes out as it is kept is not written again, as on a new day. A row that stays as it is may
-// have another date than the item, from before, which is put right.
-func (u unit) recomputeItems(ctx context.Context, s seen, before points.Points, p *points.Points, only names, accomplishment string) error {
-	subject, dates := s.subject.GetName(), map[string]string{}
-	have := map[string]*compliancev1.DueItem{}
-	for _, item := range u.loaded.items[subject] {
-		have[item.GetRequirement()] = item
-	}
+// fresh is an item that was worked out and may have to be written.
+type fresh struct {
+	weighed
+
+	rule *compliancev1.Requirement
+}
+
+// recomputeItems works out items into p. One that comes out as it is kept is neither read nor written again, as on a new day. A row that stays as
+// it is may have another date than the item, from before, which is put right.
+func (u unit) recomputeItems(ctx context.Context, s seen, before, p *points.Points, only names, accomplishment string) error {
+	var changed []fresh
 	for _, r := range s.rules {
-		old := have[r.GetName()]
-		if !only.hold(r.GetName()) || old == nil && heldAgainst(r) != kindOf(subject) && s.records.decisions[r.GetName()] == nil {
+		have := s.kept.Of(r.GetName()) != nil || s.kept == nil && u.loaded.item(s, r) != nil
+		if !only.hold(r.GetName()) || !have && heldAgainst(r) != kindOf(s.subject.GetName()) && s.records.decisions[r.GetName()] == nil {
 			continue
 		}
 		w, err := u.weigh(ctx, s, r)
 		if err != nil {
 			return fmt.Errorf("%s: %w", r.GetName(), err)
 		}
-		if old == nil && (w.verdict.answer == apply.No || r.GetApplicability() == nil && w.verdict.decision == nil) {
+		if !have && (w.verdict.answer == apply.No || r.GetApplicability() == nil && w.verdict.decision == nil) {
 			continue
 		}
-		saved, err := u.settleItem(ctx, s, r, old, &w, accomplishment)
-		if err != nil {
-			return fmt.Errorf("%s: %w", r.GetName(), err)
+		p.Until = sooner(p.Until, w.until)
+		if w.asKept(s.kept.Of(r.GetName())) {
+			p.Set(w.point)
+			continue
 		}
-		if was := before.Of(r.GetName()); !saved && (was == nil || was.Told != w.point.Told) {
+		if w.kept {
+			w.fill(s)
+		}
+		changed = append(changed, fresh{w, r})
+	}
+	if err := u.loadItems(ctx, s, changed); err != nil {
+		return err
+	}
+	return u.settleItems(ctx, s, changed, before, p, accomplishment)
+}
+
+// settleItems saves items, unless their rows say the same, and puts them into p with what their rows say.
+func (u unit) settleItems(ctx context.Context, s seen, changed []fresh, before, p *points.Points, accomplishment string) error {
+	dates := map[string]string{}
+	for i := range changed {
+		w := &changed[i]
+		saved, err := u.keepItem(ctx, w.rule, u.loaded.item(s, w.rule), w.item, accomplishment)
+		if err != nil {
+			return fmt.Errorf("%s: %w", w.rule.GetName(), err)
+		}
+		w.point.Told = toldOf(w.item)
+		if was := before.Of(w.rule.GetName()); !saved && (was == nil || !was.Told.Listed(w.point.Told)) {
 			dates[w.item.GetName()] = resource.DateText(w.item.GetDueDate())
 		}
-		p.Until = sooner(p.Until, w.until)
 		p.Set(w.point)
 	}
 	return store.MoveDates(ctx, u.Tx, dates)
 }
 
-// settleItem saves an item, unless it came out as it is kept, and tells its point what the row says.
-func (u unit) settleItem(ctx context.Context, s seen, r *compliancev1.Requirement, old *compliancev1.DueItem, w *weighed, accomplishment string) (saved bool, err error) {
-	if w.kept && saysTheSame(old, w.item, w.point.Told.Band) {
-		return false, nil
+// asKept reports whether an item comes out as it is kept, so that its row says all that the item does beside what a day, counters and a rate change;
+// the point then tells what the row does.
+func (w *weighed) asKept(was *points.Point) bool {
+	if was == nil || was.Told.Row != digest(w.item) || !w.kept && (w.point.Counted || was.Counted || string(was.Told.Band) != w.item.GetBand().String()) {
+		return false
 	}
-	if w.kept {
-		w.fill(s)
-	}
-	saved, err = u.keepItem(ctx, r, old, w.item, accomplishment)
-	w.point.Told = toldOf(w.item)
-	return saved, err
+	w.point.Told = was.Told
+	return true
 }
 
-// saysTheSame reports whether a row says what an item says beside what a day, counters and a rate change.
-func saysTheSame(row, item *compliancev1.DueItem, band due.Band) bool {
-	return row.GetBand().String() == string(band) && row.GetSubjectLabel() == item.GetSubjectLabel() && row.GetLastAccomplishment() == item.GetLastAccomplishment() &&
-		row.GetBandReason() == item.GetBandReason() && proto.Equal(row.GetExtension(), item.GetExtension()) &&
-		proto.Equal(row.GetLastDoneCounters(), item.GetLastDoneCounters())
+// digest tells what an item says, beside what a day, counters and a rate change, from what others say of the same requirement on the same subject.
+func digest(item *compliancev1.DueItem) uint64 {
+	b := make([]byte, 0, 256)
+	for _, text := range []string{item.GetSubjectLabel(), item.GetLastAccomplishment(), item.GetBandReason()} {
+		b = binary.AppendVarint(b, int64(len(text)))
+		b = append(b, text...)
+	}
+	done, c, e := item.GetLastDoneDate(), item.GetLastDoneCounters(), item.GetExtension()
+	for _, n := range []int64{
+		int64(done.GetYear()), int64(done.GetMonth()), int64(done.GetDay()), c.GetOperatingSeconds(), c.GetCycles(), c.GetStarts(), c.GetLandings(),
+		e.GetGrantTime().GetSeconds(), int64(e.GetGrantTime().GetNanos()), // one extension at the most after a record, which is never changed
+	} {
+		b = binary.AppendVarint(b, n)
+	}
+	sum := sha256.Sum256(b)
+	return binary.LittleEndian.Uint64(sum[:])
 }
 
 // keepItem saves the item of a requirement that applies or may apply, and of one that once did, if it changed; and it tells.
@@ -233,7 +296,7 @@ func (u unit) keepItem(ctx context.Context, r *compliancev1.Requirement, old, fr
 
 // toldOf is what the row of an item says.
 func toldOf(item *compliancev1.DueItem) points.Told {
-	return points.Told{Band: due.Band(item.GetBand().String()), Date: dateOf(item.GetDueDate())}
+	return points.Told{Band: due.Band(item.GetBand().String()), Date: dateOf(item.GetDueDate()), Row: digest(item)}
 }
 
 // rulesOf tells these requirements from others, as store.Rules does.

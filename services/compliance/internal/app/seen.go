@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -284,11 +283,6 @@ func (s seen) requirement(name string) *compliancev1.Requirement {
 		}
 	}
 	return nil
-}
-
-// enders are the requirements that end one when they are done.
-func (s seen) enders(name string) []*compliancev1.Requirement {
-	return slices.DeleteFunc(slices.Clone(s.rules), func(r *compliancev1.Requirement) bool { return r.GetTerminates() != name })
 }
 
 // past refuses instants that have not come yet.

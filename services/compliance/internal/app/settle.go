@@ -140,7 +140,7 @@ func (d *sight) look(kept []byte, rules string) {
 		if !point.Stale(r, now.Today) {
 			continue
 		}
-		told := points.Told{Band: r.Band, Date: r.Date}
+		told := points.Told{Band: r.Band, Date: r.Date, Row: point.Told.Row}
 		if point.Told.Band != told.Band {
 			d.turned = append(d.turned, point)
 		} else {
@@ -188,7 +188,9 @@ func (u unit) saveTurned(ctx context.Context, d *sight) error {
 			return err
 		}
 		for _, old := range items {
-			fresh := onDay(old, d.points.Of(old.GetRequirement()), d.seen)
+			point := d.points.Of(old.GetRequirement())
+			fresh := onDay(old, point, d.seen)
+			point.Told.Row = digest(fresh)
 			if _, err := u.keepItem(ctx, u.rule(old.GetRequirement()), old, fresh, ""); err != nil {
 				return err
 			}

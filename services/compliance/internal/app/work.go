@@ -181,7 +181,10 @@ func standing(item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, d
 
 // endedBy is the record of the first terminating action that ended a requirement on a subject, nil when there is none.
 func endedBy(requirement string, s seen) (first *compliancev1.Accomplishment) {
-	for _, ender := range s.enders(requirement) {
+	for _, ender := range s.rules {
+		if ender.GetTerminates() != requirement {
+			continue
+		}
 		done := s.records.done[ender.GetName()]
 		if len(done) > 0 && (first == nil || dateOf(done[0].GetDoneDate()).Before(dateOf(first.GetDoneDate()))) {
 			first = done[0]

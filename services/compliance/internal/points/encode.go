@@ -9,7 +9,7 @@ import (
 )
 
 // layout is the first byte of what is kept. Other layouts are not read: history is.
-const layout = 1
+const layout = 2
 
 // errLayout says that the bytes are of another layout or cut short.
 var errLayout = errors.New("points of another layout, or cut short")
@@ -67,6 +67,7 @@ func (w *writer) point(p *Point) {
 		}
 	}
 	w.date(p.Told.Date)
+	w.b = binary.LittleEndian.AppendUint64(w.b, p.Told.Row)
 	if !p.Counted {
 		return
 	}
@@ -103,6 +104,7 @@ func Decode(b []byte) (p Points, err error) {
 	p.Items = make([]Point, n)
 	for i := range p.Items {
 		r.point(&p.Items[i])
+		r.bad = r.bad || i > 0 && p.Items[i].Requirement <= p.Items[i-1].Requirement
 	}
 	if r.bad || len(r.b) > 0 {
 		return Points{}, errLayout
@@ -143,6 +145,16 @@ func (r *reader) text() string {
 	return s
 }
 
+func (r *reader) digest() uint64 {
+	if len(r.b) < 8 {
+		r.bad, r.b = true, nil
+		return 0
+	}
+	n := binary.LittleEndian.Uint64(r.b)
+	r.b = r.b[8:]
+	return n
+}
+
 func (r *reader) date() civil.Date {
 	n := r.int()
 	return civil.Date{Year: int(n >> 9), Month: int(n >> 5 & 15), Day: int(n & 31)}
@@ -157,7 +169,7 @@ func (r *reader) point(p *Point) {
 		r.bad = true
 		return
 	}
-	p.Told = Told{Band: bands[band], Date: r.date()}
+	p.Told = Told{Band: bands[band], Date: r.date(), Row: r.digest()}
 	if !p.Counted {
 		return
 	}

@@ -6,6 +6,9 @@
 package points
 
 import (
+	"slices"
+	"strings"
+
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
 )
@@ -23,17 +26,21 @@ type Point struct {
 	Told        Told
 }
 
-// Told is what the item's row says, by which it is filtered and sorted.
+// Told is what the item's row says: by what it is filtered and sorted, and a digest of the rest.
 type Told struct {
 	Band due.Band
 	Date civil.Date // zero when it has none
+	Row  uint64     // of what the row says that neither a day nor counters nor a rate change
 }
+
+// Listed reports whether two rows are filtered and sorted alike.
+func (t Told) Listed(o Told) bool { return t.Band == o.Band && t.Date == o.Date }
 
 // Points are the due items of a subject.
 type Points struct {
 	Rules        string     // which requirements they were worked out from
 	Since, Until civil.Date // the day on which history was read, and the first on which it may say otherwise; zero when never
-	Items        []Point
+	Items        []Point    // by requirement
 }
 
 // Hold reports whether the points hold on a day for the requirements as they are now.
@@ -86,19 +93,25 @@ func (p *Points) Of(requirement string) *Point {
 	if p == nil {
 		return nil
 	}
-	for i := range p.Items {
-		if p.Items[i].Requirement == requirement {
-			return &p.Items[i]
-		}
+	if i, found := p.find(requirement); found {
+		return &p.Items[i]
 	}
 	return nil
 }
 
 // Set puts an item in, in place of the one of the same requirement.
 func (p *Points) Set(fresh Point) {
-	if old := p.Of(fresh.Requirement); old != nil {
-		*old = fresh
-		return
+	i, found := p.find(fresh.Requirement)
+	if !found {
+		p.Items = slices.Insert(p.Items, i, Point{})
 	}
-	p.Items = append(p.Items, fresh)
+	p.Items[i] = fresh
+}
+
+// find is where the item of a requirement is, or belongs. Items mostly come in their order.
+func (p *Points) find(requirement string) (int, bool) {
+	if n := len(p.Items); n == 0 || p.Items[n-1].Requirement < requirement {
+		return n, false
+	}
+	return slices.BinarySearchFunc(p.Items, requirement, func(item Point, name string) int { return strings.Compare(item.Requirement, name) })
 }

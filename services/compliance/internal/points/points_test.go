@@ -1,7 +1,10 @@
 package points_test
 
 import (
+	"fmt"
 	"reflect"
+	"slices"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -54,7 +57,7 @@ func point(t *rapid.T) points.Point {
 	bands := []due.Band{due.Current, due.Near, due.Due, due.Overdue, due.Exempt, due.NoData, due.InTolerance, due.Attention}
 	p := points.Point{
 		Requirement: "requirements/" + rapid.String().Draw(t, "requirement"), Counted: rapid.Bool().Draw(t, "counted"), Soft: rapid.Bool().Draw(t, "soft"),
-		Lowered: rapid.Bool().Draw(t, "lowered"), Told: points.Told{Band: rapid.SampledFrom(bands).Draw(t, "band"), Date: date(t, "told")},
+		Lowered: rapid.Bool().Draw(t, "lowered"), Told: points.Told{Band: rapid.SampledFrom(bands).Draw(t, "band"), Date: date(t, "told"), Row: rapid.Uint64().Draw(t, "row")},
 	}
 	if p.Counted {
 		p.Tree, p.Base = tree(t, 2), due.Base{Date: first.AddDays(rapid.IntRange(0, 900).Draw(t, "base")), Counters: counters(t)}
@@ -67,7 +70,7 @@ func point(t *rapid.T) points.Point {
 func drawn(t *rapid.T) points.Points {
 	p := points.Points{Rules: rapid.String().Draw(t, "rules"), Since: date(t, "since"), Until: date(t, "until"), Items: []points.Point{}}
 	for range rapid.IntRange(0, 5).Draw(t, "items") {
-		p.Items = append(p.Items, point(t))
+		p.Set(point(t))
 	}
 	return p
 }
@@ -98,6 +101,27 @@ func TestWhatIsNotWhollyReadableIsRefused(t *testing.T) {
 		}
 		b[cut] ^= byte(1 << rapid.IntRange(0, 7).Draw(t, "bit"))
 		_, _ = points.Decode(b) // may be other points, must not panic
+	})
+}
+
+// Whatever the order in which items are put in, each is found, the last of a requirement alone, and they are kept by requirement.
+func TestItemsAreFoundByRequirement(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var p points.Points
+		want := map[string]points.Point{}
+		for range rapid.IntRange(0, 30).Draw(t, "items") {
+			item := points.Point{Requirement: fmt.Sprint(rapid.IntRange(0, 20).Draw(t, "requirement")), Told: points.Told{Row: rapid.Uint64().Draw(t, "row")}}
+			p.Set(item)
+			want[item.Requirement] = item
+		}
+		for name, item := range want {
+			if got := p.Of(name); got == nil || !reflect.DeepEqual(*got, item) {
+				t.Fatalf("%s: %+v, want %+v", name, got, item)
+			}
+		}
+		if len(p.Items) != len(want) || p.Of("none") != nil || !slices.IsSortedFunc(p.Items, func(a, b points.Point) int { return strings.Compare(a.Requirement, b.Requirement) }) {
+			t.Fatalf("%+v", p.Items)
+		}
 	})
 }
 

@@ -185,7 +185,7 @@ func page(b *testing.B, a *app.App, now *clock.Fake) {
 	queries := compliancev1.NewComplianceQueryServiceClient(rpctest.Dial(b, s, rpc.Caller{Keys: a.Keys, Clock: now}))
 	ctx := auth.NewContext(b.Context(), auth.Identity{Account: "accounts/ada", Person: "people/ada", Roles: []string{"viewer"}, Kind: auth.Human})
 	for name, filter := range map[string]string{
-		"all": "", "band": "band = NEAR", "subject": `subject = "engines/e0007"`,
+		"all": "", "band": "band = NEAR", "subject": `subject = "engines/e0003"`,
 		"requirement": `requirement = "requirements/r013"`, "within a month": "due_date > 2026-01-01 AND due_date < 2026-05-01",
 	} {
 		b.Run("first page/"+name, func(b *testing.B) {
@@ -196,10 +196,15 @@ func page(b *testing.B, a *app.App, now *clock.Fake) {
 				}
 			}
 			ask() // plans and caches are warm afterwards, as they are in a process that serves
+			const pages = 20
+			used := cpu(b)
 			for b.Loop() {
-				ask()
+				for range pages {
+					ask()
+				}
 			}
-			b.ReportMetric(b.Elapsed().Seconds()*1000/float64(b.N), "ms/page")
+			b.ReportMetric((cpu(b)-used).Seconds()*1000/float64(b.N*pages), "cpu-ms/page")
+			b.ReportMetric(b.Elapsed().Seconds()*1000/float64(b.N*pages), "ms/page")
 		})
 	}
 }

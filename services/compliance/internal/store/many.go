@@ -26,14 +26,22 @@ func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requir
 	return Accomplishments.Where(ctx, tx, in+" ORDER BY done_date, create_time, name", args...)
 }
 
-// DueItemsOfMany are the due items of subjects, at most Many; requirements, when there are any, narrow them.
-func DueItemsOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) ([]*compliancev1.DueItem, error) {
+// DueItemsOfMany are the due items of subjects, at most Many, by name; requirements, when there are any, narrow them.
+func DueItemsOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) (map[string]*compliancev1.DueItem, error) {
+	out := map[string]*compliancev1.DueItem{}
+	if len(subjects) == 0 {
+		return out, nil
+	}
 	in, args := In("subject", 1, subjects)
 	if len(requirements) > 0 {
 		of, more := In("requirement", len(args)+1, requirements)
 		in, args = in+" AND "+of, append(args, more...)
 	}
-	return DueItems.Where(ctx, tx, in, args...)
+	found, err := DueItems.Where(ctx, tx, in, args...)
+	for _, item := range found {
+		out[item.GetName()] = item
+	}
+	return out, err
 }
 
 // DecisionsOfMany are the newest decisions on subjects, at most Many, by subject and requirement.
