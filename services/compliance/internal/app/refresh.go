@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"maps"
 	"slices"
 
 	"google.golang.org/protobuf/proto"
@@ -23,8 +24,11 @@ func (u unit) today(ctx context.Context, items []*compliancev1.DueItem) error {
 	for i, item := range items {
 		all[i] = item.GetName()
 	}
-	subjects := subjectsOf(items)
-	days, err := u.looked(ctx, subjects, rules)
+	asked := map[string]names{}
+	for _, item := range items {
+		asked[item.GetSubject()] = append(asked[item.GetSubject()], item.GetRequirement())
+	}
+	days, err := u.looked(ctx, asked, rules)
 	if err != nil {
 		return err
 	}
@@ -53,18 +57,10 @@ func (u unit) today(ctx context.Context, items []*compliancev1.DueItem) error {
 	return nil
 }
 
-func subjectsOf(items []*compliancev1.DueItem) (all names) {
-	for _, item := range items {
-		all = append(all, item.GetSubject())
-	}
-	slices.Sort(all)
-	return slices.Compact(all)
-}
-
-// looked are subjects with their points.
-func (u unit) looked(ctx context.Context, subjects names, rules string) (map[string]*sight, error) {
+// looked are subjects with their points of the requirements that are asked for.
+func (u unit) looked(ctx context.Context, asked map[string]names, rules string) (map[string]*sight, error) {
 	out := map[string]*sight{}
-	for some := range slices.Chunk(subjects, store.Many) {
+	for some := range slices.Chunk(slices.Sorted(maps.Keys(asked)), store.Many) {
 		kept, err := store.PointsOf(ctx, u.Tx, some)
 		if err != nil {
 			return nil, err
@@ -77,7 +73,7 @@ func (u unit) looked(ctx context.Context, subjects names, rules string) (map[str
 			if d.seen, err = u.glance(ctx, name); err != nil {
 				return nil, err
 			}
-			p, err := points.Decode(kept[name])
+			p, err := points.DecodeSome(kept[name], asked[name])
 			d.points, d.good = p, err == nil && p.Hold(d.seen.today, rules)
 			out[name] = d
 		}

@@ -24,8 +24,12 @@ func (p Points) Encode() []byte {
 	w.date(p.Since)
 	w.date(p.Until)
 	w.int(int64(len(p.Items)))
-	for i := range p.Items {
-		w.point(&p.Items[i])
+	var one writer
+	for i := range p.Items { // each with its length, so that others can be passed over
+		one.b = one.b[:0]
+		one.point(&p.Items[i])
+		w.int(int64(len(one.b)))
+		w.b = append(w.b, one.b...)
 	}
 	return w.b
 }
@@ -94,17 +98,41 @@ func (w *writer) tree(t due.Tree) {
 }
 
 // Decode reads what Encode wrote; an error says that history has to be read instead.
-func Decode(b []byte) (p Points, err error) {
+func Decode(b []byte) (Points, error) {
+	return decode(b, len(b), func([]byte) bool { return true })
+}
+
+// DecodeSome reads the items of some requirements and passes over the others, of which it does not see whether they can be read.
+func DecodeSome(b []byte, requirements []string) (Points, error) {
+	return decode(b, len(requirements), func(name []byte) bool {
+		for _, r := range requirements {
+			if r == string(name) {
+				return true
+			}
+		}
+		return false
+	})
+}
+
+// decode reads items that are wanted, which are at most so many.
+func decode(b []byte, most int, wanted func(requirement []byte) bool) (p Points, err error) {
 	if len(b) == 0 || b[0] != layout {
 		return p, errLayout
 	}
 	r := reader{b: b[1:]}
 	p.Rules, p.Since, p.Until = r.text(), r.date(), r.date()
 	n := r.count()
-	p.Items = make([]Point, n)
-	for i := range p.Items {
-		r.point(&p.Items[i])
-		r.bad = r.bad || i > 0 && p.Items[i].Requirement <= p.Items[i-1].Requirement
+	p.Items = make([]Point, 0, min(n, most))
+	for ; n > 0 && !r.bad; n-- {
+		item := reader{b: r.bytes()}
+		if named := item; !wanted(named.bytes()) {
+			continue
+		}
+		var one Point
+		item.point(&one)
+		last := len(p.Items) - 1
+		r.bad = item.bad || len(item.b) > 0 || last >= 0 && one.Requirement <= p.Items[last].Requirement
+		p.Items = append(p.Items, one)
 	}
 	if r.bad || len(r.b) > 0 {
 		return Points{}, errLayout
@@ -138,12 +166,15 @@ func (r *reader) count() int {
 	return int(n)
 }
 
-func (r *reader) text() string {
+// bytes are so many bytes as the number before them says.
+func (r *reader) bytes() []byte {
 	n := r.count()
-	s := string(r.b[:n])
+	b := r.b[:n]
 	r.b = r.b[n:]
-	return s
+	return b
 }
+
+func (r *reader) text() string { return string(r.bytes()) }
 
 func (r *reader) digest() uint64 {
 	if len(r.b) < 8 {

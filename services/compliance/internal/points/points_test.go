@@ -85,6 +85,25 @@ func TestWhatIsWrittenIsReadAgain(t *testing.T) {
 	})
 }
 
+// Some items are read as they are among all, and none that was not asked for.
+func TestSomeItemsAreReadAsAmongAll(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		p := drawn(t)
+		want := p
+		want.Items = []points.Point{}
+		asked := []string{"requirements/of none"}
+		for _, item := range p.Items {
+			if rapid.Bool().Draw(t, "asked") {
+				asked, want.Items = append(asked, item.Requirement), append(want.Items, item)
+			}
+		}
+		got, err := points.DecodeSome(p.Encode(), asked)
+		if err != nil || !reflect.DeepEqual(got, want) {
+			t.Fatalf("got %+v, %v; want %+v", got, err, want)
+		}
+	})
+}
+
 // Bytes of another layout, cut short or with more behind are refused, so that history is read; no bytes make it fail otherwise.
 func TestWhatIsNotWhollyReadableIsRefused(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
