@@ -1396,14 +1396,18 @@ type Fitting struct {
 	Etag string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
 	// The entry that this one replaces.
 	Corrects string `protobuf:"bytes,12,opt,name=corrects,proto3" json:"corrects,omitempty"`
-	// The entry that replaced this one.
+	// The entry that replaced this one; the entry itself when it was taken back and nothing replaced it.
 	Correction string `protobuf:"bytes,13,opt,name=correction,proto3" json:"correction,omitempty"`
 	// When this one was replaced; as it was known before, it holds.
 	CorrectTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=correct_time,json=correctTime,proto3" json:"correct_time,omitempty"`
 	// Why the entry before was wrong.
 	CorrectReason string `protobuf:"bytes,15,opt,name=correct_reason,json=correctReason,proto3" json:"correct_reason,omitempty"`
 	// Who signed the correction, people/{person}.
-	Corrector     string `protobuf:"bytes,16,opt,name=corrector,proto3" json:"corrector,omitempty"`
+	Corrector string `protobuf:"bytes,16,opt,name=corrector,proto3" json:"corrector,omitempty"`
+	// Why this entry was taken back: it was never fitted so.
+	VoidReason string `protobuf:"bytes,17,opt,name=void_reason,json=voidReason,proto3" json:"void_reason,omitempty"`
+	// Who signed that, people/{person}.
+	Voider        string `protobuf:"bytes,18,opt,name=voider,proto3" json:"voider,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1546,6 +1550,20 @@ func (x *Fitting) GetCorrectReason() string {
 func (x *Fitting) GetCorrector() string {
 	if x != nil {
 		return x.Corrector
+	}
+	return ""
+}
+
+func (x *Fitting) GetVoidReason() string {
+	if x != nil {
+		return x.VoidReason
+	}
+	return ""
+}
+
+func (x *Fitting) GetVoider() string {
+	if x != nil {
+		return x.Voider
 	}
 	return ""
 }
@@ -9285,7 +9303,9 @@ type CorrectFittingRequest struct {
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
 	RequestId string `protobuf:"bytes,7,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Checks everything and changes nothing.
-	ValidateOnly  bool `protobuf:"varint,8,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,8,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The right position; empty leaves it.
+	Position      string `protobuf:"bytes,9,opt,name=position,proto3" json:"position,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -9376,6 +9396,104 @@ func (x *CorrectFittingRequest) GetValidateOnly() bool {
 	return false
 }
 
+func (x *CorrectFittingRequest) GetPosition() string {
+	if x != nil {
+		return x.Position
+	}
+	return ""
+}
+
+// The request to take an entry of a fitting back.
+type VoidFittingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The entry that was never true.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Why it was wrong.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The fresh proof from SessionService.Reauthenticate; used once.
+	ReauthenticationToken string `protobuf:"bytes,3,opt,name=reauthentication_token,json=reauthenticationToken,proto3" json:"reauthentication_token,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks everything and changes nothing.
+	ValidateOnly  bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VoidFittingRequest) Reset() {
+	*x = VoidFittingRequest{}
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VoidFittingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VoidFittingRequest) ProtoMessage() {}
+
+func (x *VoidFittingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VoidFittingRequest.ProtoReflect.Descriptor instead.
+func (*VoidFittingRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
+}
+
+func (x *VoidFittingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *VoidFittingRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *VoidFittingRequest) GetReauthenticationToken() string {
+	if x != nil {
+		return x.ReauthenticationToken
+	}
+	return ""
+}
+
+func (x *VoidFittingRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *VoidFittingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *VoidFittingRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
 // The request to correct a component's history.
 type CorrectComponentHistoryRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -9401,7 +9519,7 @@ type CorrectComponentHistoryRequest struct {
 
 func (x *CorrectComponentHistoryRequest) Reset() {
 	*x = CorrectComponentHistoryRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9413,7 +9531,7 @@ func (x *CorrectComponentHistoryRequest) String() string {
 func (*CorrectComponentHistoryRequest) ProtoMessage() {}
 
 func (x *CorrectComponentHistoryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[94]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9426,7 +9544,7 @@ func (x *CorrectComponentHistoryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectComponentHistoryRequest.ProtoReflect.Descriptor instead.
 func (*CorrectComponentHistoryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{94}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *CorrectComponentHistoryRequest) GetName() string {
@@ -9504,7 +9622,7 @@ type RemoveComponentRequest struct {
 
 func (x *RemoveComponentRequest) Reset() {
 	*x = RemoveComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9516,7 +9634,7 @@ func (x *RemoveComponentRequest) String() string {
 func (*RemoveComponentRequest) ProtoMessage() {}
 
 func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[95]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9529,7 +9647,7 @@ func (x *RemoveComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveComponentRequest.ProtoReflect.Descriptor instead.
 func (*RemoveComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{95}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *RemoveComponentRequest) GetName() string {
@@ -9578,7 +9696,7 @@ type GetComponentRequest struct {
 
 func (x *GetComponentRequest) Reset() {
 	*x = GetComponentRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9590,7 +9708,7 @@ func (x *GetComponentRequest) String() string {
 func (*GetComponentRequest) ProtoMessage() {}
 
 func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[96]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9603,7 +9721,7 @@ func (x *GetComponentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetComponentRequest.ProtoReflect.Descriptor instead.
 func (*GetComponentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{96}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *GetComponentRequest) GetName() string {
@@ -9630,7 +9748,7 @@ type ListComponentsRequest struct {
 
 func (x *ListComponentsRequest) Reset() {
 	*x = ListComponentsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9642,7 +9760,7 @@ func (x *ListComponentsRequest) String() string {
 func (*ListComponentsRequest) ProtoMessage() {}
 
 func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[97]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9655,7 +9773,7 @@ func (x *ListComponentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListComponentsRequest.ProtoReflect.Descriptor instead.
 func (*ListComponentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{97}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ListComponentsRequest) GetPageSize() int32 {
@@ -9699,7 +9817,7 @@ type ListComponentsResponse struct {
 
 func (x *ListComponentsResponse) Reset() {
 	*x = ListComponentsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9711,7 +9829,7 @@ func (x *ListComponentsResponse) String() string {
 func (*ListComponentsResponse) ProtoMessage() {}
 
 func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[98]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9724,7 +9842,7 @@ func (x *ListComponentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListComponentsResponse.ProtoReflect.Descriptor instead.
 func (*ListComponentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{98}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ListComponentsResponse) GetComponents() []*Component {
@@ -9758,7 +9876,7 @@ type ListOpenFindingsRequest struct {
 
 func (x *ListOpenFindingsRequest) Reset() {
 	*x = ListOpenFindingsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9770,7 +9888,7 @@ func (x *ListOpenFindingsRequest) String() string {
 func (*ListOpenFindingsRequest) ProtoMessage() {}
 
 func (x *ListOpenFindingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[99]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9783,7 +9901,7 @@ func (x *ListOpenFindingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOpenFindingsRequest.ProtoReflect.Descriptor instead.
 func (*ListOpenFindingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{99}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListOpenFindingsRequest) GetPageSize() int32 {
@@ -9827,7 +9945,7 @@ type ListOpenFindingsResponse struct {
 
 func (x *ListOpenFindingsResponse) Reset() {
 	*x = ListOpenFindingsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9839,7 +9957,7 @@ func (x *ListOpenFindingsResponse) String() string {
 func (*ListOpenFindingsResponse) ProtoMessage() {}
 
 func (x *ListOpenFindingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[100]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9852,7 +9970,7 @@ func (x *ListOpenFindingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOpenFindingsResponse.ProtoReflect.Descriptor instead.
 func (*ListOpenFindingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{100}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ListOpenFindingsResponse) GetOpenFindings() []*OpenFinding {
@@ -9886,7 +10004,7 @@ type CreateLifeLimitRequest struct {
 
 func (x *CreateLifeLimitRequest) Reset() {
 	*x = CreateLifeLimitRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9898,7 +10016,7 @@ func (x *CreateLifeLimitRequest) String() string {
 func (*CreateLifeLimitRequest) ProtoMessage() {}
 
 func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[101]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9911,7 +10029,7 @@ func (x *CreateLifeLimitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLifeLimitRequest.ProtoReflect.Descriptor instead.
 func (*CreateLifeLimitRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{101}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *CreateLifeLimitRequest) GetLifeLimit() *LifeLimit {
@@ -9953,7 +10071,7 @@ type GetLifeLimitRequest struct {
 
 func (x *GetLifeLimitRequest) Reset() {
 	*x = GetLifeLimitRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9965,7 +10083,7 @@ func (x *GetLifeLimitRequest) String() string {
 func (*GetLifeLimitRequest) ProtoMessage() {}
 
 func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[102]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9978,7 +10096,7 @@ func (x *GetLifeLimitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLifeLimitRequest.ProtoReflect.Descriptor instead.
 func (*GetLifeLimitRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{102}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *GetLifeLimitRequest) GetName() string {
@@ -10005,7 +10123,7 @@ type ListLifeLimitsRequest struct {
 
 func (x *ListLifeLimitsRequest) Reset() {
 	*x = ListLifeLimitsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10017,7 +10135,7 @@ func (x *ListLifeLimitsRequest) String() string {
 func (*ListLifeLimitsRequest) ProtoMessage() {}
 
 func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[103]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10030,7 +10148,7 @@ func (x *ListLifeLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeLimitsRequest.ProtoReflect.Descriptor instead.
 func (*ListLifeLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{103}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *ListLifeLimitsRequest) GetPageSize() int32 {
@@ -10074,7 +10192,7 @@ type ListLifeLimitsResponse struct {
 
 func (x *ListLifeLimitsResponse) Reset() {
 	*x = ListLifeLimitsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10086,7 +10204,7 @@ func (x *ListLifeLimitsResponse) String() string {
 func (*ListLifeLimitsResponse) ProtoMessage() {}
 
 func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[104]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10099,7 +10217,7 @@ func (x *ListLifeLimitsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeLimitsResponse.ProtoReflect.Descriptor instead.
 func (*ListLifeLimitsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{104}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *ListLifeLimitsResponse) GetLifeLimits() []*LifeLimit {
@@ -10127,7 +10245,7 @@ type GetLifeStatusRequest struct {
 
 func (x *GetLifeStatusRequest) Reset() {
 	*x = GetLifeStatusRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10139,7 +10257,7 @@ func (x *GetLifeStatusRequest) String() string {
 func (*GetLifeStatusRequest) ProtoMessage() {}
 
 func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[105]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10152,7 +10270,7 @@ func (x *GetLifeStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLifeStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetLifeStatusRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{105}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *GetLifeStatusRequest) GetName() string {
@@ -10181,7 +10299,7 @@ type ListLifeStatusesRequest struct {
 
 func (x *ListLifeStatusesRequest) Reset() {
 	*x = ListLifeStatusesRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10193,7 +10311,7 @@ func (x *ListLifeStatusesRequest) String() string {
 func (*ListLifeStatusesRequest) ProtoMessage() {}
 
 func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[106]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10206,7 +10324,7 @@ func (x *ListLifeStatusesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeStatusesRequest.ProtoReflect.Descriptor instead.
 func (*ListLifeStatusesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{106}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{107}
 }
 
 func (x *ListLifeStatusesRequest) GetParent() string {
@@ -10257,7 +10375,7 @@ type ListLifeStatusesResponse struct {
 
 func (x *ListLifeStatusesResponse) Reset() {
 	*x = ListLifeStatusesResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[107]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[108]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10269,7 +10387,7 @@ func (x *ListLifeStatusesResponse) String() string {
 func (*ListLifeStatusesResponse) ProtoMessage() {}
 
 func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[107]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[108]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10282,7 +10400,7 @@ func (x *ListLifeStatusesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLifeStatusesResponse.ProtoReflect.Descriptor instead.
 func (*ListLifeStatusesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{107}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{108}
 }
 
 func (x *ListLifeStatusesResponse) GetLifeStatuses() []*LifeStatus {
@@ -10316,7 +10434,7 @@ type RecordExperienceRequest struct {
 
 func (x *RecordExperienceRequest) Reset() {
 	*x = RecordExperienceRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[108]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[109]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10328,7 +10446,7 @@ func (x *RecordExperienceRequest) String() string {
 func (*RecordExperienceRequest) ProtoMessage() {}
 
 func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[108]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[109]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10341,7 +10459,7 @@ func (x *RecordExperienceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordExperienceRequest.ProtoReflect.Descriptor instead.
 func (*RecordExperienceRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{108}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{109}
 }
 
 func (x *RecordExperienceRequest) GetName() string {
@@ -10389,7 +10507,7 @@ type CreateAuthorizationRequest struct {
 
 func (x *CreateAuthorizationRequest) Reset() {
 	*x = CreateAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[109]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[110]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10401,7 +10519,7 @@ func (x *CreateAuthorizationRequest) String() string {
 func (*CreateAuthorizationRequest) ProtoMessage() {}
 
 func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[109]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[110]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10414,7 +10532,7 @@ func (x *CreateAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*CreateAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{109}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{110}
 }
 
 func (x *CreateAuthorizationRequest) GetParent() string {
@@ -10462,7 +10580,7 @@ type SuspendAuthorizationRequest struct {
 
 func (x *SuspendAuthorizationRequest) Reset() {
 	*x = SuspendAuthorizationRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[110]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[111]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10474,7 +10592,7 @@ func (x *SuspendAuthorizationRequest) String() string {
 func (*SuspendAuthorizationRequest) ProtoMessage() {}
 
 func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[110]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[111]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10487,7 +10605,7 @@ func (x *SuspendAuthorizationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuspendAuthorizationRequest.ProtoReflect.Descriptor instead.
 func (*SuspendAuthorizationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{110}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{111}
 }
 
 func (x *SuspendAuthorizationRequest) GetName() string {
@@ -10537,7 +10655,7 @@ type ListAuthorizationsRequest struct {
 
 func (x *ListAuthorizationsRequest) Reset() {
 	*x = ListAuthorizationsRequest{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[111]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[112]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10549,7 +10667,7 @@ func (x *ListAuthorizationsRequest) String() string {
 func (*ListAuthorizationsRequest) ProtoMessage() {}
 
 func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[111]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[112]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10562,7 +10680,7 @@ func (x *ListAuthorizationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsRequest.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{111}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{112}
 }
 
 func (x *ListAuthorizationsRequest) GetParent() string {
@@ -10613,7 +10731,7 @@ type ListAuthorizationsResponse struct {
 
 func (x *ListAuthorizationsResponse) Reset() {
 	*x = ListAuthorizationsResponse{}
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[112]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[113]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10625,7 +10743,7 @@ func (x *ListAuthorizationsResponse) String() string {
 func (*ListAuthorizationsResponse) ProtoMessage() {}
 
 func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[112]
+	mi := &file_coldsection_compliance_v1_compliance_proto_msgTypes[113]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10638,7 +10756,7 @@ func (x *ListAuthorizationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAuthorizationsResponse.ProtoReflect.Descriptor instead.
 func (*ListAuthorizationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{112}
+	return file_coldsection_compliance_v1_compliance_proto_rawDescGZIP(), []int{113}
 }
 
 func (x *ListAuthorizationsResponse) GetAuthorizations() []*Authorization {
@@ -10727,7 +10845,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01:B\xeaA?\n" +
-	"\x1acoldsection.example/Engine\x12\x10engines/{engine}*\aengines2\x06engine\"\xb3\x06\n" +
+	"\x1acoldsection.example/Engine\x12\x10engines/{engine}*\aengines2\x06engine\"\xf8\x06\n" +
 	"\aFitting\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
 	"\x04item\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12\x18\n" +
@@ -10750,7 +10868,10 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"correction\x12C\n" +
 	"\fcorrect_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcorrectTime\x12+\n" +
 	"\x0ecorrect_reason\x18\x0f \x01(\tB\x04\xe2A\x01\x03R\rcorrectReason\x12\"\n" +
-	"\tcorrector\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\tcorrector:G\xeaAD\n" +
+	"\tcorrector\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\tcorrector\x12%\n" +
+	"\vvoid_reason\x18\x11 \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"voidReason\x12\x1c\n" +
+	"\x06voider\x18\x12 \x01(\tB\x04\xe2A\x01\x03R\x06voider:G\xeaAD\n" +
 	"\x1bcoldsection.example/Fitting\x12\x12fittings/{fitting}*\bfittings2\afitting\"\x97\x05\n" +
 	"\vUtilization\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12>\n" +
@@ -11622,7 +11743,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x04host\x18\x04 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04host\x12)\n" +
 	"\bposition\x18\x05 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\bposition\x12@\n" +
 	"\finstall_date\x18\x06 \x01(\v2\x11.google.type.DateB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vinstallDate\"\xb3\x03\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vinstallDate\"\xdc\x03\n" +
 	"\x15CorrectFittingRequest\x12?\n" +
 	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
 	"\x1bcoldsection.example/Fitting\xbaH\x04r\x02\x10\x01R\x04name\x12:\n" +
@@ -11634,7 +11755,17 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x04etag\x18\x06 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
 	"request_id\x18\a \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\b \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xeb\x03\n" +
+	"\rvalidate_only\x18\b \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x12'\n" +
+	"\bposition\x18\t \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\bposition\"\xba\x02\n" +
+	"\x12VoidFittingRequest\x12?\n" +
+	"\x04name\x18\x01 \x01(\tB+\xe2A\x01\x02\xfaA\x1d\n" +
+	"\x1bcoldsection.example/Fitting\xbaH\x04r\x02\x10\x01R\x04name\x12$\n" +
+	"\x06reason\x18\x02 \x01(\tB\f\xe2A\x01\x02\xbaH\x05r\x03\x18\x90\x03R\x06reason\x12C\n" +
+	"\x16reauthentication_token\x18\x03 \x01(\tB\f\xe2A\x02\x02\x04\xbaH\x04r\x02\x10\x01R\x15reauthenticationToken\x12\x18\n" +
+	"\x04etag\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rvalidate_only\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xeb\x03\n" +
 	"\x1eCorrectComponentHistoryRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/Component\xbaH\x04r\x02\x10\x01R\x04name\x12O\n" +
@@ -11744,7 +11875,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\border_by\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\xa2\x01\n" +
 	"\x1aListAuthorizationsResponse\x12V\n" +
 	"\x0eauthorizations\x18\x01 \x03(\v2(.coldsection.compliance.v1.AuthorizationB\x04\xe2A\x01\x03R\x0eauthorizations\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xf2 \n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xfc!\n" +
 	"\x11ComplianceService\x12\x87\x01\n" +
 	"\x0eCreateAircraft\x120.coldsection.compliance.v1.CreateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"\x1e\x82\xd3\xe4\x93\x02\x18:\baircraft\"\f/v1/aircraft\x12\x99\x01\n" +
 	"\x0eUpdateAircraft\x120.coldsection.compliance.v1.UpdateAircraftRequest\x1a#.coldsection.compliance.v1.Aircraft\"0\x82\xd3\xe4\x93\x02*:\baircraft2\x1e/v1/{aircraft.name=aircraft/*}\x12~\n" +
@@ -11766,7 +11897,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x0fCreateComponent\x121.coldsection.compliance.v1.CreateComponentRequest\x1a$.coldsection.compliance.v1.Component\"!\x82\xd3\xe4\x93\x02\x1b:\tcomponent\"\x0e/v1/components\x12\x98\x01\n" +
 	"\x10InstallComponent\x122.coldsection.compliance.v1.InstallComponentRequest\x1a$.coldsection.compliance.v1.Component\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=components/*}:install\x12\x95\x01\n" +
 	"\x0fRemoveComponent\x121.coldsection.compliance.v1.RemoveComponentRequest\x1a$.coldsection.compliance.v1.Component\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=components/*}:remove\x12\x90\x01\n" +
-	"\x0eCorrectFitting\x120.coldsection.compliance.v1.CorrectFittingRequest\x1a\".coldsection.compliance.v1.Fitting\"(\x82\xd3\xe4\x93\x02\":\x01*\"\x1d/v1/{name=fittings/*}:correct\x12\xb6\x01\n" +
+	"\x0eCorrectFitting\x120.coldsection.compliance.v1.CorrectFittingRequest\x1a\".coldsection.compliance.v1.Fitting\"(\x82\xd3\xe4\x93\x02\":\x01*\"\x1d/v1/{name=fittings/*}:correct\x12\x87\x01\n" +
+	"\vVoidFitting\x12-.coldsection.compliance.v1.VoidFittingRequest\x1a\".coldsection.compliance.v1.Fitting\"%\x82\xd3\xe4\x93\x02\x1f:\x01*\"\x1a/v1/{name=fittings/*}:void\x12\xb6\x01\n" +
 	"\x17CorrectComponentHistory\x129.coldsection.compliance.v1.CorrectComponentHistoryRequest\x1a$.coldsection.compliance.v1.Component\":\x82\xd3\xe4\x93\x024:\x01*\"//v1/{name=components/*}:correctComponentHistory\x12\x8e\x01\n" +
 	"\x0fCreateLifeLimit\x121.coldsection.compliance.v1.CreateLifeLimitRequest\x1a$.coldsection.compliance.v1.LifeLimit\"\"\x82\xd3\xe4\x93\x02\x1c:\n" +
 	"life_limit\"\x0e/v1/lifeLimits\x12}\n" +
@@ -11826,7 +11958,7 @@ func file_coldsection_compliance_v1_compliance_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_compliance_v1_compliance_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
-var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 115)
+var file_coldsection_compliance_v1_compliance_proto_msgTypes = make([]protoimpl.MessageInfo, 116)
 var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(Aircraft_Regime)(0),                    // 0: coldsection.compliance.v1.Aircraft.Regime
 	(Requirement_Kind)(0),                   // 1: coldsection.compliance.v1.Requirement.Kind
@@ -11935,215 +12067,216 @@ var file_coldsection_compliance_v1_compliance_proto_goTypes = []any{
 	(*CreateComponentRequest)(nil),          // 104: coldsection.compliance.v1.CreateComponentRequest
 	(*InstallComponentRequest)(nil),         // 105: coldsection.compliance.v1.InstallComponentRequest
 	(*CorrectFittingRequest)(nil),           // 106: coldsection.compliance.v1.CorrectFittingRequest
-	(*CorrectComponentHistoryRequest)(nil),  // 107: coldsection.compliance.v1.CorrectComponentHistoryRequest
-	(*RemoveComponentRequest)(nil),          // 108: coldsection.compliance.v1.RemoveComponentRequest
-	(*GetComponentRequest)(nil),             // 109: coldsection.compliance.v1.GetComponentRequest
-	(*ListComponentsRequest)(nil),           // 110: coldsection.compliance.v1.ListComponentsRequest
-	(*ListComponentsResponse)(nil),          // 111: coldsection.compliance.v1.ListComponentsResponse
-	(*ListOpenFindingsRequest)(nil),         // 112: coldsection.compliance.v1.ListOpenFindingsRequest
-	(*ListOpenFindingsResponse)(nil),        // 113: coldsection.compliance.v1.ListOpenFindingsResponse
-	(*CreateLifeLimitRequest)(nil),          // 114: coldsection.compliance.v1.CreateLifeLimitRequest
-	(*GetLifeLimitRequest)(nil),             // 115: coldsection.compliance.v1.GetLifeLimitRequest
-	(*ListLifeLimitsRequest)(nil),           // 116: coldsection.compliance.v1.ListLifeLimitsRequest
-	(*ListLifeLimitsResponse)(nil),          // 117: coldsection.compliance.v1.ListLifeLimitsResponse
-	(*GetLifeStatusRequest)(nil),            // 118: coldsection.compliance.v1.GetLifeStatusRequest
-	(*ListLifeStatusesRequest)(nil),         // 119: coldsection.compliance.v1.ListLifeStatusesRequest
-	(*ListLifeStatusesResponse)(nil),        // 120: coldsection.compliance.v1.ListLifeStatusesResponse
-	(*RecordExperienceRequest)(nil),         // 121: coldsection.compliance.v1.RecordExperienceRequest
-	(*CreateAuthorizationRequest)(nil),      // 122: coldsection.compliance.v1.CreateAuthorizationRequest
-	(*SuspendAuthorizationRequest)(nil),     // 123: coldsection.compliance.v1.SuspendAuthorizationRequest
-	(*ListAuthorizationsRequest)(nil),       // 124: coldsection.compliance.v1.ListAuthorizationsRequest
-	(*ListAuthorizationsResponse)(nil),      // 125: coldsection.compliance.v1.ListAuthorizationsResponse
-	nil,                                     // 126: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	nil,                                     // 127: coldsection.compliance.v1.Engine.ExternalIdsEntry
-	(*date.Date)(nil),                       // 128: google.type.Date
-	(*timestamppb.Timestamp)(nil),           // 129: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),            // 130: coldsection.common.v1.DocumentReference
-	(*v1.Signature)(nil),                    // 131: coldsection.common.v1.Signature
-	(*fieldmaskpb.FieldMask)(nil),           // 132: google.protobuf.FieldMask
+	(*VoidFittingRequest)(nil),              // 107: coldsection.compliance.v1.VoidFittingRequest
+	(*CorrectComponentHistoryRequest)(nil),  // 108: coldsection.compliance.v1.CorrectComponentHistoryRequest
+	(*RemoveComponentRequest)(nil),          // 109: coldsection.compliance.v1.RemoveComponentRequest
+	(*GetComponentRequest)(nil),             // 110: coldsection.compliance.v1.GetComponentRequest
+	(*ListComponentsRequest)(nil),           // 111: coldsection.compliance.v1.ListComponentsRequest
+	(*ListComponentsResponse)(nil),          // 112: coldsection.compliance.v1.ListComponentsResponse
+	(*ListOpenFindingsRequest)(nil),         // 113: coldsection.compliance.v1.ListOpenFindingsRequest
+	(*ListOpenFindingsResponse)(nil),        // 114: coldsection.compliance.v1.ListOpenFindingsResponse
+	(*CreateLifeLimitRequest)(nil),          // 115: coldsection.compliance.v1.CreateLifeLimitRequest
+	(*GetLifeLimitRequest)(nil),             // 116: coldsection.compliance.v1.GetLifeLimitRequest
+	(*ListLifeLimitsRequest)(nil),           // 117: coldsection.compliance.v1.ListLifeLimitsRequest
+	(*ListLifeLimitsResponse)(nil),          // 118: coldsection.compliance.v1.ListLifeLimitsResponse
+	(*GetLifeStatusRequest)(nil),            // 119: coldsection.compliance.v1.GetLifeStatusRequest
+	(*ListLifeStatusesRequest)(nil),         // 120: coldsection.compliance.v1.ListLifeStatusesRequest
+	(*ListLifeStatusesResponse)(nil),        // 121: coldsection.compliance.v1.ListLifeStatusesResponse
+	(*RecordExperienceRequest)(nil),         // 122: coldsection.compliance.v1.RecordExperienceRequest
+	(*CreateAuthorizationRequest)(nil),      // 123: coldsection.compliance.v1.CreateAuthorizationRequest
+	(*SuspendAuthorizationRequest)(nil),     // 124: coldsection.compliance.v1.SuspendAuthorizationRequest
+	(*ListAuthorizationsRequest)(nil),       // 125: coldsection.compliance.v1.ListAuthorizationsRequest
+	(*ListAuthorizationsResponse)(nil),      // 126: coldsection.compliance.v1.ListAuthorizationsResponse
+	nil,                                     // 127: coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	nil,                                     // 128: coldsection.compliance.v1.Engine.ExternalIdsEntry
+	(*date.Date)(nil),                       // 129: google.type.Date
+	(*timestamppb.Timestamp)(nil),           // 130: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),            // 131: coldsection.common.v1.DocumentReference
+	(*v1.Signature)(nil),                    // 132: coldsection.common.v1.Signature
+	(*fieldmaskpb.FieldMask)(nil),           // 133: google.protobuf.FieldMask
 }
 var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	14,  // 0: coldsection.compliance.v1.Aircraft.counters:type_name -> coldsection.compliance.v1.Counters
-	128, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
+	129, // 1: coldsection.compliance.v1.Aircraft.counters_date:type_name -> google.type.Date
 	0,   // 2: coldsection.compliance.v1.Aircraft.regime:type_name -> coldsection.compliance.v1.Aircraft.Regime
 	15,  // 3: coldsection.compliance.v1.Aircraft.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	126, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
-	129, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
-	129, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
+	127, // 4: coldsection.compliance.v1.Aircraft.external_ids:type_name -> coldsection.compliance.v1.Aircraft.ExternalIdsEntry
+	130, // 5: coldsection.compliance.v1.Aircraft.create_time:type_name -> google.protobuf.Timestamp
+	130, // 6: coldsection.compliance.v1.Aircraft.update_time:type_name -> google.protobuf.Timestamp
 	14,  // 7: coldsection.compliance.v1.Aircraft.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	128, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
+	129, // 8: coldsection.compliance.v1.Aircraft.entry_date:type_name -> google.type.Date
 	14,  // 9: coldsection.compliance.v1.Engine.counters:type_name -> coldsection.compliance.v1.Counters
-	128, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
-	127, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
-	129, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
-	129, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
+	129, // 10: coldsection.compliance.v1.Engine.counters_date:type_name -> google.type.Date
+	128, // 11: coldsection.compliance.v1.Engine.external_ids:type_name -> coldsection.compliance.v1.Engine.ExternalIdsEntry
+	130, // 12: coldsection.compliance.v1.Engine.create_time:type_name -> google.protobuf.Timestamp
+	130, // 13: coldsection.compliance.v1.Engine.update_time:type_name -> google.protobuf.Timestamp
 	14,  // 14: coldsection.compliance.v1.Engine.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	128, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
-	128, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
-	128, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
-	128, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
-	129, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
-	129, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
+	129, // 15: coldsection.compliance.v1.Engine.entry_date:type_name -> google.type.Date
+	129, // 16: coldsection.compliance.v1.Engine.manufacture_date:type_name -> google.type.Date
+	129, // 17: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
+	129, // 18: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
+	130, // 19: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
+	130, // 20: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
 	14,  // 21: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
-	129, // 22: coldsection.compliance.v1.Fitting.correct_time:type_name -> google.protobuf.Timestamp
-	128, // 23: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
-	129, // 24: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
+	130, // 22: coldsection.compliance.v1.Fitting.correct_time:type_name -> google.protobuf.Timestamp
+	129, // 23: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
+	130, // 24: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
 	1,   // 25: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	130, // 26: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
+	131, // 26: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
 	20,  // 27: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
 	22,  // 28: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
 	22,  // 29: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
 	2,   // 30: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
 	3,   // 31: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
-	128, // 32: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
+	129, // 32: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
 	24,  // 33: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
 	26,  // 34: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
-	129, // 35: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
-	129, // 36: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
+	130, // 35: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
+	130, // 36: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
 	21,  // 37: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
 	4,   // 38: coldsection.compliance.v1.Applicability.subject_kind:type_name -> coldsection.compliance.v1.Applicability.SubjectKind
 	5,   // 39: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
 	23,  // 40: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
 	22,  // 41: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
 	6,   // 42: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	128, // 43: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
-	130, // 44: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
+	129, // 43: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
+	131, // 44: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
 	25,  // 45: coldsection.compliance.v1.Tolerance.steps:type_name -> coldsection.compliance.v1.VariationStep
 	6,   // 46: coldsection.compliance.v1.VariationStep.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
 	1,   // 47: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
 	7,   // 48: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	128, // 49: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
+	129, // 49: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
 	28,  // 50: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
-	128, // 51: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
+	129, // 51: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
 	14,  // 52: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
 	29,  // 53: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
-	128, // 54: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
-	129, // 55: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
+	129, // 54: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
+	130, // 55: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
 	6,   // 56: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	128, // 57: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
-	128, // 58: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
-	128, // 59: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
-	129, // 60: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
+	129, // 57: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
+	129, // 58: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
+	129, // 59: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
+	130, // 60: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
 	27,  // 61: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
 	15,  // 62: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	130, // 63: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	128, // 64: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
+	131, // 63: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	129, // 64: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
 	14,  // 65: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
-	129, // 66: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
-	131, // 67: coldsection.compliance.v1.Accomplishment.signatures:type_name -> coldsection.common.v1.Signature
+	130, // 66: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
+	132, // 67: coldsection.compliance.v1.Accomplishment.signatures:type_name -> coldsection.common.v1.Signature
 	8,   // 68: coldsection.compliance.v1.Evidence.kind:type_name -> coldsection.compliance.v1.Evidence.Kind
 	31,  // 69: coldsection.compliance.v1.Evidence.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
 	33,  // 70: coldsection.compliance.v1.Evidence.documents:type_name -> coldsection.compliance.v1.EvidenceDocument
-	129, // 71: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
-	129, // 72: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
+	130, // 71: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
+	130, // 72: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
 	14,  // 73: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
 	27,  // 74: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
 	36,  // 75: coldsection.compliance.v1.ComplianceStatus.requirement_statuses:type_name -> coldsection.compliance.v1.RequirementStatus
 	44,  // 76: coldsection.compliance.v1.ComplianceStatus.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
 	35,  // 77: coldsection.compliance.v1.ComplianceStatus.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
-	128, // 78: coldsection.compliance.v1.OpenFinding.original_date:type_name -> google.type.Date
-	128, // 79: coldsection.compliance.v1.OpenFinding.limit_date:type_name -> google.type.Date
-	129, // 80: coldsection.compliance.v1.OpenFinding.close_time:type_name -> google.protobuf.Timestamp
+	129, // 78: coldsection.compliance.v1.OpenFinding.original_date:type_name -> google.type.Date
+	129, // 79: coldsection.compliance.v1.OpenFinding.limit_date:type_name -> google.type.Date
+	130, // 80: coldsection.compliance.v1.OpenFinding.close_time:type_name -> google.protobuf.Timestamp
 	7,   // 81: coldsection.compliance.v1.OpenFinding.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	129, // 82: coldsection.compliance.v1.OpenFinding.raise_time:type_name -> google.protobuf.Timestamp
-	129, // 83: coldsection.compliance.v1.OpenFinding.create_time:type_name -> google.protobuf.Timestamp
-	129, // 84: coldsection.compliance.v1.OpenFinding.update_time:type_name -> google.protobuf.Timestamp
+	130, // 82: coldsection.compliance.v1.OpenFinding.raise_time:type_name -> google.protobuf.Timestamp
+	130, // 83: coldsection.compliance.v1.OpenFinding.create_time:type_name -> google.protobuf.Timestamp
+	130, // 84: coldsection.compliance.v1.OpenFinding.update_time:type_name -> google.protobuf.Timestamp
 	1,   // 85: coldsection.compliance.v1.RequirementStatus.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	130, // 86: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	128, // 87: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
+	131, // 86: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	129, // 87: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
 	9,   // 88: coldsection.compliance.v1.RequirementStatus.standing:type_name -> coldsection.compliance.v1.RequirementStatus.Standing
-	128, // 89: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
+	129, // 89: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
 	14,  // 90: coldsection.compliance.v1.RequirementStatus.last_done_counters:type_name -> coldsection.compliance.v1.Counters
 	28,  // 91: coldsection.compliance.v1.RequirementStatus.remaining:type_name -> coldsection.compliance.v1.Remaining
 	37,  // 92: coldsection.compliance.v1.RequirementStatus.applicability_decision:type_name -> coldsection.compliance.v1.ApplicabilityDecision
-	129, // 93: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
-	128, // 94: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
+	130, // 93: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
+	129, // 94: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
 	10,  // 95: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
-	128, // 96: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
-	128, // 97: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
-	129, // 98: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
-	129, // 99: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
-	129, // 100: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
-	128, // 101: coldsection.compliance.v1.ToolUse.use_date:type_name -> google.type.Date
+	129, // 96: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
+	129, // 97: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
+	130, // 98: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
+	130, // 99: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
+	130, // 100: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
+	129, // 101: coldsection.compliance.v1.ToolUse.use_date:type_name -> google.type.Date
 	14,  // 102: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
-	128, // 103: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
+	129, // 103: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
 	42,  // 104: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
 	14,  // 105: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	128, // 106: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
-	129, // 107: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
-	129, // 108: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
-	128, // 109: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
-	128, // 110: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
-	130, // 111: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
-	128, // 112: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
+	129, // 106: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
+	130, // 107: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
+	130, // 108: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
+	129, // 109: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
+	129, // 110: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
+	131, // 111: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
+	129, // 112: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
 	11,  // 113: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
-	129, // 114: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
+	130, // 114: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
 	7,   // 115: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	130, // 116: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	128, // 117: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
-	128, // 118: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
-	129, // 119: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	129, // 120: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	128, // 121: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
-	128, // 122: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
-	128, // 123: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
+	131, // 116: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	129, // 117: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
+	129, // 118: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
+	130, // 119: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	130, // 120: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
+	129, // 121: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
+	129, // 122: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
+	129, // 123: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
 	12,  // 124: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
-	129, // 125: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
-	129, // 126: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
+	130, // 125: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
+	130, // 126: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
 	48,  // 127: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	128, // 128: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
-	128, // 129: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
-	128, // 130: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
-	128, // 131: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
+	129, // 128: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
+	129, // 129: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
+	129, // 130: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
+	129, // 131: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
 	51,  // 132: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
 	13,  // 133: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
 	13,  // 134: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	132, // 135: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
+	133, // 135: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
 	13,  // 136: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
 	16,  // 137: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
 	16,  // 138: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	132, // 139: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
+	133, // 139: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
 	16,  // 140: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
 	17,  // 141: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
-	128, // 142: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
-	128, // 143: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
+	129, // 142: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
+	129, // 143: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
 	18,  // 144: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
 	66,  // 145: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
 	18,  // 146: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
 	18,  // 147: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
 	19,  // 148: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
 	19,  // 149: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	132, // 150: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
+	133, // 150: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
 	19,  // 151: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
-	128, // 152: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
+	129, // 152: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
 	27,  // 153: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
 	29,  // 154: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
 	31,  // 155: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
 	31,  // 156: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
-	129, // 157: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	129, // 158: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
-	129, // 159: coldsection.compliance.v1.FindEvidenceRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	129, // 160: coldsection.compliance.v1.FindEvidenceRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	130, // 157: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	130, // 158: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	130, // 159: coldsection.compliance.v1.FindEvidenceRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	130, // 160: coldsection.compliance.v1.FindEvidenceRequest.known_at_time:type_name -> google.protobuf.Timestamp
 	36,  // 161: coldsection.compliance.v1.FindEvidenceResponse.requirement_status:type_name -> coldsection.compliance.v1.RequirementStatus
 	32,  // 162: coldsection.compliance.v1.FindEvidenceResponse.evidences:type_name -> coldsection.compliance.v1.Evidence
-	129, // 163: coldsection.compliance.v1.FindEvidenceResponse.as_of_time:type_name -> google.protobuf.Timestamp
-	129, // 164: coldsection.compliance.v1.FindEvidenceResponse.known_at_time:type_name -> google.protobuf.Timestamp
+	130, // 163: coldsection.compliance.v1.FindEvidenceResponse.as_of_time:type_name -> google.protobuf.Timestamp
+	130, // 164: coldsection.compliance.v1.FindEvidenceResponse.known_at_time:type_name -> google.protobuf.Timestamp
 	39,  // 165: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
 	45,  // 166: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
 	39,  // 167: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
 	46,  // 168: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
 	46,  // 169: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	132, // 170: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	133, // 170: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
 	46,  // 171: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
 	40,  // 172: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
 	40,  // 173: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
 	41,  // 174: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
-	128, // 175: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
-	128, // 176: coldsection.compliance.v1.CorrectFittingRequest.install_date:type_name -> google.type.Date
-	128, // 177: coldsection.compliance.v1.CorrectFittingRequest.remove_date:type_name -> google.type.Date
+	129, // 175: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
+	129, // 176: coldsection.compliance.v1.CorrectFittingRequest.install_date:type_name -> google.type.Date
+	129, // 177: coldsection.compliance.v1.CorrectFittingRequest.remove_date:type_name -> google.type.Date
 	42,  // 178: coldsection.compliance.v1.CorrectComponentHistoryRequest.history:type_name -> coldsection.compliance.v1.PastFitting
 	14,  // 179: coldsection.compliance.v1.CorrectComponentHistoryRequest.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	128, // 180: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
+	129, // 180: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
 	41,  // 181: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
 	35,  // 182: coldsection.compliance.v1.ListOpenFindingsResponse.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
 	43,  // 183: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
@@ -12170,104 +12303,106 @@ var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	91,  // 204: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
 	104, // 205: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
 	105, // 206: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
-	108, // 207: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
+	109, // 207: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
 	106, // 208: coldsection.compliance.v1.ComplianceService.CorrectFitting:input_type -> coldsection.compliance.v1.CorrectFittingRequest
-	107, // 209: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:input_type -> coldsection.compliance.v1.CorrectComponentHistoryRequest
-	114, // 210: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
-	95,  // 211: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
-	96,  // 212: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
-	122, // 213: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
-	121, // 214: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
-	123, // 215: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
-	54,  // 216: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
-	55,  // 217: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
-	59,  // 218: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
-	60,  // 219: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
-	62,  // 220: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
-	69,  // 221: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
-	73,  // 222: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
-	74,  // 223: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
-	76,  // 224: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
-	77,  // 225: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
-	79,  // 226: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
-	84,  // 227: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
-	83,  // 228: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
-	87,  // 229: coldsection.compliance.v1.ComplianceQueryService.FindEvidence:input_type -> coldsection.compliance.v1.FindEvidenceRequest
-	86,  // 230: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
-	92,  // 231: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
-	93,  // 232: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
-	100, // 233: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
-	102, // 234: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
-	109, // 235: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
-	110, // 236: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
-	115, // 237: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
-	116, // 238: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
-	118, // 239: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
-	119, // 240: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
-	112, // 241: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
-	97,  // 242: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
-	98,  // 243: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
-	124, // 244: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
-	49,  // 245: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
-	13,  // 246: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	13,  // 247: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	16,  // 248: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
-	16,  // 249: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
-	16,  // 250: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
-	16,  // 251: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
-	18,  // 252: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
-	68,  // 253: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	19,  // 254: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	19,  // 255: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	31,  // 256: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
-	27,  // 257: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
-	19,  // 258: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
-	39,  // 259: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
-	39,  // 260: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
-	39,  // 261: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
-	41,  // 262: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
-	41,  // 263: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
-	41,  // 264: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
-	17,  // 265: coldsection.compliance.v1.ComplianceService.CorrectFitting:output_type -> coldsection.compliance.v1.Fitting
-	41,  // 266: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:output_type -> coldsection.compliance.v1.Component
-	43,  // 267: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	46,  // 268: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
-	46,  // 269: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
-	47,  // 270: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	47,  // 271: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
-	47,  // 272: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	13,  // 273: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	56,  // 274: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
-	16,  // 275: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
-	61,  // 276: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
-	63,  // 277: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
-	70,  // 278: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
-	19,  // 279: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
-	75,  // 280: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
-	27,  // 281: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
-	78,  // 282: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
-	30,  // 283: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
-	85,  // 284: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
-	38,  // 285: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
-	88,  // 286: coldsection.compliance.v1.ComplianceQueryService.FindEvidence:output_type -> coldsection.compliance.v1.FindEvidenceResponse
-	34,  // 287: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
-	39,  // 288: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
-	94,  // 289: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
-	101, // 290: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
-	103, // 291: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
-	41,  // 292: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
-	111, // 293: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
-	43,  // 294: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	117, // 295: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
-	44,  // 296: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
-	120, // 297: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
-	113, // 298: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
-	46,  // 299: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
-	99,  // 300: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
-	125, // 301: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
-	50,  // 302: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
-	246, // [246:303] is the sub-list for method output_type
-	189, // [189:246] is the sub-list for method input_type
+	107, // 209: coldsection.compliance.v1.ComplianceService.VoidFitting:input_type -> coldsection.compliance.v1.VoidFittingRequest
+	108, // 210: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:input_type -> coldsection.compliance.v1.CorrectComponentHistoryRequest
+	115, // 211: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
+	95,  // 212: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
+	96,  // 213: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
+	123, // 214: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
+	122, // 215: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
+	124, // 216: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
+	54,  // 217: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
+	55,  // 218: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
+	59,  // 219: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
+	60,  // 220: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
+	62,  // 221: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
+	69,  // 222: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
+	73,  // 223: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
+	74,  // 224: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
+	76,  // 225: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
+	77,  // 226: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
+	79,  // 227: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
+	84,  // 228: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
+	83,  // 229: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
+	87,  // 230: coldsection.compliance.v1.ComplianceQueryService.FindEvidence:input_type -> coldsection.compliance.v1.FindEvidenceRequest
+	86,  // 231: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
+	92,  // 232: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
+	93,  // 233: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
+	100, // 234: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
+	102, // 235: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
+	110, // 236: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
+	111, // 237: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
+	116, // 238: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
+	117, // 239: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
+	119, // 240: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
+	120, // 241: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
+	113, // 242: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
+	97,  // 243: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
+	98,  // 244: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
+	125, // 245: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
+	49,  // 246: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
+	13,  // 247: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	13,  // 248: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	16,  // 249: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 250: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 251: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 252: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
+	18,  // 253: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
+	68,  // 254: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	19,  // 255: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	19,  // 256: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	31,  // 257: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
+	27,  // 258: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
+	19,  // 259: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
+	39,  // 260: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
+	39,  // 261: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
+	39,  // 262: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
+	41,  // 263: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
+	41,  // 264: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
+	41,  // 265: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
+	17,  // 266: coldsection.compliance.v1.ComplianceService.CorrectFitting:output_type -> coldsection.compliance.v1.Fitting
+	17,  // 267: coldsection.compliance.v1.ComplianceService.VoidFitting:output_type -> coldsection.compliance.v1.Fitting
+	41,  // 268: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:output_type -> coldsection.compliance.v1.Component
+	43,  // 269: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	46,  // 270: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
+	46,  // 271: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
+	47,  // 272: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	47,  // 273: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
+	47,  // 274: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	13,  // 275: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	56,  // 276: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
+	16,  // 277: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
+	61,  // 278: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
+	63,  // 279: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
+	70,  // 280: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
+	19,  // 281: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
+	75,  // 282: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
+	27,  // 283: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
+	78,  // 284: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
+	30,  // 285: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
+	85,  // 286: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
+	38,  // 287: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
+	88,  // 288: coldsection.compliance.v1.ComplianceQueryService.FindEvidence:output_type -> coldsection.compliance.v1.FindEvidenceResponse
+	34,  // 289: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
+	39,  // 290: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
+	94,  // 291: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
+	101, // 292: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
+	103, // 293: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
+	41,  // 294: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
+	112, // 295: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
+	43,  // 296: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	118, // 297: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
+	44,  // 298: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
+	121, // 299: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
+	114, // 300: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
+	46,  // 301: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
+	99,  // 302: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
+	126, // 303: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
+	50,  // 304: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
+	247, // [247:305] is the sub-list for method output_type
+	189, // [189:247] is the sub-list for method input_type
 	189, // [189:189] is the sub-list for extension type_name
 	189, // [189:189] is the sub-list for extension extendee
 	0,   // [0:189] is the sub-list for field type_name
@@ -12284,7 +12419,7 @@ func file_coldsection_compliance_v1_compliance_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_compliance_proto_rawDesc), len(file_coldsection_compliance_v1_compliance_proto_rawDesc)),
 			NumEnums:      13,
-			NumMessages:   115,
+			NumMessages:   116,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

@@ -41,6 +41,7 @@ const (
 	ComplianceService_InstallComponent_FullMethodName        = "/coldsection.compliance.v1.ComplianceService/InstallComponent"
 	ComplianceService_RemoveComponent_FullMethodName         = "/coldsection.compliance.v1.ComplianceService/RemoveComponent"
 	ComplianceService_CorrectFitting_FullMethodName          = "/coldsection.compliance.v1.ComplianceService/CorrectFitting"
+	ComplianceService_VoidFitting_FullMethodName             = "/coldsection.compliance.v1.ComplianceService/VoidFitting"
 	ComplianceService_CorrectComponentHistory_FullMethodName = "/coldsection.compliance.v1.ComplianceService/CorrectComponentHistory"
 	ComplianceService_CreateLifeLimit_FullMethodName         = "/coldsection.compliance.v1.ComplianceService/CreateLifeLimit"
 	ComplianceService_CreatePerson_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/CreatePerson"
@@ -106,11 +107,15 @@ type ComplianceServiceClient interface {
 	InstallComponent(ctx context.Context, in *InstallComponentRequest, opts ...grpc.CallOption) (*Component, error)
 	// Takes a component off. Roles: planner, quality. Reasons: COMPONENT_NOT_FITTED, DATE_BEFORE_LAST, ETAG_MISMATCH.
 	RemoveComponent(ctx context.Context, in *RemoveComponentRequest, opts ...grpc.CallOption) (*Component, error)
-	// Corrects a wrong day of a fitting or removal, of an engine or a component, and signs that. Flying follows the right days, also what
+	// Corrects a wrong day or position of a fitting or removal, of an engine or a component, and signs that. Flying follows the right days, also what
 	// was recorded before, and what is due is worked out anew; as it was known before, it stays. Role: quality. Reasons:
 	// CORRECTION_REASON_MISSING, CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, ALREADY_CORRECTED, DATES_REVERSED, DATE_IN_FUTURE,
 	// DATE_BEFORE_LAST, POSITION_TAKEN, FITTING_AMBIGUOUS, COUNTER_RUNS_BACK.
 	CorrectFitting(ctx context.Context, in *CorrectFittingRequest, opts ...grpc.CallOption) (*Fitting, error)
+	// Takes an entry of a fitting back that was never true, of an engine or a component, and signs that: it was not fitted there. Flying
+	// follows what was, also what was recorded before, and what is due is worked out anew; as it was known before, it stays. Role: quality.
+	// Reasons: CORRECTION_REASON_MISSING, REAUTHENTICATION_NEEDED, ALREADY_CORRECTED, FITTING_AMBIGUOUS, COUNTER_RUNS_BACK, ETAG_MISMATCH.
+	VoidFitting(ctx context.Context, in *VoidFittingRequest, opts ...grpc.CallOption) (*Fitting, error)
 	// Corrects where a component was before it was added, and the counters that it was added with, and signs that. Its life and what is
 	// due are worked out anew; as it was known before, it stays. Role: quality. Reasons: CORRECTION_REASON_MISSING,
 	// CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, HISTORY_INVALID, COUNTER_RUNS_BACK, ETAG_MISMATCH.
@@ -340,6 +345,16 @@ func (c *complianceServiceClient) CorrectFitting(ctx context.Context, in *Correc
 	return out, nil
 }
 
+func (c *complianceServiceClient) VoidFitting(ctx context.Context, in *VoidFittingRequest, opts ...grpc.CallOption) (*Fitting, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Fitting)
+	err := c.cc.Invoke(ctx, ComplianceService_VoidFitting_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *complianceServiceClient) CorrectComponentHistory(ctx context.Context, in *CorrectComponentHistoryRequest, opts ...grpc.CallOption) (*Component, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Component)
@@ -466,11 +481,15 @@ type ComplianceServiceServer interface {
 	InstallComponent(context.Context, *InstallComponentRequest) (*Component, error)
 	// Takes a component off. Roles: planner, quality. Reasons: COMPONENT_NOT_FITTED, DATE_BEFORE_LAST, ETAG_MISMATCH.
 	RemoveComponent(context.Context, *RemoveComponentRequest) (*Component, error)
-	// Corrects a wrong day of a fitting or removal, of an engine or a component, and signs that. Flying follows the right days, also what
+	// Corrects a wrong day or position of a fitting or removal, of an engine or a component, and signs that. Flying follows the right days, also what
 	// was recorded before, and what is due is worked out anew; as it was known before, it stays. Role: quality. Reasons:
 	// CORRECTION_REASON_MISSING, CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, ALREADY_CORRECTED, DATES_REVERSED, DATE_IN_FUTURE,
 	// DATE_BEFORE_LAST, POSITION_TAKEN, FITTING_AMBIGUOUS, COUNTER_RUNS_BACK.
 	CorrectFitting(context.Context, *CorrectFittingRequest) (*Fitting, error)
+	// Takes an entry of a fitting back that was never true, of an engine or a component, and signs that: it was not fitted there. Flying
+	// follows what was, also what was recorded before, and what is due is worked out anew; as it was known before, it stays. Role: quality.
+	// Reasons: CORRECTION_REASON_MISSING, REAUTHENTICATION_NEEDED, ALREADY_CORRECTED, FITTING_AMBIGUOUS, COUNTER_RUNS_BACK, ETAG_MISMATCH.
+	VoidFitting(context.Context, *VoidFittingRequest) (*Fitting, error)
 	// Corrects where a component was before it was added, and the counters that it was added with, and signs that. Its life and what is
 	// due are worked out anew; as it was known before, it stays. Role: quality. Reasons: CORRECTION_REASON_MISSING,
 	// CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, HISTORY_INVALID, COUNTER_RUNS_BACK, ETAG_MISMATCH.
@@ -559,6 +578,9 @@ func (UnimplementedComplianceServiceServer) RemoveComponent(context.Context, *Re
 }
 func (UnimplementedComplianceServiceServer) CorrectFitting(context.Context, *CorrectFittingRequest) (*Fitting, error) {
 	return nil, status.Error(codes.Unimplemented, "method CorrectFitting not implemented")
+}
+func (UnimplementedComplianceServiceServer) VoidFitting(context.Context, *VoidFittingRequest) (*Fitting, error) {
+	return nil, status.Error(codes.Unimplemented, "method VoidFitting not implemented")
 }
 func (UnimplementedComplianceServiceServer) CorrectComponentHistory(context.Context, *CorrectComponentHistoryRequest) (*Component, error) {
 	return nil, status.Error(codes.Unimplemented, "method CorrectComponentHistory not implemented")
@@ -962,6 +984,24 @@ func _ComplianceService_CorrectFitting_Handler(srv interface{}, ctx context.Cont
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ComplianceService_VoidFitting_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(VoidFittingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).VoidFitting(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_VoidFitting_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).VoidFitting(ctx, req.(*VoidFittingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ComplianceService_CorrectComponentHistory_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(CorrectComponentHistoryRequest)
 	if err := dec(in); err != nil {
@@ -1174,6 +1214,10 @@ var ComplianceService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CorrectFitting",
 			Handler:    _ComplianceService_CorrectFitting_Handler,
+		},
+		{
+			MethodName: "VoidFitting",
+			Handler:    _ComplianceService_VoidFitting_Handler,
 		},
 		{
 			MethodName: "CorrectComponentHistory",

@@ -19,7 +19,7 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// CorrectFitting replaces an entry of a fitting by one with the right days. The wrong entry stays for what was known before.
+// CorrectFitting replaces an entry of a fitting by one with the right days and position. The wrong entry stays for what was known before.
 func (a *App) CorrectFitting(ctx context.Context, req *compliancev1.CorrectFittingRequest) (*compliancev1.Fitting, error) {
 	proof, proofErr := a.Keys.VerifyReauth(ctx, req.GetReauthenticationToken(), a.Clock.Now())
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Fitting, error) {
@@ -66,15 +66,21 @@ func (u unit) correctFitting(ctx context.Context, req *compliancev1.CorrectFitti
 	if err := u.replaceFitting(ctx, old, fresh); err != nil {
 		return nil, err
 	}
-	return fresh, u.followFitting(ctx, old, fresh)
+	if err := u.reposition(ctx, old, fresh); err != nil {
+		return nil, err
+	}
+	return fresh, u.refollow(ctx, old.GetHost(), old.GetItem(), firstChanged(fittedOf(old), fittedOf(fresh)))
 }
 
 // amended is the entry as it should read. Reasons: ALREADY_CORRECTED, CORRECTION_NOT_ALLOWED, DATES_REVERSED.
 func (u unit) amended(old *compliancev1.Fitting, req *compliancev1.CorrectFittingRequest) (*compliancev1.Fitting, error) {
-	if old.GetCorrection() != "" {
-		return nil, fault.Precondition("ALREADY_CORRECTED", "%s was corrected by %s. Correct that one.", old.GetName(), old.GetCorrection()).With("successor", old.GetCorrection())
+	if err := holds(old); err != nil {
+		return nil, err
 	}
 	fresh := proto.CloneOf(old)
+	if req.GetPosition() != "" {
+		fresh.Position = req.GetPosition()
+	}
 	for field, to := range map[string]struct{ asked, kept **date.Date }{
 		"install_date": {&req.InstallDate, &fresh.InstallDate}, "remove_date": {&req.RemoveDate, &fresh.RemoveDate},
 	} {
@@ -98,7 +104,7 @@ func (u unit) amended(old *compliancev1.Fitting, req *compliancev1.CorrectFittin
 	case !through.IsZero() && through.Before(from):
 		return nil, fault.Invalid("remove_date", "DATES_REVERSED", "It would have come off on %s, and it went on only on %s. Correct the dates.", through, from)
 	case proto.Equal(fresh, old):
-		return nil, fault.Invalid("install_date", "CORRECTION_NOT_ALLOWED", "%s says these days already. Give the right ones.", old.GetName())
+		return nil, fault.Invalid("install_date", "CORRECTION_NOT_ALLOWED", "%s says this already. Give the right days or position.", old.GetName())
 	}
 	fresh.Name, fresh.Etag, fresh.Corrects = u.app.newName("fittings", ""), "", old.GetName()
 	fresh.CorrectReason, fresh.Corrector, fresh.CreateTime = req.GetReason(), u.caller.Person, nil
@@ -123,27 +129,19 @@ func (u unit) replaceFitting(ctx context.Context, old, fresh *compliancev1.Fitti
 			{Name: "corrects", Value: old.GetName()}, {Name: "reason", Value: fresh.GetCorrectReason()}, {Name: "person", Value: u.caller.Person},
 			{Name: "item", Value: old.GetItem()}, {Name: "host", Value: old.GetHost()}, {Name: "position", Value: old.GetPosition()},
 			{Name: "was_from", Value: dateOf(old.GetInstallDate()).String()}, {Name: "was_to", Value: dateOf(old.GetRemoveDate()).String()},
+			{Name: "is_position", Value: fresh.GetPosition()},
 			{Name: "is_from", Value: dateOf(fresh.GetInstallDate()).String()}, {Name: "is_to", Value: dateOf(fresh.GetRemoveDate()).String()},
 		},
 	})
 	return err
 }
 
-// followFitting gives the flying of the days that changed to what was fitted then, and works out anew what depends on it.
-func (u unit) followFitting(ctx context.Context, old, fresh *compliancev1.Fitting) error {
-	m := moves{}
-	if err := u.reallocate(ctx, old.GetHost(), firstChanged(fittedOf(old), fittedOf(fresh)), m); err != nil {
-		return err
-	}
-	if err := u.move(ctx, m); err != nil {
-		return err
-	}
-	return u.recomputeWithin(ctx, old.GetItem())
-}
-
 // firstChanged is the first day on which two fittings differ; a fitting still counts on its last day.
 func firstChanged(a, b fitted.Fitting) civil.Date {
 	first := civil.Date{Year: 9999, Month: 12, Day: 31}
+	if a.Position != b.Position {
+		first = a.From
+	}
 	for _, pair := range [][2]civil.Date{{a.From, b.From}, {a.To, b.To}} {
 		for _, day := range pair {
 			if pair[0] != pair[1] && day.Before(first) {

@@ -111,7 +111,11 @@ func (g *gathered) fittingList() table {
 	t := table{name: "fittings", title: "What was fitted where", columns: fittingColumns}
 	for _, f := range g.fittings {
 		standing := "counts"
-		if f.GetCorrection() != "" {
+		switch f.GetCorrection() {
+		case "":
+		case f.GetName():
+			standing = "taken back: " + f.GetVoidReason()
+		default:
 			standing = "corrected by " + f.GetCorrection()
 		}
 		t.rows = append(t.rows, []string{

@@ -50,7 +50,7 @@ func FittedKnown(ctx context.Context, tx *storage.Tx, name string, known time.Ti
 			f.RemoveDate, f.RemoveTime, f.RemoveReason = nil, nil, ""
 		}
 		if f.GetCorrectTime() != nil && known.Before(f.GetCorrectTime().AsTime()) {
-			f.Correction, f.CorrectTime = "", nil
+			f.Correction, f.CorrectTime, f.VoidReason, f.Voider = "", nil, "", ""
 		}
 		f.Etag = ""
 		all = append(all, f)
