@@ -170,6 +170,8 @@ const (
 	ExportDueItemsRequest_LIFE_LIMITS ExportDueItemsRequest_Content = 3
 	// When everything was last done and is next due.
 	ExportDueItemsRequest_LAST_AND_NEXT ExportDueItemsRequest_Content = 4
+	// Open findings and deferrals, the soonest last day first.
+	ExportDueItemsRequest_OPEN_FINDINGS ExportDueItemsRequest_Content = 5
 )
 
 // Enum value maps for ExportDueItemsRequest_Content.
@@ -180,6 +182,7 @@ var (
 		2: "DIRECTIVES",
 		3: "LIFE_LIMITS",
 		4: "LAST_AND_NEXT",
+		5: "OPEN_FINDINGS",
 	}
 	ExportDueItemsRequest_Content_value = map[string]int32{
 		"CONTENT_UNSPECIFIED": 0,
@@ -187,6 +190,7 @@ var (
 		"DIRECTIVES":          2,
 		"LIFE_LIMITS":         3,
 		"LAST_AND_NEXT":       4,
+		"OPEN_FINDINGS":       5,
 	}
 )
 
@@ -638,7 +642,7 @@ type ExportDueItemsRequest struct {
 	Content ExportDueItemsRequest_Content `protobuf:"varint,1,opt,name=content,proto3,enum=coldsection.compliance.v1.ExportDueItemsRequest_Content" json:"content,omitempty"`
 	// How it is written.
 	Format ExportDueItemsRequest_Format `protobuf:"varint,2,opt,name=format,proto3,enum=coldsection.compliance.v1.ExportDueItemsRequest_Format" json:"format,omitempty"`
-	// Which due items, or life-limited components, are in it (AIP-160); fields as those lists have them.
+	// Which due items, life-limited components or findings are in it (AIP-160); fields as those lists have them.
 	Filter        string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -793,18 +797,19 @@ const file_coldsection_compliance_v1_exchange_proto_rawDesc = "" +
 	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12#\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
-	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"\x9a\x03\n" +
+	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"\xad\x03\n" +
 	"\x15ExportDueItemsRequest\x12`\n" +
 	"\acontent\x18\x01 \x01(\x0e28.coldsection.compliance.v1.ExportDueItemsRequest.ContentB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\acontent\x12]\n" +
 	"\x06format\x18\x02 \x01(\x0e27.coldsection.compliance.v1.ExportDueItemsRequest.FormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12\x1c\n" +
-	"\x06filter\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x06filter\"d\n" +
+	"\x06filter\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x06filter\"w\n" +
 	"\aContent\x12\x17\n" +
 	"\x13CONTENT_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bDUE_LIST\x10\x01\x12\x0e\n" +
 	"\n" +
 	"DIRECTIVES\x10\x02\x12\x0f\n" +
 	"\vLIFE_LIMITS\x10\x03\x12\x11\n" +
-	"\rLAST_AND_NEXT\x10\x04\"<\n" +
+	"\rLAST_AND_NEXT\x10\x04\x12\x11\n" +
+	"\rOPEN_FINDINGS\x10\x05\"<\n" +
 	"\x06Format\x12\x16\n" +
 	"\x12FORMAT_UNSPECIFIED\x10\x00\x12\a\n" +
 	"\x03CSV\x10\x01\x12\b\n" +

@@ -32,7 +32,7 @@ const (
 //
 // Writes lists as files, and takes tables of a fleet in. Each method names its roles.
 type ExchangeServiceClient interface {
-	// Writes the due list, the list of directives, of life limits, or of what was last done and is next due. Over HTTP the
+	// Writes the due list, the list of directives, of life limits, of open findings, or of what was last done and is next due. Over HTTP the
 	// answer is the file itself. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE.
 	ExportDueItems(ctx context.Context, in *ExportDueItemsRequest, opts ...grpc.CallOption) (*ExportDueItemsResponse, error)
 	// Takes in a table of aircraft, engines, components, requirements or work done before, all rows or none; at most 5,000. Every
@@ -90,7 +90,7 @@ func (c *exchangeServiceClient) ExportFleetTemplate(ctx context.Context, in *Exp
 //
 // Writes lists as files, and takes tables of a fleet in. Each method names its roles.
 type ExchangeServiceServer interface {
-	// Writes the due list, the list of directives, of life limits, or of what was last done and is next due. Over HTTP the
+	// Writes the due list, the list of directives, of life limits, of open findings, or of what was last done and is next due. Over HTTP the
 	// answer is the file itself. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE.
 	ExportDueItems(context.Context, *ExportDueItemsRequest) (*ExportDueItemsResponse, error)
 	// Takes in a table of aircraft, engines, components, requirements or work done before, all rows or none; at most 5,000. Every

@@ -67,6 +67,8 @@ func (a *App) tableOf(ctx context.Context, req *compliancev1.ExportDueItemsReque
 		return a.directiveTable(ctx, req.GetFilter())
 	case compliancev1.ExportDueItemsRequest_LAST_AND_NEXT:
 		return a.dueTable(ctx, req.GetFilter(), table{name: "last-and-next", title: "Last done and next due", columns: lastAndNextColumns}, lastAndNextRow)
+	case compliancev1.ExportDueItemsRequest_OPEN_FINDINGS:
+		return a.findingTable(ctx, req.GetFilter())
 	default:
 		return a.dueTable(ctx, req.GetFilter(), table{name: "due-list", title: "Due list", columns: dueColumns}, dueRow)
 	}

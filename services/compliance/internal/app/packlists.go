@@ -27,11 +27,6 @@ var packLifeColumns = []tableColumn{
 	whole("remaining_cycles", "Left"), hours("used_hours", "Used hours"), text("band", "Standing", 1.2), text("reason", "Reason", 2.4), text("document", "Document", 2.2),
 }
 
-var findingColumns = []tableColumn{
-	text("engine", "Engine", 1.6), day("original_date", "First found"), text("description", "Finding", 3), text("deferred", "Put off", 1), day("limit_date", "Last day"),
-	text("category", "Category", 1.2), text("basis", "By which data", 2), text("placard", "Placard", 1.6), text("band", "Standing", 1.2), text("work_order", "Order", 2),
-}
-
 // lists are the lists of a pack, as its files and its index show them.
 func (g *gathered) lists() []table {
 	next := table{name: "last-and-next", title: "Last done and next due", columns: lastAndNextColumns}
@@ -65,17 +60,6 @@ func (g *gathered) findingList() table {
 		t.rows = append(t.rows, findingRow(g.called(f.GetEngine()), f))
 	}
 	return t
-}
-
-func findingRow(engine string, f *compliancev1.OpenFinding) []string {
-	deferred := "no"
-	if f.GetDeferred() {
-		deferred = "yes"
-	}
-	return []string{
-		engine, resource.DateText(f.GetOriginalDate()), f.GetDescription(), deferred, resource.DateText(f.GetLimitDate()), f.GetDeferralCategory(), f.GetBasis(),
-		f.GetPlacard(), word(f.GetBand().String()), f.GetWorkOrder(),
-	}
 }
 
 func (g *gathered) recordList() table {
