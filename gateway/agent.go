@@ -11,7 +11,6 @@ import (
 	"coldsection.example/gateway/internal/agentdoor"
 	"coldsection.example/gateway/internal/rest"
 	"coldsection.example/services/platform/fault"
-	"coldsection.example/services/platform/rpc"
 )
 
 // openAgentDoor serves the tools for programs that reason in text at /mcp. Only a bearer token lets a caller in: a browser's
@@ -23,9 +22,8 @@ func (g *Gateway) openAgentDoor(mux *http.ServeMux) error {
 	}
 	mux.HandleFunc("/mcp", func(w http.ResponseWriter, r *http.Request) {
 		if err := g.letIn(r); err != nil {
-			g.doorman.refused(r.Context(), "HTTP "+r.Method, r.URL.Path, rpc.ToStatus(err))
 			w.Header().Set("WWW-Authenticate", "Bearer")
-			rest.Refuse(w, err)
+			rest.Refuse(w, g.refuse(r, err))
 			return
 		}
 		handler.ServeHTTP(w, r)

@@ -13,6 +13,7 @@ import (
 
 	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/gateway/internal/audit"
+	"coldsection.example/gateway/internal/limits"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
@@ -24,6 +25,9 @@ type doorman struct {
 	store *accounts.Store
 	audit *audit.Log
 	clock clock.Clock
+
+	calls, strangers *limits.Limiter // of accounts, and of addresses before sign-in
+	proxies          limits.Proxies
 	// authorise says whether a caller may still call a method.
 	authorise func(ctx context.Context, method string) error
 	// assertion reads the identity that the HTTP side of the gateway found out.
@@ -31,12 +35,9 @@ type doorman struct {
 }
 
 func (d *doorman) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-	known, err := d.identify(ctx)
-	if err == nil {
-		err = allowScopes(known, info.FullMethod)
-	}
+	known, err := d.admit(ctx, info.FullMethod)
 	if err != nil {
-		d.refused(ctx, info.FullMethod, target(req), rpc.ToStatus(err))
+		d.refused(known, info.FullMethod, target(req), rpc.ToStatus(err))
 		return nil, rpc.ToStatus(err)
 	}
 	handle := func() (any, error) {
@@ -84,6 +85,15 @@ func (d *doorman) recordedAfter(ctx context.Context, c audit.Call, handle func()
 	return resp, nil
 }
 
+// admit finds out who calls, and whether the caller may call this now.
+func (d *doorman) admit(ctx context.Context, method string) (context.Context, error) {
+	known, err := d.identify(ctx)
+	if err = d.judged(known, err); err == nil {
+		err = allowScopes(known, method)
+	}
+	return known, err
+}
+
 // identify reads the bearer token of a call, if it has one, or the gateway's own assertion.
 func (d *doorman) identify(ctx context.Context) (context.Context, error) {
 	md, _ := metadata.FromIncomingContext(ctx)
@@ -129,11 +139,11 @@ func call(ctx context.Context, method, target string) audit.Call {
 // refused writes down a call that was refused at the door, whose caller may be nobody known.
 func (d *doorman) refused(ctx context.Context, method, target string, err error) {
 	c := call(ctx, method, target)
-	if c.Account == "" {
-		d.audit.Stranger(ctx, c, outcomeOf(err))
-		return
+	if outcome := outcomeOf(err); c.Account == "" || outcome == "TOO_MANY_CALLS" {
+		d.audit.Stranger(ctx, c, outcome)
+	} else {
+		d.write(ctx, method, target, outcome)
 	}
-	d.write(ctx, method, target, outcomeOf(err))
 }
 
 // write adds a line to the audit; one that can't be written is logged and kept for later.

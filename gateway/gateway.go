@@ -25,6 +25,7 @@ import (
 	"coldsection.example/gateway/internal/audit"
 	"coldsection.example/gateway/internal/console"
 	"coldsection.example/gateway/internal/feed"
+	"coldsection.example/gateway/internal/limits"
 	"coldsection.example/gateway/internal/openapi"
 	"coldsection.example/gateway/internal/operations"
 	"coldsection.example/gateway/internal/postings"
@@ -50,6 +51,8 @@ type Config struct {
 	Certificate *peers.Identity
 	// SecondFactorRoles are the roles that need a second factor when their holders sign in by password.
 	SecondFactorRoles []string
+	// Limits are how many calls one caller may make.
+	Limits Limits
 	// Provider is the OpenID Connect provider whose users may sign in; without an issuer there is none.
 	Provider Provider
 }
@@ -96,7 +99,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 		g.browsers, err = newBrowsers(cfg.Provider, g)
 	}
 	if err == nil {
-		err = g.register(cfg.Certificate)
+		err = g.register(cfg.Certificate, cfg.Limits)
 	}
 	if err != nil {
 		_ = db.Close()
@@ -105,13 +108,14 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	return g, nil
 }
 
-func (g *Gateway) register(certificate *peers.Identity) error {
+func (g *Gateway) register(certificate *peers.Identity, limited Limits) error {
 	d := g.deps
 	var options []grpc.ServerOption
 	if certificate != nil {
 		options = append(options, grpc.Creds(certificate.ServePublic()))
 	}
-	doorman := &doorman{store: g.store, clock: d.Clock, audit: &audit.Log{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Log: d.Log}}
+	doorman := &doorman{store: g.store, clock: d.Clock, audit: &audit.Log{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Log: d.Log}, proxies: limited.Proxies}
+	doorman.calls, doorman.strangers = limits.New(d.Clock, limited.CallsPerSecond), limits.New(d.Clock, limited.StrangersPerSecond)
 	var err error
 	g.server, err = rpc.NewServer(rpc.Deps{
 		Clock: d.Clock, IDs: d.IDs, Log: d.Log, Keys: d.Keys, Unary: doorman.unary, Stream: doorman.stream,
@@ -161,9 +165,7 @@ func (g *Gateway) GRPC() *rpc.Server { return g.server }
 
 // HTTP serves the contract under /v1/, a page for each reason under /problems/ and the console beside them.
 func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
-	api, err := rest.Handler(ctx, g.self, g.store.Identify, func(r *http.Request, err error) {
-		g.doorman.refused(r.Context(), "HTTP "+r.Method, shortened(r.URL.Path), rpc.ToStatus(err))
-	})
+	api, err := rest.Handler(ctx, g.self, g.store.Identify, g.refuse)
 	if err != nil {
 		return nil, err
 	}
@@ -173,7 +175,14 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	mux.Handle("/", console.Handler())
 	g.browsers.routes(mux)
 	mux.HandleFunc("POST "+tokenPath, g.token)
-	return mux, errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
+	return g.doorman.addressed(mux), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
+}
+
+// refuse writes down a request over HTTP that is refused at the door, and says why.
+func (g *Gateway) refuse(r *http.Request, err error) error {
+	err = g.doorman.judged(r.Context(), err)
+	g.doorman.refused(r.Context(), "HTTP "+r.Method, shortened(r.URL.Path), rpc.ToStatus(err))
+	return err
 }
 
 // shortened is a path that may be kept.

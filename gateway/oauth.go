@@ -9,8 +9,10 @@ import (
 
 	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/gateway/internal/audit"
+	"coldsection.example/gateway/internal/rest"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/rpc"
 )
 
 const (
@@ -21,6 +23,11 @@ const (
 // token serves the client credentials grant of OAuth 2.0 (RFC 6749 section 4.4). The client id is the name of an API key,
 // the client secret is its secret; errors are those of section 5.2.
 func (g *Gateway) token(w http.ResponseWriter, r *http.Request) {
+	if err := g.doorman.count(r.Context()); err != nil {
+		g.doorman.refused(r.Context(), "HTTP POST "+tokenPath, "", rpc.ToStatus(err))
+		rest.Refuse(w, err)
+		return
+	}
 	r.Body = http.MaxBytesReader(w, r.Body, maxTokenForm)
 	if r.ParseForm() != nil || strings.Contains(r.URL.RawQuery, "client_secret") {
 		g.refuseToken(w, r, "", "invalid_request", http.StatusBadRequest)

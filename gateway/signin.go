@@ -14,7 +14,6 @@ import (
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
-	"coldsection.example/services/platform/rpc"
 )
 
 // Where browsers begin.
@@ -166,7 +165,7 @@ func (b *browsers) open(w http.ResponseWriter, r *http.Request, who accounts.Ext
 
 // refuse tells the person and the audit why nobody was signed in.
 func (b *browsers) refuse(w http.ResponseWriter, r *http.Request, err error) {
-	b.gateway.doorman.refused(r.Context(), "HTTP GET", r.URL.Path, rpc.ToStatus(err))
+	err = b.gateway.refuse(r, err)
 	b.gateway.deps.Log.InfoContext(r.Context(), "a sign-in by the provider was refused", "error", err, "cause", errors.Unwrap(err))
 	rest.Refuse(w, err)
 }

@@ -27,10 +27,7 @@ func (k known) Context() context.Context { return k.ctx }
 // stream lets a caller in, writes in the audit that a stream was opened and how it ended, and ends it when the caller may not
 // have it any more.
 func (d *doorman) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
-	who, err := d.identify(stream.Context())
-	if err == nil {
-		err = allowScopes(who, info.FullMethod)
-	}
+	who, err := d.admit(stream.Context(), info.FullMethod)
 	if err == nil {
 		err = d.authorise(who, info.FullMethod)
 	}

@@ -51,6 +51,10 @@ type settings struct {
 	OTLP       string   `name:"otlp" env:"COLDSECTION_OTLP" help:"URL of an OTLP receiver for traces and metrics, such as http://127.0.0.1:4317. Empty sends nothing."`
 	Reflection bool     `env:"COLDSECTION_REFLECTION" help:"Let gRPC clients ask for the contract."`
 
+	CallsPerSecond     int      `default:"500" env:"COLDSECTION_CALLS_PER_SECOND" help:"How many calls one account may make in a second, and ten times as many at once; more are refused until there is room. 0 is no limit."`
+	StrangersPerSecond int      `default:"50" env:"COLDSECTION_STRANGERS_PER_SECOND" help:"The same for one address whose caller is not signed in."`
+	TrustedProxies     []string `env:"COLDSECTION_TRUSTED_PROXIES" help:"Networks and addresses of proxies before the gateway, such as 10.0.0.5, that are believed in X-Forwarded-For about whom they call for."`
+
 	WebhookAllow []string `env:"COLDSECTION_WEBHOOK_ALLOW" help:"Private networks, such as 10.2.0.0/16, that webhooks may be sent to, also over http. All else must be public and https."`
 
 	TLSCert        string `name:"tls-cert" env:"COLDSECTION_TLS_CERT" help:"The file with the certificate that the gateway shows, PEM, followed by those between it and its authority. Files are read again when they change and at SIGHUP. Empty serves without TLS, on loopback only."`
@@ -89,8 +93,8 @@ func (c *serveCommand) config() Config {
 	return Config{
 		Parts: c.Parts, StateDir: c.State, HTTP: c.HTTP, GRPC: c.GRPC, Postgres: c.Postgres, NATS: c.NATS, Replicas: c.Replicas,
 		Addresses: c.Address, Listen: c.Listen, SecretFile: c.Secret, ClockFile: c.ClockFile, Admin: c.Admin, OTLP: c.OTLP, Reflection: c.Reflection,
-		WebhookAllow: c.WebhookAllow,
-		TLSCert:      c.TLSCert, TLSKey: c.TLSKey, ListenInsecure: c.ListenInsecure, PeerCA: c.PeerCA, PeerCert: c.PeerCert, PeerKey: c.PeerKey,
+		CallsPerSecond: c.CallsPerSecond, StrangersPerSecond: c.StrangersPerSecond, TrustedProxies: c.TrustedProxies, WebhookAllow: c.WebhookAllow,
+		TLSCert: c.TLSCert, TLSKey: c.TLSKey, ListenInsecure: c.ListenInsecure, PeerCA: c.PeerCA, PeerCert: c.PeerCert, PeerKey: c.PeerKey,
 		TrustDomain: c.TrustDomain, SecondFactorRoles: c.SecondFactorRoles,
 		PublicURL: c.PublicURL, OIDCIssuer: c.OIDCIssuer, OIDCName: c.OIDCName, OIDCClientID: c.OIDCClientID, OIDCClientSecret: c.OIDCClientSecretFile,
 		OIDCGroupsClaim: c.OIDCGroupsClaim, OIDCRoles: c.OIDCRoles, OIDCOwners: c.OIDCOwners,

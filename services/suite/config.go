@@ -47,6 +47,10 @@ type Config struct {
 	OTLP       string   // URL of an OTLP gRPC receiver of traces and metrics; empty means none
 	Reflection bool     // lets gRPC clients ask for the contract
 
+	CallsPerSecond     int      // of one account; 0 is no limit
+	StrangersPerSecond int      // of one address before sign-in; 0 is no limit
+	TrustedProxies     []string // networks of the proxies that are believed about whom they call for
+
 	WebhookAllow []string // private networks and addresses that webhooks may be sent to
 
 	PeerCA, PeerCert, PeerKey string // files for TLS between processes; empty means none
@@ -90,6 +94,9 @@ func (c *Config) Validate() error {
 	}
 	if _, err := gateway.ParseNetworks(c.WebhookAllow); err != nil {
 		return fmt.Errorf("webhook-allow: %w", err)
+	}
+	if _, err := gateway.ParseNetworks(c.TrustedProxies); err != nil {
+		return fmt.Errorf("trusted-proxies: %w", err)
 	}
 	if err := gateway.CheckRoles(c.SecondFactorRoles); err != nil {
 		return fmt.Errorf("second-factor-roles: %w", err)

@@ -48,12 +48,17 @@ func (s *Suite) openGateway(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	proxies, err := gateway.ParseNetworks(s.cfg.TrustedProxies)
+	if err != nil {
+		return err
+	}
 	provider, err := s.cfg.provider(true)
 	if err != nil {
 		return err
 	}
 	s.gateway, err = gateway.New(ctx, gateway.Config{
 		Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed, Provider: provider, SecondFactorRoles: s.cfg.SecondFactorRoles, Certificate: s.public,
+		Limits: gateway.Limits{CallsPerSecond: s.cfg.CallsPerSecond, StrangersPerSecond: s.cfg.StrangersPerSecond, Proxies: proxies},
 	}, gateway.Deps{
 		Clock: s.clock, IDs: s.ids, Log: s.log.With("part", Gateway), Keys: s.keys, Lister: s.lister, Events: s.bus, Backends: backends,
 	})

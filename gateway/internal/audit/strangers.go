@@ -24,10 +24,10 @@ type strangers struct {
 	alike map[alike]*accessv1.AuditEvent
 }
 
-// alike are the method and reason of refusals that share a line.
-type alike struct{ method, outcome string }
+// alike are the caller, method and reason of refusals that share a line.
+type alike struct{ account, method, outcome string }
 
-// Stranger writes down that a call of nobody known was refused.
+// Stranger writes down that a call was refused of nobody known, or of somebody who made too many.
 func (l *Log) Stranger(ctx context.Context, c Call, outcome string) {
 	l.later(ctx, l.strange.ended(l.Clock.Now())...)
 	if l.counted(c, outcome) {
@@ -47,12 +47,12 @@ func (l *Log) counted(c Call, outcome string) bool {
 	if s.alone++; s.alone <= ownLines {
 		return false
 	}
-	kind := alike{c.Method, outcome}
+	kind := alike{c.Account, c.Method, outcome}
 	if s.alike[kind] == nil && len(s.alike) >= mostAlike {
 		kind = alike{}
 	}
 	if s.alike[kind] == nil {
-		s.alike[kind] = l.line(Call{Method: kind.method}, kind.outcome)
+		s.alike[kind] = l.line(Call{Account: kind.account, Method: kind.method}, kind.outcome)
 	}
 	s.alike[kind].CallCount++
 	return true

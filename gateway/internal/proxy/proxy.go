@@ -130,7 +130,7 @@ func (f *forwarder) stream(_ any, from grpc.ServerStream) error {
 	}
 	select {
 	case up := <-sent:
-		if !errors.Is(up, io.EOF) && fault.HasReason(up, "UNKNOWN_FIELD") {
+		if fault.HasReason(up, "UNKNOWN_FIELD") || fault.HasReason(up, "REQUEST_UNREADABLE") {
 			return up
 		}
 	default:

@@ -86,8 +86,8 @@ var registrations = []registration{
 	served(operationsv1.NewOperationsServiceClient, operationsv1.RegisterOperationsServiceHandlerClient),
 }
 
-// Refused is told of requests whose token is not valid, for the audit.
-type Refused func(r *http.Request, err error)
+// Refused is told of requests whose token is not valid, for the audit, and says what they are answered.
+type Refused func(r *http.Request, err error) error
 
 // Handler serves the contract over HTTP; conn reaches the gateway's own gRPC server.
 func Handler(ctx context.Context, conn grpc.ClientConnInterface, identify Identify, refused Refused) (http.Handler, error) {
@@ -193,8 +193,7 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	case err != nil && byCookie: // an old cookie is no caller, so that signing in again works
 		d.next.ServeHTTP(w, r)
 	case err != nil:
-		d.refused(r, err)
-		Refuse(w, err)
+		Refuse(w, d.refused(r, err))
 	case byCookie && r.Method != http.MethodGet && subtle.ConstantTimeCompare([]byte(csrf), []byte(r.Header.Get(csrfHeader))) != 1:
 		Refuse(w, fault.Denied("CSRF_TOKEN_MISSING",
 			"A browser must send the session's token in X-CSRF-Token with every change. Reload the page."))

@@ -55,7 +55,7 @@ func common(t testing.TB, s *stage, direct string) []string {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = s.direct.Close() })
-	return []string{"--nats", s.nats, "--replicas", "1", "--secret", secret}
+	return []string{"--calls-per-second", "0", "--nats", s.nats, "--replicas", "1", "--secret", secret}
 }
 
 func newStage(t testing.TB) *stage {

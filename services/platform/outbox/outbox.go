@@ -16,6 +16,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -41,12 +42,21 @@ func New(id string, now time.Time, source, typ, subject string, data proto.Messa
 	return Event{ID: id, Type: typ, Source: source, Subject: subject, Time: now, Data: raw}
 }
 
-// Append writes facts in the transaction that made them.
+// maxFact is the most bytes that a fact's payload may have: half of what event servers take by default with all headers (1 MiB, max_payload of
+// nats-server), and many times what any fact of the suite has.
+const maxFact = 512 << 10
+
+// Append writes facts in the transaction that made them; one that no event server would take fails the transaction, so that nothing happens which
+// nobody could be told. Reason: FACT_TOO_LARGE.
 func Append(ctx context.Context, tx *storage.Tx, events ...Event) error {
 	id, _ := auth.FromContext(ctx)
 	carrier := propagation.MapCarrier{}
 	propagation.TraceContext{}.Inject(ctx, carrier)
 	for _, e := range events {
+		if len(e.Data) > maxFact {
+			return fault.New(fault.ResourceExhausted, "FACT_TOO_LARGE",
+				"What would be told of %s has %d bytes; a fact may have %d. Nothing was changed; do it in smaller parts.", e.Subject, len(e.Data), maxFact)
+		}
 		if err := waitForTurn(ctx, tx, e.Source, e.Subject); err != nil {
 			return err
 		}

@@ -1,6 +1,7 @@
 package outbox_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -16,6 +17,7 @@ import (
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/outbox"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/storage/storagetest"
@@ -234,6 +236,29 @@ func TestFactsAtTheSameMoment(t *testing.T) {
 			if e.Version != next[e.Subject] {
 				t.Fatalf("%s: version %d came as number %d", e.Subject, e.Version, next[e.Subject])
 			}
+		}
+	})
+}
+
+// Case D12: the command whose fact is too large does nothing.
+func TestAFactThatNoEventServerTakesIsRefusedBeforeTheCommit(t *testing.T) {
+	storagetest.Engines(t, none, func(t *testing.T, db *storage.DB) {
+		for name, c := range map[string]struct {
+			bytes  int
+			reason string
+		}{"at the limit": {512 << 10, ""}, "above it": {512<<10 + 1, "FACT_TOO_LARGE"}, "two megabytes": {2 << 20, "FACT_TOO_LARGE"}} {
+			small, large := fact(name+" small", "lots/a"), fact(name+" large", "lots/a")
+			large.Data = bytes.Repeat([]byte("x"), c.bytes)
+			err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error { return outbox.Append(ctx, tx, small, large) })
+			if (err != nil) != (c.reason != "") || err != nil && !fault.HasReason(err, c.reason) {
+				t.Errorf("%s: %v", name, err)
+			}
+		}
+		var kept int
+		if err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			return tx.QueryRow(ctx, "SELECT count(*) FROM outbox").Scan(&kept)
+		}); err != nil || kept != 2 {
+			t.Errorf("%d facts are kept, want the 2 of the command at the limit: %v", kept, err)
 		}
 	})
 }

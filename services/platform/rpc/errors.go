@@ -3,11 +3,14 @@ package rpc
 import (
 	"context"
 	"errors"
+	"strconv"
+	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	"coldsection.example/services/platform/fault"
 )
@@ -107,6 +110,9 @@ func withDetails(f *fault.Error) error {
 			})
 		}
 		details = append(details, bad)
+	}
+	if seconds, err := strconv.Atoi(f.Metadata["retry_after_seconds"]); err == nil {
+		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(time.Duration(seconds) * time.Second)})
 	}
 	full, err := s.WithDetails(details...)
 	if err != nil {

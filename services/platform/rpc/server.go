@@ -16,6 +16,8 @@ import (
 	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc"
 	"go.opentelemetry.io/contrib/instrumentation/google.golang.org/grpc/otelgrpc/filters"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/encoding"
+	protocodec "google.golang.org/grpc/encoding/proto"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
@@ -29,6 +31,7 @@ import (
 const (
 	maxMessage = 20 << 20 // bytes; an import carries up to 16 MiB of text
 	maxStreams = 1000     // per connection
+	maxHeader  = 32 << 10 // bytes of a call's metadata
 )
 
 // DefaultDeadline is the time that a call gets whose caller gave none; more than the longest wait for facts.
@@ -81,7 +84,8 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 	options := append([]grpc.ServerOption{
 		grpc.StatsHandler(measured), grpc.UnaryInterceptor(unary), grpc.StreamInterceptor(stream),
 		grpc.MaxRecvMsgSize(maxMessage),
-		grpc.MaxConcurrentStreams(maxStreams),
+		grpc.MaxConcurrentStreams(maxStreams), grpc.MaxHeaderListSize(maxHeader),
+		grpc.ForceServerCodecV2(attempts{encoding.GetCodecV2(protocodec.Name)}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
 	}, extra...)
 	s.grpc = grpc.NewServer(options...)
@@ -98,7 +102,7 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 // Register adds a service; one without an implementation of ours is forwarded to its owner. A method without a row in the
 // policy makes Serve refuse to start.
 func (s *Server) Register(desc *grpc.ServiceDesc, impl any, policy auth.Policy) {
-	s.grpc.RegisterService(desc, impl)
+	s.grpc.RegisterService(readableService(desc), impl)
 	if impl == nil {
 		forwarded := *desc // a channel in memory asks for a handler
 		forwarded.HandlerType = (*any)(nil)

@@ -1,0 +1,71 @@
+package rpc
+
+import (
+	"context"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/encoding"
+	"google.golang.org/grpc/mem"
+
+	"coldsection.example/services/platform/fault"
+)
+
+// readableService is a service whose methods answer bytes that are no message as what they are: a bad request, where the library says INTERNAL.
+// Reason: REQUEST_UNREADABLE.
+func readableService(desc *grpc.ServiceDesc) *grpc.ServiceDesc {
+	out := *desc
+	out.Methods = make([]grpc.MethodDesc, len(desc.Methods))
+	for i, m := range desc.Methods {
+		out.Methods[i] = grpc.MethodDesc{MethodName: m.MethodName, Handler: readableMethod(m.Handler)}
+	}
+	out.Streams = make([]grpc.StreamDesc, len(desc.Streams))
+	for i, s := range desc.Streams {
+		handle := s.Handler
+		s.Handler = func(srv any, stream grpc.ServerStream) error { return handle(srv, readableStream{stream}) }
+		out.Streams[i] = s
+	}
+	return &out
+}
+
+// attempt is a message to be read. The library tells the caller itself when its codec fails, so the codec of these never does.
+type attempt struct {
+	into any
+	err  error
+}
+
+// attempts is the codec of protobuf, which reads attempts too.
+type attempts struct{ encoding.CodecV2 }
+
+// Unmarshal reads a message, or attempts to.
+func (c attempts) Unmarshal(data mem.BufferSlice, v any) error {
+	a, ok := v.(*attempt)
+	if !ok {
+		return c.CodecV2.Unmarshal(data, v)
+	}
+	a.err = c.CodecV2.Unmarshal(data, a.into)
+	return nil
+}
+
+// read receives a message. Reason: REQUEST_UNREADABLE.
+func read(receive func(any) error, into any) error {
+	a := &attempt{into: into}
+	if err := receive(a); err != nil {
+		return err
+	}
+	if a.err != nil {
+		return fault.Invalid("", "REQUEST_UNREADABLE", "The request's bytes are no message of this method. Check the version of the contract and send it again.").Because(a.err)
+	}
+	return nil
+}
+
+func readableMethod(handle grpc.MethodHandler) grpc.MethodHandler {
+	return func(srv any, ctx context.Context, decode func(any) error, chain grpc.UnaryServerInterceptor) (any, error) { //nolint:revive // the order is grpc.MethodDesc's
+		return handle(srv, ctx, func(into any) error { return ToStatus(read(decode, into)) }, chain)
+	}
+}
+
+// readableStream does the same for the messages of a stream.
+type readableStream struct{ grpc.ServerStream }
+
+// RecvMsg reads a message.
+func (r readableStream) RecvMsg(into any) error { return read(r.ServerStream.RecvMsg, into) }
