@@ -93,6 +93,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles}
 	g.hooks = &webhooks.Store{
 		DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, Feed: deps.Events, Guard: webhooks.Guard{Allowed: cfg.WebhookAllow},
+		Answers: access.AnswersForEndpoints,
 	}
 	g.sender, err = webhooks.NewWorker(g.hooks, deps.Log)
 	if err == nil {

@@ -2,16 +2,19 @@ package access
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/emptypb"
 
+	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/gateway/internal/feed"
 	"coldsection.example/gateway/internal/webhooks"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/resource"
@@ -29,9 +32,22 @@ type Webhooks struct {
 	Lister *listing.Lister
 }
 
+// endpointRoles are those whose holders have endpoints.
+var endpointRoles = []string{"admin", "integrator"}
+
+// AnswersForEndpoints says whether an account is active, has a role that may have endpoints, and is not limited to owners.
+func AnswersForEndpoints(ctx context.Context, tx *storage.Tx, account string) (bool, error) {
+	a, err := accounts.Accounts.Get(ctx, tx, account)
+	if fault.HasReason(err, "NOT_FOUND") {
+		return false, nil
+	}
+	may := slices.ContainsFunc(a.GetRoles(), func(role string) bool { return slices.Contains(endpointRoles, role) })
+	return may && a.GetState() == accessv1.Account_ACTIVE && len(a.GetOwners()) == 0, err
+}
+
 // Register adds the services to a server, with who may call what.
 func (s *Webhooks) Register(r rpc.Registrar) {
-	roles := []string{"admin", "integrator"}
+	roles := endpointRoles
 	write, query := &accessv1.WebhooksService_ServiceDesc, &accessv1.WebhooksQueryService_ServiceDesc
 	r.Register(write, s, auth.Policy{}.For(write.ServiceName, roles, "CreateWebhookEndpoint", "UpdateWebhookEndpoint", "DeleteWebhookEndpoint",
 		"EnableWebhookEndpoint", "DisableWebhookEndpoint", "RotateWebhookSecret", "TestWebhookEndpoint", "ReplayWebhookDelivery"))

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/resource"
@@ -55,11 +56,17 @@ func (s *Store) Create(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookE
 		VALUES ($1, $2, 0, $3, $4, 0) ON CONFLICT (endpoint) DO NOTHING`, e.GetName(), int64(after), sealed, []byte{}); err != nil {
 		return err
 	}
-	e.State = accessv1.WebhookEndpoint_ENABLED
+	e.State, e.ResponsibleAccount = accessv1.WebhookEndpoint_ENABLED, caller(ctx)
 	if err := Endpoints.Insert(ctx, tx, e, s.Clock.Now()); err != nil {
 		return err
 	}
 	return s.Show(ctx, tx, e)
+}
+
+// caller is the account that calls.
+func caller(ctx context.Context) string {
+	id, _ := auth.FromContext(ctx)
+	return id.Account
 }
 
 // Reveal adds the current secret to an answer.
@@ -103,7 +110,7 @@ func (s *Store) Update(e, update *accessv1.WebhookEndpoint, mask *fieldmaskpb.Fi
 
 // Enable lets an endpoint go on; with a place in the feed it leaves out what happened before.
 func (s *Store) Enable(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookEndpoint, skipTo *uint64) error {
-	e.State, e.DisableReason = accessv1.WebhookEndpoint_ENABLED, ""
+	e.State, e.DisableReason, e.ResponsibleAccount = accessv1.WebhookEndpoint_ENABLED, "", caller(ctx)
 	now := storage.Micros(s.Clock.Now())
 	if _, err := tx.Exec(ctx, "UPDATE webhook_progress SET first_failure_time = 0 WHERE endpoint = $1", e.GetName()); err != nil {
 		return err

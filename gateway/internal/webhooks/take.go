@@ -20,6 +20,7 @@ func (s *Store) take(ctx context.Context, endpoint string) (more bool, err error
 	var e *accessv1.WebhookEndpoint
 	var p progress
 	var left int64
+	answered := true
 	if err := s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		if e, err = Endpoints.Get(ctx, tx, endpoint); err != nil {
 			return err
@@ -27,10 +28,16 @@ func (s *Store) take(ctx context.Context, endpoint string) (more bool, err error
 		if p, err = s.progressOf(ctx, tx, endpoint, ""); err != nil {
 			return err
 		}
+		if answered, err = s.answered(ctx, tx, e); err != nil {
+			return err
+		}
 		left, err = waiting(ctx, tx, endpoint)
 		return err
 	}); err != nil {
 		return false, err
+	}
+	if !answered {
+		return false, s.orphaned(ctx, e)
 	}
 	if left >= maxWaiting || e.GetState() != accessv1.WebhookEndpoint_ENABLED {
 		return false, nil
@@ -46,6 +53,14 @@ func (s *Store) take(ctx context.Context, endpoint string) (more bool, err error
 	}
 	return len(facts) == batch, s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		return s.enqueue(ctx, tx, endpoint, p.cursor, facts, next)
+	})
+}
+
+// orphaned stops an endpoint whose account is gone: what leaves the house needs somebody who may let it.
+func (s *Store) orphaned(ctx context.Context, e *accessv1.WebhookEndpoint) error {
+	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		return s.disable(ctx, tx, e.GetName(), e.GetResponsibleAccount()+
+			", who answered for it, may not have endpoints any more. Another administrator or integrator takes it over by enabling it.", 0)
 	})
 }
 

@@ -174,9 +174,12 @@ type WebhookEndpoint struct {
 	// When it was created.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// Who answers for it: the account that created it or enabled it last. When that account is disabled, or may not have endpoints any
+	// more, the endpoint is disabled with that reason until another administrator or integrator enables it, and so takes it over.
+	ResponsibleAccount string `protobuf:"bytes,16,opt,name=responsible_account,json=responsibleAccount,proto3" json:"responsible_account,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *WebhookEndpoint) Reset() {
@@ -312,6 +315,13 @@ func (x *WebhookEndpoint) GetUpdateTime() *timestamppb.Timestamp {
 		return x.UpdateTime
 	}
 	return nil
+}
+
+func (x *WebhookEndpoint) GetResponsibleAccount() string {
+	if x != nil {
+		return x.ResponsibleAccount
+	}
+	return ""
 }
 
 // One message to one endpoint.
@@ -1487,7 +1497,7 @@ var File_coldsection_access_v1_webhooks_proto protoreflect.FileDescriptor
 
 const file_coldsection_access_v1_webhooks_proto_rawDesc = "" +
 	"\n" +
-	"$coldsection/access/v1/webhooks.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1bgoogle/protobuf/empty.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9f\a\n" +
+	"$coldsection/access/v1/webhooks.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1bgoogle/protobuf/empty.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd6\a\n" +
 	"\x0fWebhookEndpoint\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12 \n" +
@@ -1506,7 +1516,8 @@ const file_coldsection_access_v1_webhooks_proto_rawDesc = "" +
 	"\vcreate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\"9\n" +
+	"updateTime\x125\n" +
+	"\x13responsible_account\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\x12responsibleAccount\"9\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aENABLED\x10\x01\x12\f\n" +

@@ -1,0 +1,52 @@
+package gateway_test
+
+import (
+	"strings"
+	"testing"
+
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+)
+
+// What leaves the house needs somebody who may let it: an endpoint stops with its maker, and goes on once another takes it over.
+func TestAnEndpointStopsWithWhoAnswersForIt(t *testing.T) {
+	for name, leave := range map[string]func(w *world) error{
+		"the account is disabled": func(w *world) error {
+			_, err := accessv1.NewAccessServiceClient(w.conn).DisableAccount(w.as(w.admin), &accessv1.DisableAccountRequest{Name: "accounts/ines"})
+			return err
+		},
+		"the role is taken away": func(w *world) error {
+			_, err := accessv1.NewAccessServiceClient(w.conn).UpdateAccount(w.as(w.admin), &accessv1.UpdateAccountRequest{
+				Account: &accessv1.Account{Name: "accounts/ines", Roles: []string{"viewer"}},
+			})
+			return err
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w, r := newWorld(t), newReceiver(t)
+			made, err := w.hooks().CreateWebhookEndpoint(w.as(w.hire("ines", "integrator")), &accessv1.CreateWebhookEndpointRequest{
+				WebhookEndpointId: "erp", WebhookEndpoint: &accessv1.WebhookEndpoint{DisplayName: "ERP", Url: r.URL},
+			})
+			if err != nil || made.GetResponsibleAccount() != "accounts/ines" {
+				t.Fatalf("%v, %v", made, err)
+			}
+			w.happen("lots/a", "f1")
+			w.deliver()
+			if err := leave(w); err != nil {
+				t.Fatal(err)
+			}
+			w.happen("lots/a", "f2")
+			w.deliver()
+			e := w.endpoint()
+			if n := len(r.got()); n != 1 || e.GetState() != accessv1.WebhookEndpoint_DISABLED || !strings.Contains(e.GetDisableReason(), "accounts/ines") {
+				t.Errorf("%d messages, %v: %s", n, e.GetState(), e.GetDisableReason())
+			}
+			if _, err := w.hooks().EnableWebhookEndpoint(w.as(w.admin), &accessv1.EnableWebhookEndpointRequest{Name: "webhookEndpoints/erp"}); err != nil {
+				t.Fatal(err)
+			}
+			w.deliver()
+			if n, by := len(r.got()), w.endpoint().GetResponsibleAccount(); n != 2 || by != "accounts/admin" {
+				t.Errorf("once another took it over: %d messages, answered for by %s", n, by)
+			}
+		})
+	}
+}
