@@ -51,7 +51,8 @@ func TestACheckMovesTheOddsOfItsCause(t *testing.T) {
 
 // A check before the change says nothing of it; of two the newest counts, in either order; one of another cause changes nothing.
 func TestOnlyTheNewestCheckSinceTheOnsetCounts(t *testing.T) {
-	early, first, last := Check{began.AddDate(0, 0, -1), "itt_indication", true, ""}, Check{began.AddDate(0, 0, 5), "itt_indication", false, ""}, Check{began.AddDate(0, 0, 6), "itt_indication", true, ""}
+	early, first := Check{began.AddDate(0, 0, -1), "itt_indication", true, ""}, Check{began.AddDate(0, 0, 5), "itt_indication", false, ""}
+	last := Check{began.AddDate(0, 0, 6), "itt_indication", true, ""}
 	if s := Weighed(unsettled(), []Check{early}); probability(s, "itt_indication") != 0.5 || len(s.Steps) != 0 {
 		t.Errorf("%v", s)
 	}

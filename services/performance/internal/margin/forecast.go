@@ -98,7 +98,8 @@ func (c *Crossing) place(fitted *shapes, err error, limit, span float64) {
 	case err != nil:
 		c.Reason = "No forecast: " + err.Error() + "."
 	case !known || at(middle) > span:
-		c.Reason = fmt.Sprintf("No crossing foreseen in the next %.0f h, and the %.0f h of readings carry a forecast no further", span, span) + sooner(soon, at(early), span) + "; " + fitted.words() + "."
+		c.Reason = fmt.Sprintf("No crossing foreseen in the next %.0f h, and the %.0f h of readings carry a forecast no further", span, span) +
+			sooner(soon, at(early), span) + "; " + fitted.words() + "."
 	case !certain:
 		c.Reason = "No crossing foreseen: the rise may level off before the limit" + sooner(soon, at(early), span) + "; " + fitted.words() + "."
 	default:
