@@ -41,6 +41,7 @@ var exceptions = []Exception{
 	{"core::0140::prepositions", "coldsection.compliance.v1.ComplianceStatus", asOf},
 	{"core::0140::prepositions", "coldsection.compliance.v1.GetComplianceStatusRequest", asOf},
 	{"core::0140::prepositions", "coldsection.compliance.v1.FindEvidenceRequest", asOf},
+	{"core::0140::prepositions", "coldsection.compliance.v1.RecordPack", asOf},
 	{"core::0140::prepositions", "coldsection.compliance.v1.FindEvidenceResponse", asOf},
 	{"core::0140::prepositions", "coldsection.consumables.v1.TraceLotRequest.as_of_time", asOf},
 	{"core::0140::prepositions", "coldsection.compliance.v1.Calibration.found_out_of_tolerance", tradeTerm},

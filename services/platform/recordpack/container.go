@@ -31,7 +31,7 @@ func contain(files []File) ([]byte, error) {
 		}
 		offset := uint32(len(out))
 		out = binary.LittleEndian.AppendUint32(out, localHeader)
-		out = append(append(append(common(out, f), f.Path...)), f.Content...)
+		out = append(append(common(out, f), f.Path...), f.Content...)
 		directory = binary.LittleEndian.AppendUint32(directory, centralHeader)
 		directory = binary.LittleEndian.AppendUint16(directory, version)
 		directory = append(common(directory, f), make([]byte, 10)...) // no comment, first disk, no attributes
