@@ -314,6 +314,11 @@ func (t *Table[T]) Where(ctx context.Context, tx *storage.Tx, condition string, 
 	return storage.Collect(ctx, tx, scan[T], "SELECT body FROM "+t.name+" WHERE "+condition, args...)
 }
 
+// Gather is Where that nobody waits for: every resource is in into once the next statement was waited for.
+func (t *Table[T]) Gather(ctx context.Context, tx *storage.Tx, into *[]T, condition string, args ...any) error {
+	return storage.Gather(ctx, tx, into, scan[T], "SELECT body FROM "+t.name+" WHERE "+condition, args...)
+}
+
 // List answers a List call over the table; parent, when set, is the name before the collection, and "x/-" spans all.
 func (t *Table[T]) List(ctx context.Context, db *storage.DB, l *listing.Lister, req listing.Request, parent string) (items []T, next string, err error) {
 	c := listing.Collection{Fields: t.fields, Key: "name", Order: t.order}

@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"math"
 	"slices"
 	"time"
 
@@ -83,17 +82,19 @@ func (u unit) claimed(claims []*consumablesv1.Reservation, base string) (map[str
 
 // choose applies the rules to every lot of an item, leaving out what other orders have claimed.
 func (u unit) choose(ctx context.Context, item *consumablesv1.Item, order string, need stock.Micro, at time.Time) ([]stock.Pick, []stock.Skip, stock.Micro, error) {
-	return u.chooseBefore(ctx, item, order, need, at, math.MaxInt64)
+	lots, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND state IN ('USABLE', 'HELD') ORDER BY name", item.GetName())
+	if err != nil {
+		return nil, nil, 0, err
+	}
+	return u.chooseAmong(ctx, lots, item, order, need, at)
 }
 
-// chooseBefore is choose among the lots whose life ends before an instant in microseconds; those whose end is not in its
-// column are looked at too. Its reads are three, however many lots there are.
-func (u unit) chooseBefore(
-	ctx context.Context, item *consumablesv1.Item, order string, need stock.Micro, at time.Time, end int64,
+// chooseAmong is choose among some of the item's lots. Its reads are two, however many lots there are.
+func (u unit) chooseAmong(
+	ctx context.Context, lots []*consumablesv1.Lot, item *consumablesv1.Item, order string, need stock.Micro, at time.Time,
 ) ([]stock.Pick, []stock.Skip, stock.Micro, error) {
-	lots, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND state IN ('USABLE', 'HELD') AND expire_time < $2 ORDER BY name", item.GetName(), end)
-	if err != nil || len(lots) == 0 {
-		return nil, nil, need, err
+	if len(lots) == 0 {
+		return nil, nil, need, nil
 	}
 	balances, err := store.BalancesOfItem(ctx, u.Tx, item.GetName())
 	if err != nil {

@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"fmt"
-	"math"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -52,7 +51,7 @@ func (u unit) issue(ctx context.Context, req *consumablesv1.IssueStockRequest, l
 	if err != nil {
 		return nil, err
 	}
-	from, err := u.mayIssue(ctx, c, others, item, req, amount, need)
+	from, err := u.mayIssue(ctx, c, others, line, req, amount, need)
 	if err != nil {
 		return nil, err
 	}
@@ -131,8 +130,9 @@ func needTime(demands []store.Demand, item string, now time.Time) time.Time {
 // mayIssue checks a lot for the time of need, that stock is there and unclaimed by others, and that no lot expires before it. It
 // returns the place to take from.
 func (u unit) mayIssue(
-	ctx context.Context, c stock.Candidate, claimed stock.Micro, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time,
+	ctx context.Context, c stock.Candidate, claimed stock.Micro, line store.Line, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time,
 ) (string, error) {
+	item := line.Item
 	if reason, why := stock.Refuse(c, at); reason != "" {
 		f := fault.Precondition(reason, "%s", why).With("lot", c.Lot)
 		if picks, _, _, err := u.choose(ctx, item, req.GetWorkOrder(), amount, at); err == nil && len(picks) > 0 {
@@ -144,7 +144,7 @@ func (u unit) mayIssue(
 		return "", fault.Precondition("INSUFFICIENT_STOCK", "Lot %s has %s %s that is not claimed by other orders; %s was asked for. Take less, or another lot.",
 			c.Lot, free.Text(), item.GetBaseUnitCode(), amount.Text()).With("available", free.Text()).With("lot", c.Lot)
 	}
-	if err := u.firstToExpire(ctx, c, item, req, amount, at); err != nil {
+	if err := u.firstToExpire(ctx, c, line, req, amount, at); err != nil {
 		return "", err
 	}
 	if req.GetLocation() != "" {
@@ -157,16 +157,12 @@ func (u unit) mayIssue(
 // firstToExpire refuses a lot while another one that ends earlier could be taken, unless a reason is given. Reason:
 // LOT_NOT_FIRST_TO_EXPIRE.
 func (u unit) firstToExpire(
-	ctx context.Context, c stock.Candidate, item *consumablesv1.Item, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time,
+	ctx context.Context, c stock.Candidate, line store.Line, req *consumablesv1.IssueStockRequest, amount stock.Micro, at time.Time,
 ) error {
 	if req.GetOverrideReason() != "" {
 		return nil
 	}
-	end := int64(math.MaxInt64)
-	if !c.Expire.IsZero() {
-		end = storage.Micros(c.Expire)
-	}
-	picks, _, _, err := u.chooseBefore(ctx, item, req.GetWorkOrder(), amount, at, end)
+	picks, _, _, err := u.chooseAmong(ctx, line.Sooner, line.Item, req.GetWorkOrder(), amount, at)
 	if err != nil || len(picks) == 0 || picks[0].Lot == c.Lot || picks[0].Expire.Equal(c.Expire) {
 		return err
 	}

@@ -238,7 +238,11 @@ func (u unit) issueAction(ctx context.Context, s scene) error {
 		amount = min(want, free)
 	}
 	draft := &consumablesv1.IssueStockRequest{Name: lot.GetName(), WorkOrder: order, Quantity: store.Quantity(amount, item.GetBaseUnitCode())}
-	_, err = u.mayIssue(ctx, s.candidate, claimed, item, draft, amount, s.at)
+	sooner, err := store.Sooner(ctx, u.Tx, lot.GetName())
+	if err != nil {
+		return err
+	}
+	_, err = u.mayIssue(ctx, s.candidate, claimed, store.Line{Item: item, Sooner: sooner}, draft, amount, s.at)
 	if err == nil {
 		resp.IssueDraft = draft
 	}

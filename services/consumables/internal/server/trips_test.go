@@ -10,7 +10,7 @@ import (
 // An issue waits for its database no more often than this: what can't hurt anybody today slows everybody down in a year. On
 // SQLite a wait is a statement, on PostgreSQL a round trip, to the commit.
 func TestAnIssueWaitsForItsDatabaseAFewTimesOnly(t *testing.T) {
-	most := map[storage.Engine]uint64{storage.SQLite: 16, storage.Postgres: 4}
+	most := map[storage.Engine]uint64{storage.SQLite: 16, storage.Postgres: 3}
 	desks(t, func(t *testing.T, d desk) {
 		d.stocked("cleaner", "t", "10", days(200))
 		d.needs(order, "cleaner", "9")

@@ -19,6 +19,7 @@ type Line struct {
 	Balances []stock.Posting              // where the lot is
 	Claims   []*consumablesv1.Reservation // what holds of the lot, and what the order holds of anything
 	Demands  []Demand                     // what the order needs
+	Sooner   []*consumablesv1.Lot         // what Sooner reads of the lot
 }
 
 // LockLine reads what an issue is decided on with one wait: the lot and the order's demands in order to change them. Nobody changes
@@ -42,8 +43,18 @@ func LockLine(ctx context.Context, tx *storage.Tx, lot, order string) (l Line, e
 	if err := storage.Gather(ctx, tx, &l.Balances, scanBalance, balancesOf, lot); err != nil {
 		return l, err
 	}
-	l.Claims, err = Reservations.Where(ctx, tx, "state = 'CLAIMED' AND (lot = $1 OR work_order = $2) ORDER BY name", lot, order)
+	if err := Reservations.Gather(ctx, tx, &l.Claims, "state = 'CLAIMED' AND (lot = $1 OR work_order = $2) ORDER BY name", lot, order); err != nil {
+		return l, err
+	}
+	l.Sooner, err = Sooner(ctx, tx, lot)
 	return l, err
+}
+
+// Sooner reads the lots of the same item whose life ends before a lot's, and those whose end is not in its column; of a lot without
+// an end all of the item's, itself included.
+func Sooner(ctx context.Context, tx *storage.Tx, lot string) ([]*consumablesv1.Lot, error) {
+	return Lots.Where(ctx, tx, `item = (SELECT l.item FROM lots l WHERE l.name = $1) AND state IN ('USABLE', 'HELD') AND expire_time <
+		(SELECT CASE l.expire_time WHEN 0 THEN 9223372036854775807 ELSE l.expire_time END FROM lots l WHERE l.name = $1) ORDER BY name`, lot)
 }
 
 func scanLocked(rows storage.Rows, name string, l *Line) error {

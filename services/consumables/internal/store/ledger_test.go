@@ -38,13 +38,14 @@ func move(lot, source, target string, n stock.Micro) []stock.Posting {
 	return []stock.Posting{{Lot: lot, Location: source, Amount: -n}, {Lot: lot, Location: target, Amount: n}}
 }
 
-// check recomputes every balance from the postings: equal, zero in sum, and never negative in a real place.
+// check recomputes every balance from the postings: equal, none lacking, zero in sum, and never negative in a real place.
 func check(t *testing.T, db *storage.DB) {
 	t.Helper()
 	if err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
 		var wrong, sum, negative int64
-		if err := tx.QueryRow(ctx, `SELECT COUNT(*) FROM balances b WHERE b.amount <>
-			(SELECT COALESCE(SUM(p.amount), 0) FROM postings p WHERE p.lot = b.lot AND p.location = b.location)`).Scan(&wrong); err != nil {
+		if err := tx.QueryRow(ctx, `SELECT COUNT(*) FROM balances b FULL JOIN
+			(SELECT lot, location, SUM(amount) AS total FROM postings GROUP BY lot, location) p ON p.lot = b.lot AND p.location = b.location
+			WHERE COALESCE(b.amount, 0) <> COALESCE(p.total, 0)`).Scan(&wrong); err != nil {
 			return err
 		}
 		if err := tx.QueryRow(ctx, "SELECT COALESCE(SUM(amount), 0) FROM postings").Scan(&sum); err != nil {

@@ -21,8 +21,8 @@ import (
 
 // operations is how many random operations each engine goes through. The full run takes 50,000 and the nightly one a million:
 //
-//	COLDSECTION_TEST_OPERATIONS=50000 go test -timeout 2h -run RandomOperations ./services/consumables/internal/store
-//	COLDSECTION_TEST_OPERATIONS=1000000 go test -timeout 8h -run RandomOperations ./services/consumables/internal/store
+//	COLDSECTION_TEST_OPERATIONS=50000 go test -v -timeout 1h -run RandomOperations ./services/consumables/internal/store
+//	COLDSECTION_TEST_OPERATIONS=1000000 go test -v -timeout 3h -run RandomOperations ./services/consumables/internal/store
 func operations(t *testing.T) int {
 	t.Helper()
 	text := os.Getenv("COLDSECTION_TEST_OPERATIONS")
@@ -214,6 +214,7 @@ func TestRandomOperations(t *testing.T) {
 			})
 		}
 		wg.Wait()
+		t.Logf("%d movements were tried, %d taken", total/workers*workers, taken.Load())
 		if n := int(taken.Load()); n < total/4 || n > total*9/10 {
 			t.Errorf("%d of %d were taken; the test no longer tries both", n, total)
 		}
