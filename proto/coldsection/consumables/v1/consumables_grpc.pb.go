@@ -55,8 +55,8 @@ type ConsumablesServiceClient interface {
 	CreateItem(ctx context.Context, in *CreateItemRequest, opts ...grpc.CallOption) (*Item, error)
 	// Changes an item; its base unit and kind are fixed.
 	UpdateItem(ctx context.Context, in *UpdateItemRequest, opts ...grpc.CallOption) (*Item, error)
-	// Adds items, or lots as opening stock, from a CSV or XLSX table: all rows or none, with a report of every fault. Role:
-	// stores. Reasons: HEADER_INVALID, TABLE_TOO_LARGE, FILE_UNREADABLE, TEXT_NOT_UTF8; those of CreateItem and ReceiveLot come
+	// Adds items, or lots as opening stock, from a CSV or XLSX table of up to 4,000 rows: all or none, with a report of every
+	// fault. Role: stores. Reasons: HEADER_INVALID, TABLE_TOO_LARGE, FILE_UNREADABLE, TEXT_NOT_UTF8; those of CreateItem and ReceiveLot come
 	// as faults of rows.
 	ImportStock(ctx context.Context, in *ImportStockRequest, opts ...grpc.CallOption) (*ImportStockResponse, error)
 	// Adds a place where stock can be.
@@ -344,8 +344,8 @@ type ConsumablesServiceServer interface {
 	CreateItem(context.Context, *CreateItemRequest) (*Item, error)
 	// Changes an item; its base unit and kind are fixed.
 	UpdateItem(context.Context, *UpdateItemRequest) (*Item, error)
-	// Adds items, or lots as opening stock, from a CSV or XLSX table: all rows or none, with a report of every fault. Role:
-	// stores. Reasons: HEADER_INVALID, TABLE_TOO_LARGE, FILE_UNREADABLE, TEXT_NOT_UTF8; those of CreateItem and ReceiveLot come
+	// Adds items, or lots as opening stock, from a CSV or XLSX table of up to 4,000 rows: all or none, with a report of every
+	// fault. Role: stores. Reasons: HEADER_INVALID, TABLE_TOO_LARGE, FILE_UNREADABLE, TEXT_NOT_UTF8; those of CreateItem and ReceiveLot come
 	// as faults of rows.
 	ImportStock(context.Context, *ImportStockRequest) (*ImportStockResponse, error)
 	// Adds a place where stock can be.

@@ -39,7 +39,8 @@ type LotChanged struct {
 	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
 	// How much the fact was about.
 	Quantity *v1.Quantity `protobuf:"bytes,5,opt,name=quantity,proto3" json:"quantity,omitempty"`
-	// For a recall: the work orders that the lot or anything made from it reached.
+	// For a recall: the work orders that the lot or anything made from it reached; where more than a thousand, or as many engines, were
+	// reached, further facts about the lot name the rest.
 	ReachedWorkOrders []string `protobuf:"bytes,6,rep,name=reached_work_orders,json=reachedWorkOrders,proto3" json:"reached_work_orders,omitempty"`
 	// For a recall: the engines that it reached.
 	ReachedEngines []string `protobuf:"bytes,7,rep,name=reached_engines,json=reachedEngines,proto3" json:"reached_engines,omitempty"`

@@ -34,6 +34,10 @@ var lotColumns = []sheet.Want{
 	{Name: "manufacture_date", Kind: sheet.Date}, {Name: "use_by_date", Kind: sheet.Date},
 }
 
+// maxImported is the most rows of one import. Each row tells two facts at most, and one command tells fewer than ten thousand, which
+// leave in one transaction and hold up no other's for long.
+const maxImported = 4_000
+
 // importFailedError carries the report out of a transaction that is rolled back.
 type importFailedError struct {
 	report *consumablesv1.ImportStockResponse
@@ -41,13 +45,13 @@ type importFailedError struct {
 
 func (importFailedError) Error() string { return "rows have faults" }
 
-// ImportStock adds the rows of a table, all or none.
+// ImportStock adds the rows of a table, all or none. Reason: TABLE_TOO_LARGE.
 func (a *App) ImportStock(ctx context.Context, req *consumablesv1.ImportStockRequest) (*consumablesv1.ImportStockResponse, error) {
 	wants, take := itemColumns, unit.importItem
 	if req.GetRows() == consumablesv1.ImportStockRequest_LOTS {
 		wants, take = lotColumns, unit.importLot
 	}
-	table, err := sheet.Read(req.GetContent(), sheet.Detect(req.GetContent()), sheet.Options{})
+	table, err := sheet.Read(req.GetContent(), sheet.Detect(req.GetContent()), sheet.Options{Limits: sheet.Limits{Rows: maxImported}})
 	if err != nil {
 		return nil, err
 	}

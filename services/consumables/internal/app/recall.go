@@ -36,15 +36,35 @@ func (a *App) RecallLot(ctx context.Context, req *consumablesv1.RecallLotRequest
 			if err := store.Lots.Save(ctx, tx, lot, u.now); err != nil {
 				return nil, err
 			}
-			if err := u.publish(ctx, "coldsection.stock.lot.recalled.v1", lot.GetName(), &consumablesv1.LotChanged{
-				Lot: lot.GetName(), Item: lot.GetItem(), State: lot.GetState().String(), Reason: req.GetReason(), Quantity: lot.GetOnHand(),
-				ReachedWorkOrders: jobs, ReachedEngines: fleet,
-			}); err != nil {
+			if err := u.tellRecall(ctx, lot, jobs, fleet); err != nil {
 				return nil, err
 			}
 		}
 		return store.Lots.Get(ctx, tx, first.GetName())
 	})
+}
+
+// maxReached is how many orders, and how many engines, one fact of a recall names: some 60 kB of names of 30 letters each.
+const maxReached = 1_000
+
+// tellRecall tells that a lot is recalled and what it reached; as much as no single fact holds in several, because a recall is never
+// refused for its size.
+func (u unit) tellRecall(ctx context.Context, lot *consumablesv1.Lot, jobs, fleet []string) error {
+	for first := 0; first == 0 || first < max(len(jobs), len(fleet)); first += maxReached {
+		err := u.publish(ctx, "coldsection.stock.lot.recalled.v1", lot.GetName(), &consumablesv1.LotChanged{
+			Lot: lot.GetName(), Item: lot.GetItem(), State: lot.GetState().String(), Reason: lot.GetHoldReason(), Quantity: lot.GetOnHand(),
+			ReachedWorkOrders: from(jobs, first), ReachedEngines: from(fleet, first),
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// from are the names from a place on, as many as one fact holds.
+func from(names []string, first int) []string {
+	return names[min(first, len(names)):min(first+maxReached, len(names))]
 }
 
 // descendants are the lot itself and all that was made from it.

@@ -88,7 +88,7 @@ func answered(t *testing.T, err error, reason string, says []string) {
 
 func attempts() map[string]attempt {
 	all := map[string]attempt{}
-	for _, some := range []map[string]attempt{waterFaults(), ratioFaults(), amountFaults(), returnFaults(), lifeFaults(), importFaults(), repeatFaults()} {
+	for _, some := range []map[string]attempt{waterFaults(), ratioFaults(), amountFaults(), returnFaults(), lifeFaults(), importFaults(), repeatFaults(), sizeFaults()} {
 		maps.Copy(all, some)
 	}
 	return all
