@@ -78,7 +78,7 @@ type ConsumablesServiceClient interface {
 	RecallLot(ctx context.Context, in *RecallLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
-	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled),
+	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(ctx context.Context, in *IssueStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated is a
@@ -92,7 +92,8 @@ type ConsumablesServiceClient interface {
 	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,
 	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, INSUFFICIENT_STOCK; by a recipe RECIPE_SUPERSEDED, RECIPE_WITHDRAWN,
 	// RECIPE_REVISION_UNKNOWN, RECIPE_MAKES_ANOTHER_ITEM, RECIPE_INGREDIENT_WRONG, RECIPE_INGREDIENT_MISSING, RECIPE_NOT_MET,
-	// RECIPE_LOSS_OUTSIDE, RECIPE_POT_LIFE_EXCEEDED; without one RECIPE_NEEDED.
+	// RECIPE_LOSS_OUTSIDE, RECIPE_POT_LIFE_EXCEEDED; without one RECIPE_NEEDED. What goes in and what comes out are allowed for the order's
+	// work, as for IssueStock.
 	BlendLots(ctx context.Context, in *BlendLotsRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records that a work order used stock on its engine. Roles: technician, stores. Reasons: INSUFFICIENT_STOCK,
 	// LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER.
@@ -367,7 +368,7 @@ type ConsumablesServiceServer interface {
 	RecallLot(context.Context, *RecallLotRequest) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
-	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled),
+	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(context.Context, *IssueStockRequest) (*StockMovement, error)
 	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated is a
@@ -381,7 +382,8 @@ type ConsumablesServiceServer interface {
 	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,
 	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, INSUFFICIENT_STOCK; by a recipe RECIPE_SUPERSEDED, RECIPE_WITHDRAWN,
 	// RECIPE_REVISION_UNKNOWN, RECIPE_MAKES_ANOTHER_ITEM, RECIPE_INGREDIENT_WRONG, RECIPE_INGREDIENT_MISSING, RECIPE_NOT_MET,
-	// RECIPE_LOSS_OUTSIDE, RECIPE_POT_LIFE_EXCEEDED; without one RECIPE_NEEDED.
+	// RECIPE_LOSS_OUTSIDE, RECIPE_POT_LIFE_EXCEEDED; without one RECIPE_NEEDED. What goes in and what comes out are allowed for the order's
+	// work, as for IssueStock.
 	BlendLots(context.Context, *BlendLotsRequest) (*Lot, error)
 	// Records that a work order used stock on its engine. Roles: technician, stores. Reasons: INSUFFICIENT_STOCK,
 	// LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER.

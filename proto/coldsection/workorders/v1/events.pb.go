@@ -80,7 +80,9 @@ type WorkOrderChanged struct {
 	// For voided: whether anything had been signed, so that it is closed incomplete.
 	ClosedIncomplete bool `protobuf:"varint,25,opt,name=closed_incomplete,json=closedIncomplete,proto3" json:"closed_incomplete,omitempty"`
 	// For released: the readings of its steps as they stand, so that what a check found is known to whoever judges the engine.
-	StepReadings  []*StepReading `protobuf:"bytes,26,rep,name=step_readings,json=stepReadings,proto3" json:"step_readings,omitempty"`
+	StepReadings []*StepReading `protobuf:"bytes,26,rep,name=step_readings,json=stepReadings,proto3" json:"step_readings,omitempty"`
+	// The engine's model; empty while nobody gave one, and in facts of before.
+	EngineModel   string `protobuf:"bytes,27,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -295,6 +297,13 @@ func (x *WorkOrderChanged) GetStepReadings() []*StepReading {
 		return x.StepReadings
 	}
 	return nil
+}
+
+func (x *WorkOrderChanged) GetEngineModel() string {
+	if x != nil {
+		return x.EngineModel
+	}
+	return ""
 }
 
 // A reading of a step that stands in a released order.
@@ -987,7 +996,7 @@ var File_coldsection_workorders_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\n" +
-	"&coldsection/workorders/v1/events.proto\x12\x19coldsection.workorders.v1\x1a\"coldsection/common/v1/common.proto\x1a*coldsection/workorders/v1/workorders.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xf6\b\n" +
+	"&coldsection/workorders/v1/events.proto\x12\x19coldsection.workorders.v1\x1a\"coldsection/common/v1/common.proto\x1a*coldsection/workorders/v1/workorders.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\x99\t\n" +
 	"\x10WorkOrderChanged\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
@@ -1020,7 +1029,8 @@ const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\x06person\x18\x17 \x01(\tR\x06person\x12#\n" +
 	"\rplan_revision\x18\x18 \x01(\x05R\fplanRevision\x12+\n" +
 	"\x11closed_incomplete\x18\x19 \x01(\bR\x10closedIncomplete\x12K\n" +
-	"\rstep_readings\x18\x1a \x03(\v2&.coldsection.workorders.v1.StepReadingR\fstepReadings\"\xb3\x02\n" +
+	"\rstep_readings\x18\x1a \x03(\v2&.coldsection.workorders.v1.StepReadingR\fstepReadings\x12!\n" +
+	"\fengine_model\x18\x1b \x01(\tR\vengineModel\"\xb3\x02\n" +
 	"\vStepReading\x12\x12\n" +
 	"\x04step\x18\x01 \x01(\tR\x04step\x12\x1a\n" +
 	"\bposition\x18\x02 \x01(\x05R\bposition\x12\x14\n" +

@@ -1977,7 +1977,9 @@ type WorkOrder struct {
 	// When it became KITTED.
 	KitTime *timestamppb.Timestamp `protobuf:"bytes,41,opt,name=kit_time,json=kitTime,proto3" json:"kit_time,omitempty"`
 	// How long its record is kept at least.
-	Retention     *Retention `protobuf:"bytes,42,opt,name=retention,proto3" json:"retention,omitempty"`
+	Retention *Retention `protobuf:"bytes,42,opt,name=retention,proto3" json:"retention,omitempty"`
+	// The engine's model, as it was when the order was drafted or last scheduled; empty while nobody gave one.
+	EngineModel   string `protobuf:"bytes,43,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2304,6 +2306,13 @@ func (x *WorkOrder) GetRetention() *Retention {
 		return x.Retention
 	}
 	return nil
+}
+
+func (x *WorkOrder) GetEngineModel() string {
+	if x != nil {
+		return x.EngineModel
+	}
+	return ""
 }
 
 // How long a record is kept at least. A floor only stops anybody from deleting: the suite itself never deletes a record of an order.
@@ -10360,7 +10369,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"_min_valueB\f\n" +
 	"\n" +
-	"_max_value\"\xc4\x14\n" +
+	"_max_value\"\xed\x14\n" +
 	"\tWorkOrder\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06number\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06number\x12/\n" +
@@ -10412,7 +10421,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"voidReason\x12J\n" +
 	"\x10start_entry_time\x18( \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0estartEntryTime\x12;\n" +
 	"\bkit_time\x18) \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\akitTime\x12H\n" +
-	"\tretention\x18* \x01(\v2$.coldsection.workorders.v1.RetentionB\x04\xe2A\x01\x03R\tretention\"\x8a\x01\n" +
+	"\tretention\x18* \x01(\v2$.coldsection.workorders.v1.RetentionB\x04\xe2A\x01\x03R\tretention\x12'\n" +
+	"\fengine_model\x18+ \x01(\tB\x04\xe2A\x01\x03R\vengineModel\"\x8a\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aDRAFTED\x10\x01\x12\r\n" +

@@ -37,13 +37,17 @@ func (a *App) BlendLots(ctx context.Context, req *consumablesv1.BlendLotsRequest
 		if err != nil {
 			return nil, err
 		}
+		if err := u.allowedMix(ctx, req.GetWorkOrder(), append(mix.items, item)...); err != nil {
+			return nil, err
+		}
 		return u.blend(ctx, req, item, mix)
 	})
 }
 
 // mix is what was measured in and out, and how much of it is cleaner and how much water or antifreeze.
 type mix struct {
-	parts          []stock.Posting // lot and amount
+	parts          []stock.Posting       // lot and amount
+	items          []*consumablesv1.Item // of the parts, each as it was poured
 	parents        []*consumablesv1.BlendPart
 	in, out        stock.Micro
 	water, cleaner *big.Rat
@@ -114,6 +118,7 @@ func (u unit) pour(ctx context.Context, m *mix, part *consumablesv1.BlendPart, b
 		return err
 	}
 	m.in += amount
+	m.items = append(m.items, item)
 	m.poured = append(m.poured, stock.Poured{Item: item.GetName(), Amount: amount})
 	m.parents = append(m.parents, &consumablesv1.BlendPart{Lot: lot.GetName(), Quantity: part.GetQuantity(), LiquidTemperatureC: part.GetLiquidTemperatureC()})
 	m.parts = append(m.parts, stock.Posting{Lot: lot.GetName(), Amount: amount})

@@ -89,7 +89,7 @@ func (a *App) ReserveStock(ctx context.Context, req *consumablesv1.ReserveStockR
 			return nil, err
 		}
 		before := demandOf(old, req.GetItem())
-		d.Kind = before.Kind
+		d.Work = before.Work
 		d.Reserved, d.Issued, d.Needed = before.Reserved, before.Issued, max(before.Needed, before.Reserved+before.Issued+need)
 		d, lots, err := u.claim(ctx, d, item, need)
 		if err != nil {

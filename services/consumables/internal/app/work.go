@@ -23,7 +23,7 @@ const claimGrace = 7 * 24 * time.Hour
 type Line struct{ Item, Value, Unit string }
 
 // Demand takes an order's needs in, or changes them, and claims lots that will still be usable at the need time.
-func (a *App) Demand(ctx context.Context, tx *storage.Tx, order, kind string, at time.Time, lines []Line) error {
+func (a *App) Demand(ctx context.Context, tx *storage.Tx, order string, work store.Work, at time.Time, lines []Line) error {
 	u := a.unit(ctx, tx)
 	old, err := store.DemandsOf(ctx, tx, order)
 	if err != nil {
@@ -40,7 +40,7 @@ func (a *App) Demand(ctx context.Context, tx *storage.Tx, order, kind string, at
 		if err != nil {
 			return err
 		}
-		d.Needed, d.Issued, d.Kind = need, demandOf(old, line.Item).Issued, kind
+		d.Needed, d.Issued, d.Work = need, demandOf(old, line.Item).Issued, work
 		d, picked, err := u.claim(ctx, d, item, max(0, need-d.Issued))
 		if err != nil {
 			return err

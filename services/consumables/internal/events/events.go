@@ -8,6 +8,7 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/consumables/internal/app"
+	"coldsection.example/services/consumables/internal/store"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/storage"
 )
@@ -60,8 +61,9 @@ func needed(a *app.App, fact *workordersv1.WorkOrderChanged) eventbus.Effect {
 	for _, d := range fact.GetDemands() {
 		lines = append(lines, app.Line{Item: d.GetItem(), Value: d.GetQuantity().GetValue(), Unit: d.GetQuantity().GetUnitCode()})
 	}
+	work := store.Work{Kind: fact.GetKind(), EngineModel: fact.GetEngineModel()}
 	return func(ctx context.Context, tx *storage.Tx) error {
-		return a.Demand(ctx, tx, fact.GetWorkOrder(), fact.GetKind(), fact.GetPlanStartTime().AsTime(), lines)
+		return a.Demand(ctx, tx, fact.GetWorkOrder(), work, fact.GetPlanStartTime().AsTime(), lines)
 	}
 }
 

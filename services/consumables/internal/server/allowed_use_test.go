@@ -11,18 +11,23 @@ import (
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 )
 
-// limited makes the cleaner one for recovery washes only, by an invented document.
-func (d desk) limited(revision string) error {
+// limited makes the cleaner one for recovery washes only, by an invented document, on some models or on any.
+func (d desk) limited(revision string, models ...string) error {
 	item := of(d.GetItem(d.clerk(), &consumablesv1.GetItemRequest{Name: "items/cleaner"})).done(d.t)
-	item.AllowedUses = []*consumablesv1.AllowedUse{{WorkKind: "RECOVERY_WASH", Document: &commonv1.DocumentReference{Title: "INV-MAN 72", Revision: revision}}}
+	item.AllowedUses = []*consumablesv1.AllowedUse{{
+		WorkKind: "RECOVERY_WASH", EngineModels: models, Document: &commonv1.DocumentReference{Title: "INV-MAN 72", Revision: revision},
+	}}
 	_, err := d.UpdateItem(d.clerk(), &consumablesv1.UpdateItemRequest{Item: item})
 	return err
 }
 
-func (d desk) scheduled(order, kind string) {
+func (d desk) scheduled(order, kind string) { d.scheduledOn(order, kind, "") }
+
+// scheduledOn hears that an order was scheduled for an engine of a model.
+func (d desk) scheduledOn(order, kind, model string) {
 	d.t.Helper()
 	of(0, d.heard("coldsection.workorder.scheduled.v1", &workordersv1.WorkOrderChanged{
-		WorkOrder: order, Kind: kind, PlanStartTime: timestamppb.New(days(1)), Demands: []*workordersv1.MaterialDemand{{Item: "items/cleaner", Quantity: litres("1")}},
+		WorkOrder: order, Kind: kind, EngineModel: model, PlanStartTime: timestamppb.New(days(1)), Demands: []*workordersv1.MaterialDemand{{Item: "items/cleaner", Quantity: litres("1")}},
 	})).done(d.t)
 }
 
@@ -49,5 +54,48 @@ func TestAnItemGoesToTheWorkItIsAllowedFor(t *testing.T) {
 		if at := d.at(lot, shelf); at != "3" {
 			t.Errorf("%s is left", at)
 		}
+	})
+}
+
+// A document may allow an item on some models of engines only: for another model it does not go out, nor while the model is unknown.
+func TestAnItemGoesToTheEngineModelsItIsAllowedOn(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot := d.stocked("cleaner", "l1", "5", days(200)).GetName()
+		of(0, d.limited("4", "engineModels/inv-6", "engineModels/inv-7")).done(t)
+		for order, model := range map[string]string{"workOrders/six": "engineModels/inv-6", "workOrders/nine": "engineModels/inv-9", "workOrders/none": ""} {
+			d.scheduledOn(order, "RECOVERY_WASH", model)
+		}
+		of(d.issue(lot, "workOrders/six", "1")).done(t)
+		_, err := d.issue(lot, "workOrders/nine", "1")
+		refused(t, "another model", err, "USE_NOT_ALLOWED")
+		const says = "items/cleaner is for RECOVERY_WASH on engineModels/inv-6 and engineModels/inv-7 (INV-MAN 72 4), and workOrders/nine is RECOVERY_WASH on engineModels/inv-9. Take an item"
+		if err != nil && !strings.Contains(err.Error(), says) {
+			t.Errorf("it says %v", err)
+		}
+		_, err = d.issue(lot, "workOrders/none", "1")
+		refused(t, "an engine without a model", err, "ENGINE_MODEL_UNKNOWN")
+		d.scheduledOn("workOrders/none", "RECOVERY_WASH", "engineModels/inv-7")
+		of(d.issue(lot, "workOrders/none", "1")).done(t)
+		d.scheduledOn("workOrders/rinse", "DESALINATION_RINSE", "engineModels/inv-6")
+		_, err = d.issue(lot, "workOrders/rinse", "1")
+		refused(t, "other work on a model that is allowed", err, "USE_NOT_ALLOWED")
+		refused(t, "what is no model", d.limited("4", "inv-6"), "FIELD_INVALID")
+	})
+}
+
+// What was handed out before its use was limited is not mixed for a job that it is not allowed for; nothing is booked.
+func TestNothingIsMixedForAJobThatItIsNotAllowedFor(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		d.ingredients()
+		d.scheduled(order, "DESALINATION_RINSE")
+		d.kitted(order)
+		of(0, d.limited("4")).done(t)
+		_, err := d.blend(batch(order))
+		refused(t, "a cleaner for washes", err, "USE_NOT_ALLOWED")
+		if d.at("lots/cln", order) != "0.27" || d.at("lots/wtr", order) != "1.623" {
+			t.Errorf("left with the job: %s and %s", d.at("lots/cln", order), d.at("lots/wtr", order))
+		}
+		d.scheduled(order, "RECOVERY_WASH")
+		of(d.blend(batch(order))).done(t)
 	})
 }

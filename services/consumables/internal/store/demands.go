@@ -20,7 +20,13 @@ type Demand struct {
 	Needed, Reserved, Issued stock.Micro
 	Need                     time.Time
 	Closed                   bool
-	Kind                     string // of the work, such as RECOVERY_WASH; empty while the order was not scheduled
+	Work                     Work
+}
+
+// Work is what an order is, as it was scheduled.
+type Work struct {
+	Kind        string // such as RECOVERY_WASH; empty while the order was not scheduled
+	EngineModel string // engineModels/…; empty while nobody gave the engine one
 }
 
 // Missing is what is neither claimed nor issued.
@@ -53,22 +59,23 @@ func Quantity(m stock.Micro, unit string) *commonv1.Quantity {
 	return &commonv1.Quantity{Value: m.Text(), UnitCode: unit}
 }
 
-const demandColumns = "work_order, item, unit_code, needed, reserved, issued, need_time, state, work_kind"
+const demandColumns = "work_order, item, unit_code, needed, reserved, issued, need_time, state, work_kind, engine_model"
 
 func scanDemand(row storage.Scanner) (Demand, error) {
 	var d Demand
 	var at int64
 	var state string
-	err := row.Scan(&d.WorkOrder, &d.Item, &d.Unit, (*int64)(&d.Needed), (*int64)(&d.Reserved), (*int64)(&d.Issued), &at, &state, &d.Kind)
+	err := row.Scan(&d.WorkOrder, &d.Item, &d.Unit, (*int64)(&d.Needed), (*int64)(&d.Reserved), (*int64)(&d.Issued), &at, &state, &d.Work.Kind, &d.Work.EngineModel)
 	d.Need, d.Closed = storage.FromMicros(at), state == consumablesv1.StockDemand_CLOSED.String()
 	return d, err
 }
 
-const changeDemand = "UPDATE demands SET needed = $2, reserved = $3, issued = $4, need_time = $5, state = $6, work_kind = $7 WHERE name = $1"
+const changeDemand = "UPDATE demands SET needed = $2, reserved = $3, issued = $4, need_time = $5, state = $6, work_kind = $7, engine_model = $8 WHERE name = $1"
 
 func (d Demand) changed() []any {
 	return []any{
-		d.WorkOrder + " " + d.Item, int64(d.Needed), int64(d.Reserved), int64(d.Issued), storage.Micros(d.Need), d.State().String(), d.Kind,
+		d.WorkOrder + " " + d.Item, int64(d.Needed), int64(d.Reserved), int64(d.Issued), storage.Micros(d.Need), d.State().String(), d.Work.Kind,
+		d.Work.EngineModel,
 	}
 }
 
@@ -79,9 +86,10 @@ func SaveDemand(ctx context.Context, tx *storage.Tx, d Demand) error {
 	if err != nil || n > 0 {
 		return err
 	}
-	_, err = tx.Exec(ctx, `INSERT INTO demands (name, needed, reserved, issued, need_time, state, work_kind, work_order, item, unit_code)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) ON CONFLICT (name) DO UPDATE SET needed = excluded.needed, reserved = excluded.reserved,
-		issued = excluded.issued, need_time = excluded.need_time, state = excluded.state, work_kind = excluded.work_kind`, append(args, d.WorkOrder, d.Item, d.Unit)...)
+	_, err = tx.Exec(ctx, `INSERT INTO demands (name, needed, reserved, issued, need_time, state, work_kind, engine_model, work_order, item, unit_code)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT (name) DO UPDATE SET needed = excluded.needed, reserved = excluded.reserved,
+		issued = excluded.issued, need_time = excluded.need_time, state = excluded.state, work_kind = excluded.work_kind,
+		engine_model = excluded.engine_model`, append(args, d.WorkOrder, d.Item, d.Unit)...)
 	return err
 }
 

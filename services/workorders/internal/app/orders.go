@@ -125,7 +125,7 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 	if o.GetDisplayName() == "" {
 		o.DisplayName = card.GetDisplayName()
 	}
-	o.EngineSerial, o.Aircraft = d.engine.GetSerial(), d.engine.GetAircraft()
+	o.EngineSerial, o.EngineModel, o.Aircraft = d.engine.GetSerial(), d.engine.GetEngineModel(), d.engine.GetAircraft()
 	o.TaskCardRevision, o.Kind, o.InspectionRequired = card.GetRevision(), card.GetKind(), card.GetInspectionRequired()
 	o.State, o.AgentDrafted = workordersv1.WorkOrder_DRAFTED, u.caller.Has("agent")
 	if isWash(card.GetKind()) {
@@ -191,6 +191,7 @@ func (a *App) ScheduleWorkOrder(ctx context.Context, req *workordersv1.ScheduleW
 		if err != nil {
 			return nil, err
 		}
+		o.EngineModel = d.engine.GetEngineModel()
 		o.PlanStartTime, o.PlanEndTime, o.Station, o.Assignees = req.GetPlanStartTime(), req.GetPlanEndTime(), place.GetName(), req.GetAssignees()
 		if isWash(o.GetKind()) {
 			if err := u.planFor(ctx, o, d.model, place, req); err != nil {
