@@ -30,7 +30,11 @@ func (r reader) row(row Row) (Record, []Problem) {
 		if c.at < len(row.Cells) {
 			cell = strings.TrimSpace(row.Cells[c.at])
 		}
-		value, reason, text := r.cell(c, cell)
+		shown := ""
+		if c.at < len(row.shown) {
+			shown = row.shown[c.at]
+		}
+		value, reason, text := r.cell(c, cell, shown)
 		if reason != "" {
 			problems = append(problems, Problem{row.Line, c.Heading, reason, text})
 		}
@@ -49,8 +53,8 @@ func (row Row) tooLong(width int) bool {
 	return false
 }
 
-// cell reads one cell; a reason means that it is bad.
-func (r reader) cell(c column, cell string) (v Value, reason, text string) {
+// cell reads one cell, which may show hours and minutes; a reason means that it is bad.
+func (r reader) cell(c column, cell, shown string) (v Value, reason, text string) {
 	if cell == "" {
 		if c.want.Required {
 			return v, "VALUE_MISSING", "The cell is blank. Fill it in, or remove the row."
@@ -63,7 +67,11 @@ func (r reader) cell(c column, cell string) (v Value, reason, text string) {
 		v.Unit = c.Unit
 		v.Text, reason, text = r.number(cell)
 	case Hours:
-		v.Text, reason, text = r.hours(cell)
+		if shown != "" {
+			v.Text, reason, text = partOfADay(cell, shown)
+		} else {
+			v.Text, reason, text = r.hours(cell)
+		}
 	case Integer:
 		v.Text, reason, text = r.integer(cell)
 	case Time:

@@ -1,8 +1,9 @@
 package sheet_test
 
 import (
-	"bytes"
 	"testing"
+
+	"github.com/xuri/excelize/v2"
 
 	"coldsection.example/services/platform/sheet"
 )
@@ -53,26 +54,59 @@ func TestWhatIsNoHoursIsRefused(t *testing.T) {
 	}
 }
 
-// A workbook keeps 1234.1 as a binary number, and what it shows as 1000:30 as 41.6875 days, which would be read as that many hours.
-func TestHoursOfAWorkbook(t *testing.T) {
-	for cell, want := range map[string]string{"1234.1": "4442760", "41.6875": "", "1000:30": "3601800"} {
-		var out bytes.Buffer
-		kind := sheet.Number
-		if cell == "1000:30" {
-			kind = sheet.Text
+// hoursBook is a workbook with one cell of hours in a number format; "" is none.
+func hoursBook(t *testing.T, value any, format string) []byte {
+	t.Helper()
+	return workbook(t, func(f *excelize.File) {
+		for cell, v := range map[string]any{"A1": "hours", "B1": "other", "A2": value, "B2": 1.5} {
+			if err := f.SetCellValue("Sheet1", cell, v); err != nil {
+				t.Fatal(err)
+			}
 		}
-		w, err := sheet.NewWriter(&out, sheet.XLSX, []sheet.Column{{Name: "hours", Kind: kind}, {Name: "other", Kind: sheet.Number}})
+		if format == "" {
+			return
+		}
+		style, err := f.NewStyle(&excelize.Style{CustomNumFmt: &format})
+		if err == nil {
+			err = f.SetCellStyle("Sheet1", "A2", "A2", style)
+		}
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := w.Write(cell, "1.5"); err != nil {
-			t.Fatal(err)
+	})
+}
+
+// A workbook keeps 1234.1 as a binary number, and what it shows as 1234:30 as 51.4375 days: a day is 86,400 s (ECMA-376 part 1, 18.17.4.2). More
+// than a day is read in full; a cell that shows the time of day only, a part of a second and a negative time are refused, as nobody who looks at
+// them sees the hours that they stand for.
+func TestHoursOfAWorkbook(t *testing.T) {
+	for _, c := range []struct {
+		value        any
+		format, want string
+	}{
+		{1234.1, "", "4442760"}, {"1234:30", "", "4444200"}, {"1234:30", "@", "4444200"}, {51.4375, "[h]:mm", "4444200"}, {51.4375, "[hh]:mm:ss", "4444200"}, {1.5, "[h]:mm", "129600"},
+		{1.0 / 3, "[h]:mm", "28800"}, {0.5, "h:mm", "43200"}, {65.0 / 86400, "[h]:mm:ss", "65"}, {65.0 / 86400, "[h]:mm", "65"}, {0.0, "[h]:mm", "0"},
+		{500.0, "[h]:mm", "43200000"}, {1234.1, "0.0", "4442760"}, {1.5, "h:mm", ""}, {51.4375, "hh:mm:ss", ""}, {51.4375, "", ""}, {-0.5, "[h]:mm", ""},
+		{0.5 + 0.3/86400, "[h]:mm", ""}, {1.5, "[h]:mm;@", "129600"}, {1.5, "h:mm AM/PM", ""}, {1.5, "[h]", ""}, {1.5, "yyyy-mm-dd hh:mm", ""}, {1234.16, "0.0", "4442976"},
+	} {
+		if got, reason := hoursOf(t, hoursBook(t, c.value, c.format), sheet.XLSX); got.Text != c.want || (reason == "VALUE_INVALID") != (c.want == "") {
+			t.Errorf("%v as %q: %+v %s, want %q", c.value, c.format, got, reason, c.want)
 		}
-		if err := w.Close(); err != nil {
-			t.Fatal(err)
-		}
-		if got, reason := hoursOf(t, out.Bytes(), sheet.XLSX); got.Text != want || (reason == "VALUE_INVALID") != (want == "") {
-			t.Errorf("%s: %+v %s, want %q", cell, got, reason, want)
-		}
+	}
+}
+
+// What is refused says what the cell shows and holds, and what to do.
+func TestARefusalOfHoursSaysWhatTheCellHolds(t *testing.T) {
+	table, err := sheet.Read(hoursBook(t, 1.5, "h:mm"), sheet.XLSX, sheet.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	bound, err := table.Bind(sheet.Want{Name: "hours", Kind: sheet.Hours}, sheet.Want{Name: "other", Kind: sheet.Number})
+	if err != nil || len(bound.Problems) != 1 {
+		t.Fatal(bound, err)
+	}
+	const want = `The cell shows "12:00" and holds 36:00:00 hours. Format the column as [h]:mm and look at it again, or send it as text such as 1234:30.`
+	if p := bound.Problems[0]; p.Line != 2 || p.Column != "hours" || p.Text != want {
+		t.Errorf("%+v", p)
 	}
 }

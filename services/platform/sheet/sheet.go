@@ -93,6 +93,8 @@ type Table struct {
 type Row struct {
 	Line  int // in a CSV file the line of the text, in XLSX the number beside the row, in Parquet the row counted from 1
 	Cells []string
+
+	shown []string // of a workbook: what a cell shows that holds hours and minutes as a part of a day; nil when the row has none
 }
 
 // Problem is what is wrong with one row or cell.
@@ -141,6 +143,9 @@ func (t *Table) Drop(at int) {
 		if at < len(row.Cells) {
 			t.Rows[i].Cells = slices.Delete(row.Cells, at, at+1)
 		}
+		if at < len(row.shown) {
+			t.Rows[i].shown = slices.Delete(row.shown, at, at+1)
+		}
 	}
 }
 
@@ -157,8 +162,8 @@ type builder struct {
 	text   int64 // bytes
 }
 
-// add takes one row, the first that is not blank as the header.
-func (b *builder) add(line int, cells []string) error {
+// add takes one row, the first that is not blank as the header. What cells show is only of a workbook.
+func (b *builder) add(line int, cells []string, shown ...string) error {
 	if b.table.Header != nil {
 		if b.lines++; b.lines > b.limits.Rows {
 			return tooLarge("has more than %d rows", b.limits.Rows)
@@ -186,7 +191,7 @@ func (b *builder) add(line int, cells []string) error {
 	case b.table.Header == nil:
 		b.table.Header = cells
 	default:
-		b.table.Rows = append(b.table.Rows, Row{Line: line, Cells: cells})
+		b.table.Rows = append(b.table.Rows, Row{Line: line, Cells: cells, shown: shown})
 	}
 	return nil
 }

@@ -4,6 +4,8 @@ import (
 	"archive/zip"
 	"bytes"
 	"io"
+	"math"
+	"strconv"
 	"strings"
 
 	"github.com/xuri/excelize/v2"
@@ -31,24 +33,84 @@ func (b *builder) readXLSX(data []byte, wanted string) error {
 	if err != nil {
 		return err
 	}
-	rows, err := f.Rows(name)
+	return b.readRows(f, name)
+}
+
+// readRows reads the rows as they are stored, and beside them as they are shown when a style of the workbook shows times.
+func (b *builder) readRows(f *excelize.File, name string) error {
+	stored, err := f.Rows(name)
 	if err != nil {
 		return unreadableWorkbook(err)
 	}
-	defer func() { _ = rows.Close() }()
-	for line := 1; rows.Next(); line++ {
-		cells, err := rows.Columns(excelize.Options{RawCellValue: true})
+	defer func() { _ = stored.Close() }()
+	shown := &excelize.Rows{}
+	timed := showsTimes(f)
+	if timed {
+		if shown, err = f.Rows(name); err != nil {
+			return unreadableWorkbook(err)
+		}
+		defer func() { _ = shown.Close() }()
+	}
+	for line := 1; stored.Next(); line++ {
+		cells, err := stored.Columns(excelize.Options{RawCellValue: true})
 		if err != nil {
 			return unreadableWorkbook(err)
 		}
-		if err := b.add(line, cells); err != nil {
+		var clocks []string
+		if timed && shown.Next() {
+			texts, err := shown.Columns()
+			if err != nil {
+				return unreadableWorkbook(err)
+			}
+			clocks = clocksOf(cells, texts)
+		}
+		if err := b.add(line, cells, clocks...); err != nil {
 			return err
 		}
 	}
-	if err := rows.Error(); err != nil {
+	if err := stored.Error(); err != nil {
 		return unreadableWorkbook(err)
 	}
 	return nil
+}
+
+// clocksOf are what the cells show that hold a number and show a time instead of it; nil when none does.
+func clocksOf(cells, texts []string) (clocks []string) {
+	for i, cell := range cells {
+		if i >= len(texts) || !showsTime(cell, texts[i]) {
+			continue
+		}
+		if clocks == nil {
+			clocks = make([]string, len(cells))
+		}
+		clocks[i] = texts[i]
+	}
+	return clocks
+}
+
+// showsTime says whether a cell shows a time instead of its number: with a colon, or as whole hours, which are far from the number of days.
+func showsTime(cell, text string) bool {
+	held, err := strconv.ParseFloat(cell, 64)
+	if err != nil || text == cell {
+		return false
+	}
+	seen, err := strconv.ParseFloat(text, 64)
+	return strings.Contains(text, ":") || err == nil && math.Abs(seen-held) > 1
+}
+
+// showsTimes says whether a style of a workbook shows times: one of the formats 18 to 22 and 45 to 47 that every workbook has (ECMA-376 part 1,
+// 18.8.30), or one of its own with an h.
+func showsTimes(f *excelize.File) bool {
+	for i := 0; ; i++ {
+		style, err := f.GetStyle(i)
+		switch {
+		case err != nil:
+			return false
+		case style.NumFmt >= 18 && style.NumFmt <= 22, style.NumFmt >= 45 && style.NumFmt <= 47,
+			style.CustomNumFmt != nil && strings.ContainsAny(*style.CustomNumFmt, "hH"):
+			return true
+		}
+	}
 }
 
 // checkUnpacked unpacks every part once without keeping it, since the sizes that a ZIP file states may be false.
