@@ -93,9 +93,7 @@ func onDay(row *compliancev1.DueItem, p *points.Point, s seen) *compliancev1.Due
 	}
 	item.Remaining = nil
 	fill(item, p.On(stateOf(s)))
-	if p.Lowered {
-		item.Explanation += loweredWords
-	}
+	item.Explanation += whence(item, p)
 	return item
 }
 

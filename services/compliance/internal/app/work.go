@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"fmt"
 
 	"google.golang.org/protobuf/proto"
 
@@ -116,12 +117,24 @@ func (u unit) count(ctx context.Context, w *weighed, r *compliancev1.Requirement
 // fill puts the state of a subject to an item that is counted.
 func (w *weighed) fill(s seen) {
 	fill(w.item, w.point.On(stateOf(s)))
-	if w.point.Lowered {
-		w.item.Explanation += loweredWords
-	}
+	w.item.Explanation += whence(w.item, &w.point)
 }
 
-const loweredWords = " Corrected flying lowered the counters that the record of the work carries."
+// whence is why an item counts from something else than the record of when it was last done; empty when it counts from that.
+func whence(item *compliancev1.DueItem, p *points.Point) string {
+	last := due.Base{Date: dateOf(item.GetLastDoneDate()), Counters: countersOf(item.GetLastDoneCounters())}
+	switch {
+	case p.Lowered:
+		return " Corrected flying lowered the counters that the record of the work carries."
+	case !p.Tree.CountsDays() && !p.Tree.CountsUse() || p.Base == last:
+		return ""
+	case item.GetLastAccomplishment() == "":
+		return " No record says that it was done, so it counts from the requirement's start event."
+	default:
+		return fmt.Sprintf(" It was last done on %s at %d:%02d h and %d cycles, and counts from when it was due or from the event that starts it, as the requirement says.",
+			last.Date, last.Counters.Seconds/3600, last.Counters.Seconds/60%60, last.Counters.Cycles)
+	}
+}
 
 // stateOf is a subject as limits are held against it; extensions are the items' own.
 func stateOf(s seen) due.Now {
@@ -169,14 +182,22 @@ func standing(item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, d
 	standing := life.On(s.today)
 	switch standing {
 	case due.Superseded:
-		decided(item, compliancev1.DueItem_EXEMPT, "Superseded by "+r.GetSuccessor())
+		decided(item, compliancev1.DueItem_EXEMPT, "Superseded by "+r.GetSuccessor()+since(life.ReplacedOn))
 	case due.Terminated:
 		decided(item, compliancev1.DueItem_EXEMPT, "Ended by the terminating action "+ended.GetName()+" of "+dateOf(ended.GetDoneDate()).String())
 	case due.Complied:
-		decided(item, compliancev1.DueItem_EXEMPT, "Done once and for all")
+		decided(item, compliancev1.DueItem_EXEMPT, "Done once and for all on "+dateOf(item.GetLastDoneDate()).String()+", "+item.GetLastAccomplishment())
 	case due.Open, due.Recurring, due.NotYet:
 	}
 	return standing
+}
+
+// since names a first day; empty for none.
+func since(day civil.Date) string {
+	if day.IsZero() {
+		return ""
+	}
+	return " from " + day.String()
 }
 
 // endedBy is the record of the first terminating action that ended a requirement on a subject, nil when there is none.

@@ -8,7 +8,6 @@ package due
 import (
 	"fmt"
 	"slices"
-	"strings"
 
 	"coldsection.example/services/compliance/internal/civil"
 )
@@ -152,9 +151,9 @@ func (l Left) Line() string {
 	if unit.Calendar() {
 		return fmt.Sprintf("%s: %s + %s = %s, %d days from %s%s", unit.Driver(), l.base.Date, text, l.Date, l.Left, now.Today, l.extended(now.Extension.Stop))
 	}
-	word := "done at"
+	word := "from"
 	if l.Limit.SinceNew {
-		word = "new at"
+		word = "from new,"
 	}
 	return fmt.Sprintf("%s: %s %s + %s = %s, now %s, left %s%s%s", unit.Driver(), word, amount(unit, l.At-l.Limit.Amount), text, amount(unit, l.At),
 		amount(unit, now.Counters.of(unit)), amount(unit, l.Left), now.rateLine(unit, l), l.extended(now.Extension.Stop))
@@ -266,6 +265,14 @@ func severity(b Band) int {
 	}
 }
 
+// reached is the severity of a limit that is reached, and 0 of one that is still ahead, however near.
+func reached(b Band) int {
+	if s := severity(b); s > severity(Near) {
+		return s
+	}
+	return 0
+}
+
 // Result is a tree worked out.
 type Result struct {
 	Band    Band
@@ -274,12 +281,13 @@ type Result struct {
 	Left    []Left
 
 	tree Tree
+	near Threshold
 }
 
 // Compute works a tree out.
 func (t Tree) Compute(base Base, now Now, threshold Threshold) Result {
 	r := t.compute(&base, &now, threshold, make([]Left, 0, len(t.Limits)))
-	r.tree = t
+	r.tree, r.near = t, threshold
 	return r
 }
 
@@ -306,16 +314,29 @@ type part struct {
 	driving int
 }
 
-// take adds a part; the part binds when it is worse (FIRST) or better (LATER) than what bound so far.
+// take adds a part; the part binds when it is reached sooner (FIRST) or later (LATER) than what bound so far. The band is the worse or the
+// better one by itself: 20 days to go are near, and yet 30 hours that are flown in three days come first.
 func (r *Result) take(p part, later bool) {
-	if p.driving >= 0 && (r.Driving < 0 || r.yields(p, later)) {
+	switch {
+	case p.driving < 0:
+		return
+	case r.Driving < 0:
 		r.Band, r.Date, r.Driving = p.band, p.date, p.driving
+		return
 	}
+	band := r.Band
+	if a, b := severity(p.band), severity(band); a != b && (a > b) != later {
+		band = p.band
+	}
+	if r.yields(p, later) {
+		r.Date, r.Driving = p.date, p.driving
+	}
+	r.Band = band
 }
 
-// yields reports whether a part binds rather than what bound so far.
+// yields reports whether a part binds rather than what bound so far: what is reached already is sooner than any day.
 func (r *Result) yields(p part, later bool) bool {
-	if a, b := severity(p.band), severity(r.Band); a != b {
+	if a, b := reached(p.band), reached(r.Band); a != b {
 		return (a > b) != later
 	}
 	if a, b := &r.Left[p.driving], &r.Left[r.Driving]; a.Limit.Unit == b.Limit.Unit && !a.Limit.Unit.Calendar() {
@@ -328,25 +349,6 @@ func (r *Result) yields(p part, later bool) bool {
 		return false
 	}
 	return p.date.Before(r.Date) != later
-}
-
-// Explain is one line of arithmetic.
-func (r Result) Explain() string {
-	if r.Driving < 0 {
-		return "No limit is set, so nothing can be told."
-	}
-	lines := make([]string, len(r.Left))
-	for i, l := range r.Left {
-		lines[i] = l.Line()
-	}
-	text := strings.Join(lines, "; ") + "."
-	if len(r.Left) > 1 {
-		text += " What counts is " + r.tree.words(new(int)) + "."
-	}
-	if d := r.Left[r.Driving]; !r.Date.IsZero() {
-		return text + fmt.Sprintf(" Driven by %s: due %s.", d.Limit.Unit.Driver(), r.Date)
-	}
-	return text
 }
 
 // Rebase is what the next interval counts from once it was done.

@@ -94,7 +94,10 @@ func span(u Unit, n int64) string {
 	if u == Hours {
 		return amount(u, n)
 	}
-	return fmt.Sprintf("%d %s", n, map[Unit]string{Cycles: "cycles", Days: "days"}[u])
+	if u.Calendar() {
+		return fmt.Sprintf("%d days", n)
+	}
+	return fmt.Sprintf("%d %s", n, u.Driver())
 }
 
 // counts reports whether any limit is in that unit, all calendar units being one.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/big"
+	"slices"
 	"strings"
 
 	"coldsection.example/services/compliance/internal/civil"
@@ -84,12 +85,13 @@ func (p Plan) change(day, last civil.Date) civil.Date {
 }
 
 // reach is the last day that can be flown in full, counters being valid at the end of today, and how many days are flown until
-// then; no date when that is never or more than 200 years away. Days on which nothing is flown do not end it.
-func (p Plan) reach(u Unit, left *big.Rat, today civil.Date) (date civil.Date, flown int) {
+// then; no date when that is never or more than 200 years away. Days on which nothing is flown do not end it: what ends it is the first day
+// whose flying is more than is left.
+func (p Plan) reach(u Unit, left *big.Rat, today civil.Date) (date civil.Date, flown int, end civil.Date) {
 	left, date = new(big.Rat).Set(left), today
 	last := today.AddDays(farthest)
 	if left.Sign() < 0 {
-		return civil.Date{}, 0
+		return civil.Date{}, 0, last
 	}
 	for day := today.AddDays(1); !last.Before(day); {
 		next, rate := p.change(day, last), p.perDay(u, day)
@@ -100,13 +102,13 @@ func (p Plan) reach(u Unit, left *big.Rat, today civil.Date) (date civil.Date, f
 				date, flown = day.AddDays(n-1), flown+n
 			}
 			if whole < most {
-				return date, flown
+				return date, flown, day.AddDays(n)
 			}
 			left.Sub(left, rate.Mul(rate, big.NewRat(most, 1)))
 		}
 		day = next
 	}
-	return civil.Date{}, 0
+	return civil.Date{}, 0, last
 }
 
 // floor is the whole part, or the largest number there is.
@@ -127,7 +129,7 @@ func (n *Now) project(u Unit, left int64) civil.Date {
 	if !ok {
 		return civil.Date{}
 	}
-	date, _ := n.Plan.reach(u, likely, n.Today)
+	date, _, _ := n.Plan.reach(u, likely, n.Today)
 	return date
 }
 
@@ -144,40 +146,63 @@ func (p Plan) line(u Unit, l Left, today civil.Date) string {
 	switch {
 	case l.Left < 0:
 		return ""
-	case p.Rate.exact(u).Sign() == 0 && l.Projected.IsZero():
+	case l.Projected.IsZero() && p.idle(u):
 		return ", no flying rate is known, so no date"
 	case l.Projected.IsZero():
-		return fmt.Sprintf(", at %s more than 200 years away or too uncertain, so no date", text)
+		why := "more than 200 years away"
+		if p.Chance == Late {
+			why += " or too uncertain"
+		}
+		return fmt.Sprintf(", at %s%s %s, so no date", text, p.except(u, today, today.AddDays(farthest)), why)
 	}
 	likely, _ := p.likely(u, l.Left)
-	_, flown := p.reach(u, likely, today)
-	return fmt.Sprintf(", at %s%s %d days flown after %s = %s", text, p.except(today, l.Projected), flown, today, l.Projected)
+	_, flown, end := p.reach(u, likely, today)
+	return fmt.Sprintf(", at %s%s %d days flown after %s = %s", text, p.except(u, today, end), flown, today, l.Projected)
 }
 
-// except names what changes the rate until a day.
-func (p Plan) except(today, until civil.Date) string {
+// idle reports whether nothing of a unit is flown on any day.
+func (p Plan) idle(u Unit) bool {
+	return p.Rate.exact(u).Sign() == 0 && !slices.ContainsFunc(p.Periods, func(c Period) bool { return c.Rate != nil && c.Rate.exact(u).Sign() > 0 })
+}
+
+// except names what changes the rate of a unit until a day.
+func (p Plan) except(u Unit, today, until civil.Date) string {
 	var parts []string
 	for _, s := range p.Seasons {
-		parts = append(parts, fmt.Sprintf("%s %% of it in months %d to %d", s.Percent.FloatString(0), s.FirstMonth, s.LastMonth))
+		parts = append(parts, fmt.Sprintf("%s %% in months %d to %d", decimalOf(s.Percent), s.FirstMonth, s.LastMonth))
 	}
 	for _, c := range p.Periods {
-		if until.Before(c.From) || c.Through.Before(today) {
-			continue
-		}
-		span := fmt.Sprintf("from %s through %s", c.From, c.Through)
-		switch {
-		case c.Percent == nil:
-			parts = append(parts, fmt.Sprintf("%s h and %s cycles a day %s", decimal(c.Rate.HoursPerDay), decimal(c.Rate.CyclesPerDay), span))
-		case c.Percent.Sign() == 0:
-			parts = append(parts, "nothing "+span)
-		default:
-			parts = append(parts, fmt.Sprintf("%s %% %s", c.Percent.FloatString(0), span))
+		if !until.Before(c.From) && today.Before(c.Through) {
+			parts = append(parts, c.words(u))
 		}
 	}
-	if len(parts) == 0 {
+	switch {
+	case len(parts) == 0:
 		return ""
+	case len(parts) > 1:
+		parts = append(parts, "where they meet percentages multiply and the last rate named holds")
 	}
 	return " (" + strings.Join(parts, ", ") + "),"
+}
+
+func (c Period) words(u Unit) string {
+	what := ""
+	if c.Rate != nil {
+		_, what = c.Rate.of(u)
+	}
+	if c.Percent != nil {
+		what = strings.TrimPrefix(what+" at "+decimalOf(c.Percent)+" %", " at ")
+		if c.Percent.Sign() == 0 {
+			what = "nothing"
+		}
+	}
+	return fmt.Sprintf("%s from %s through %s", what, c.From, c.Through)
+}
+
+// decimalOf is a percentage as it was written.
+func decimalOf(r *big.Rat) string {
+	f, _ := r.Float64()
+	return decimal(f)
 }
 
 // MeasuredRate is what was flown a day over so many days, rounded to four decimals, which is how it is shown; none without days.

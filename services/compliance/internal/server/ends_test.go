@@ -40,7 +40,7 @@ func TestATerminatingActionEndsTheRepeats(t *testing.T) {
 		w.wantBand("wash", compliancev1.DueItem_NEAR, "left 10:00 h")
 		w.done("replace", 950, on(2026, 2, 10))
 		w.wantBand("wash", compliancev1.DueItem_EXEMPT, "Ended by the terminating action requirements/replace/accomplishments/")
-		w.wantBand("replace", compliancev1.DueItem_EXEMPT, "Done once and for all")
+		w.wantBand("replace", compliancev1.DueItem_EXEMPT, "Done once and for all on 2026-02-10, requirements/replace/accomplishments/")
 		if n := w.rows("SELECT COUNT(*) FROM due_items WHERE name = 'dueItems/wash.one' AND band = 'EXEMPT'"); n != 1 {
 			t.Error("the list still shows it as due")
 		}

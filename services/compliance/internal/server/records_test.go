@@ -29,12 +29,12 @@ func TestACorrectedRecordStaysAndNoLongerCounts(t *testing.T) {
 		wrong := must(w.enter("check", 990, ""))(t)
 		w.clock.Advance(time.Minute)
 		right := must(w.enter("check", 910, wrong.GetName()))(t)
-		w.wantBand("check", compliancev1.DueItem_NEAR, "done at 910:00 h + 100:00 h = 1010:00 h")
+		w.wantBand("check", compliancev1.DueItem_NEAR, "from 910:00 h + 100:00 h = 1010:00 h")
 		_, err := w.enter("check", 920, wrong.GetName())
 		refused(t, err, "ALREADY_CORRECTED")
 		w.clock.Advance(time.Minute)
 		last := must(w.enter("check", 920, right.GetName()))(t)
-		w.wantBand("check", compliancev1.DueItem_NEAR, "done at 920:00 h")
+		w.wantBand("check", compliancev1.DueItem_NEAR, "from 920:00 h")
 		all := must(w.queries.ListAccomplishments(w.as("viewer"), &compliancev1.ListAccomplishmentsRequest{Parent: "requirements/check", OrderBy: "create_time"}))(t)
 		line := all.GetAccomplishments()
 		if len(line) != 3 || line[0].GetSuccessor() != right.GetName() || line[0].GetCounters().GetOperatingSeconds() != 990*3600 || line[1].GetSuccessor() != last.GetName() {
@@ -61,7 +61,7 @@ func TestRefusedCorrectionsOfRecordsLeaveNoTrace(t *testing.T) {
 			},
 		})
 		refused(t, err, "LATE_ENTRY_REASON_MISSING")
-		w.wantBand("check", compliancev1.DueItem_CURRENT, "done at 990:00 h")
+		w.wantBand("check", compliancev1.DueItem_CURRENT, "from 990:00 h")
 		if n := w.rows("SELECT COUNT(*) FROM accomplishments"); n != 1 {
 			t.Errorf("%d records", n)
 		}
@@ -118,6 +118,6 @@ func TestARecordOfWorkThatWasNotDoneIsTakenBack(t *testing.T) {
 		if err := take(); err != nil {
 			t.Fatal(err)
 		}
-		w.wantBand("check", compliancev1.DueItem_NEAR, "done at 910:00 h")
+		w.wantBand("check", compliancev1.DueItem_NEAR, "from 910:00 h")
 	})
 }
