@@ -51,7 +51,7 @@ type settings struct {
 	OTLP       string   `name:"otlp" env:"COLDSECTION_OTLP" help:"URL of an OTLP receiver for traces and metrics, such as http://127.0.0.1:4317. Empty sends nothing."`
 	Reflection bool     `env:"COLDSECTION_REFLECTION" help:"Let gRPC clients ask for the contract."`
 
-	CallsPerSecond     int      `default:"500" env:"COLDSECTION_CALLS_PER_SECOND" help:"How many calls one account may make in a second, and ten times as many at once; more are refused until there is room. 0 is no limit."`
+	CallsPerSecond     int      `default:"1000" env:"COLDSECTION_CALLS_PER_SECOND" help:"How many calls one account may make in a second, and five times as many at once; more are refused until there is room. A page of a list and a stream are one call. 0 is no limit."`
 	StrangersPerSecond int      `default:"50" env:"COLDSECTION_STRANGERS_PER_SECOND" help:"The same for one address whose caller is not signed in."`
 	TrustedProxies     []string `env:"COLDSECTION_TRUSTED_PROXIES" help:"Networks and addresses of proxies before the gateway, such as 10.0.0.5, that are believed in X-Forwarded-For about whom they call for."`
 

@@ -19,7 +19,7 @@ import (
 
 const (
 	// burst is for how many seconds' calls a bucket holds permits.
-	burst = 10
+	burst = 5
 	// mostCallers is how many buckets are kept; those that are full can be made anew at any time.
 	mostCallers = 10_000
 )
@@ -33,7 +33,7 @@ type Limiter struct {
 	swept   time.Time // when full buckets were forgotten last
 }
 
-// New lets each caller make so many calls in a second, and ten times as many at once; 0 is no limit.
+// New lets each caller make so many calls in a second, and five times as many at once; 0 is no limit. A page and a stream are one call.
 func New(clk clock.Clock, callsPerSecond int) *Limiter {
 	if callsPerSecond <= 0 {
 		return nil
