@@ -18,10 +18,14 @@ import (
 
 	"coldsection.example/integration/fleetgen"
 	"coldsection.example/integration/harness"
+	"coldsection.example/services/platform/clock"
 )
 
-// longDays is how long the engine of the long import has been flown: some eight parts of the import's rows.
-const longDays = 4000
+// longDays is how long the engine of the long import has been flown: some five parts of the import's rows.
+const longDays = 2600
+
+// pause between two looks at an import leaves the processor to it.
+const pause = 10 * time.Millisecond
 
 // longLog is the log of one healthy engine that was invented, from years ago, with its model's baseline.
 func longLog(t *testing.T) (serial string, content []byte, rows int64, model *performancev1.EngineModel) {
@@ -92,6 +96,7 @@ func (i *importer) middle(before int64) (rows int64, ok bool) {
 			i.t.Logf("killed after %d of %d rows", far.GetDoneCount(), far.GetRowCount())
 			return far.GetDoneCount(), true
 		}
+		<-clock.System().After(pause)
 	}
 }
 
@@ -150,6 +155,7 @@ func TestALongImportGoesOnAfterKills(t *testing.T) {
 		if t.Context().Err() != nil {
 			t.Fatalf("the import does not go on: %v", far)
 		}
+		<-clock.System().After(pause)
 	}
 	result := &performancev1.ImportReadingsResponse{}
 	if err := op.GetResponse().UnmarshalTo(result); err != nil {
