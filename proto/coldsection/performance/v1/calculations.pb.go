@@ -1925,7 +1925,7 @@ type ForecastMarginResponse struct {
 	EarliestTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=earliest_time,json=earliestTime,proto3" json:"earliest_time,omitempty"`
 	// The middle one.
 	MedianTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=median_time,json=medianTime,proto3" json:"median_time,omitempty"`
-	// The latest one, as if flown little.
+	// The latest one, as if flown little; unset as well when the rise may level off before the limit.
 	LatestTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=latest_time,json=latestTime,proto3" json:"latest_time,omitempty"`
 	// What it assumes, or why there is no forecast.
 	Explanation string `protobuf:"bytes,6,opt,name=explanation,proto3" json:"explanation,omitempty"`
@@ -2048,8 +2048,10 @@ type HoursRange struct {
 	P10 float64 `protobuf:"fixed64,1,opt,name=p10,proto3" json:"p10,omitempty"`
 	// With 50 % chance reached.
 	P50 float64 `protobuf:"fixed64,2,opt,name=p50,proto3" json:"p50,omitempty"`
-	// With 90 % chance reached.
-	P90           float64 `protobuf:"fixed64,3,opt,name=p90,proto3" json:"p90,omitempty"`
+	// With 90 % chance reached; where p90_open is true, as far as was looked.
+	P90 float64 `protobuf:"fixed64,3,opt,name=p90,proto3" json:"p90,omitempty"`
+	// The rise may level off before the limit: the chance is below 90 % even at p90.
+	P90Open       bool `protobuf:"varint,4,opt,name=p90_open,json=p90Open,proto3" json:"p90_open,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2103,6 +2105,13 @@ func (x *HoursRange) GetP90() float64 {
 		return x.P90
 	}
 	return 0
+}
+
+func (x *HoursRange) GetP90Open() bool {
+	if x != nil {
+		return x.P90Open
+	}
+	return false
 }
 
 // The request to weigh the reasons to wash.
@@ -2904,12 +2913,13 @@ const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
 	"\x05steps\x18\b \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\x05steps\x12'\n" +
 	"\fengine_model\x18\t \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12+\n" +
 	"\x0emodel_revision\x18\n" +
-	" \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\"T\n" +
+	" \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\"u\n" +
 	"\n" +
 	"HoursRange\x12\x16\n" +
 	"\x03p10\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\x03p10\x12\x16\n" +
 	"\x03p50\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x03p50\x12\x16\n" +
-	"\x03p90\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\x03p90\"W\n" +
+	"\x03p90\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\x03p90\x12\x1f\n" +
+	"\bp90_open\x18\x04 \x01(\bB\x04\xe2A\x01\x03R\ap90Open\"W\n" +
 	"\x15AdviseIntervalRequest\x12>\n" +
 	"\x04name\x18\x01 \x01(\tB*\xe2A\x01\x02\xfaA\x1c\n" +
 	"\x1acoldsection.example/Engine\xbaH\x04r\x02\x10\x01R\x04name\"\x84\x04\n" +

@@ -149,10 +149,13 @@ func (a *App) ForecastMargin(ctx context.Context, req *performancev1.ForecastMar
 	if !c.Foreseen {
 		return resp, nil
 	}
-	resp.Hours = &performancev1.HoursRange{P10: c.P10, P50: c.P50, P90: c.P90}
+	resp.Hours = &performancev1.HoursRange{P10: c.P10, P50: c.P50, P90: c.P90, P90Open: c.Open}
 	if use, ok := margin.UseOf(samples(h.readings)); ok {
 		early, middle, late := c.Dates(h.readings[len(h.readings)-1].At, use)
 		resp.EarliestTime, resp.MedianTime, resp.LatestTime = timestamppb.New(early), timestamppb.New(middle), timestamppb.New(late)
+		if c.Open {
+			resp.LatestTime = nil
+		}
 		resp.Explanation += fmt.Sprintf(" Dates as if flown %.1f, %.1f and %.1f h a day, as in the fortnights of the last 90 days.", use.High, use.Middle, use.Low)
 	} else {
 		resp.Explanation += " No dates: the readings do not tell how much the engine is flown."

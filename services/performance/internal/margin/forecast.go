@@ -23,6 +23,7 @@ type Crossing struct {
 	Foreseen      bool
 	Reached       bool             // it is there now
 	P10, P50, P90 float64          // hours of operation from the newest sample, with 10, 50 and 90 % chance to have been reached
+	Open          bool             // the rise may level off: less than 90 % chance at P90, which is as far as was looked
 	Slope         regress.Interval // °C per 100 h, 90 %
 	Memory        float64          // autocorrelation of neighbours that the intervals allow for
 	Samples       int
@@ -35,9 +36,9 @@ const (
 	largestMemory = 0.9
 )
 
-// Forecast fits straight, flattening and steepening rises to the deviations since the last change of the engine and says when they
-// meet a limit, weighed by their fit, their variance widened for autocorrelation, and no further ahead than the samples reach back.
-// Where the line alone is left this is Fieller's interval.
+// Forecast fits flattening and steepening rises, and the straight one between them, to the deviations since the last change of the
+// engine and says when they meet a limit, weighed by their fit, their variance widened for autocorrelation, and the middle no further
+// ahead than the samples reach back. Where the line alone is left this is Fieller's interval.
 func Forecast(samples []Sample, limit float64) Crossing {
 	s := slices.Clone(samples)
 	slices.SortFunc(s, func(a, b Sample) int { return cmp.Or(cmp.Compare(a.Hours, b.Hours), a.At.Compare(b.At)) })
@@ -100,12 +101,13 @@ func (c *Crossing) place(fitted *shapes, err error, limit, span float64) {
 	case !known || at(middle) > span:
 		c.Reason = fmt.Sprintf("No crossing foreseen in the next %.0f h, and the %.0f h of readings carry a forecast no further", span, span) +
 			sooner(soon, at(early), span) + "; " + fitted.words() + "."
-	case !certain:
-		c.Reason = "No crossing foreseen: the rise may level off before the limit" + sooner(soon, at(early), span) + "; " + fitted.words() + "."
 	default:
-		c.Foreseen, c.P10, c.P50, c.P90 = true, at(early), at(middle), at(late)
+		c.Foreseen, c.P10, c.P50, c.P90, c.Open = true, at(early), at(middle), at(late), !certain
 		c.Reason = fmt.Sprintf("A rise of %+.2f °C per 100 h on average through %d readings; %s; intervals widened for an autocorrelation of %.2f, "+
 			"as if flown and cared for as since the last change.", c.Slope.Estimate, c.Samples, fitted.words(), c.Memory)
+		if c.Open {
+			c.Reason += fmt.Sprintf(" The rise may level off before the limit: there is no latest hour, it is beyond %.0f h.", c.P90)
+		}
 	}
 }
 
@@ -152,7 +154,7 @@ func UseOf(samples []Sample) (u Use, ok bool) {
 }
 
 // Dates are the earliest, the middle and the latest day of a crossing: the early one as if flown much, the late one as if
-// flown little.
+// flown little. The latest means nothing where the range is open.
 func (c *Crossing) Dates(from time.Time, u Use) (earliest, middle, latest time.Time) {
 	after := func(hours, perDay float64) time.Time {
 		return from.Add(time.Duration(math.Min(36500, hours/perDay) * 24 * float64(time.Hour)))

@@ -1,6 +1,7 @@
 package margin
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"strings"
@@ -41,41 +42,66 @@ func TestAForecastOfAStraightRise(t *testing.T) {
 	}
 }
 
-// Outside of 10 to 90 % lies the truth in about 20 of 100 answers, with noise that remembers too, of rises that are straight, flatten
-// and steepen, "no crossing foreseen" being an answer; up to 30 where the rise flattens and looks straight so far, all of them too early, which is the
-// careful side. What is said too late, the dangerous side, is rarer. The limit is
-// 30 °C, which each truth reaches after 625 h; the newest reading is at 357 h.
+// The limit of the rises below is 30 °C, which each truth reaches after 625 h; the newest reading is at 357 h.
+const crossed, flownTo = 625, 3 * 119
+
+// rises are truths of every shape; what flattens does so little or much by then.
+var rises = map[string]func(h float64) float64{
+	"straight":      straight,
+	"flattens":      func(h float64) float64 { return 5 + 25*(1-math.Exp(-(h-1000)/450))/(1-math.Exp(-crossed/450.0)) },
+	"flattens more": func(h float64) float64 { return 5 + 25*(1-math.Exp(-(h-1000)/300))/(1-math.Exp(-crossed/300.0)) },
+	"steepens":      func(h float64) float64 { return 5 + 25*math.Expm1((h-1000)/400)/math.Expm1(crossed/400.0) },
+}
+
+// The range of 10 to 90 % that a forecast states holds the truth in at least 70 of 100 forecasts given, of rises of every shape and
+// with noise that remembers too. A forecast that says too late, the dangerous side, is one in ten at most. "No crossing
+// foreseen" and a range without an end are answers, but not the usual ones.
 func TestTheForecastCoversTheTruth(t *testing.T) {
-	const end = 3 * 119
-	rises := map[string]func(h float64) float64{
-		"straight": straight,
-		"flattens": func(h float64) float64 { return 5 + 25*(1-math.Exp(-(h-1000)/450))/(1-math.Exp(-625.0/450)) },
-		"steepens": func(h float64) float64 { return 5 + 25*math.Expm1((h-1000)/400)/math.Expm1(625.0/400) },
-	}
+	const tries = 120
 	for name, rise := range rises {
 		for _, phi := range []float64{0, 0.4} {
-			const tries = 200
-			covered, foreseen, late := 0, 0, 0
+			covered, foreseen, late, open := 0, 0, 0, 0
 			for seed := range uint64(tries) {
 				c := Forecast(flown(120, 3, rise, 2, phi, seeded(seed)), 30)
 				if !c.Foreseen {
 					continue
 				}
 				foreseen++
-				if c.P10 <= 625-end && 625-end <= c.P90 {
+				if c.Open {
+					open++
+				}
+				switch ahead := float64(crossed - flownTo); {
+				case c.P10 > ahead:
+					late++
+				case ahead <= c.P90 || c.Open:
 					covered++
 				}
-				if c.P10 > 625-end {
-					late++
-				}
 			}
-			wrong := foreseen - covered
-			t.Logf("%s, φ %g: of %d %d foreseen, %d of them outside the range, %d said too late", name, phi, tries, foreseen, wrong, late)
-			if foreseen < tries/10 || wrong > tries*3/10 || late > tries*15/100 || name == "straight" && wrong > foreseen/4 {
-				t.Errorf("%s, φ %g: %d foreseen, %d outside the range, %d said too late", name, phi, foreseen, wrong, late)
+			said := fmt.Sprintf("%s, φ %g: of %d foreseen %d, in the range %d, said too late %d, without an end %d", name, phi, tries, foreseen, covered, late, open)
+			t.Log(said)
+			if foreseen < tries/2 || 10*covered < 7*foreseen || 10*late > foreseen || 2*open > foreseen+foreseen/10 {
+				t.Error(said)
 			}
 		}
 	}
+}
+
+// A rise that may level off has no latest hour, and the reason says so.
+func TestARangeMayHaveNoEnd(t *testing.T) {
+	for seed := range uint64(50) {
+		c := Forecast(flown(120, 3, rises["flattens more"], 2, 0.4, seeded(seed)), 30)
+		if !c.Open {
+			if strings.Contains(c.Reason, "no latest hour") {
+				t.Errorf("%+v", c)
+			}
+			continue
+		}
+		if !c.Foreseen || c.P90 < furthest*flownTo-1 || c.P50 >= c.P90 || !strings.Contains(c.Reason, "no latest hour") {
+			t.Errorf("%+v", c)
+		}
+		return
+	}
+	t.Error("none of 50 forecasts is without an end")
 }
 
 func TestNoCrossingIsAnAnswer(t *testing.T) {

@@ -9,10 +9,11 @@ import (
 )
 
 // How a deviation may grow: y = a + b·g(u), u being 0 at the oldest reading and 1 at the newest, and g(u) = (1 − e^(−k·u))/k. It is a
-// straight line at k = 0, flattens as dirt does that settles where k is positive, and steepens where it is negative. Whether it bends
-// is seldom certain, so each k is weighed by how well it fits, the three kinds being equally probable beforehand (common practice,
-// no source), and the forecast is the mixture: Hoeting, Madigan, Raftery and Volinsky, Bayesian model
-// averaging, Statistical Science 14 (1999) 382, cited from memory.
+// straight line at k = 0, flattens as dirt does that settles where k is positive, and steepens where it is negative. Which way it bends
+// is seldom certain, so each k is weighed by how well it fits, either way being as probable beforehand (common practice, no source), and
+// the forecast is the mixture: Hoeting, Madigan, Raftery and Volinsky, Bayesian model averaging, Statistical Science 14 (1999) 382,
+// cited from memory. The straight line has no weight of its own beforehand but that of its place between the two: no rise is straight
+// to the last digit, and a line taken as probable by itself makes the forecast of one that flattens slowly too early and too sure.
 const (
 	steepest, flattest, bendStep = -3.0, 5.0, 0.25
 	furthest                     = 10.0 // spans beyond the newest reading that are looked at
@@ -84,7 +85,7 @@ func fitShapes(u, y []float64) shapes {
 	return out
 }
 
-// prior of a shape: the kinds alike, and within a kind all alike.
+// prior of a shape: either way alike, all bends of a way alike, and the straight line what is between its neighbours.
 func prior(k float64) float64 {
 	switch {
 	case k > 0:
@@ -92,7 +93,7 @@ func prior(k float64) float64 {
 	case k < 0:
 		return bendStep / -steepest
 	default:
-		return 1
+		return (bendStep/flattest + bendStep/-steepest) / 2
 	}
 }
 
@@ -142,14 +143,15 @@ func (s *shapes) reached(u, limit float64) (p float64) {
 	return p
 }
 
-// when is where the mixture reaches a limit with a probability, from 1 on; it reports false when that is not so within ten spans.
+// when is where the mixture reaches a limit with a probability, from 1 on; when that is not so within ten spans it reports false
+// and where it stopped looking.
 func (s *shapes) when(limit, probability float64) (u float64, ok bool) {
 	low, high := 1.0, 1.0
 	for s.reached(high, limit) < probability {
-		if high > 1+furthest {
-			return 0, false
+		if high >= 1+furthest {
+			return high, false
 		}
-		low, high = high, high+0.05*high
+		low, high = high, math.Min(1+furthest, high+0.05*high)
 	}
 	for range 30 {
 		if mid := (low + high) / 2; s.reached(mid, limit) < probability {
@@ -161,23 +163,21 @@ func (s *shapes) when(limit, probability float64) (u float64, ok bool) {
 	return high, true
 }
 
-// chances are how probable it is that the rise flattens, is straight, and steepens: closer than a quarter to k = 0 is straight.
-func (s *shapes) chances() (flattens, straight, steepens float64) {
+// flattens is how probable it is that the rise flattens; it steepens otherwise. The straight line counts half to either.
+func (s *shapes) flattens() (p float64) {
 	for _, f := range s.fits {
 		switch {
 		case f.k > 0:
-			flattens += f.weight
-		case f.k < 0:
-			steepens += f.weight
-		default:
-			straight += f.weight
+			p += f.weight
+		case f.k == 0:
+			p += f.weight / 2
 		}
 	}
-	return flattens, straight, steepens
+	return p
 }
 
 // words say which shapes the forecast weighs.
 func (s *shapes) words() string {
-	flattens, straight, steepens := s.chances()
-	return fmt.Sprintf("the rise is straight with a probability of %.0f %%, flattens with %.0f %% and steepens with %.0f %%, each weighed by its fit", 100*straight, 100*flattens, 100*steepens)
+	p := s.flattens()
+	return fmt.Sprintf("the rise flattens with a probability of %.0f %% and steepens with %.0f %%, each shape weighed by its fit", 100*p, 100*(1-p))
 }
