@@ -60,6 +60,7 @@ type Rules struct {
 	ProgrammeHours, ProgrammeDays int
 	FalseAdviceDays               float64                    // average days between false advices, and between false changes, on a healthy engine; 0 means 2,700
 	NoiseITT                      float64                    // standard deviation of single readings [°C]; 0 is learned from the engine
+	NoiseNg, NoiseFuel            float64                    // the same of Ng [% points] and fuel flow [%], of pairs of engines; 0 is usual
 	WorthITT                      float64                    // rise of ITT [°C] since the reference that is worth a wash; 0 means that of 3 % of power
 	Signatures                    map[string]baseline.Values // what causes do to this engine, any amount of each; what is missing is that of the demonstration engine
 	Habits                        map[string]Habit           // how causes come on this engine; what is missing or zero is usual

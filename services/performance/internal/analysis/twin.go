@@ -51,7 +51,7 @@ const (
 )
 
 // CompareTwin compares what the pairs did at the onset of a change. It reports false with fewer than eight pairs on either
-// side. Both means carry their noise, widened for its memory; the difference of the engines may come from engines that answer
+// side. Both means carry their noise, which the rules say where they do and pairs are few, widened for its memory; the difference of the engines may come from engines that answer
 // to the same air by up to 15 % more or less, and the other engine may have gathered its usual dirt, which moves it as the rules say.
 func CompareTwin(name string, pairs []Pair, onset time.Time, rules Rules) (Twin, bool) {
 	pairs = slices.Clone(pairs)
@@ -64,9 +64,10 @@ func CompareTwin(name string, pairs []Pair, onset time.Time, rules Rules) (Twin,
 	own := func(p Pair) vector { return vectorOf(p.Own) }
 	other := func(p Pair) vector { return vectorOf(p.Twin) }
 	apart := func(p Pair) vector { return own(p).plus(-1, other(p)) }
-	moved, _ := contrasted(before, after, own)
-	still, stillNoise := contrasted(before, after, other)
-	difference, differenceNoise := contrasted(before, after, apart)
+	prior := rules.pairNoise()
+	moved, _ := contrasted(before, after, prior, own)
+	still, stillNoise := contrasted(before, after, prior, other)
+	difference, differenceNoise := contrasted(before, after, prior, apart)
 	for j, at := range []int{0, 3, 5} {
 		differenceNoise[at] += signatureError * signatureError * moved[j] * moved[j]
 	}
@@ -106,11 +107,11 @@ func dayOf(pairs []Pair) time.Time {
 }
 
 // contrasted is the mean after less the mean before, with its covariance: that of single values about their mean on either side,
-// drawn to the usual noise while they are few, and widened for the usual memory.
-func contrasted(before, after []Pair, of func(Pair) vector) (change vector, noise matrix) {
+// drawn to a prior noise while they are few, and widened for the usual memory.
+func contrasted(before, after []Pair, prior vector, of func(Pair) vector) (change vector, noise matrix) {
 	count := usualCounts
 	for j, at := range []int{0, 3, 5} {
-		noise[at] = usualCounts * usual[j] * usual[j]
+		noise[at] = usualCounts * prior[j] * prior[j]
 	}
 	var means [2]vector
 	for i, side := range [2][]Pair{before, after} {
@@ -125,6 +126,17 @@ func contrasted(before, after []Pair, of func(Pair) vector) (change vector, nois
 	const memory = (1 + usualMemory) / (1 - usualMemory)
 	scale := memory * (1/float64(len(before)) + 1/float64(len(after))) / count
 	return means[1].plus(-1, means[0]), matrix{}.plus(scale, &noise)
+}
+
+// pairNoise is the standard deviation of single readings that the rules state, and the usual one where they state none that can be.
+func (r *Rules) pairNoise() vector {
+	noise, far := usual, [...]float64{farITT, farNg, farFuel}
+	for i, stated := range [...]float64{r.NoiseITT, r.NoiseNg, r.NoiseFuel} {
+		if stated > 0 && stated <= far[i] {
+			noise[i] = math.Max(stated, finest[i])
+		}
+	}
+	return noise
 }
 
 // Words say in a sentence what the other engine did.

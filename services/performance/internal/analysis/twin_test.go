@@ -1,6 +1,7 @@
 package analysis_test
 
 import (
+	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -127,5 +128,32 @@ func TestTheOtherEnginesDirtIsThatOfTheModel(t *testing.T) {
 	own := analysis.Rules{Signatures: map[string]baseline.Values{"fouling": {ITT: 40, Ng: 0.1, Fuel: 0.2}}}
 	if demonstration, model := weigh(analysis.Rules{}), weigh(own); demonstration != analysis.Shared || model != analysis.TwinCannotTell {
 		t.Errorf("with the demonstration's dirt %v, with the model's %v", demonstration, model)
+	}
+}
+
+// Ten flights on each side, on which both engines' ITT rose alike, are certain beside the noise that is usual, and nothing beside that of
+// an engine model whose readings scatter five times as much. What can be no noise is not taken.
+func TestTheNoiseOfPairsIsThatOfTheModel(t *testing.T) {
+	rise := baseline.Values{ITT: 9}
+	weigh := func(rules analysis.Rules) analysis.TwinVerdict {
+		twin, ok := analysis.CompareTwin("engines/two", flights(rand.New(rand.NewPCG(1, 2)), 10, rise, rise), changed, rules)
+		if !ok {
+			t.Fatal("no pairs")
+		}
+		return twin.Verdict
+	}
+	for name, c := range map[string]struct {
+		rules analysis.Rules
+		want  analysis.TwinVerdict
+	}{
+		"usual":        {analysis.Rules{}, analysis.Shared},
+		"the model's":  {analysis.Rules{NoiseITT: 20, NoiseNg: 0.75, NoiseFuel: 5}, analysis.TwinCannotTell},
+		"no noise":     {analysis.Rules{NoiseITT: math.NaN(), NoiseNg: math.Inf(1), NoiseFuel: -1}, analysis.Shared},
+		"none at all":  {analysis.Rules{NoiseITT: 1e-300, NoiseNg: 1e-300, NoiseFuel: 1e-300}, analysis.Shared},
+		"beyond sense": {analysis.Rules{NoiseITT: 1e300}, analysis.Shared},
+	} {
+		if got := weigh(c.rules); got != c.want {
+			t.Errorf("%s: %v, want %v", name, got, c.want)
+		}
 	}
 }

@@ -15,6 +15,7 @@ func rulesOf(m *performancev1.EngineModel) analysis.Rules {
 	rules := analysis.Rules{
 		ProgrammeHours: int(m.GetAdvice().GetProgrammeHours()), ProgrammeDays: int(m.GetAdvice().GetProgrammeDays()),
 		FalseAdviceDays: m.GetAdvice().GetFalseAdviceDays(), NoiseITT: m.GetNoise().GetIttC(), WorthITT: m.GetAdvice().GetWorthIttC(),
+		NoiseNg: m.GetNoise().GetNgPct(), NoiseFuel: m.GetNoise().GetFuelFlowPct(),
 		Signatures: map[string]baseline.Values{}, Habits: map[string]analysis.Habit{}, FlowSpread: m.GetDirtKinds().GetSpreadPct(),
 		MoreFlow: baseline.Values{ITT: m.GetDirtKinds().GetIttC(), Ng: m.GetDirtKinds().GetNgPct(), Fuel: m.GetDirtKinds().GetFuelFlowPct()},
 	}
