@@ -8,6 +8,14 @@ say <- function(name, ...) cat(name, "\t", paste(sprintf("%.17g", c(...)), colla
 norris <- table("norris")
 say("norris", coef(lm(y ~ x, norris)))
 
+longley <- table("longley")
+fit <- lm(as.formula(paste(names(longley)[1], "~ .")), longley)
+say("longley", coef(fit), sqrt(diag(vcov(fit))), summary(fit)$sigma)
+
+stack <- table("stackloss")
+fit <- lm(as.formula(paste(names(stack)[4], "~ .")), stack)
+say("stackloss", coef(fit), sqrt(diag(vcov(fit))), summary(fit)$sigma)
+
 wash <- table("washrun")
 wash$step <- as.numeric(wash$hours >= 600)
 fit <- lm(ditt_clean ~ hours + step, wash)

@@ -67,6 +67,8 @@ slope = stats.theilslopes(spoilt[late], hours[late], 0.95)
 out["theil-sen"] = [slope[0], slope[2], slope[3]]
 
 stack = table("stackloss")
+fit = sm.OLS(stack[:, 3], sm.add_constant(stack[:, :3])).fit()
+out["stackloss"] = [*fit.params, *fit.bse, fit.mse_resid ** 0.5]
 huber = sm.RLM(stack[:, 3], sm.add_constant(stack[:, :3]), M=sm.robust.norms.HuberT()).fit(tol=1e-12, maxiter=500)
 out["huber"] = list(huber.params)
 out["huber errors"] = list(huber.bse)

@@ -175,7 +175,15 @@ func TestCertifiedRegressions(t *testing.T) {
 	f = ok(estimators.OLS(design(d[1:]...), d[0]))(t)
 	certified = []float64{-3482258.63459582, 15.0618722713733, -0.358191792925910e-1, -2.02022980381683, -1.03322686717359, -0.511041056535807e-1, 1829.15146461355}
 	agree(t, "Longley beside NIST", f.Coefficients, certified, 1e-9)
-	agree(t, "Longley beside statsmodels", slices.Concat(f.Coefficients, f.StandardErrors, []float64{f.Sigma}), says(t, fromPython, "longley"), 1e-7)
+	ours = slices.Concat(f.Coefficients, f.StandardErrors, []float64{f.Sigma})
+	agree(t, "Longley beside statsmodels", ours, says(t, fromPython, "longley"), 1e-7)
+	agree(t, "Longley beside R", ours, says(t, fromR, "longley"), 1e-7)
+
+	d = columns(t, "stackloss")
+	f = ok(estimators.OLS(design(d[0], d[1], d[2]), d[3]))(t)
+	ours = slices.Concat(f.Coefficients, f.StandardErrors, []float64{f.Sigma})
+	agree(t, "stackloss beside statsmodels", ours, says(t, fromPython, "stackloss"), 1e-9)
+	agree(t, "stackloss beside R", ours, says(t, fromR, "stackloss"), 1e-9)
 }
 
 func TestTheStepAtAWash(t *testing.T) {
