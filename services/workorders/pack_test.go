@@ -66,6 +66,9 @@ func TestTheWorkPackSaysEverything(t *testing.T) {
 	if n := strings.Count(pages, "\f"); n > 8 {
 		t.Errorf("the pack takes %d pages; each of them is to be full", n)
 	}
+	if first, _, _ := strings.Cut(pages, "\f"); !strings.Contains(first, "rinse run") || !strings.Contains(first, "drying run") {
+		t.Error("the timeline of the plan does not stand on the first page")
+	}
 	text := strings.Join(strings.Fields(pages), " ")
 	record := s.export(o, workordersv1.ExportWorkPackRequest_JSON)
 	for _, words := range []string{
@@ -143,10 +146,15 @@ func TestTheFallbackSheet(t *testing.T) {
 	if got := printingtest.QR(t, printingtest.Render(t, out.GetContent(), 1, 150)); got != o.GetName() {
 		t.Errorf("the code says %q", got)
 	}
-	text := strings.Join(strings.Fields(printingtest.Text(t, out.GetContent())), " ")
+	pages := printingtest.Text(t, out.GetContent())
+	first, rest, _ := strings.Cut(pages, "\f")
+	if n := strings.Count(pages, "\f"); n > 5 || strings.Count(first, "another run") != 3 || strings.Contains(rest, "another run") {
+		t.Errorf("the sheet takes %d pages, of which each is to be full, and its runs stand on more than the first", n)
+	}
+	text := strings.Join(strings.Fields(pages), " ")
 	for _, words := range []string{
 		"this sheet is no record and no release", "Calculated, to be confirmed against approved data", "Treat the propeller as live", "at least 100 kPa, at most 420 kPa", "Lot and amount",
-		"Went out, came back", "Signature", "another run", "Work stopped", "2000 mL (67.6 US fl oz)",
+		"Went out, came back", "Signature", "soak to 13:54", "Work stopped", "2000 mL (67.6 US fl oz)",
 	} {
 		if !strings.Contains(text, words) {
 			t.Errorf("the sheet does not say %q", words)

@@ -50,19 +50,18 @@ func (r Record) sheetPlan(d *printing.Document) {
 	for _, c := range p.GetComponents() {
 		d.WriteIn(fmt.Sprintf("%s, %s: amount and lot", c.GetRole(), volume(c.GetQuantity())), writing)
 	}
-	t := printing.Table{Columns: columns("Planned|From|To|Valve open|Valve shut|Started at|Stopped at|Broken off", 1.3, .7, .7, .8, .8, 1.5, 1.5, .8), RowHeight: writing}
-	for _, e := range p.GetTimeline() {
-		row := []string{words(e.GetActivity().String()), clock(e.GetStartSecond()), clock(e.GetEndSecond()), "", "", "", "", ""}
-		if e.GetValveShutSecond() > 0 {
-			row[3], row[4], row[7] = clock(e.GetValveOpenSecond()), clock(e.GetValveShutSecond()), printing.EmptyBox
-		}
-		if e.GetActivity() == workordersv1.TimelineEntry_DRYING_RUN {
-			row[7] = printing.EmptyBox
-		}
-		t.Rows = append(t.Rows, row)
+	d.Together(r.sheetRuns)
+}
+
+// sheetRuns is a row for each run, with what follows it, and some more, on one page.
+func (r Record) sheetRuns(d *printing.Document) {
+	t := printing.Table{Columns: columns("Planned|From|To|Valve open|Valve shut|Then|Started at|Stopped at|Broken off", 1.3, .7, .7, .8, .8, 1.4, 1.3, 1.3, .8), RowHeight: writing}
+	for _, l := range legs(r.Plan.GetTimeline()) {
+		open, shut := l.valve()
+		t.Rows = append(t.Rows, []string{words(l.GetActivity().String()), clock(l.GetStartSecond()), clock(l.GetEndSecond()), open, shut, l.then(), "", "", printing.EmptyBox})
 	}
 	for range spare {
-		t.Rows = append(t.Rows, []string{"another run", "", "", "", "", "", "", printing.EmptyBox})
+		t.Rows = append(t.Rows, []string{"another run", "", "", "", "", "", "", "", printing.EmptyBox})
 	}
 	d.Table(t)
 }
