@@ -172,3 +172,17 @@ func TestAPlanThatFliesNothingHasNoDateAndSaysSo(t *testing.T) {
 		t.Errorf("%v", got)
 	}
 }
+
+// 73,000 days are 200 years of 365 days: a limit that is reached on the last of them has a date with a plan as without one, and one a day later has none.
+func TestTheFarthestDayIsTheSameWithAPlan(t *testing.T) {
+	rate := due.Rate{CyclesPerDay: 6}
+	for left, want := range map[int64]string{6*73000 - 1: "2225-04-13", 6 * 73000: "2225-04-14", 6*73001 - 1: "2225-04-14", 6 * 73001: ""} {
+		limit := due.Limit{Unit: due.Cycles, Amount: left}
+		for _, now := range []due.Now{{Today: today, Rate: rate}, {Today: today, Plan: &due.Plan{Rate: rate}}} {
+			got := limit.Compute(due.Base{Date: today}, now).Projected
+			if got.IsZero() != (want == "") || !got.IsZero() && got.String() != want {
+				t.Errorf("%d cycles left, with a plan %t: %s, want %s", left, now.Plan != nil, got, want)
+			}
+		}
+	}
+}

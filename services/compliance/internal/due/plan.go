@@ -89,7 +89,7 @@ func (p Plan) change(day, last civil.Date) civil.Date {
 // whose flying is more than is left.
 func (p Plan) reach(u Unit, left *big.Rat, today civil.Date) (date civil.Date, flown int, end civil.Date) {
 	left, date = new(big.Rat).Set(left), today
-	last := today.AddDays(farthest)
+	last := today.AddDays(farthest + 1) // the day that ends it may come after the last one that can be flown
 	if left.Sign() < 0 {
 		return civil.Date{}, 0, last
 	}

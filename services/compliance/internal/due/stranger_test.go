@@ -175,7 +175,7 @@ func redoRate(t rapid.TB, h byHand, text string) time.Time {
 }
 
 // flyOn flies day after day at a rate with its exceptions until less than a day's flying is left: how many days, and the last of them. It
-// looks 200 years ahead. Whole numbers hold a ten-thousandth of a per cent of a per cent.
+// looks 200 years ahead, and at the day after them, which may be the one that can't be flown. Whole numbers hold a ten-thousandth of a per cent of a per cent.
 func flyOn(t rapid.TB, h byHand, rate, exceptions string, today time.Time) (n int, last time.Time) {
 	const fine = 10 * 100 * 100 * 100 * 100
 	left := h.left * fine
@@ -187,7 +187,7 @@ func flyOn(t rapid.TB, h byHand, rate, exceptions string, today time.Time) (n in
 		return n, today.AddDate(0, 0, n)
 	}
 	last = today
-	for i := 1; i <= 365*200; i++ {
+	for i := 1; i <= 365*200+1; i++ {
 		day := today.AddDate(0, 0, i)
 		flown := usual
 		percent := int64(1)
