@@ -42,8 +42,9 @@ type CalendarServiceClient interface {
 	// Ends a calendar: from now on its address answers that there is none. Roles: whose it is; admin. Reason: NOT_FOUND.
 	RevokeCalendarFeed(ctx context.Context, in *RevokeCalendarFeedRequest, opts ...grpc.CallOption) (*CalendarFeed, error)
 	// Reads a calendar (RFC 5545) by its secret address, which lets in nowhere else. Entries keep their ids; each change
-	// counts its sequence number up, and without one the same bytes come again. What is no longer due is cancelled. Over
-	// HTTP the answer is the calendar itself. Roles: anyone who has the address. Reason: NOT_FOUND.
+	// counts its sequence number up, and without one the same bytes come again. What is no longer due is cancelled, and stays
+	// so for 90 days, after which it is left out; should it be due again, its sequence number goes on. Over HTTP the answer is
+	// the calendar itself. Roles: anyone who has the address. Reason: NOT_FOUND.
 	GetCalendar(ctx context.Context, in *GetCalendarRequest, opts ...grpc.CallOption) (*Calendar, error)
 }
 
@@ -110,8 +111,9 @@ type CalendarServiceServer interface {
 	// Ends a calendar: from now on its address answers that there is none. Roles: whose it is; admin. Reason: NOT_FOUND.
 	RevokeCalendarFeed(context.Context, *RevokeCalendarFeedRequest) (*CalendarFeed, error)
 	// Reads a calendar (RFC 5545) by its secret address, which lets in nowhere else. Entries keep their ids; each change
-	// counts its sequence number up, and without one the same bytes come again. What is no longer due is cancelled. Over
-	// HTTP the answer is the calendar itself. Roles: anyone who has the address. Reason: NOT_FOUND.
+	// counts its sequence number up, and without one the same bytes come again. What is no longer due is cancelled, and stays
+	// so for 90 days, after which it is left out; should it be due again, its sequence number goes on. Over HTTP the answer is
+	// the calendar itself. Roles: anyone who has the address. Reason: NOT_FOUND.
 	GetCalendar(context.Context, *GetCalendarRequest) (*Calendar, error)
 	mustEmbedUnimplementedCalendarServiceServer()
 }

@@ -478,7 +478,7 @@ func (x *DownloadRecordPackRequest) GetName() string {
 // A pack as a file.
 type DownloadRecordPackResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The file.
+	// The file, whole: at most 18 MiB.
 	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
 	// Its media type.
 	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`

@@ -36,8 +36,9 @@ const (
 type RecordPackServiceClient interface {
 	// Begins a record pack of an aircraft, engine or component with all that was fitted to it: how it stood at one time, as far as it was
 	// known at another, with the records that show it. The answer is an operation to ask for; it goes on after a restart, and its
-	// response is a RecordPack. The same subject and times give the same pack. Role: quality. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN,
-	// PACK_TOO_LARGE.
+	// response is a RecordPack. The same subject and times give the same pack. A pack holds at most 18 MiB (18,874,368 bytes), which one
+	// answer carries; more fails the operation with PACK_TOO_LARGE, and packs of what is fitted to the subject are the way out. Role:
+	// quality. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN, PACK_TOO_LARGE.
 	CreateRecordPack(ctx context.Context, in *CreateRecordPackRequest, opts ...grpc.CallOption) (*longrunningpb.Operation, error)
 	// Reads what a pack is of, without its bytes. Role: quality.
 	GetRecordPack(ctx context.Context, in *GetRecordPackRequest, opts ...grpc.CallOption) (*RecordPack, error)
@@ -103,8 +104,9 @@ func (c *recordPackServiceClient) DownloadRecordPack(ctx context.Context, in *Do
 type RecordPackServiceServer interface {
 	// Begins a record pack of an aircraft, engine or component with all that was fitted to it: how it stood at one time, as far as it was
 	// known at another, with the records that show it. The answer is an operation to ask for; it goes on after a restart, and its
-	// response is a RecordPack. The same subject and times give the same pack. Role: quality. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN,
-	// PACK_TOO_LARGE.
+	// response is a RecordPack. The same subject and times give the same pack. A pack holds at most 18 MiB (18,874,368 bytes), which one
+	// answer carries; more fails the operation with PACK_TOO_LARGE, and packs of what is fitted to the subject are the way out. Role:
+	// quality. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN, PACK_TOO_LARGE.
 	CreateRecordPack(context.Context, *CreateRecordPackRequest) (*longrunningpb.Operation, error)
 	// Reads what a pack is of, without its bytes. Role: quality.
 	GetRecordPack(context.Context, *GetRecordPackRequest) (*RecordPack, error)
