@@ -148,11 +148,7 @@ func (a *App) lifeTable(ctx context.Context, filter string) (table, error) {
 			return t, err
 		}
 		for _, s := range page.GetLifeStatuses() {
-			t.rows = append(t.rows, []string{
-				s.GetPartNumber(), s.GetSerial(), s.GetHost(), strconv.FormatInt(s.GetCycleLimit(), 10), strconv.FormatInt(s.GetUsedCycles(), 10),
-				strconv.FormatInt(s.GetRemainingCycles(), 10), span(s.GetUsedOperatingSeconds()), word(s.GetBand().String()), s.GetBandReason(),
-				strings.TrimSpace(s.GetDocument().GetTitle() + " " + s.GetDocument().GetRevision()),
-			})
+			t.rows = append(t.rows, lifeRow(s.GetHost(), s))
 		}
 		if len(t.rows) > maxExported {
 			return t, tooMuch()
@@ -161,6 +157,15 @@ func (a *App) lifeTable(ctx context.Context, filter string) (table, error) {
 			return t, nil
 		}
 		req.PageToken = page.GetNextPageToken()
+	}
+}
+
+// lifeRow is the life of a part that is fitted to something, as it is called.
+func lifeRow(host string, s *compliancev1.LifeStatus) []string {
+	return []string{
+		s.GetPartNumber(), s.GetSerial(), host, strconv.FormatInt(s.GetCycleLimit(), 10), strconv.FormatInt(s.GetUsedCycles(), 10),
+		strconv.FormatInt(s.GetRemainingCycles(), 10), span(s.GetUsedOperatingSeconds()), word(s.GetBand().String()), s.GetBandReason(),
+		strings.TrimSpace(s.GetDocument().GetTitle() + " " + s.GetDocument().GetRevision()),
 	}
 }
 

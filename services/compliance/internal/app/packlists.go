@@ -22,11 +22,6 @@ var fittingColumns = []tableColumn{
 	text("reason", "Why it came off", 2.4), text("standing", "Standing", 2.4),
 }
 
-var packLifeColumns = []tableColumn{
-	text("part_number", "Part number", 1.6), text("serial", "Serial", 1.4), text("host", "Fitted to", 1.8), whole("cycle_limit", "Limit, cycles"), whole("used_cycles", "Used"),
-	whole("remaining_cycles", "Left"), hours("used_hours", "Used hours"), text("band", "Standing", 1.2), text("reason", "Reason", 2.4), text("document", "Document", 2.2),
-}
-
 // lists are the lists of a pack, as its files and its index show them.
 func (g *gathered) lists() []table {
 	next := table{name: "last-and-next", title: "Last done and next due", columns: lastAndNextColumns}
@@ -43,13 +38,9 @@ func (g *gathered) lists() []table {
 }
 
 func (g *gathered) lifeList() table {
-	t := table{name: "life-limits", title: "Life-limited parts", columns: packLifeColumns}
+	t := table{name: "life-limits", title: "Life-limited parts", columns: lifeColumns}
 	for _, s := range g.status.GetLifeStatuses() {
-		t.rows = append(t.rows, []string{
-			s.GetPartNumber(), s.GetSerial(), g.called(s.GetHost()), strconv.FormatInt(s.GetCycleLimit(), 10), strconv.FormatInt(s.GetUsedCycles(), 10),
-			strconv.FormatInt(s.GetRemainingCycles(), 10), span(s.GetUsedOperatingSeconds()), word(s.GetBand().String()), s.GetBandReason(),
-			strings.TrimSpace(s.GetDocument().GetTitle() + " " + s.GetDocument().GetRevision()),
-		})
+		t.rows = append(t.rows, lifeRow(g.called(s.GetHost()), s))
 	}
 	return t
 }
