@@ -30,7 +30,7 @@ const requirementsEach = 200
 
 // fleetOf is so many aircraft with their engines and a record of each requirement on each, put into the tables at once; what is due is not
 // worked out yet.
-func fleetOf(b *testing.B, db *storage.DB, planes int) (*app.App, *clock.Fake) {
+func fleetOf(b testing.TB, db *storage.DB, planes int) (*app.App, *clock.Fake) {
 	b.Helper()
 	now := clock.NewFake(start)
 	keys, err := auth.NewKeys(bytes.Repeat([]byte("k"), 32))
