@@ -51,6 +51,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Service, error) {
 	a := &app.App{
 		DB: db, Clock: deps.Clock, IDs: deps.IDs, Lister: deps.Lister, Keys: deps.Keys,
 		Neighbours: app.Neighbours{WorkOrders: deps.WorkOrders, Consumables: deps.Consumables},
+		Judge:      server.Judge,
 	}
 	a.OpenOperations(deps.Log)
 	return &Service{db: db, app: a}, nil

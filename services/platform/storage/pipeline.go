@@ -149,6 +149,14 @@ func (p *pipeline) flush(ctx context.Context) error {
 	return results.Close()
 }
 
+// undo drops what is kept, which was not done yet, and forgets the failure that it takes back.
+func (p *pipeline) undo(ctx context.Context, to string) error {
+	_ = p.settled()
+	p.batch, p.then, p.failed = &pgx.Batch{}, nil, nil
+	_, err := p.run(ctx, "ROLLBACK TO SAVEPOINT "+to, nil)
+	return err
+}
+
 // commit sends what is kept and makes it durable. Where a statement's outcome has to be judged first, the commit waits for that.
 // Reason: STORE_UNAVAILABLE.
 func (p *pipeline) commit(ctx context.Context) error {

@@ -3,6 +3,7 @@ package storage
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"strings"
 	"sync/atomic"
 )
@@ -14,6 +15,7 @@ type session interface {
 	queue(ctx context.Context, then Check, query string, args []any) error
 	ask(ctx context.Context, read func(Rows) error, query string, args []any) error
 	flush(ctx context.Context) error
+	undo(ctx context.Context, to string) error // takes back what was done since a savepoint, also after a statement failed
 }
 
 // Rows are the rows of a query; Close ends it early.
@@ -56,6 +58,31 @@ func (tx *Tx) Ask(ctx context.Context, read func(Rows) error, query string, args
 
 // Flush waits for all that Queue and Ask have put off.
 func (tx *Tx) Flush(ctx context.Context) error { return tx.s.flush(ctx) }
+
+// Try runs fn so that an error takes back what fn did and nothing else: the transaction goes on. It costs three statements.
+func (tx *Tx) Try(ctx context.Context, fn func(ctx context.Context) error) error {
+	if err := tx.Flush(ctx); err != nil {
+		return err
+	}
+	if _, err := tx.Exec(ctx, "SAVEPOINT tried"); err != nil {
+		return err
+	}
+	after := len(tx.after)
+	err := fn(ctx)
+	if err == nil {
+		err = tx.Flush(ctx)
+	}
+	if err != nil {
+		tx.after = tx.after[:after]
+		if back := tx.s.undo(ctx, "tried"); back != nil {
+			return errors.Join(back, err)
+		}
+	}
+	if _, end := tx.Exec(ctx, "RELEASE SAVEPOINT tried"); end != nil {
+		return errors.Join(end, err)
+	}
+	return err
+}
 
 // Query runs a query; the caller closes the rows before the next statement.
 func (tx *Tx) Query(ctx context.Context, query string, args ...any) (Rows, error) {
@@ -219,6 +246,11 @@ func (d *direct) ask(ctx context.Context, read func(Rows) error, query string, a
 }
 
 func (*direct) flush(context.Context) error { return nil }
+
+func (d *direct) undo(ctx context.Context, to string) error {
+	_, err := d.exec(ctx, "ROLLBACK TO SAVEPOINT "+to, nil)
+	return err
+}
 
 // judged is what comes of a statement after its check, which may word a failure but not wave it through.
 func judged(check Check, changed int64, err error) error {

@@ -10,6 +10,7 @@ package compliancev1
 
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	longrunningpb "cloud.google.com/go/longrunning/autogen/longrunningpb"
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
@@ -153,7 +154,7 @@ func (x ExportFleetTemplateRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportFleetTemplateRequest_Format.Descriptor instead.
 func (ExportFleetTemplateRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{3, 0}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{5, 0}
 }
 
 // Which list.
@@ -218,7 +219,7 @@ func (x ExportDueItemsRequest_Content) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportDueItemsRequest_Content.Descriptor instead.
 func (ExportDueItemsRequest_Content) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{5, 0}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{7, 0}
 }
 
 // How a list is written.
@@ -275,7 +276,7 @@ func (x ExportDueItemsRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportDueItemsRequest_Format.Descriptor instead.
 func (ExportDueItemsRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{5, 1}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{7, 1}
 }
 
 // The request to take a table in.
@@ -370,14 +371,161 @@ func (x *ImportFleetRequest) GetRequestId() string {
 	return ""
 }
 
+// The request to take a long table in.
+type BulkImportFleetRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the rows are, as in ImportFleetRequest.
+	Rows FleetRows `protobuf:"varint,1,opt,name=rows,proto3,enum=coldsection.compliance.v1.FleetRows" json:"rows,omitempty"`
+	// The file, CSV or XLSX.
+	Content []byte `protobuf:"bytes,2,opt,name=content,proto3" json:"content,omitempty"`
+	// For LAST_DONE: the fresh proof from SessionService.Reauthenticate that signs every row; used once, when the work is begun.
+	ReauthenticationToken string `protobuf:"bytes,3,opt,name=reauthentication_token,json=reauthenticationToken,proto3" json:"reauthentication_token,omitempty"`
+	// For LAST_DONE with work done more than 24 months ago: another person's fresh proof from SessionService.Reauthenticate; used once, when
+	// the work is begun. Without it such rows are refused one by one.
+	SecondReauthenticationToken string `protobuf:"bytes,4,opt,name=second_reauthentication_token,json=secondReauthenticationToken,proto3" json:"second_reauthentication_token,omitempty"`
+	// Says what would be taken and refused, in an operation that is done, and keeps nothing; at most 5,000 rows.
+	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BulkImportFleetRequest) Reset() {
+	*x = BulkImportFleetRequest{}
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BulkImportFleetRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BulkImportFleetRequest) ProtoMessage() {}
+
+func (x *BulkImportFleetRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BulkImportFleetRequest.ProtoReflect.Descriptor instead.
+func (*BulkImportFleetRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *BulkImportFleetRequest) GetRows() FleetRows {
+	if x != nil {
+		return x.Rows
+	}
+	return FleetRows_FLEET_ROWS_UNSPECIFIED
+}
+
+func (x *BulkImportFleetRequest) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *BulkImportFleetRequest) GetReauthenticationToken() string {
+	if x != nil {
+		return x.ReauthenticationToken
+	}
+	return ""
+}
+
+func (x *BulkImportFleetRequest) GetSecondReauthenticationToken() string {
+	if x != nil {
+		return x.SecondReauthenticationToken
+	}
+	return ""
+}
+
+func (x *BulkImportFleetRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *BulkImportFleetRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// What the work on a long table goes by; kept with its operation, and in no answer.
+type FleetImport struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the rows are.
+	Rows FleetRows `protobuf:"varint,1,opt,name=rows,proto3,enum=coldsection.compliance.v1.FleetRows" json:"rows,omitempty"`
+	// The person whose second proof was used when it was begun; empty without.
+	SecondPerson  string `protobuf:"bytes,2,opt,name=second_person,json=secondPerson,proto3" json:"second_person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FleetImport) Reset() {
+	*x = FleetImport{}
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FleetImport) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FleetImport) ProtoMessage() {}
+
+func (x *FleetImport) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FleetImport.ProtoReflect.Descriptor instead.
+func (*FleetImport) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *FleetImport) GetRows() FleetRows {
+	if x != nil {
+		return x.Rows
+	}
+	return FleetRows_FLEET_ROWS_UNSPECIFIED
+}
+
+func (x *FleetImport) GetSecondPerson() string {
+	if x != nil {
+		return x.SecondPerson
+	}
+	return ""
+}
+
 // What became of a table.
 type ImportFleetResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// How many rows were taken, or would be; 0 when any row has a fault.
+	// How many rows were taken, or would be; of ImportFleet 0 when any row has a fault.
 	ImportedCount int32 `protobuf:"varint,1,opt,name=imported_count,json=importedCount,proto3" json:"imported_count,omitempty"`
 	// How many rows were taken before and say the same, so that nothing changed.
 	UnchangedCount int32 `protobuf:"varint,2,opt,name=unchanged_count,json=unchangedCount,proto3" json:"unchanged_count,omitempty"`
-	// Every fault of every row; with one, nothing was taken.
+	// Every fault of every row; with one, ImportFleet takes nothing. Of BulkImportFleet the first 1,000.
 	Faults []*RowFault `protobuf:"bytes,3,rep,name=faults,proto3" json:"faults,omitempty"`
 	// The names of what was made, in the order of the rows.
 	Names         []string `protobuf:"bytes,4,rep,name=names,proto3" json:"names,omitempty"`
@@ -387,7 +535,7 @@ type ImportFleetResponse struct {
 
 func (x *ImportFleetResponse) Reset() {
 	*x = ImportFleetResponse{}
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[1]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -399,7 +547,7 @@ func (x *ImportFleetResponse) String() string {
 func (*ImportFleetResponse) ProtoMessage() {}
 
 func (x *ImportFleetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[1]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -412,7 +560,7 @@ func (x *ImportFleetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportFleetResponse.ProtoReflect.Descriptor instead.
 func (*ImportFleetResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *ImportFleetResponse) GetImportedCount() int32 {
@@ -460,7 +608,7 @@ type RowFault struct {
 
 func (x *RowFault) Reset() {
 	*x = RowFault{}
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[2]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -472,7 +620,7 @@ func (x *RowFault) String() string {
 func (*RowFault) ProtoMessage() {}
 
 func (x *RowFault) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[2]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -485,7 +633,7 @@ func (x *RowFault) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowFault.ProtoReflect.Descriptor instead.
 func (*RowFault) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *RowFault) GetLine() int32 {
@@ -529,7 +677,7 @@ type ExportFleetTemplateRequest struct {
 
 func (x *ExportFleetTemplateRequest) Reset() {
 	*x = ExportFleetTemplateRequest{}
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[3]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -541,7 +689,7 @@ func (x *ExportFleetTemplateRequest) String() string {
 func (*ExportFleetTemplateRequest) ProtoMessage() {}
 
 func (x *ExportFleetTemplateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[3]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -554,7 +702,7 @@ func (x *ExportFleetTemplateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportFleetTemplateRequest.ProtoReflect.Descriptor instead.
 func (*ExportFleetTemplateRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ExportFleetTemplateRequest) GetRows() FleetRows {
@@ -586,7 +734,7 @@ type ExportFleetTemplateResponse struct {
 
 func (x *ExportFleetTemplateResponse) Reset() {
 	*x = ExportFleetTemplateResponse{}
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[4]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -598,7 +746,7 @@ func (x *ExportFleetTemplateResponse) String() string {
 func (*ExportFleetTemplateResponse) ProtoMessage() {}
 
 func (x *ExportFleetTemplateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[4]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -611,7 +759,7 @@ func (x *ExportFleetTemplateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportFleetTemplateResponse.ProtoReflect.Descriptor instead.
 func (*ExportFleetTemplateResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ExportFleetTemplateResponse) GetContent() []byte {
@@ -650,7 +798,7 @@ type ExportDueItemsRequest struct {
 
 func (x *ExportDueItemsRequest) Reset() {
 	*x = ExportDueItemsRequest{}
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[5]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -662,7 +810,7 @@ func (x *ExportDueItemsRequest) String() string {
 func (*ExportDueItemsRequest) ProtoMessage() {}
 
 func (x *ExportDueItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[5]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -675,7 +823,7 @@ func (x *ExportDueItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportDueItemsRequest.ProtoReflect.Descriptor instead.
 func (*ExportDueItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ExportDueItemsRequest) GetContent() ExportDueItemsRequest_Content {
@@ -714,7 +862,7 @@ type ExportDueItemsResponse struct {
 
 func (x *ExportDueItemsResponse) Reset() {
 	*x = ExportDueItemsResponse{}
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[6]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -726,7 +874,7 @@ func (x *ExportDueItemsResponse) String() string {
 func (*ExportDueItemsResponse) ProtoMessage() {}
 
 func (x *ExportDueItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[6]
+	mi := &file_coldsection_compliance_v1_exchange_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -739,7 +887,7 @@ func (x *ExportDueItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportDueItemsResponse.ProtoReflect.Descriptor instead.
 func (*ExportDueItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_compliance_v1_exchange_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ExportDueItemsResponse) GetContent() []byte {
@@ -767,7 +915,7 @@ var File_coldsection_compliance_v1_exchange_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_exchange_proto_rawDesc = "" +
 	"\n" +
-	"(coldsection/compliance/v1/exchange.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\"\xef\x02\n" +
+	"(coldsection/compliance/v1/exchange.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a#google/longrunning/operations.proto\"\xef\x02\n" +
 	"\x12ImportFleetRequest\x12I\n" +
 	"\x04rows\x18\x01 \x01(\x0e2$.coldsection.compliance.v1.FleetRowsB\x0f\xe2A\x01\x02\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04rows\x12%\n" +
 	"\acontent\x18\x02 \x01(\fB\v\xe2A\x01\x02\xbaH\x04z\x02\x10\x01R\acontent\x12<\n" +
@@ -775,7 +923,18 @@ const file_coldsection_compliance_v1_exchange_proto_rawDesc = "" +
 	"\x1dsecond_reauthentication_token\x18\x04 \x01(\tB\x05\xe2A\x02\x01\x04R\x1bsecondReauthenticationToken\x12)\n" +
 	"\rvalidate_only\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x123\n" +
 	"\n" +
-	"request_id\x18\x06 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xd0\x01\n" +
+	"request_id\x18\x06 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xf8\x02\n" +
+	"\x16BulkImportFleetRequest\x12I\n" +
+	"\x04rows\x18\x01 \x01(\x0e2$.coldsection.compliance.v1.FleetRowsB\x0f\xe2A\x01\x02\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04rows\x12*\n" +
+	"\acontent\x18\x02 \x01(\fB\x10\xe2A\x01\x02\xbaH\tz\a\x10\x01\x18\x80\x80\x80\bR\acontent\x12<\n" +
+	"\x16reauthentication_token\x18\x03 \x01(\tB\x05\xe2A\x02\x01\x04R\x15reauthenticationToken\x12I\n" +
+	"\x1dsecond_reauthentication_token\x18\x04 \x01(\tB\x05\xe2A\x02\x01\x04R\x1bsecondReauthenticationToken\x12)\n" +
+	"\rvalidate_only\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x123\n" +
+	"\n" +
+	"request_id\x18\x06 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"x\n" +
+	"\vFleetImport\x12>\n" +
+	"\x04rows\x18\x01 \x01(\x0e2$.coldsection.compliance.v1.FleetRowsB\x04\xe2A\x01\x03R\x04rows\x12)\n" +
+	"\rsecond_person\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\fsecondPerson\"\xd0\x01\n" +
 	"\x13ImportFleetResponse\x12+\n" +
 	"\x0eimported_count\x18\x01 \x01(\x05B\x04\xe2A\x01\x03R\rimportedCount\x12-\n" +
 	"\x0funchanged_count\x18\x02 \x01(\x05B\x04\xe2A\x01\x03R\x0eunchangedCount\x12A\n" +
@@ -827,10 +986,11 @@ const file_coldsection_compliance_v1_exchange_proto_rawDesc = "" +
 	"\n" +
 	"COMPONENTS\x10\x03\x12\x10\n" +
 	"\fREQUIREMENTS\x10\x04\x12\r\n" +
-	"\tLAST_DONE\x10\x052\xe5\x03\n" +
+	"\tLAST_DONE\x10\x052\xef\x04\n" +
 	"\x0fExchangeService\x12\x95\x01\n" +
 	"\x0eExportDueItems\x120.coldsection.compliance.v1.ExportDueItemsRequest\x1a1.coldsection.compliance.v1.ExportDueItemsResponse\"\x1e\x82\xd3\xe4\x93\x02\x15\x12\x13/v1/dueItems:export\x90\x02\x01\x12\x8c\x01\n" +
-	"\vImportFleet\x12-.coldsection.compliance.v1.ImportFleetRequest\x1a..coldsection.compliance.v1.ImportFleetResponse\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/aircraft:import\x12\xaa\x01\n" +
+	"\vImportFleet\x12-.coldsection.compliance.v1.ImportFleetRequest\x1a..coldsection.compliance.v1.ImportFleetResponse\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/aircraft:import\x12\x87\x01\n" +
+	"\x0fBulkImportFleet\x121.coldsection.compliance.v1.BulkImportFleetRequest\x1a\x1d.google.longrunning.Operation\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/aircraft:bulkImport\x12\xaa\x01\n" +
 	"\x13ExportFleetTemplate\x125.coldsection.compliance.v1.ExportFleetTemplateRequest\x1a6.coldsection.compliance.v1.ExportFleetTemplateResponse\"$\x82\xd3\xe4\x93\x02\x1b\x12\x19/v1/fleetTemplates:export\x90\x02\x01BBZ@coldsection.example/proto/coldsection/compliance/v1;compliancev1b\x06proto3"
 
 var (
@@ -846,38 +1006,45 @@ func file_coldsection_compliance_v1_exchange_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_compliance_v1_exchange_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_coldsection_compliance_v1_exchange_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_coldsection_compliance_v1_exchange_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_coldsection_compliance_v1_exchange_proto_goTypes = []any{
 	(FleetRows)(0),                         // 0: coldsection.compliance.v1.FleetRows
 	(ExportFleetTemplateRequest_Format)(0), // 1: coldsection.compliance.v1.ExportFleetTemplateRequest.Format
 	(ExportDueItemsRequest_Content)(0),     // 2: coldsection.compliance.v1.ExportDueItemsRequest.Content
 	(ExportDueItemsRequest_Format)(0),      // 3: coldsection.compliance.v1.ExportDueItemsRequest.Format
 	(*ImportFleetRequest)(nil),             // 4: coldsection.compliance.v1.ImportFleetRequest
-	(*ImportFleetResponse)(nil),            // 5: coldsection.compliance.v1.ImportFleetResponse
-	(*RowFault)(nil),                       // 6: coldsection.compliance.v1.RowFault
-	(*ExportFleetTemplateRequest)(nil),     // 7: coldsection.compliance.v1.ExportFleetTemplateRequest
-	(*ExportFleetTemplateResponse)(nil),    // 8: coldsection.compliance.v1.ExportFleetTemplateResponse
-	(*ExportDueItemsRequest)(nil),          // 9: coldsection.compliance.v1.ExportDueItemsRequest
-	(*ExportDueItemsResponse)(nil),         // 10: coldsection.compliance.v1.ExportDueItemsResponse
+	(*BulkImportFleetRequest)(nil),         // 5: coldsection.compliance.v1.BulkImportFleetRequest
+	(*FleetImport)(nil),                    // 6: coldsection.compliance.v1.FleetImport
+	(*ImportFleetResponse)(nil),            // 7: coldsection.compliance.v1.ImportFleetResponse
+	(*RowFault)(nil),                       // 8: coldsection.compliance.v1.RowFault
+	(*ExportFleetTemplateRequest)(nil),     // 9: coldsection.compliance.v1.ExportFleetTemplateRequest
+	(*ExportFleetTemplateResponse)(nil),    // 10: coldsection.compliance.v1.ExportFleetTemplateResponse
+	(*ExportDueItemsRequest)(nil),          // 11: coldsection.compliance.v1.ExportDueItemsRequest
+	(*ExportDueItemsResponse)(nil),         // 12: coldsection.compliance.v1.ExportDueItemsResponse
+	(*longrunningpb.Operation)(nil),        // 13: google.longrunning.Operation
 }
 var file_coldsection_compliance_v1_exchange_proto_depIdxs = []int32{
 	0,  // 0: coldsection.compliance.v1.ImportFleetRequest.rows:type_name -> coldsection.compliance.v1.FleetRows
-	6,  // 1: coldsection.compliance.v1.ImportFleetResponse.faults:type_name -> coldsection.compliance.v1.RowFault
-	0,  // 2: coldsection.compliance.v1.ExportFleetTemplateRequest.rows:type_name -> coldsection.compliance.v1.FleetRows
-	1,  // 3: coldsection.compliance.v1.ExportFleetTemplateRequest.format:type_name -> coldsection.compliance.v1.ExportFleetTemplateRequest.Format
-	2,  // 4: coldsection.compliance.v1.ExportDueItemsRequest.content:type_name -> coldsection.compliance.v1.ExportDueItemsRequest.Content
-	3,  // 5: coldsection.compliance.v1.ExportDueItemsRequest.format:type_name -> coldsection.compliance.v1.ExportDueItemsRequest.Format
-	9,  // 6: coldsection.compliance.v1.ExchangeService.ExportDueItems:input_type -> coldsection.compliance.v1.ExportDueItemsRequest
-	4,  // 7: coldsection.compliance.v1.ExchangeService.ImportFleet:input_type -> coldsection.compliance.v1.ImportFleetRequest
-	7,  // 8: coldsection.compliance.v1.ExchangeService.ExportFleetTemplate:input_type -> coldsection.compliance.v1.ExportFleetTemplateRequest
-	10, // 9: coldsection.compliance.v1.ExchangeService.ExportDueItems:output_type -> coldsection.compliance.v1.ExportDueItemsResponse
-	5,  // 10: coldsection.compliance.v1.ExchangeService.ImportFleet:output_type -> coldsection.compliance.v1.ImportFleetResponse
-	8,  // 11: coldsection.compliance.v1.ExchangeService.ExportFleetTemplate:output_type -> coldsection.compliance.v1.ExportFleetTemplateResponse
-	9,  // [9:12] is the sub-list for method output_type
-	6,  // [6:9] is the sub-list for method input_type
-	6,  // [6:6] is the sub-list for extension type_name
-	6,  // [6:6] is the sub-list for extension extendee
-	0,  // [0:6] is the sub-list for field type_name
+	0,  // 1: coldsection.compliance.v1.BulkImportFleetRequest.rows:type_name -> coldsection.compliance.v1.FleetRows
+	0,  // 2: coldsection.compliance.v1.FleetImport.rows:type_name -> coldsection.compliance.v1.FleetRows
+	8,  // 3: coldsection.compliance.v1.ImportFleetResponse.faults:type_name -> coldsection.compliance.v1.RowFault
+	0,  // 4: coldsection.compliance.v1.ExportFleetTemplateRequest.rows:type_name -> coldsection.compliance.v1.FleetRows
+	1,  // 5: coldsection.compliance.v1.ExportFleetTemplateRequest.format:type_name -> coldsection.compliance.v1.ExportFleetTemplateRequest.Format
+	2,  // 6: coldsection.compliance.v1.ExportDueItemsRequest.content:type_name -> coldsection.compliance.v1.ExportDueItemsRequest.Content
+	3,  // 7: coldsection.compliance.v1.ExportDueItemsRequest.format:type_name -> coldsection.compliance.v1.ExportDueItemsRequest.Format
+	11, // 8: coldsection.compliance.v1.ExchangeService.ExportDueItems:input_type -> coldsection.compliance.v1.ExportDueItemsRequest
+	4,  // 9: coldsection.compliance.v1.ExchangeService.ImportFleet:input_type -> coldsection.compliance.v1.ImportFleetRequest
+	5,  // 10: coldsection.compliance.v1.ExchangeService.BulkImportFleet:input_type -> coldsection.compliance.v1.BulkImportFleetRequest
+	9,  // 11: coldsection.compliance.v1.ExchangeService.ExportFleetTemplate:input_type -> coldsection.compliance.v1.ExportFleetTemplateRequest
+	12, // 12: coldsection.compliance.v1.ExchangeService.ExportDueItems:output_type -> coldsection.compliance.v1.ExportDueItemsResponse
+	7,  // 13: coldsection.compliance.v1.ExchangeService.ImportFleet:output_type -> coldsection.compliance.v1.ImportFleetResponse
+	13, // 14: coldsection.compliance.v1.ExchangeService.BulkImportFleet:output_type -> google.longrunning.Operation
+	10, // 15: coldsection.compliance.v1.ExchangeService.ExportFleetTemplate:output_type -> coldsection.compliance.v1.ExportFleetTemplateResponse
+	12, // [12:16] is the sub-list for method output_type
+	8,  // [8:12] is the sub-list for method input_type
+	8,  // [8:8] is the sub-list for extension type_name
+	8,  // [8:8] is the sub-list for extension extendee
+	0,  // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_exchange_proto_init() }
@@ -891,7 +1058,7 @@ func file_coldsection_compliance_v1_exchange_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_exchange_proto_rawDesc), len(file_coldsection_compliance_v1_exchange_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   7,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

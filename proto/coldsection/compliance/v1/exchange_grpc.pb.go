@@ -9,6 +9,7 @@
 package compliancev1
 
 import (
+	longrunningpb "cloud.google.com/go/longrunning/autogen/longrunningpb"
 	context "context"
 	grpc "google.golang.org/grpc"
 	codes "google.golang.org/grpc/codes"
@@ -23,6 +24,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	ExchangeService_ExportDueItems_FullMethodName      = "/coldsection.compliance.v1.ExchangeService/ExportDueItems"
 	ExchangeService_ImportFleet_FullMethodName         = "/coldsection.compliance.v1.ExchangeService/ImportFleet"
+	ExchangeService_BulkImportFleet_FullMethodName     = "/coldsection.compliance.v1.ExchangeService/BulkImportFleet"
 	ExchangeService_ExportFleetTemplate_FullMethodName = "/coldsection.compliance.v1.ExchangeService/ExportFleetTemplate"
 )
 
@@ -41,6 +43,13 @@ type ExchangeServiceClient interface {
 	// signed. Reasons: ROLE_MISSING, REAUTHENTICATION_NEEDED, HEADER_INVALID, UNIT_UNKNOWN, UNIT_MISMATCH, FILE_UNREADABLE,
 	// TEXT_NOT_UTF8, SHEET_UNCLEAR, TABLE_TOO_LARGE.
 	ImportFleet(ctx context.Context, in *ImportFleetRequest, opts ...grpc.CallOption) (*ImportFleetResponse, error)
+	// Starts to take a long table in, at most 100,000 rows. Unlike ImportFleet, each row stands by itself: one that is refused is named, and
+	// the others are taken, in parts that are each kept for good; the work goes on after a restart, and what was kept stays when it is
+	// ended. A component of which any row is refused is not taken. The same table again takes what lacks. The answer is an operation to
+	// ask for; its response is an ImportFleetResponse without names. Roles: planner, quality; only quality for LAST_DONE, whose proofs are
+	// used at once and sign every row. Reasons: ROLE_MISSING, REAUTHENTICATION_NEEDED, SECOND_PERSON_NEEDED, HEADER_INVALID, UNIT_UNKNOWN,
+	// UNIT_MISMATCH, FILE_UNREADABLE, TEXT_NOT_UTF8, SHEET_UNCLEAR, TABLE_TOO_LARGE.
+	BulkImportFleet(ctx context.Context, in *BulkImportFleetRequest, opts ...grpc.CallOption) (*longrunningpb.Operation, error)
 	// Writes the empty table that ImportFleet takes: the names of its columns. Over HTTP the answer is the file itself. Roles: every
 	// signed-in caller.
 	ExportFleetTemplate(ctx context.Context, in *ExportFleetTemplateRequest, opts ...grpc.CallOption) (*ExportFleetTemplateResponse, error)
@@ -74,6 +83,16 @@ func (c *exchangeServiceClient) ImportFleet(ctx context.Context, in *ImportFleet
 	return out, nil
 }
 
+func (c *exchangeServiceClient) BulkImportFleet(ctx context.Context, in *BulkImportFleetRequest, opts ...grpc.CallOption) (*longrunningpb.Operation, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(longrunningpb.Operation)
+	err := c.cc.Invoke(ctx, ExchangeService_BulkImportFleet_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *exchangeServiceClient) ExportFleetTemplate(ctx context.Context, in *ExportFleetTemplateRequest, opts ...grpc.CallOption) (*ExportFleetTemplateResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ExportFleetTemplateResponse)
@@ -99,6 +118,13 @@ type ExchangeServiceServer interface {
 	// signed. Reasons: ROLE_MISSING, REAUTHENTICATION_NEEDED, HEADER_INVALID, UNIT_UNKNOWN, UNIT_MISMATCH, FILE_UNREADABLE,
 	// TEXT_NOT_UTF8, SHEET_UNCLEAR, TABLE_TOO_LARGE.
 	ImportFleet(context.Context, *ImportFleetRequest) (*ImportFleetResponse, error)
+	// Starts to take a long table in, at most 100,000 rows. Unlike ImportFleet, each row stands by itself: one that is refused is named, and
+	// the others are taken, in parts that are each kept for good; the work goes on after a restart, and what was kept stays when it is
+	// ended. A component of which any row is refused is not taken. The same table again takes what lacks. The answer is an operation to
+	// ask for; its response is an ImportFleetResponse without names. Roles: planner, quality; only quality for LAST_DONE, whose proofs are
+	// used at once and sign every row. Reasons: ROLE_MISSING, REAUTHENTICATION_NEEDED, SECOND_PERSON_NEEDED, HEADER_INVALID, UNIT_UNKNOWN,
+	// UNIT_MISMATCH, FILE_UNREADABLE, TEXT_NOT_UTF8, SHEET_UNCLEAR, TABLE_TOO_LARGE.
+	BulkImportFleet(context.Context, *BulkImportFleetRequest) (*longrunningpb.Operation, error)
 	// Writes the empty table that ImportFleet takes: the names of its columns. Over HTTP the answer is the file itself. Roles: every
 	// signed-in caller.
 	ExportFleetTemplate(context.Context, *ExportFleetTemplateRequest) (*ExportFleetTemplateResponse, error)
@@ -117,6 +143,9 @@ func (UnimplementedExchangeServiceServer) ExportDueItems(context.Context, *Expor
 }
 func (UnimplementedExchangeServiceServer) ImportFleet(context.Context, *ImportFleetRequest) (*ImportFleetResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ImportFleet not implemented")
+}
+func (UnimplementedExchangeServiceServer) BulkImportFleet(context.Context, *BulkImportFleetRequest) (*longrunningpb.Operation, error) {
+	return nil, status.Error(codes.Unimplemented, "method BulkImportFleet not implemented")
 }
 func (UnimplementedExchangeServiceServer) ExportFleetTemplate(context.Context, *ExportFleetTemplateRequest) (*ExportFleetTemplateResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExportFleetTemplate not implemented")
@@ -178,6 +207,24 @@ func _ExchangeService_ImportFleet_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ExchangeService_BulkImportFleet_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(BulkImportFleetRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ExchangeServiceServer).BulkImportFleet(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ExchangeService_BulkImportFleet_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ExchangeServiceServer).BulkImportFleet(ctx, req.(*BulkImportFleetRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ExchangeService_ExportFleetTemplate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ExportFleetTemplateRequest)
 	if err := dec(in); err != nil {
@@ -210,6 +257,10 @@ var ExchangeService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ImportFleet",
 			Handler:    _ExchangeService_ImportFleet_Handler,
+		},
+		{
+			MethodName: "BulkImportFleet",
+			Handler:    _ExchangeService_BulkImportFleet_Handler,
 		},
 		{
 			MethodName: "ExportFleetTemplate",

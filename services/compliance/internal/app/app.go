@@ -30,7 +30,8 @@ type App struct {
 	Keys   *auth.Keys
 
 	Neighbours Neighbours
-	Operations *operations.Operations // see OpenOperations
+	Judge      func(proto.Message) error // the contract's judgement of a request, also of one that a row of a table makes
+	Operations *operations.Operations    // see OpenOperations
 }
 
 const source = "compliance"

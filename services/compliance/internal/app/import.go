@@ -13,6 +13,7 @@ import (
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/operations"
 	"coldsection.example/services/platform/sheet"
 	"coldsection.example/services/platform/storage"
 )
@@ -30,6 +31,8 @@ type importer struct {
 	proofs   proofs
 	second   bool // the second person's proof is needed
 	resp     *compliancev1.ImportFleetResponse
+	apart    bool             // each row stands by itself: a refused one leaves nothing and the others are taken
+	step     *operations.Step // is told of refused rows; nil without an operation
 }
 
 // importKind is how the rows of a kind are taken.
@@ -56,22 +59,16 @@ type importFailedError struct {
 
 func (importFailedError) Error() string { return "rows have faults" }
 
-// ImportFleet takes the rows of a table in, all or none; check is the contract's judgement of a request. Reasons: ROLE_MISSING,
-// REAUTHENTICATION_NEEDED, TABLE_TOO_LARGE, and those of reading a table.
-func (a *App) ImportFleet(ctx context.Context, req *compliancev1.ImportFleetRequest, check func(proto.Message) error) (*compliancev1.ImportFleetResponse, error) {
+// ImportFleet takes the rows of a table in, all or none. Reasons: ROLE_MISSING, REAUTHENTICATION_NEEDED, TABLE_TOO_LARGE, and those of
+// reading a table.
+func (a *App) ImportFleet(ctx context.Context, req *compliancev1.ImportFleetRequest) (*compliancev1.ImportFleetResponse, error) {
 	kind := kindsOfRows[req.GetRows()]
-	table, err := sheet.Read(req.GetContent(), sheet.Detect(req.GetContent()), sheet.Options{Limits: sheet.Limits{Rows: maxImported}})
+	_, bound, err := readRows(kind, req.GetContent(), maxImported)
 	if err != nil {
 		return nil, err
 	}
-	bound, err := table.Bind(kind.wants...)
-	if err != nil {
-		return nil, err
-	}
-	i := importer{kind: kind, headings: map[string]string{}, check: check, proofs: a.proofs(ctx, req)}
-	for _, c := range bound.Columns {
-		i.headings[c.Name] = c.Heading
-	}
+	i := a.importer(kind, bound)
+	i.proofs = a.proofs(ctx, req)
 	resp, err := idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.ImportFleetResponse, error) {
 		i.unit, i.resp, i.second = a.unit(ctx, tx), &compliancev1.ImportFleetResponse{}, false
 		i.later = postpone()
@@ -81,6 +78,24 @@ func (a *App) ImportFleet(ctx context.Context, req *compliancev1.ImportFleetRequ
 		return failed.report, nil
 	}
 	return resp, err
+}
+
+// readRows reads a table of so many rows at most. Reasons: TABLE_TOO_LARGE, and those of reading a table.
+func readRows(kind importKind, content []byte, most int) (*sheet.Table, *sheet.Bound, error) {
+	table, err := sheet.Read(content, sheet.Detect(content), sheet.Options{Limits: sheet.Limits{Rows: most}})
+	if err != nil {
+		return nil, nil, err
+	}
+	bound, err := table.Bind(kind.wants...)
+	return table, bound, err
+}
+
+func (a *App) importer(kind importKind, bound *sheet.Bound) *importer {
+	i := &importer{kind: kind, headings: map[string]string{}, check: a.Judge}
+	for _, c := range bound.Columns {
+		i.headings[c.Name] = c.Heading
+	}
+	return i
 }
 
 // rows takes every row, and works out what is due when all are in.
@@ -157,7 +172,7 @@ func (i *importer) row(ctx context.Context, group []sheet.Record) error {
 			fmt.Sprintf("%s was imported before with other values as %s, which stays. Change it there, or take the row out.", id, before.Name))
 		return nil
 	}
-	name, err := i.kind.take(i, ctx, group)
+	name, err := i.taken(ctx, group, id, hash)
 	if refusal, ok := fault.As(err); ok && !fault.Undecided(err) {
 		i.refused(group, refusal)
 		return nil
@@ -165,13 +180,37 @@ func (i *importer) row(ctx context.Context, group []sheet.Record) error {
 	if err != nil {
 		return err
 	}
-	i.resp.Names = append(i.resp.Names, name)
-	i.resp.ImportedCount += count(group)
-	fresh, err := store.AddImportedRow(ctx, i.Tx, i.kind.name, id, store.Imported{Name: name, Hash: hash}, i.now)
-	if err == nil && !fresh {
-		return fault.Exists(id)
+	if !i.apart {
+		i.resp.Names = append(i.resp.Names, name)
 	}
-	return err
+	i.resp.ImportedCount += count(group)
+	return nil
+}
+
+// taken takes what one thing's rows say and remembers it; where rows stand apart, a refusal takes back what it left.
+func (i *importer) taken(ctx context.Context, group []sheet.Record, id, hash string) (name string, err error) {
+	take := func(ctx context.Context) error {
+		if name, err = i.kind.take(i, ctx, group); err != nil {
+			return err
+		}
+		fresh, err := store.AddImportedRow(ctx, i.Tx, i.kind.name, id, store.Imported{Name: name, Hash: hash}, i.now)
+		if err == nil && !fresh {
+			return fault.Exists(id)
+		}
+		return err
+	}
+	if !i.apart {
+		err = take(ctx)
+		return name, err
+	}
+	all := i.later
+	defer func() { i.later = all }()
+	i.later = postpone()
+	if err := i.Try(ctx, take); err != nil {
+		return "", err
+	}
+	all.add(i.later)
+	return name, nil
 }
 
 func count(group []sheet.Record) int32 { return int32(min(len(group), maxImported)) }

@@ -25,7 +25,16 @@ func (i *importer) hash(group []sheet.Record) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
+// maxFaults is how many faults the answer of a long import names.
+const maxFaults = 1000
+
 func (i *importer) fault(line int, column, reason, text string) {
+	if i.step != nil {
+		i.step.Refuse(line, column, reason, text)
+	}
+	if i.apart && len(i.resp.GetFaults()) >= maxFaults {
+		return
+	}
 	i.resp.Faults = append(i.resp.Faults, &compliancev1.RowFault{Line: int32(min(line, 1<<30)), Column: column, Reason: reason, Explanation: text})
 }
 

@@ -28,7 +28,7 @@ const maxPackBytes = 18 << 20
 // OpenOperations makes the service's long-running operations; the other fields of App are set before.
 func (a *App) OpenOperations(log *slog.Logger) {
 	a.Operations = operations.New(operations.Deps{Part: "compliance", DB: a.DB, Clock: a.Clock, IDs: a.IDs, Lister: a.Lister, Log: log},
-		operations.Kind{Name: packMaking, Open: a.openPack})
+		operations.Kind{Name: packMaking, Open: a.openPack}, operations.Kind{Name: fleetImport, Open: a.openBulk})
 }
 
 // CreateRecordPack begins a record pack. What can't be packed is refused at once. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN, ALREADY_EXISTS.

@@ -32,6 +32,15 @@ func (p *postponed) takes(subject, requirement, accomplishment string) bool {
 	return true
 }
 
+// add is what another use case postponed too.
+func (p *postponed) add(more *postponed) {
+	p.everything = p.everything || more.everything
+	for subject, moved := range more.subjects {
+		p.takes(subject, "", "")
+		maps.Copy(p.subjects[subject], moved)
+	}
+}
+
 // postponable is everything that requirements are held against; nothing when all of it is worked out later anyway.
 func (u unit) postponable(ctx context.Context) ([]string, error) {
 	if u.later != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"buf.build/go/protovalidate"
+	"cloud.google.com/go/longrunning/autogen/longrunningpb"
 	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -27,7 +28,7 @@ type visits struct {
 func registerExchange(r rpc.Registrar, a *app.App) {
 	const service = "coldsection.compliance.v1.ExchangeService"
 	r.Register(&compliancev1.ExchangeService_ServiceDesc, &exchange{app: a},
-		auth.Policy{}.For(service, []string{auth.SignedIn}, "ExportDueItems", "ExportFleetTemplate").For(service, []string{"planner", "quality"}, "ImportFleet").
+		auth.Policy{}.For(service, []string{auth.SignedIn}, "ExportDueItems", "ExportFleetTemplate").For(service, []string{"planner", "quality"}, "ImportFleet", "BulkImportFleet").
 			Scope(service, "ExportDueItems"))
 	r.Register(&compliancev1.VisitsService_ServiceDesc, &visits{app: a},
 		auth.Policy{}.For("coldsection.compliance.v1.VisitsService", []string{auth.SignedIn}, "ProposeVisit").
@@ -38,9 +39,15 @@ func (e *exchange) ExportDueItems(ctx context.Context, req *compliancev1.ExportD
 	return e.app.ExportDueItems(ctx, req)
 }
 
-// ImportFleet judges each row as a request of its own, by the contract too.
+// Judge is the contract's judgement of a request, also of one that a row of a table makes.
+func Judge(m proto.Message) error { return rpc.Validate(protovalidate.GlobalValidator, m) }
+
 func (e *exchange) ImportFleet(ctx context.Context, req *compliancev1.ImportFleetRequest) (*compliancev1.ImportFleetResponse, error) {
-	return e.app.ImportFleet(ctx, req, func(m proto.Message) error { return rpc.Validate(protovalidate.GlobalValidator, m) })
+	return e.app.ImportFleet(ctx, req)
+}
+
+func (e *exchange) BulkImportFleet(ctx context.Context, req *compliancev1.BulkImportFleetRequest) (*longrunningpb.Operation, error) {
+	return e.app.BulkImportFleet(ctx, req)
 }
 
 func (e *exchange) ExportFleetTemplate(ctx context.Context, req *compliancev1.ExportFleetTemplateRequest) (*compliancev1.ExportFleetTemplateResponse, error) {

@@ -78,6 +78,7 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 		others := w.neighbours.dial(t, w.clock, keys)
 		a := &app.App{
 			DB: db, Clock: w.clock, IDs: source, Lister: listing.New(secret), Keys: keys, Neighbours: app.Neighbours{WorkOrders: others, Consumables: others},
+			Judge: server.Judge,
 		}
 		a.OpenOperations(nil)
 		return a
