@@ -16,13 +16,37 @@ import (
 // 32,766 and 65,535.
 const together = 250
 
+// Rows are resources as a table keeps them, made before the transaction that adds them.
+type Rows struct {
+	names []string
+	args  []any
+}
+
+// Rows stamps new resources as created at a time and encodes them, so that a transaction that waits for nothing adds them.
+func (t *Table[T]) Rows(ms []T, now time.Time) (Rows, error) {
+	rows := Rows{names: make([]string, 0, len(ms)), args: make([]any, 0, len(ms)*t.width())}
+	for _, m := range ms {
+		stamp(m, 1, now, true)
+		var err error
+		if rows.args, err = t.row(rows.args, m, 1); err != nil {
+			return Rows{}, err
+		}
+		rows.names = append(rows.names, Name(m))
+	}
+	return rows, nil
+}
+
+// width is how many columns the table has.
+func (t *Table[T]) width() int { return 3 + len(t.columns) }
+
 // InsertAll adds resources under their names with few statements, and says of each whether it was added; a name that is taken,
 // also by one before it, is left as it is.
-func (t *Table[T]) InsertAll(ctx context.Context, tx *storage.Tx, ms []T, now time.Time) (added []bool, err error) {
-	added = make([]bool, len(ms))
-	for first := 0; first < len(ms); first += together {
-		last := min(first+together, len(ms))
-		if err := t.insertSome(ctx, tx, ms[first:last], now, added[first:last]); err != nil {
+func (t *Table[T]) InsertAll(ctx context.Context, tx *storage.Tx, rows Rows) (added []bool, err error) {
+	added = make([]bool, len(rows.names))
+	for first := 0; first < len(added); first += together {
+		last := min(first+together, len(added))
+		some := Rows{names: rows.names[first:last], args: rows.args[first*t.width() : last*t.width()]}
+		if err := t.insertSome(ctx, tx, some, added[first:last]); err != nil {
 			return nil, err
 		}
 	}
@@ -31,17 +55,9 @@ func (t *Table[T]) InsertAll(ctx context.Context, tx *storage.Tx, ms []T, now ti
 
 // insertSome adds resources and notes which were added. SQLite takes a third longer to tell the names, and undoes a statement that
 // fails without the transaction, so there it is done without telling first; names that are taken are seldom.
-func (t *Table[T]) insertSome(ctx context.Context, tx *storage.Tx, ms []T, now time.Time, added []bool) error {
-	args := make([]any, 0, len(ms)*(3+len(t.columns)))
-	for _, m := range ms {
-		stamp(m, 1, now, true)
-		var err error
-		if args, err = t.row(args, m, 1); err != nil {
-			return err
-		}
-	}
+func (t *Table[T]) insertSome(ctx context.Context, tx *storage.Tx, rows Rows, added []bool) error {
 	if tx.Engine() == storage.SQLite {
-		_, err := tx.Exec(ctx, t.rowsOf(tx, len(ms)), args...)
+		_, err := tx.Exec(ctx, t.rowsOf(tx, len(added)), rows.args...)
 		for i := range added {
 			added[i] = err == nil
 		}
@@ -52,14 +68,14 @@ func (t *Table[T]) insertSome(ctx context.Context, tx *storage.Tx, ms []T, now t
 	names, err := storage.Collect(ctx, tx, func(row storage.Scanner) (name string, err error) {
 		err = row.Scan(&name)
 		return name, err
-	}, t.rowsOf(tx, len(ms))+" ON CONFLICT (name) DO NOTHING RETURNING name", args...)
+	}, t.rowsOf(tx, len(added))+" ON CONFLICT (name) DO NOTHING RETURNING name", rows.args...)
 	fresh := make(map[string]bool, len(names))
 	for _, name := range names {
 		fresh[name] = true
 	}
-	for i, m := range ms {
-		added[i] = fresh[Name(m)]
-		delete(fresh, Name(m))
+	for i, name := range rows.names {
+		added[i] = fresh[name]
+		delete(fresh, name)
 	}
 	return err
 }
@@ -73,7 +89,7 @@ func (t *Table[T]) SaveAll(ctx context.Context, tx *storage.Tx, ms []T, now time
 	}
 	for first := 0; first < len(ms); first += together {
 		some := ms[first:min(first+together, len(ms))]
-		args := make([]any, 0, len(some)*(3+len(t.columns)))
+		args := make([]any, 0, len(some)*t.width())
 		for _, m := range some {
 			version, err := strconv.ParseInt(strings.TrimPrefix(Etag(m), "v"), 10, 64)
 			if err != nil {
@@ -116,7 +132,7 @@ func (t *Table[T]) rowsOf(tx *storage.Tx, rows int) string {
 	var b strings.Builder
 	head, _, _ := strings.Cut(t.insert, " VALUES ")
 	b.WriteString(head + " VALUES ")
-	width := 3 + len(t.columns)
+	width := t.width()
 	for r := range rows {
 		if r > 0 {
 			b.WriteString(", ")

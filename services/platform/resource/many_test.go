@@ -27,7 +27,11 @@ func TestManyAreAddedAtOnce(t *testing.T) {
 			for i := range 123 {
 				many = append(many, &consumablesv1.Lot{Name: fmt.Sprintf("lots/l%d", i%120), Item: fmt.Sprintf("items/i%d", i)})
 			}
-			added, err := manyLots.InsertAll(ctx, tx, many, at)
+			rows, err := manyLots.Rows(many, at)
+			if err != nil {
+				return err
+			}
+			added, err := manyLots.InsertAll(ctx, tx, rows)
 			if err != nil {
 				return err
 			}
@@ -42,7 +46,7 @@ func TestManyAreAddedAtOnce(t *testing.T) {
 					t.Errorf("%d: %v, %v", i, got, err)
 				}
 			}
-			none, err := manyLots.InsertAll(ctx, tx, nil, at)
+			none, err := manyLots.InsertAll(ctx, tx, resource.Rows{})
 			if err != nil || len(none) != 0 {
 				t.Errorf("nothing: %v, %v", none, err)
 			}
@@ -70,7 +74,11 @@ func TestManyAreSavedAtOnce(t *testing.T) {
 			many = append(many, &consumablesv1.Lot{Name: fmt.Sprintf("lots/l%d", i), Item: "items/old"})
 		}
 		err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-			if _, err := manyLots.InsertAll(ctx, tx, many, at); err != nil {
+			rows, err := manyLots.Rows(many, at)
+			if err != nil {
+				return err
+			}
+			if _, err := manyLots.InsertAll(ctx, tx, rows); err != nil {
 				return err
 			}
 			for i, lot := range many {

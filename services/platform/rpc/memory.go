@@ -9,6 +9,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
@@ -62,9 +63,18 @@ func insider(ctx context.Context) (auth.Identity, bool) {
 // copier gives each side a message of its own, as a wire does.
 type copier struct{}
 
-// Copy fills a message from another of the same type.
+// onItsWay is a message of a stream that was copied when it was sent, and that nobody else has.
+type onItsWay struct{ proto.Message }
+
+// Copy fills a message from another of the same type. One that is on its way is handed over as it is.
 func (copier) Copy(out, in any) error {
 	to, toOK := out.(proto.Message)
+	if sent, ok := in.(onItsWay); ok {
+		if in = sent.Message; toOK && to.ProtoReflect().Type() == sent.ProtoReflect().Type() {
+			handOver(to.ProtoReflect(), sent.ProtoReflect())
+			return nil
+		}
+	}
 	from, fromOK := in.(proto.Message)
 	if !toOK || !fromOK {
 		return fmt.Errorf("%T can't be copied to %T", in, out)
@@ -81,13 +91,23 @@ func (copier) Copy(out, in any) error {
 	return proto.Unmarshal(text, to)
 }
 
-// Clone makes a message like another.
+// handOver gives one message what another has, which is not used any more.
+func handOver(to, from protoreflect.Message) {
+	proto.Reset(to.Interface())
+	from.Range(func(fd protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		to.Set(fd, v)
+		return true
+	})
+	to.SetUnknown(from.GetUnknown())
+}
+
+// Clone makes a message like another, to be sent on a stream.
 func (copier) Clone(in any) (any, error) {
 	from, ok := in.(proto.Message)
 	if !ok {
 		return nil, fmt.Errorf("%T can't be copied", in)
 	}
-	return proto.Clone(from), nil
+	return onItsWay{proto.Clone(from)}, nil
 }
 
 // gate knows the calls from inside this process, so that Stop can wait for them, and lets none in after that.

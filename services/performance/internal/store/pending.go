@@ -9,11 +9,11 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// Pend notes that an engine has readings that are not worked out yet; the first note stays. Who takes the note away waits until
-// this transaction ends, and so sees its readings.
-func Pend(ctx context.Context, tx *storage.Tx, engine string, now time.Time) error {
-	_, err := tx.Exec(ctx, "INSERT INTO pending_analyses (engine, since) VALUES ($1, $2) ON CONFLICT (engine) DO UPDATE SET engine = excluded.engine",
-		engine, storage.Micros(now))
+// Pend notes that an engine has readings of a create time, or a later one, that are not worked out yet; the earliest note stays.
+// Who takes the note away waits until this transaction ends, and so sees its readings.
+func Pend(ctx context.Context, tx *storage.Tx, engine string, since time.Time) error {
+	_, err := tx.Exec(ctx, `INSERT INTO pending_analyses (engine, since) VALUES ($1, $2) ON CONFLICT (engine) DO UPDATE
+		SET since = CASE WHEN excluded.since < pending_analyses.since THEN excluded.since ELSE pending_analyses.since END`, engine, storage.Micros(since))
 	return err
 }
 
