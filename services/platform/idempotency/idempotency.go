@@ -32,9 +32,6 @@ const Keep = 90 * 24 * time.Hour
 // MetadataKey is the gRPC metadata that carries the key when the request has no request_id.
 const MetadataKey = "idempotency-key"
 
-// errDryRun rolls a validate_only request back.
-var errDryRun = errors.New("dry run")
-
 // Body is the effect of a request.
 type Body[Resp proto.Message] func(ctx context.Context, tx *storage.Tx) (Resp, error)
 
@@ -65,7 +62,7 @@ func Execute[Resp proto.Message](
 			return err
 		}
 		if dry {
-			return cmp.Or(tx.Flush(ctx), errDryRun)
+			return cmp.Or(tx.Flush(ctx), storage.ErrTakeBack)
 		}
 		if key == "" {
 			return nil
@@ -76,7 +73,7 @@ func Execute[Resp proto.Message](
 		err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) error { return replay(ctx, tx, r, &answer) })
 		return answer, err
 	}
-	if errors.Is(err, errDryRun) {
+	if errors.Is(err, storage.ErrTakeBack) {
 		err = nil
 	}
 	return answer, err

@@ -101,8 +101,11 @@ func (w *groupWriter) commit(group []*request) {
 		run = w.savepoint
 	}
 	err := w.together(ctx, group, run)
-	if errors.Is(err, errHalfDone) {
+	switch {
+	case errors.Is(err, errHalfDone):
 		w.apart = wary
+		err = w.together(ctx, group, w.savepoint)
+	case errors.Is(err, ErrTakeBack):
 		err = w.together(ctx, group, w.savepoint)
 	}
 	if err != nil {
@@ -119,6 +122,10 @@ func (w *groupWriter) commit(group []*request) {
 // errHalfDone ends a group in which a member failed after it had written.
 var errHalfDone = errors.New("a member of the group failed with its work half done")
 
+// ErrTakeBack is what a body returns that only wants to know what would come of it: nothing of it is kept, and nothing went wrong.
+// It says nothing about the next groups, as a failure does.
+var ErrTakeBack = errors.New("taken back as it wants")
+
 // together runs a group in one transaction.
 func (w *groupWriter) together(ctx context.Context, group []*request, run func(context.Context, *request) error) error {
 	for _, r := range group {
@@ -132,10 +139,14 @@ func (w *groupWriter) together(ctx context.Context, group []*request, run func(c
 			continue
 		}
 		_, err := w.conn.exec(ctx, "ROLLBACK")
-		if len(group) == 1 {
+		switch {
+		case err != nil || len(group) == 1:
 			return err
+		case errors.Is(r.failed, ErrTakeBack):
+			return ErrTakeBack
+		default:
+			return errHalfDone
 		}
-		return cmp.Or(err, errHalfDone)
 	}
 	_, err := w.conn.exec(ctx, "COMMIT")
 	if err != nil {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -12,13 +13,14 @@ import (
 	"coldsection.example/services/platform/storage/storagetest"
 )
 
-// crowd runs so many updates at once, and says how often their bodies ran.
-func crowd(t *testing.T, db *storage.DB, n int, body func(i int) storage.Func, judge func(i int, err error)) int64 {
+// crowd runs so many updates at once, and says how often their bodies ran; come counts who is about to begin.
+func crowd(t *testing.T, db *storage.DB, n int, come *atomic.Int64, body func(i int) storage.Func, judge func(i int, err error)) int64 {
 	t.Helper()
 	var ran atomic.Int64
 	var wg sync.WaitGroup
 	for i := range n {
 		wg.Go(func() {
+			come.Add(1)
 			judge(i, db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
 				ran.Add(1)
 				return body(i)(ctx, tx)
@@ -38,7 +40,7 @@ func TestARefusalBeforeTheFirstWriteCostsTheGroupNothing(t *testing.T) {
 	}
 	const n = 200
 	refused := errors.New("refused")
-	ran := crowd(t, db, n, func(i int) storage.Func {
+	ran := crowd(t, db, n, new(atomic.Int64), func(i int) storage.Func {
 		return func(ctx context.Context, tx *storage.Tx) error {
 			switch i % 4 {
 			case 1:
@@ -78,7 +80,7 @@ func TestAFailureWithItsWorkHalfDoneIsTakenBackAlone(t *testing.T) {
 	const n = 300
 	half := errors.New("half done")
 	var told atomic.Int64
-	crowd(t, db, n, func(i int) storage.Func {
+	crowd(t, db, n, new(atomic.Int64), func(i int) storage.Func {
 		return func(ctx context.Context, tx *storage.Tx) error {
 			tx.AfterCommit(func() { told.Add(1) })
 			if err := insert(fmt.Sprint(i), 1)(ctx, tx); err != nil {
@@ -96,6 +98,55 @@ func TestAFailureWithItsWorkHalfDoneIsTakenBackAlone(t *testing.T) {
 	})
 	if rows := count(t, db); rows != n-n/50 || told.Load() != n-n/50 {
 		t.Errorf("%d rows, %d told", rows, told.Load())
+	}
+}
+
+// gathered runs so many updates, of which each tenth returns an error after it wrote, so that they come while another is at work and
+// are one group, or few; and says how often their bodies ran.
+func gathered(t *testing.T, db *storage.DB, n int, name string, last error) int64 {
+	t.Helper()
+	var first sync.WaitGroup
+	begun, proceed := make(chan struct{}), make(chan struct{})
+	first.Go(func() {
+		_ = db.Update(t.Context(), func(context.Context, *storage.Tx) error { close(begun); <-proceed; return nil })
+	})
+	<-begun
+	var waiting atomic.Int64
+	go func() {
+		for waiting.Load() < int64(n) {
+			runtime.Gosched()
+		}
+		close(proceed)
+	}()
+	defer first.Wait()
+	return crowd(t, db, n, &waiting, func(i int) storage.Func {
+		return func(ctx context.Context, tx *storage.Tx) error {
+			if err := insert(fmt.Sprint(name, i), 1)(ctx, tx); err != nil || i%10 != 9 {
+				return err
+			}
+			return last
+		}
+	}, func(i int, err error) {
+		if want := i%10 == 9; errors.Is(err, last) != want || !want && err != nil {
+			t.Errorf("%d: %v", i, err)
+		}
+	})
+}
+
+// Who only wants to know what would come of it leaves nothing behind, and the groups after that go on as before: one that fails is
+// noticed by the others running twice, which they would not if each were kept apart.
+func TestWhatIsTakenBackAsItWantsMakesNobodyWary(t *testing.T) {
+	db := storagetest.SQLite(t, things)
+	const n = 100
+	gathered(t, db, n, "asks", storage.ErrTakeBack)
+	if ran := gathered(t, db, n, "fails", errors.New("half done")); ran == n {
+		t.Error("the members of the next group were kept apart")
+	}
+	if ran := gathered(t, db, n, "then", errors.New("half done")); ran != n {
+		t.Errorf("%d bodies ran for %d, although a group had failed before", ran, n)
+	}
+	if rows := count(t, db); rows != 3*n*9/10 {
+		t.Errorf("%d rows", rows)
 	}
 }
 
