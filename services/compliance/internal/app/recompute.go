@@ -179,6 +179,8 @@ func (u unit) recomputeOne(ctx context.Context, subject string, kept keptPoints,
 			return u.recomputeOne(ctx, subject, kept, nil, accomplishment)
 		}
 		p.Until, p.Items = before.Until, slices.Clone(before.Items)
+	} else if before != nil {
+		p.Items = make([]points.Point, 0, len(before.Items))
 	}
 	if kept.say(u, subject, accomplishment) {
 		s.kept = before

@@ -1,8 +1,11 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
+	"strings"
 
 	"google.golang.org/protobuf/proto"
 
@@ -12,6 +15,7 @@ import (
 	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/points"
 	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -152,21 +156,38 @@ func sooner(a, b civil.Date) civil.Date {
 // doneOn are the records of when requirements were done on a subject, oldest first: those of work done by then that were recorded,
 // and not taken back or corrected, as far as is known.
 func (u unit) doneOn(ctx context.Context, subject string, s seen) (map[string][]*compliancev1.Accomplishment, error) {
-	all, err := store.Accomplishments.Where(ctx, u.Tx, "subject = $1 AND create_time <= $2 ORDER BY done_date, create_time, name", subject, storage.Micros(s.known))
+	all, err := store.Accomplishments.Where(ctx, u.Tx, "subject = $1 AND create_time <= $2", subject, storage.Micros(s.known))
 	return doneOf(all, s), err
 }
 
+// doneOf sorts the records on a subject by requirement, oldest first. A store would have to sort them all to say their order.
 func doneOf(all []*compliancev1.Accomplishment, s seen) map[string][]*compliancev1.Accomplishment {
-	corrected, out := map[string]bool{}, map[string][]*compliancev1.Accomplishment{}
+	corrected := map[string]bool{}
 	for _, a := range all {
-		corrected[a.GetSupersedes()] = true
-	}
-	for _, a := range all {
-		if !corrected[a.GetName()] && !a.GetVoid() && (!s.past || !s.today.Before(dateOf(a.GetDoneDate()))) {
-			out[parentOf(a.GetName())] = append(out[parentOf(a.GetName())], a)
+		if a.GetSupersedes() != "" {
+			corrected[a.GetSupersedes()] = true
 		}
 	}
+	out := make(map[string][]*compliancev1.Accomplishment, len(all))
+	for _, a := range all {
+		if !corrected[a.GetName()] && !a.GetVoid() && (!s.past || !s.today.Before(dateOf(a.GetDoneDate()))) {
+			of := parentOf(a.GetName())
+			out[of] = append(out[of], a)
+		}
+	}
+	for _, done := range out {
+		slices.SortFunc(done, older)
+	}
 	return out
+}
+
+// older puts records in the order of their work, then in the order in which they were recorded.
+func older(a, b *compliancev1.Accomplishment) int {
+	return cmp.Or(
+		strings.Compare(resource.DateText(a.GetDoneDate()), resource.DateText(b.GetDoneDate())),
+		cmp.Compare(storage.Micros(a.GetCreateTime().AsTime()), storage.Micros(b.GetCreateTime().AsTime())),
+		strings.Compare(a.GetName(), b.GetName()),
+	)
 }
 
 // standing is where a requirement is in its life. When nothing is due any more, the item is exempt and says why: another requirement

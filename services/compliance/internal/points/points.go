@@ -7,7 +7,7 @@ package points
 
 import (
 	"slices"
-	"strings"
+	"sort"
 
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
@@ -101,11 +101,14 @@ func (p *Points) Of(requirement string) *Point {
 
 // Set puts an item in, in place of the one of the same requirement.
 func (p *Points) Set(fresh Point) {
-	i, found := p.find(fresh.Requirement)
-	if !found {
-		p.Items = slices.Insert(p.Items, i, Point{})
+	switch i, found := p.find(fresh.Requirement); {
+	case found:
+		p.Items[i] = fresh
+	case i == len(p.Items):
+		p.Items = append(p.Items, fresh)
+	default:
+		p.Items = slices.Insert(p.Items, i, fresh)
 	}
-	p.Items[i] = fresh
 }
 
 // find is where the item of a requirement is, or belongs. Items mostly come in their order.
@@ -113,5 +116,6 @@ func (p *Points) find(requirement string) (int, bool) {
 	if n := len(p.Items); n == 0 || p.Items[n-1].Requirement < requirement {
 		return n, false
 	}
-	return slices.BinarySearchFunc(p.Items, requirement, func(item Point, name string) int { return strings.Compare(item.Requirement, name) })
+	i := sort.Search(len(p.Items), func(i int) bool { return p.Items[i].Requirement >= requirement }) // which copies no item
+	return i, i < len(p.Items) && p.Items[i].Requirement == requirement
 }

@@ -12,7 +12,7 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// AccomplishmentsOfMany are the records on subjects, at most Many, oldest first; requirements, when there are any, narrow them.
+// AccomplishmentsOfMany are the records on subjects, at most Many, in no order; requirements, when there are any, narrow them.
 func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) ([]*compliancev1.Accomplishment, error) {
 	in, args := In("subject", 1, subjects)
 	var of []string
@@ -23,7 +23,7 @@ func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requir
 	if len(of) > 0 {
 		in += " AND (" + strings.Join(of, " OR ") + ")"
 	}
-	return Accomplishments.Where(ctx, tx, in+" ORDER BY done_date, create_time, name", args...)
+	return Accomplishments.Where(ctx, tx, in, args...)
 }
 
 // DueItemsOfMany are the due items of subjects, at most Many, by name; requirements, when there are any, narrow them.
