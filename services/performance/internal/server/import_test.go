@@ -2,6 +2,7 @@ package server_test
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"strings"
 	"testing"
@@ -141,7 +142,33 @@ func TestExportsImportAgainAndAgree(t *testing.T) {
 		if n := bytes.Count(series.GetContent(), []byte(`"itt_deviation_c":`)); n != 40 || series.GetMediaType() != "application/json" {
 			t.Errorf("%d deviations in %s", n, series.GetMediaType())
 		}
+		if rows := jsonRows(t, series.GetContent()); fmt.Sprint(rows) != fmt.Sprint(first) {
+			t.Errorf("JSON holds other rows than CSV:\n%v\n%v", rows, first)
+		}
 	})
+}
+
+// plainColumns are the columns that the formats are compared by.
+var plainColumns = []string{"time_utc", "oat_c", "torque_nm", "itt_c", "state", "phase", "source_id"}
+
+// jsonRows reads a series back as the standard library reads it.
+func jsonRows(t *testing.T, content []byte) [][]string {
+	t.Helper()
+	var series []map[string]any
+	d := json.NewDecoder(bytes.NewReader(content))
+	d.UseNumber()
+	if err := d.Decode(&series); err != nil {
+		t.Fatal(err)
+	}
+	var rows [][]string
+	for _, object := range series {
+		var row []string
+		for _, name := range plainColumns {
+			row = append(row, fmt.Sprint(object[name]))
+		}
+		rows = append(rows, row)
+	}
+	return rows
 }
 
 // plainRows reads a file's measurements and deviations back as canonical texts.
@@ -169,7 +196,7 @@ func plainRows(t *testing.T, content []byte) [][]string {
 	var rows [][]string
 	for _, r := range bound.Records {
 		var row []string
-		for _, name := range []string{"time_utc", "oat_c", "torque_nm", "itt_c", "state", "phase", "source_id"} {
+		for _, name := range plainColumns {
 			row = append(row, r.Get(name).Text)
 		}
 		rows = append(rows, row)
