@@ -106,7 +106,7 @@ func (u unit) zoneOf(ctx context.Context, location string) (*time.Location, erro
 	}
 	zone, err := time.LoadLocation(place.GetTimeZone())
 	if err != nil {
-		return nil, fault.Invalid("location.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone, such as Europe/Oslo.", place.GetTimeZone())
+		return nil, fault.Invalid("location.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone. Give one, such as Europe/Oslo.", place.GetTimeZone())
 	}
 	return zone, nil
 }
@@ -234,6 +234,8 @@ func (u unit) refresh(ctx context.Context, lot *consumablesv1.Lot, item *consuma
 		lot.State = consumablesv1.Lot_EMPTIED
 	case anywhere > 0 && lot.GetState() == consumablesv1.Lot_EMPTIED:
 		lot.State = consumablesv1.Lot_USABLE
+	case anywhere > 0 && lot.GetState() == consumablesv1.Lot_DISPOSED: // nobody knows any more what it was before
+		lot.State, lot.HoldReason = consumablesv1.Lot_HELD, "Its disposal was undone"
 	}
 	return store.Lots.SaveLater(ctx, u.Tx, lot, u.now)
 }

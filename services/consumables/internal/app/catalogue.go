@@ -54,10 +54,10 @@ func (a *App) CreateLocation(ctx context.Context, req *consumablesv1.CreateLocat
 		place := req.GetLocation()
 		resource.ClearOutputOnly(place)
 		if k := place.GetKind(); k != consumablesv1.Location_BIN && k != consumablesv1.Location_HOLD_AREA {
-			return nil, fault.Invalid("location.kind", "LOCATION_KIND_NOT_ALLOWED", "People create a BIN or a HOLD_AREA; %s belongs to the books.", k)
+			return nil, fault.Invalid("location.kind", "LOCATION_KIND_NOT_ALLOWED", "People create a BIN or a HOLD_AREA; %s belongs to the books. Choose one of those two.", k)
 		}
 		if _, err := time.LoadLocation(place.GetTimeZone()); err != nil || place.GetTimeZone() == "" {
-			return nil, fault.Invalid("location.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone. Use-by days are counted in it; give one such as Europe/Oslo.", place.GetTimeZone())
+			return nil, fault.Invalid("location.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone, in which use-by days are counted. Give one, such as Europe/Oslo.", place.GetTimeZone())
 		}
 		place.Name = a.newName("locations", req.GetLocationId())
 		if !store.Physical(place.GetName()) {
@@ -115,7 +115,8 @@ func (a *App) ReleaseReservation(ctx context.Context, req *consumablesv1.Release
 			return nil, err
 		}
 		if claim.GetState() != consumablesv1.Reservation_CLAIMED {
-			return nil, fault.Precondition("RESERVATION_"+claim.GetState().String(), "%s is %s; there is nothing to release.", claim.GetName(), claim.GetState())
+			return nil, fault.Precondition("RESERVATION_"+claim.GetState().String(), "%s is %s; there is nothing to release. List the claims of its order for one that stands.",
+				claim.GetName(), claim.GetState())
 		}
 		claim.State = consumablesv1.Reservation_FREED
 		if err := u.unclaim(ctx, claim); err != nil {

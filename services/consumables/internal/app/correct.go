@@ -162,8 +162,27 @@ func (a *App) DisposeStock(ctx context.Context, req *consumablesv1.DisposeStockR
 		}
 		m := u.movement(consumablesv1.StockMovement_DISPOSED, lot, amount, item.GetBaseUnitCode())
 		m.Reason = req.GetReason()
-		return m, u.post(ctx, m, item, transfer(lot.GetName(), req.GetLocation(), store.Waste, amount))
+		if err := u.post(ctx, m, item, transfer(lot.GetName(), req.GetLocation(), store.Waste, amount)); err != nil {
+			return nil, err
+		}
+		return m, u.allDisposed(ctx, lot.GetName())
 	})
+}
+
+// allDisposed marks a lot of which nothing is left in stores or with a job since its last went to waste. A recalled one stays recalled, so
+// that the same batch isn't taken in again as a new lot.
+func (u unit) allDisposed(ctx context.Context, name string) error {
+	lot, err := store.Lots.Lock(ctx, u.Tx, name)
+	if err != nil || lot.GetState() == consumablesv1.Lot_RECALLED {
+		return err
+	}
+	for _, b := range lot.GetBalances() {
+		if store.Physical(b.GetLocation()) || isOrder(b.GetLocation()) == nil {
+			return nil
+		}
+	}
+	lot.State, lot.HoldReason, lot.HeldOrigin = consumablesv1.Lot_DISPOSED, "", ""
+	return store.Lots.Save(ctx, u.Tx, lot, u.now)
 }
 
 // thrownAway is the container that waste comes out of: with a job the one that was opened there, in stores whole packs only.

@@ -130,10 +130,10 @@ func (a *App) ApproveStockCount(ctx context.Context, req *consumablesv1.ApproveS
 
 func (u unit) mayApprove(ctx context.Context, count *consumablesv1.StockCount) error {
 	if count.GetState() != consumablesv1.StockCount_WAITING {
-		return fault.Precondition("COUNT_"+count.GetState().String(), "%s is %s; there is no difference to approve.", count.GetName(), count.GetState())
+		return fault.Precondition("COUNT_"+count.GetState().String(), "%s is %s; there is no difference to approve. Count again if the amount is in doubt.", count.GetName(), count.GetState())
 	}
 	if by := who(u.caller); by == "" || by == count.GetCounter() {
-		return fault.Precondition("SAME_PERSON", "%s counted lot %s; another person must approve the difference.", count.GetCounter(), count.GetLot())
+		return fault.Precondition("SAME_PERSON", "%s counted lot %s; another person must approve the difference. Ask one to.", count.GetCounter(), count.GetLot())
 	}
 	newer, err := store.Counts.Where(ctx, u.Tx, "lot = $1 AND location = $2 AND count_time > $3 AND name <> $4 ORDER BY count_time DESC",
 		count.GetLot(), count.GetLocation(), storage.Micros(count.GetCountTime().AsTime()), count.GetName())
@@ -153,8 +153,8 @@ func (u unit) postDifference(ctx context.Context, count *consumablesv1.StockCoun
 		return err
 	}
 	if difference.Text() != seen {
-		return fault.Precondition("LEDGER_CHANGED", "A movement dated before the count was recorded after it: the difference was %s and is %s now. Count again.",
-			seen, difference.Text())
+		return fault.Precondition("LEDGER_CHANGED", "A movement of lot %s dated before the count was recorded after it: the difference was %s and is %s now. Count again.",
+			count.GetLot(), seen, difference.Text())
 	}
 	lot, item, err := u.lockLot(ctx, count.GetLot(), "")
 	if err != nil {

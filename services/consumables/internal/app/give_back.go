@@ -101,7 +101,7 @@ func (u unit) mayStandAt(ctx context.Context, lot *consumablesv1.Lot, item *cons
 	default:
 		return nil
 	}
-	return fault.Precondition("RETURN_NEEDS_HOLD_AREA", "%s It can't stand among usable stock at %s: return it to a place of kind HOLD_AREA, or book it out as waste.",
+	return fault.Precondition("RETURN_NEEDS_HOLD_AREA", "%s It can't stand among usable stock at %s. Return it to a place of kind HOLD_AREA, or book it out as waste.",
 		why, place.GetName()).With("lot", lot.GetName())
 }
 

@@ -20,7 +20,8 @@ func (a *App) HoldLot(ctx context.Context, req *consumablesv1.HoldLotRequest) (*
 			return nil, err
 		}
 		if lot.GetState() != consumablesv1.Lot_USABLE && lot.GetState() != consumablesv1.Lot_HELD {
-			return nil, fault.Precondition("LOT_"+lot.GetState().String(), "Lot %s is %s and can't be held.", lot.GetName(), lot.GetState())
+			return nil, fault.Precondition("LOT_"+lot.GetState().String(), "Lot %s is %s and can't be held; only what may be used is. Recall it to block what was made from it.",
+				lot.GetName(), lot.GetState())
 		}
 		if err := u.hold(ctx, lot, req.GetReason()); err != nil {
 			return nil, err

@@ -152,7 +152,7 @@ func checkID(id string) error {
 	for i, c := range id {
 		letter, other := c >= 'a' && c <= 'z', c >= '0' && c <= '9' || c == '-' && i < len(id)-1
 		if i >= 63 || !letter && (i == 0 || !other) {
-			return fault.Invalid("id", "FIELD_INVALID", "%.80q is not an id: lower-case letters, digits and hyphens, first a letter, at most 63.", id)
+			return fault.Invalid("id", "FIELD_INVALID", "%.80q is not an id: lower-case letters, digits and hyphens, first a letter, at most 63. Correct it.", id)
 		}
 	}
 	return nil

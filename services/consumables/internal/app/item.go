@@ -47,7 +47,7 @@ func checkItem(item *consumablesv1.Item) error {
 	for _, s := range item.GetHazardStatements() {
 		if !statement.MatchString(s) {
 			return fault.Invalid("item.hazard_statements", "HAZARD_CODE_INVALID",
-				"%.80q is not a GHS hazard statement: the code and its text, such as \"H319 Causes serious eye irritation\". The code alone is no label.", s)
+				"%.80q is not a GHS hazard statement: the code and its text, such as \"H319 Causes serious eye irritation\", for the code alone is no label. Give both.", s)
 		}
 	}
 	for _, p := range item.GetPictograms() {
@@ -82,7 +82,8 @@ func answered(lot *consumablesv1.Lot, item *consumablesv1.Item) error {
 	for _, a := range lot.GetAnswers() {
 		given[a.GetQuestion()] = a.GetAnswer()
 		if a.GetAnswer() == consumablesv1.InspectionAnswer_NO {
-			return fault.Precondition("INSPECTION_INCOMPLETE", "The inspection answered No to %q. Put it right first.", a.GetQuestion())
+			return fault.Precondition("INSPECTION_INCOMPLETE", "The inspection of %s answered No to %q. Put it right and answer again, or send it back.",
+				lot.GetName(), a.GetQuestion())
 		}
 	}
 	for _, q := range item.GetReceivingQuestions() {

@@ -129,7 +129,8 @@ func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumab
 	if lot.LifeRule = rule; known && !end.IsZero() {
 		lot.ExpireTime = timestamppb.New(end)
 		if len(inputs) == 0 && u.now.After(end) {
-			return nil, fault.Precondition("LOT_EXPIRED", "The lot was usable until %s (%s) and can't be received. Send it back.", end.Format("2006-01-02 15:04Z"), rule)
+			return nil, fault.Precondition("LOT_EXPIRED", "Lot %q of %s was usable until %s (%s) and can't be received. Send it back.",
+				lot.GetManufacturerLot(), item.GetName(), end.Format("2006-01-02 15:04Z"), rule)
 		}
 	} else if !known {
 		lot.LifeRule = "unknown: not usable until a use-by date is recorded"
@@ -205,7 +206,8 @@ func (u unit) lockLot(ctx context.Context, name, etag string) (*consumablesv1.Lo
 
 func (u unit) mayClear(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) error {
 	if lot.GetState() != consumablesv1.Lot_HELD {
-		return fault.Precondition("LOT_NOT_HELD", "Lot %s is %s; only a HELD lot is cleared.", lot.GetName(), lot.GetState()).With("state", lot.GetState().String())
+		return fault.Precondition("LOT_NOT_HELD", "Lot %s is %s; only a HELD lot is cleared. Read it anew, for somebody may have cleared it.",
+			lot.GetName(), lot.GetState()).With("state", lot.GetState().String())
 	}
 	if item.GetCertificateRequired() && lot.GetCertificate() == nil && lot.GetProductionRun() == "" { // of what was made here its test speaks
 		return fault.Precondition("CERTIFICATE_MISSING", "%s needs a certificate and lot %s has none. Record it, or send the lot back.", item.GetDisplayName(), lot.GetName())
@@ -232,7 +234,7 @@ func (u unit) secondPerson(ctx context.Context, lot *consumablesv1.Lot, item *co
 	}
 	for _, r := range receipts {
 		if r.GetPerson() != "" && r.GetPerson() == u.caller.Person {
-			return fault.Precondition("SAME_PERSON", "%s received lot %s; another person must clear it.", u.caller.Person, lot.GetName())
+			return fault.Precondition("SAME_PERSON", "%s received lot %s; another person must clear it. Ask one to.", u.caller.Person, lot.GetName())
 		}
 	}
 	return nil

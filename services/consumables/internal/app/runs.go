@@ -27,7 +27,8 @@ func (a *App) CreateProductionRun(ctx context.Context, req *consumablesv1.Create
 			return nil, err
 		}
 		if item.GetKind() != consumablesv1.Item_WATER {
-			return nil, fault.Invalid("production_run.item", "ITEM_NOT_WATER", "%s is %s; a still or deioniser makes an item of kind WATER.", item.GetName(), item.GetKind())
+			return nil, fault.Invalid("production_run.item", "ITEM_NOT_WATER", "%s is %s; a still or deioniser makes an item of kind WATER. Name the item of the water.",
+				item.GetName(), item.GetKind())
 		}
 		if err := u.mayRun(ctx, run); err != nil {
 			return nil, err

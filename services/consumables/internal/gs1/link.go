@@ -111,7 +111,7 @@ func (m *Message) addQuery(address string, query url.Values) (Message, error) {
 func (m Message) Link(base string) (string, error) {
 	at := slices.IndexFunc(m.Elements, func(e Element) bool { return byAI[e.AI].key })
 	if at < 0 {
-		return "", fault.Invalid("code", "GS1_LINK_INVALID", "%s has no key that a GS1 Digital Link could begin with.", m.Text())
+		return "", fault.Invalid("code", "GS1_LINK_INVALID", "%s has no key that a GS1 Digital Link could begin with. Add one, such as (01).", m.Text())
 	}
 	path := m.path(m.Elements[at])
 	link := strings.TrimRight(base, "/")

@@ -112,7 +112,34 @@ func waterFaults() map[string]attempt {
 		"B4 0.5 mS/m, the same":          conducted("0.5", "mS/m"),
 		"B4 5 mS/m, ten times as much":   conducted("5", "mS/m"),
 		"B4 50 uS/cm, ten times as much": conducted("50", "uS/cm"),
+		"B1 water of 77 F as Celsius":    tempered("77"),
+		"B3 water at absolute zero":      tempered("-273.15"),
+		"B18 a second reading of a lot":  testedTwice,
 	}
+}
+
+// tempered tests water at a temperature in degrees Celsius.
+func tempered(text string) attempt {
+	return func(_ *testing.T, d desk) error {
+		lot := d.received("water", "w1", "20", days(60)).GetName()
+		_, err := d.CreateWaterTest(d.clerk(), &consumablesv1.CreateWaterTestRequest{Parent: lot, WaterTest: reading("4.9", text)})
+		return err
+	}
+}
+
+// testedTwice reads a lot again with another value: both tests stay to be seen, and the newer one decides.
+func testedTwice(t *testing.T, d desk) error {
+	t.Helper()
+	lot := d.received("water", "w1", "20", days(60)).GetName()
+	of(d.tested(lot, "4.9")).done(t)
+	d.clock.Advance(time.Minute)
+	of(d.tested(lot, "9")).done(t)
+	both := of(d.ListWaterTests(d.clerk(), &consumablesv1.ListWaterTestsRequest{Parent: lot})).done(t).GetWaterTests()
+	if len(both) != 2 || both[0].GetConductivity().GetText() == both[1].GetConductivity().GetText() {
+		t.Errorf("to be seen: %v", both)
+	}
+	_, err := d.clear(lot)
+	return err
 }
 
 func ratioFaults() map[string]attempt {

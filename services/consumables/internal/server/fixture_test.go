@@ -36,10 +36,13 @@ const (
 	order = "workOrders/w1"
 )
 
-// calibrated answers for compliance that every tool is within its calibration, but for one.
+// calibrated answers for compliance that every tool is within its calibration, but for one, and of one nothing.
 type calibrated struct{}
 
 func (calibrated) CheckGates(_ context.Context, req *compliancev1.CheckGatesRequest) (*compliancev1.CheckGatesResponse, error) {
+	if slices.Contains(req.GetTools(), "tools/unreachable") {
+		return nil, fault.New(fault.Unavailable, "SERVICE_UNREACHABLE", "compliance can't be reached.")
+	}
 	resp := &compliancev1.CheckGatesResponse{}
 	if slices.Contains(req.GetTools(), "tools/lapsed") {
 		resp.Results = append(resp.Results, &compliancev1.GateResult{Reason: "TOOL_LAPSED", Explanation: "tools/lapsed was due for calibration on 2026-10-31. Use another one."})
@@ -85,7 +88,7 @@ func open(t testing.TB, db *storage.DB) desk {
 		t.Fatal(err)
 	}
 	server.Register(srv, &app.App{DB: db, Clock: now, IDs: ids.System(), Lister: listing.New([]byte("secret")), Gates: calibrated{}, Keys: keys})
-	conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now})
+	conn := rpctest.Dial(t, srv, rpc.Caller{Keys: keys, Clock: now, Patience: time.Minute}) // the disk may be busy
 	return desk{
 		consumablesv1.NewConsumablesServiceClient(conn), consumablesv1.NewConsumablesQueryServiceClient(conn),
 		consumablesv1.NewScanningQueryServiceClient(conn), consumablesv1.NewWaterServiceClient(conn), consumablesv1.NewWaterQueryServiceClient(conn),

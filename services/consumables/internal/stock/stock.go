@@ -64,10 +64,10 @@ func converted(q quantity.Quantity, base quantity.Unit, unitCode string) (Micro,
 		micro.SetInt(roundHalfUp(micro))
 	}
 	if !micro.Num().IsInt64() || micro.Num().Int64() > 1<<52 {
-		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_LARGE", "%s is more than the ledger can hold for one movement.", q)
+		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_LARGE", "%s is more than the ledger can hold for one movement. Book it in parts, or correct it.", q)
 	}
 	if micro.Sign() == 0 {
-		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_FINE", "%s is less than a millionth of %s.", q, base.Code)
+		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_FINE", "%s is less than a millionth of %s. Correct it, or leave it out.", q, base.Code)
 	}
 	return Micro(micro.Num().Int64()), nil
 }

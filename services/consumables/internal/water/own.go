@@ -31,7 +31,7 @@ func (g Grade) Check() error {
 }
 
 func bad(what string, args ...any) error {
-	return fault.Invalid("water_grade.limits", "GRADE_LIMIT_INVALID", "Nothing can be judged by "+what+".", args...)
+	return fault.Invalid("water_grade.limits", "GRADE_LIMIT_INVALID", "Nothing can be judged by "+what+". Correct it.", args...)
 }
 
 func (g Grade) checkConductivity() error {
