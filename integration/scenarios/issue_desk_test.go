@@ -53,13 +53,26 @@ func TestTheIssueDeskNeedsNoMouse(t *testing.T) {
 		handOut(t, b, clerk, order, what)
 	}
 	scan(b, code(t, clerk, "lots/cleaner-old"))
-	if said := says(b, "2026-09-08"); !strings.HasPrefix(said, "✕") || focused(b) != "scan" {
+	old := must(t, clerk.REST("GET", "/v1/lots/cleaner-old", nil))
+	if said := says(b, "2026-09-08"); !strings.HasPrefix(said, "✕") || focused(b) != "scan" || !strings.Contains(said, text(old, "shortCode")+" (") {
 		t.Errorf("an expired lot: %q", said)
 	}
+	named(t, b)
 	b.Picture("issue-desk-refused")
 	for _, d := range elements(must(t, clerk.REST("GET", "/v1/stockDemands?filter=work_order%3D%22"+order+"%22", nil)), "stockDemands") {
 		if demand, _ := d.(map[string]any); text(demand, "state") != "ISSUED" {
 			t.Errorf("demand %v", demand)
+		}
+	}
+}
+
+// named checks that the desk names lots and items as people do: by item, manufacturer's batch and short code, never by a resource name.
+func named(t *testing.T, b *harness.Browser) {
+	t.Helper()
+	shown := b.Text("main")
+	for _, name := range []string{"lots/", "items/", "locations/"} {
+		if at := strings.Index(shown, name); at >= 0 {
+			t.Errorf("the desk names a thing by its resource name: …%.90s", shown[max(0, at-40):])
 		}
 	}
 }
@@ -79,13 +92,21 @@ func handOut(t *testing.T, b *harness.Browser, clerk *harness.Person, order, ite
 	before := issues()
 	claims := elements(must(t, clerk.REST("GET", "/v1/reservations?filter=work_order%3D%22"+order+"%22%20AND%20item%3D%22items%2F"+item+"%22", nil)), "reservations")
 	claim, _ := claims[0].(map[string]any)
-	lot := code(t, clerk, text(claim, "lot"))
+	known := must(t, clerk.REST("GET", "/v1/"+text(claim, "lot"), nil))
+	lot, batch := text(known, "shortCode"), "batch "+text(known, "manufacturerLot")
+	if item == "water" { // from the still
+		batch = "made here"
+	}
 	scan(b, lot)
 	harness.Value(b, chromedp.Poll[bool](`document.activeElement.id === "amount"`))
 	shown := b.Text("#handout")
 	if caution, amount := strings.Index(shown, "H319"), strings.Index(shown, "Amount, L"); item == "cleaner" && (caution < 0 || amount < caution) {
 		t.Errorf("no hazard before the amount: %s", shown)
 	}
+	if heading := b.Text("#handout h3"); !strings.Contains(heading, batch+", code "+lot) {
+		t.Errorf("the thing is called %q; it is %q and its code %s", heading, batch, lot)
+	}
+	named(t, b)
 	asked := harness.Value(b, chromedp.Evaluate[string](`document.getElementById("amount").value`))
 	b.Picture("issue-desk-" + item)
 	scan(b, lot)
@@ -96,7 +117,7 @@ func handOut(t *testing.T, b *harness.Browser, clerk *harness.Person, order, ite
 		b.Do(chromedp.KeyEvent(string(digit)), chromedp.Sleep(60*time.Millisecond))
 	}
 	b.Do(chromedp.KeyEvent("\r"))
-	if said := says(b, "went out"); !strings.Contains(said, asked+" L of") || issues() != before+1 {
+	if said := says(b, "went out"); !strings.Contains(said, asked+" L of "+lot+" (") || !strings.Contains(said, batch+")") || issues() != before+1 {
 		t.Errorf("issued: %q, %d movements", said, issues()-before)
 	}
 	harness.Value(b, chromedp.Poll[bool](`document.activeElement.id === "scan"`))

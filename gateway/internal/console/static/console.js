@@ -1,6 +1,8 @@
 // The console: a few pages over the public REST API. Text from the API is set as text, never as markup.
 import { drawTrend } from "/trend.js";
 import { issueDesk } from "/issue.js";
+import { itemPage } from "/item.js";
+import { receiving } from "/receive.js";
 
 const page = document.getElementById("page");
 const message = document.getElementById("message");
@@ -177,15 +179,21 @@ const pages = {
   },
   async shelf() {
     const found = await get("/v1/lots?pageSize=1000");
-    const rows = found.lots.map((l) => [l.shortCode, last(l.item), l.manufacturerLot || "mixed here", chip(l.state), amount(l.onHand), amount(l.reserved), instant(l.expireTime), l.lifeRule,
+    const rows = found.lots.map((l) => [l.shortCode, link("item/" + last(l.item), last(l.item)), l.manufacturerLot || "mixed here", chip(l.state), amount(l.onHand), amount(l.reserved), instant(l.expireTime), l.lifeRule,
       label(l)]);
     return [el("h2", {}, "Shelf list"), ...scanBox(), table("Lots", ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule", "Print"], rows, "Nothing was received yet.")];
+  },
+  async item(id) {
+    return itemPage({ get, el, table, chip, amount, date, instant }, "items/" + encodeURIComponent(id));
+  },
+  async receive() {
+    return [el("h2", {}, "Receiving"), ...(await receiving({ get, call, el, table, amount, instant, codeBox, label, Refused }))];
   },
   async issue(id) {
     return [el("h2", {}, "Issue desk"), ...issueDesk({ get, call, el, table, amount, last, instant, codeBox, Refused }, id)];
   },
 };
-const titles = { engines: "Engines", orders: "Orders", due: "Due list", shelf: "Shelf list", issue: "Issue desk" };
+const titles = { engines: "Engines", orders: "Orders", due: "Due list", shelf: "Shelf list", receive: "Receiving", issue: "Issue desk" };
 
 async function show() {
   const [name, id] = (location.hash.replace(/^#\//, "") || "engines").split("/");

@@ -1,11 +1,13 @@
 // The issue desk: an order is scanned, then each thing that goes out for it, then how much. It works without a mouse: the box for
 // scans has the keys unless an amount is asked for, and what is typed anywhere else goes to the one of them that is open.
 
+import { batchOf, names } from "/names.js";
+
 // fast is the longest mean time between the keys of a scanner, in milliseconds, and many the fewest keys that are judged by it.
 const fast = 30, many = 5;
 
 // newKey names one issue, so that pressing Enter twice hands out once.
-function newKey() {
+export function newKey() {
   const hex = [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
   return `${hex.slice(0, 8)}-${hex.slice(8, 12)}-4${hex.slice(13, 16)}-a${hex.slice(17, 20)}-${hex.slice(20)}`;
 }
@@ -22,7 +24,8 @@ function sound(good) {
   } catch { /* a browser without sound still shows it */ }
 }
 
-export function issueDesk({ get, call, el, table, amount, last, instant, codeBox, Refused }, preset) {
+export function issueDesk({ get, call, el, table, amount, instant, codeBox, Refused }, preset) {
+  const { inWords, itemOf, lotOf, placeOf } = names({ get, Refused });
   const said = el("p", { id: "said", role: "alert" }), needs = el("div", { id: "needs" });
   const handout = el("section", { id: "handout", role: "dialog", "aria-label": "How much goes out", hidden: "" });
   let order = null, busy = false;
@@ -38,7 +41,7 @@ export function issueDesk({ get, call, el, table, amount, last, instant, codeBox
     busy = true;
     try { await action(); } catch (e) {
       if (!(e instanceof Refused)) throw e;
-      say(false, e.message);
+      say(false, await inWords(e.message));
     } finally { busy = false; target().focus(); }
   }
   const target = () => (handout.hidden ? document.getElementById("scan") : handout.querySelector("#amount")) || document.body;
@@ -60,27 +63,31 @@ export function issueDesk({ get, call, el, table, amount, last, instant, codeBox
     const wanted = (await get("/v1/stockDemands?filter=" + encodeURIComponent(`work_order = "${order.name}"`))).stockDemands;
     const rows = await Promise.all(wanted.map(async (d) => {
       const open = Number(d.needed.value) - Number(d.issued.value);
-      if (open <= 0) return [last(d.item), amount(d.needed), amount(d.issued), "all went out", ""];
+      const item = await itemOf(d.item);
+      if (open <= 0) return [item, amount(d.needed), amount(d.issued), "all went out", ""];
       const advice = await get(`/v1/${d.item}:suggestLots?quantityValue=${open.toFixed(6)}&quantityUnitCode=${encodeURIComponent(d.needed.unitCode)}` +
         `&workOrder=${encodeURIComponent(order.name)}&needTime=${encodeURIComponent(d.needTime)}`);
-      const take = advice.suggestions.map((s) => `${amount(s.quantity)} of ${s.shortCode} at ${last(s.location)}`).join("; ") || "nothing is usable";
-      return [last(d.item), amount(d.needed), amount(d.issued), take, advice.suggestions.map((s) => s.explanation).join(" ")];
+      const take = await Promise.all(advice.suggestions.map(async (s) => `${amount(s.quantity)} of ${await lotOf(s.lot)} at ${await placeOf(s.location)}`));
+      const more = advice.skipped.length > 5 ? [{ explanation: `${advice.skipped.length - 5} more lots were passed over.` }] : [];
+      const why = await inWords([...advice.suggestions, ...advice.skipped.slice(0, 5), ...more].map((s) => s.explanation).join(" "));
+      return [item, amount(d.needed), amount(d.issued), take.join("; ") || "nothing is usable", why];
     }));
     needs.replaceChildren(table(`What order ${order.number} needs`, ["Item", "Needed", "Went out", "Take", "Why"], rows, "Stores know of no need of this order. Schedule it first."),
       el("p", {}, el("a", { href: `/v1/stockDemands:renderIssueSlip?workOrder=${encodeURIComponent(order.name)}`, download: "" }, "Issue slip, PDF")));
   }
 
-  function why(scan) {
+  async function why(scan) {
     const verb = scan.actions.find((a) => a.verb === "ISSUE");
-    const text = verb && !verb.allowed && verb.explanation ? verb.explanation : scan.usable ? `Order ${order.number} needs no more of ${last(scan.item)}. Put it back.` : scan.explanation;
-    return [text, ...scan.warnings.map((w) => w.explanation)].join(" ");
+    const text = verb && !verb.allowed && verb.explanation ? verb.explanation : scan.usable ? `Order ${order.number} needs no more of ${scan.item}. Put it back.` : scan.explanation;
+    return inWords([text, ...scan.warnings.map((w) => w.explanation)].join(" "));
   }
   async function lot(code) {
     const scan = await get(`/v1/lots:parseScan?code=${encodeURIComponent(code)}&workOrder=${encodeURIComponent(order.name)}`);
     const verb = scan.actions.find((a) => a.verb === "ISSUE"), other = verb && verb.reason === "LOT_NOT_FIRST_TO_EXPIRE";
-    if (!scan.issueDraft && !other) return say(false, why(scan));
-    ask(scan, await get("/v1/" + scan.item), scan.issueDraft || { name: scan.lot.name, quantity: { value: "", unitCode: scan.lot.onHand.unitCode } }, other);
-    if (other) say(false, why(scan));
+    if (!scan.issueDraft && !other) return say(false, await why(scan));
+    const warnings = await Promise.all(scan.warnings.map((w) => inWords(w.explanation)));
+    ask({ ...scan, warnings }, await get("/v1/" + scan.item), scan.issueDraft || { name: scan.lot.name, quantity: { value: "", unitCode: scan.lot.onHand.unitCode } }, other);
+    if (other) say(false, await why(scan));
   }
 
   // ask shows what the thing can do to people before how much of it goes out; one that is not the first to take needs a reason.
@@ -100,9 +107,9 @@ export function issueDesk({ get, call, el, table, amount, last, instant, codeBox
     };
     const hazards = [...(item.pictograms || []), ...(item.hazardStatements || [])];
     handout.replaceChildren(
-      el("h3", {}, `${item.displayName}, ${scan.lot.shortCode}`),
+      el("h3", {}, `${item.displayName}, ${batchOf(scan.lot)}, code ${scan.lot.shortCode}`),
       hazards.length ? el("p", { class: "caution" }, el("strong", {}, (item.signalWord === "DANGER" ? "DANGER: " : "CAUTION: ")), hazards.join(" · ")) : el("p", {}, "No hazard statements are on record. See the safety data sheet."),
-      ...scan.warnings.map((w) => el("p", { class: "caution" }, w.explanation)),
+      ...scan.warnings.map((w) => el("p", { class: "caution" }, w)),
       el("p", {}, `Usable until ${instant(scan.lot.expireTime)}; ${amount(scan.lot.onHand)} on hand.`),
       el("form", { onsubmit: entered }, el("label", { for: "amount" }, `Amount, ${unit}`), field,
         ...(other ? [el("label", { for: "reason" }, "Reason to take this one all the same"), reason] : []),
@@ -120,7 +127,7 @@ export function issueDesk({ get, call, el, table, amount, last, instant, codeBox
     const body = { workOrder: order.name, quantity, ...(overrideReason ? { overrideReason } : {}) };
     const done = await call("POST", `/v1/${draft.name}:issue`, body, key);
     close();
-    say(true, `${amount(quantity)} of ${last(done.item)} went out to ${order.number}; ${amount(done.remaining)} of the lot is left.`);
+    say(true, `${amount(quantity)} of ${await lotOf(done.lot)} went out to ${order.number}; ${amount(done.remaining)} of the lot is left.`);
     await showNeeds();
   }
 

@@ -1,0 +1,45 @@
+// The page of an item: what it may be used for and by which document, how it is mixed, how long it keeps, what it can do to people, and where
+// its lots are.
+import { batchOf } from "/names.js";
+
+const days = (n, unit) => (n ? `${n} ${unit}` : "not stated");
+
+// useOf is one line of what an item may be used for.
+function useOf(use) {
+  const d = use.document || {};
+  return [use.workKind.replaceAll("_", " "), (use.engineModels || []).map((m) => m.split("/").pop()).join(", ") || "any", [d.title, d.revision, d.section].filter(Boolean).join(", ")];
+}
+
+function facts(item, date) {
+  const ratios = (item.approvedMixRatios || []).map((r) => `${r.waterParts} of water to ${r.cleanerParts} of cleaner`);
+  return [
+    ["Kind", item.kind], ["Part number", item.partNumber], ["Counted in", item.baseUnitCode],
+    ["Packs", (item.packSizes || []).map((p) => `${p.displayName}, ${p.quantity.value} ${p.quantity.unitCode}`).join("; ")],
+    ["Mixing", item.readyToUse ? "ready to use, never mixed" : ratios.join("; ") || (item.recipeRequired ? "by a signed recipe only" : "")],
+    ["Keeps sealed", item.noLifeLimit ? "for ever" : item.shelfLifeMonths ? days(item.shelfLifeMonths, "months") : days(item.shelfLifeDays, "days")],
+    ["Keeps opened", days(item.openedLifeDays, "days")], ["Keeps mixed", days(item.potLifeHours, "hours")],
+    ["Store at", [item.storageMinC, item.storageMaxC].filter((c) => c !== undefined && c !== null).map((c) => c + " °C").join(" to ")],
+    ["Safety data sheet", [item.safetyDataSheetRevision, item.safetyDataSheetDate && date(item.safetyDataSheetDate)].filter(Boolean).join(" of ")],
+    ["Receiving", [item.certificateRequired && "with a certificate", item.secondPersonClears && "cleared by a second person", item.waterGrade && "tested for " + item.waterGrade].filter(Boolean).join(", ")],
+    ["Questions", (item.receivingQuestions || []).join(" ")],
+    ["Elsewhere", Object.entries(item.externalIds || {}).map(([system, id]) => `${system} ${id}`).join(", ")],
+  ].map(([what, value]) => [what, value || "–"]);
+}
+
+export async function itemPage({ get, el, table, chip, amount, date, instant }, name) {
+  // What is on hand changes and the item's etag does not, so that a browser would show what it read before; a list is read anew every time.
+  const [all, found, places] = await Promise.all([get("/v1/items?pageSize=1000"), get("/v1/lots?pageSize=1000&filter=" + encodeURIComponent(`item = "${name}"`)), get("/v1/locations?pageSize=1000")]);
+  const item = all.items.find((i) => i.name === name) || await get("/v1/" + name);
+  const stores = new Map(places.locations.filter((l) => l.kind === "BIN" || l.kind === "HOLD_AREA").map((l) => [l.name, l.displayName]));
+  const hazards = [...(item.pictograms || []), ...(item.hazardStatements || [])];
+  const lots = found.lots.map((l) => [l.shortCode, batchOf(l), chip(l.state), amount(l.onHand), instant(l.expireTime),
+    (l.balances || []).filter((b) => stores.has(b.location)).map((b) => `${amount(b.quantity)} at ${stores.get(b.location)}`).join("; ") || "–"]);
+  return [
+    el("h2", {}, item.displayName), item.demonstrationOnly ? el("p", { class: "caution" }, "Demonstration only: this item is invented.") : null,
+    hazards.length ? el("p", { class: "caution" }, el("strong", {}, (item.signalWord === "DANGER" ? "DANGER: " : "CAUTION: ")), hazards.join(" · ")) : el("p", {}, "No hazard statements are on record. See the safety data sheet."),
+    el("p", {}, `${amount(item.onHand)} on hand, ${amount(item.available)} may be promised.`),
+    table("What it may be used for", ["Work", "Engine models", "By which document"], (item.allowedUses || []).map(useOf), "No use is stated: it may be issued to any work."),
+    table("The item", ["What", "As recorded"], facts(item, date), ""),
+    table("Its lots", ["Code", "Batch", "State", "On hand", "Usable until", "Where"], lots, "No lot was received yet."),
+  ].filter(Boolean);
+}
