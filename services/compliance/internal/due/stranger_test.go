@@ -15,13 +15,15 @@ import (
 // A stranger has the line of arithmetic and nothing else: no code of this package or of package civil is used to redo it.
 
 var (
-	byCalendar = regexp.MustCompile(`^calendar: (\S+) \+ (?:(\d+) (days|months|calendar months \(to the month's end\))|the fixed date (\S+)) = (\S+), (-?\d+) days from (\S+?)(, extended by .*)?$`)
-	byCounter  = regexp.MustCompile(`^(hours|cycles|starts): from (new, )?(\S+?)(?: h)? \+ (\S+?)(?: h)? = (\S+?)(?: h)?, now (\S+?)(?: h)?, left (\S+?)(?: h)?(?:, (at .*?|no flying .*?))?(, extended by .*)?$`)
-	byRate     = regexp.MustCompile(`^at (\S+) (?:h|cycles) a day (?:\((.*)\), )?(\d+) (?:whole days|days flown) after (\S+) = (\S+)$`)
-	noDate     = regexp.MustCompile(`^at (\S+) (?:h|cycles) a day (?:\((.*)\), )?more than 200 years away, so no date$`)
-	exception  = regexp.MustCompile(`^(?:(\S+) (?:h|cycles) a day|(\S+) %|(nothing)) (?:in months (\d+) to (\d+)|from (\S+) through (\S+))$`)
-	extended   = regexp.MustCompile(`^, extended by (\S+?)(?: h| days)? to (\S+?)(?: h)?(?:, at the latest through (\S+))?$`)
-	driven     = regexp.MustCompile(`^(.*?)\.(?: What counts is (.*)\.)? Driven by (\w+): (.*?)\.( Near is .*\.)?$`)
+	byCalendar = regexp.MustCompile(`^calendar: (\S+) \+ (?:(\d+) (days|months|calendar months \(to the month's end\))|the fixed date (\S+))` +
+		` = (\S+), (-?\d+) days from (\S+?)(, extended by .*)?$`)
+	byCounter = regexp.MustCompile(`^(hours|cycles|starts): from (new, )?(\S+?)(?: h)? \+ (\S+?)(?: h)? = (\S+?)(?: h)?` +
+		`, now (\S+?)(?: h)?, left (\S+?)(?: h)?(?:, (at .*?|no flying .*?))?(, extended by .*)?$`)
+	byRate    = regexp.MustCompile(`^at (\S+) (?:h|cycles) a day (?:\((.*)\), )?(\d+) (?:whole days|days flown) after (\S+) = (\S+)$`)
+	noDate    = regexp.MustCompile(`^at (\S+) (?:h|cycles) a day (?:\((.*)\), )?more than 200 years away, so no date$`)
+	exception = regexp.MustCompile(`^(?:(\S+) (?:h|cycles) a day|(\S+) %|(nothing)) (?:in months (\d+) to (\d+)|from (\S+) through (\S+))$`)
+	extended  = regexp.MustCompile(`^, extended by (\S+?)(?: h| days)? to (\S+?)(?: h)?(?:, at the latest through (\S+))?$`)
+	driven    = regexp.MustCompile(`^(.*?)\.(?: What counts is (.*)\.)? Driven by (\w+): (.*?)\.( Near is .*\.)?$`)
 )
 
 // byHand is what a limit comes to by hand.
@@ -99,16 +101,14 @@ func redo(t rapid.TB, line string, near due.Threshold) byHand {
 func redoCalendar(t rapid.TB, m []string, near due.Threshold) byHand {
 	var n int
 	_, _ = fmt.Sscan(m[2], &n)
-	h, from, today := byHand{unit: "calendar"}, time.Time{}, dayOf(t, m[7])
+	h, today := byHand{unit: "calendar"}, dayOf(t, m[7])
 	switch {
 	case m[4] != "":
 		h.day = dayOf(t, m[4])
 	case m[3] == "days":
-		from = dayOf(t, m[1])
-		h.day = from.AddDate(0, 0, n)
+		h.day = dayOf(t, m[1]).AddDate(0, 0, n)
 	default:
-		from = dayOf(t, m[1])
-		h.day = monthsOn(from, n, m[3] != "months")
+		h.day = monthsOn(dayOf(t, m[1]), n, m[3] != "months")
 	}
 	h.left = int64(h.day.Sub(today).Hours() / 24)
 	if h.day.Format(time.DateOnly) != m[5] || fmt.Sprint(h.left) != m[6] {
