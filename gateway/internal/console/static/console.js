@@ -3,6 +3,8 @@ import { drawTrend } from "/trend.js";
 import { issueDesk } from "/issue.js";
 import { itemPage } from "/item.js";
 import { receiving } from "/receive.js";
+import { sender } from "/press.js";
+import { workPage } from "/work.js";
 
 const page = document.getElementById("page");
 const message = document.getElementById("message");
@@ -15,11 +17,16 @@ async function call(method, path, body, key) {
   if (key) headers["Idempotency-Key"] = key;
   if (body) headers["Content-Type"] = "application/json";
   if (session && method !== "GET") headers["X-CSRF-Token"] = session.csrfToken;
-  const answer = await fetch(path, { method, headers, body: body && JSON.stringify(body), credentials: "same-origin" });
+  const answer = await fetch(path, { method, headers, body: body && JSON.stringify(body), credentials: "same-origin" }).catch(() => { throw unanswered(); });
   const text = await answer.text();
   const value = text ? JSON.parse(text) : {};
-  if (!answer.ok) throw Object.assign(new Refused(value.detail || value.title || answer.statusText), { status: answer.status });
+  if (!answer.ok) throw Object.assign(new Refused(value.detail || value.title || answer.statusText), { status: answer.status, reason: value.reason });
   return value;
+}
+
+// unanswered is said when no answer came: whether the call arrived isn't known, and a repeat of the same is safe.
+function unanswered() {
+  return Object.assign(new Refused("No connection: there was no answer. Try again when it is back; what did arrive happens once."), { unsent: true });
 }
 
 const get = (path) => call("GET", path);
@@ -168,9 +175,17 @@ const pages = {
     const done = steps.steps.map((s) => [String(s.position), s.title, s.state, last(s.performer) || "–", instant(s.completeTime)]);
     const lines = (compared.comparisons || []).map((c) => [c.label, c.plannedText, c.doneText, c.differs ? chip("DIFFERS") : "as planned", c.toleranceText || "–"]);
     return [el("h2", {}, `Order ${order.number}`), el("p", {}, chip(order.state), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""),
-      nextStep(order, steps.steps), packs(name), el("p", {}, link("issue/" + id, "Issue stock")),
+      nextStep(order, steps.steps), packs(name), el("p", {}, link("work/" + id, "Do the work"), " ", link("issue/" + id, "Issue stock")),
       table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with."),
       table("Steps", ["Step", "What", "State", "By", "At"], done, "The card has no steps.")];
+  },
+  async work(id, step) {
+    const again = async (told) => {
+      await show();
+      if (told && !message.textContent) message.textContent = "✓ " + told;
+      scrollTo(0, 0);
+    };
+    return workPage({ get, call, send: sender(call), el, link, chip, table, last, instant, Refused, again, session: () => session }, id, step);
   },
   async due() {
     const found = await get("/v1/dueItems?pageSize=1000");
@@ -195,13 +210,17 @@ const pages = {
 };
 const titles = { engines: "Engines", orders: "Orders", due: "Due list", shelf: "Shelf list", receive: "Receiving", issue: "Issue desk" };
 
+let shows = 0; // a page that comes late does not take the place of one that was asked for after it
+
 async function show() {
-  const [name, id] = (location.hash.replace(/^#\//, "") || "engines").split("/");
-  if (name === "invitation") return invitation(id);
+  const [name, ...parts] = (location.hash.replace(/^#\//, "") || "engines").split("/");
+  if (name === "invitation") return invitation(parts[0]);
   if (!session) return signIn();
   navigation(name);
   try {
-    page.replaceChildren(...(await (pages[name] || pages.engines)(id)));
+    const turn = ++shows, made = await (pages[name] || pages.engines)(...parts);
+    if (turn !== shows) return;
+    page.replaceChildren(...made);
     message.textContent = "";
   } catch (e) {
     if (!(e instanceof Refused)) throw e;
@@ -218,6 +237,7 @@ function navigation(current) {
 }
 
 function form(title, button, fields, submit) {
+  shows++;
   document.getElementById("nav").replaceChildren();
   document.getElementById("who").replaceChildren();
   const inputs = fields.map((f) => el("input", { id: f.name, name: f.name, type: f.type, autocomplete: f.autocomplete, required: "" }));
