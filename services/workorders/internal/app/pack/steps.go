@@ -16,9 +16,11 @@ func cautions(d *printing.Document, list []*workordersv1.Caution) {
 
 func (r Record) steps(d *printing.Document) {
 	each(d, "Steps", r.Steps, func(d *printing.Document, s *workordersv1.Step) {
-		d.Heading(3, fmt.Sprintf("%d  %s", s.GetPosition(), s.GetTitle()))
-		cautions(d, s.GetCautions())
-		d.Paragraph(or(s.GetInstruction(), "As approved data say."))
+		d.Together(func(d *printing.Document) { // of a step that is longer than a page, too, all cautions stand together, before what to do
+			d.Heading(3, fmt.Sprintf("%d  %s", s.GetPosition(), s.GetTitle()))
+			cautions(d, s.GetCautions())
+			d.Paragraph(or(s.GetInstruction(), "As approved data say."))
+		})
 		counted := ""
 		if s.GetRemovedItemCount()+s.GetRestoredItemCount() > 0 {
 			counted = fmt.Sprintf("%d out, %d back", s.GetRemovedItemCount(), s.GetRestoredItemCount())
