@@ -177,7 +177,7 @@ func realNames(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, out s
 		"GetComplianceStatus": out.Engine, "ProposeVisit": out.Engine, "GetRetentionFloor": done.GetAccomplishments()[0].GetName() + "/retentionFloor",
 		"GetComponent": part, "GetLifeStatus": part + "/lifeStatus", "ListLifeStatuses": part, "ListToolUses": meter, "FindSuspectToolUses": meter,
 		"GetWorkOrder": order, "GetWashPlan": order + "/washPlan", "ListSteps": order, "ListMeasurements": order, "ListMotoringRuns": order,
-		"ListSignatures": order, "GetFlyingPlan": plane + "/flyingPlan", "FindEvidence": out.Engine,
+		"ListSignatures": order, "GetFlyingPlan": plane + "/flyingPlan", "FindFlyingPlanVersions": plane + "/flyingPlan", "FindEvidence": out.Engine,
 		"GetReading": readings.GetReadings()[0].GetName(), "ListReadings": out.Engine, "ListEngineEvents": out.Engine, "GetAssessment": out.Engine + "/assessment",
 		"ListWashAdvices": out.Engine, "GetRecovery": recoveries.GetRecoveries()[0].GetName(), "ListRecoveries": out.Engine,
 	}

@@ -2520,9 +2520,11 @@ type DueItem struct {
 	// Changes with every change.
 	Etag string `protobuf:"bytes,19,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// The version of the aircraft's flying plan that dates were projected by; 0 when by the rate alone.
+	FlyingPlanVersion int32 `protobuf:"varint,21,opt,name=flying_plan_version,json=flyingPlanVersion,proto3" json:"flying_plan_version,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *DueItem) Reset() {
@@ -2693,6 +2695,13 @@ func (x *DueItem) GetUpdateTime() *timestamppb.Timestamp {
 		return x.UpdateTime
 	}
 	return nil
+}
+
+func (x *DueItem) GetFlyingPlanVersion() int32 {
+	if x != nil {
+		return x.FlyingPlanVersion
+	}
+	return 0
 }
 
 // What is left in one unit.
@@ -11012,7 +11021,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\rNearThreshold\x12\x1f\n" +
 	"\x04days\x18\x01 \x01(\x05B\v\xe2A\x01\x01\xbaH\x04\x1a\x02(\x00R\x04days\x128\n" +
 	"\x11operating_seconds\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x10operatingSeconds\x12#\n" +
-	"\x06cycles\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\"\xf7\t\n" +
+	"\x06cycles\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\"\xad\n" +
+	"\n" +
 	"\aDueItem\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12&\n" +
 	"\vrequirement\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\vrequirement\x12/\n" +
@@ -11037,7 +11047,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"as_of_date\x18\x12 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\basOfDate\x12\x18\n" +
 	"\x04etag\x18\x13 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vupdate_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime\"\x83\x01\n" +
+	"updateTime\x124\n" +
+	"\x13flying_plan_version\x18\x15 \x01(\x05B\x04\xe2A\x01\x03R\x11flyingPlanVersion\"\x83\x01\n" +
 	"\x04Band\x12\x14\n" +
 	"\x10BAND_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aCURRENT\x10\x01\x12\b\n" +

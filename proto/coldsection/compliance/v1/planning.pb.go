@@ -42,7 +42,15 @@ type FlyingPlan struct {
 	// Changes with every change.
 	Etag string `protobuf:"bytes,5,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When it last changed.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// Counts its changes from 1; 0 when nobody planned. Due items name it.
+	Version int32 `protobuf:"varint,7,opt,name=version,proto3" json:"version,omitempty"`
+	// The account that changed it last; empty when that is not known.
+	Updater string `protobuf:"bytes,8,opt,name=updater,proto3" json:"updater,omitempty"`
+	// Why it was changed last.
+	Reason string `protobuf:"bytes,9,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Whether it was taken back, so that the rate alone counts.
+	Revoked       bool `protobuf:"varint,10,opt,name=revoked,proto3" json:"revoked,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -117,6 +125,34 @@ func (x *FlyingPlan) GetUpdateTime() *timestamppb.Timestamp {
 		return x.UpdateTime
 	}
 	return nil
+}
+
+func (x *FlyingPlan) GetVersion() int32 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+func (x *FlyingPlan) GetUpdater() string {
+	if x != nil {
+		return x.Updater
+	}
+	return ""
+}
+
+func (x *FlyingPlan) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *FlyingPlan) GetRevoked() bool {
+	if x != nil {
+		return x.Revoked
+	}
+	return false
 }
 
 // Months of every year with other flying.
@@ -361,9 +397,11 @@ type DueForecast struct {
 	// With a scenario: p50_date without it.
 	PlannedDate *date.Date `protobuf:"bytes,14,opt,name=planned_date,json=plannedDate,proto3" json:"planned_date,omitempty"`
 	// Whether the scenario moves p50_date.
-	Moved         bool `protobuf:"varint,15,opt,name=moved,proto3" json:"moved,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Moved bool `protobuf:"varint,15,opt,name=moved,proto3" json:"moved,omitempty"`
+	// The version of the aircraft's flying plan that went into it; 0 when none did.
+	FlyingPlanVersion int32 `protobuf:"varint,16,opt,name=flying_plan_version,json=flyingPlanVersion,proto3" json:"flying_plan_version,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *DueForecast) Reset() {
@@ -501,6 +539,13 @@ func (x *DueForecast) GetMoved() bool {
 	return false
 }
 
+func (x *DueForecast) GetFlyingPlanVersion() int32 {
+	if x != nil {
+		return x.FlyingPlanVersion
+	}
+	return 0
+}
+
 // The request to read what is going to be flown.
 type GetFlyingPlanRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -557,7 +602,9 @@ type UpdateFlyingPlanRequest struct {
 	// The same id again gives the same answer and no second effect; an id of another request is refused. A UUID.
 	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// When set, the call is checked as if it were real, and changes nothing.
-	ValidateOnly  bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// Why; kept with the version that it makes.
+	Reason        string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -620,6 +667,187 @@ func (x *UpdateFlyingPlanRequest) GetValidateOnly() bool {
 	return false
 }
 
+func (x *UpdateFlyingPlanRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// The request to take a flying plan back.
+type RevokeFlyingPlanRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The flying plan.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Why; kept with the version that it makes.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks everything and changes nothing.
+	ValidateOnly  bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RevokeFlyingPlanRequest) Reset() {
+	*x = RevokeFlyingPlanRequest{}
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RevokeFlyingPlanRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RevokeFlyingPlanRequest) ProtoMessage() {}
+
+func (x *RevokeFlyingPlanRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RevokeFlyingPlanRequest.ProtoReflect.Descriptor instead.
+func (*RevokeFlyingPlanRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *RevokeFlyingPlanRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RevokeFlyingPlanRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *RevokeFlyingPlanRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *RevokeFlyingPlanRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *RevokeFlyingPlanRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+// The request to read what a flying plan said.
+type FindFlyingPlanVersionsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The flying plan.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindFlyingPlanVersionsRequest) Reset() {
+	*x = FindFlyingPlanVersionsRequest{}
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindFlyingPlanVersionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindFlyingPlanVersionsRequest) ProtoMessage() {}
+
+func (x *FindFlyingPlanVersionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindFlyingPlanVersionsRequest.ProtoReflect.Descriptor instead.
+func (*FindFlyingPlanVersionsRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *FindFlyingPlanVersionsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// What a flying plan said.
+type FindFlyingPlanVersionsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its newest 200 versions, the newest first, each as it was.
+	FlyingPlans   []*FlyingPlan `protobuf:"bytes,1,rep,name=flying_plans,json=flyingPlans,proto3" json:"flying_plans,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FindFlyingPlanVersionsResponse) Reset() {
+	*x = FindFlyingPlanVersionsResponse{}
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FindFlyingPlanVersionsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FindFlyingPlanVersionsResponse) ProtoMessage() {}
+
+func (x *FindFlyingPlanVersionsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FindFlyingPlanVersionsResponse.ProtoReflect.Descriptor instead.
+func (*FindFlyingPlanVersionsResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *FindFlyingPlanVersionsResponse) GetFlyingPlans() []*FlyingPlan {
+	if x != nil {
+		return x.FlyingPlans
+	}
+	return nil
+}
+
 // The request to forecast due items, page by page.
 type ForecastDueItemsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -639,7 +867,7 @@ type ForecastDueItemsRequest struct {
 
 func (x *ForecastDueItemsRequest) Reset() {
 	*x = ForecastDueItemsRequest{}
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[7]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -651,7 +879,7 @@ func (x *ForecastDueItemsRequest) String() string {
 func (*ForecastDueItemsRequest) ProtoMessage() {}
 
 func (x *ForecastDueItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[7]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -664,7 +892,7 @@ func (x *ForecastDueItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ForecastDueItemsRequest.ProtoReflect.Descriptor instead.
 func (*ForecastDueItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ForecastDueItemsRequest) GetPageSize() int32 {
@@ -715,7 +943,7 @@ type ForecastDueItemsResponse struct {
 
 func (x *ForecastDueItemsResponse) Reset() {
 	*x = ForecastDueItemsResponse{}
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[8]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -727,7 +955,7 @@ func (x *ForecastDueItemsResponse) String() string {
 func (*ForecastDueItemsResponse) ProtoMessage() {}
 
 func (x *ForecastDueItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[8]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -740,7 +968,7 @@ func (x *ForecastDueItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ForecastDueItemsResponse.ProtoReflect.Descriptor instead.
 func (*ForecastDueItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ForecastDueItemsResponse) GetDueForecasts() []*DueForecast {
@@ -761,7 +989,7 @@ var File_coldsection_compliance_v1_planning_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_planning_proto_rawDesc = "" +
 	"\n" +
-	"(coldsection/compliance/v1/planning.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a*coldsection/compliance/v1/compliance.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xb6\x03\n" +
+	"(coldsection/compliance/v1/planning.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a*coldsection/compliance/v1/compliance.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xb4\x04\n" +
 	"\n" +
 	"FlyingPlan\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x121\n" +
@@ -770,7 +998,12 @@ const file_coldsection_compliance_v1_planning_proto_rawDesc = "" +
 	"\aperiods\x18\x04 \x03(\v2'.coldsection.compliance.v1.FlyingPeriodB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10dR\aperiods\x12\x18\n" +
 	"\x04etag\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vupdate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"updateTime:\\\xeaAY\n" +
+	"updateTime\x12\x1e\n" +
+	"\aversion\x18\a \x01(\x05B\x04\xe2A\x01\x03R\aversion\x12\x1e\n" +
+	"\aupdater\x18\b \x01(\tB\x04\xe2A\x01\x03R\aupdater\x12\x1c\n" +
+	"\x06reason\x18\t \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12\x1e\n" +
+	"\arevoked\x18\n" +
+	" \x01(\bB\x04\xe2A\x01\x03R\arevoked:\\\xeaAY\n" +
 	"\x1ecoldsection.example/FlyingPlan\x12\x1eaircraft/{aircraft}/flyingPlan*\vflyingPlans2\n" +
 	"flyingPlan\"\x96\x01\n" +
 	"\fFlyingSeason\x12.\n" +
@@ -793,7 +1026,7 @@ const file_coldsection_compliance_v1_planning_proto_rawDesc = "" +
 	"flyingRate\x12O\n" +
 	"\aperiods\x18\x02 \x03(\v2'.coldsection.compliance.v1.FlyingPeriodB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10dR\aperiods\x12'\n" +
 	"\fplan_ignored\x18\x03 \x01(\bB\x04\xe2A\x01\x01R\vplanIgnored\x121\n" +
-	"\fwindow_weeks\x18\x04 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\x88\x04(\x00R\vwindowWeeks\"\xf6\x05\n" +
+	"\fwindow_weeks\x18\x04 \x01(\x05B\x0e\xe2A\x01\x01\xbaH\a\x1a\x05\x18\x88\x04(\x00R\vwindowWeeks\"\xac\x06\n" +
 	"\vDueForecast\x12\x1f\n" +
 	"\bdue_item\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\adueItem\x12/\n" +
 	"\x10requirement_code\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0frequirementCode\x12\x1e\n" +
@@ -811,10 +1044,11 @@ const file_coldsection_compliance_v1_planning_proto_rawDesc = "" +
 	"flyingRate\x12&\n" +
 	"\vexplanation\x18\r \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12:\n" +
 	"\fplanned_date\x18\x0e \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\vplannedDate\x12\x1a\n" +
-	"\x05moved\x18\x0f \x01(\bB\x04\xe2A\x01\x03R\x05moved\"Z\n" +
+	"\x05moved\x18\x0f \x01(\bB\x04\xe2A\x01\x03R\x05moved\x124\n" +
+	"\x13flying_plan_version\x18\x10 \x01(\x05B\x04\xe2A\x01\x03R\x11flyingPlanVersion\"Z\n" +
 	"\x14GetFlyingPlanRequest\x12B\n" +
 	"\x04name\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \n" +
-	"\x1ecoldsection.example/FlyingPlan\xbaH\x04r\x02\x10\x01R\x04name\"\x8f\x02\n" +
+	"\x1ecoldsection.example/FlyingPlan\xbaH\x04r\x02\x10\x01R\x04name\"\xb5\x02\n" +
 	"\x17UpdateFlyingPlanRequest\x12R\n" +
 	"\vflying_plan\x18\x01 \x01(\v2%.coldsection.compliance.v1.FlyingPlanB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\n" +
@@ -823,7 +1057,21 @@ const file_coldsection_compliance_v1_planning_proto_rawDesc = "" +
 	"updateMask\x122\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x13\xe2A\x01\x01\xbaH\x04r\x02\x18d\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xed\x01\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x12$\n" +
+	"\x06reason\x18\x05 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x06reason\"\xff\x01\n" +
+	"\x17RevokeFlyingPlanRequest\x12B\n" +
+	"\x04name\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \n" +
+	"\x1ecoldsection.example/FlyingPlan\xbaH\x04r\x02\x10\x01R\x04name\x12&\n" +
+	"\x06reason\x18\x02 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\x12\x18\n" +
+	"\x04etag\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rvalidate_only\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"c\n" +
+	"\x1dFindFlyingPlanVersionsRequest\x12B\n" +
+	"\x04name\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \n" +
+	"\x1ecoldsection.example/FlyingPlan\xbaH\x04r\x02\x10\x01R\x04name\"p\n" +
+	"\x1eFindFlyingPlanVersionsResponse\x12N\n" +
+	"\fflying_plans\x18\x01 \x03(\v2%.coldsection.compliance.v1.FlyingPlanB\x04\xe2A\x01\x03R\vflyingPlans\"\xed\x01\n" +
 	"\x17ForecastDueItemsRequest\x12!\n" +
 	"\tpage_size\x18\x01 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
 	"\n" +
@@ -833,10 +1081,12 @@ const file_coldsection_compliance_v1_planning_proto_rawDesc = "" +
 	"\bscenario\x18\x05 \x01(\v2).coldsection.compliance.v1.FlyingScenarioB\x04\xe2A\x01\x01R\bscenario\"\x9b\x01\n" +
 	"\x18ForecastDueItemsResponse\x12Q\n" +
 	"\rdue_forecasts\x18\x01 \x03(\v2&.coldsection.compliance.v1.DueForecastB\x04\xe2A\x01\x03R\fdueForecasts\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xfe\x03\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xec\x06\n" +
 	"\x0fPlanningService\x12\x94\x01\n" +
 	"\rGetFlyingPlan\x12/.coldsection.compliance.v1.GetFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"+\x82\xd3\xe4\x93\x02\"\x12 /v1/{name=aircraft/*/flyingPlan}\x90\x02\x01\x12\xb0\x01\n" +
-	"\x10UpdateFlyingPlan\x122.coldsection.compliance.v1.UpdateFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"A\x82\xd3\xe4\x93\x02;:\vflying_plan2,/v1/{flying_plan.name=aircraft/*/flyingPlan}\x12\xa0\x01\n" +
+	"\x10UpdateFlyingPlan\x122.coldsection.compliance.v1.UpdateFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"A\x82\xd3\xe4\x93\x02;:\vflying_plan2,/v1/{flying_plan.name=aircraft/*/flyingPlan}\x12\xa1\x01\n" +
+	"\x10RevokeFlyingPlan\x122.coldsection.compliance.v1.RevokeFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=aircraft/*/flyingPlan}:revoke\x12\xc7\x01\n" +
+	"\x16FindFlyingPlanVersions\x128.coldsection.compliance.v1.FindFlyingPlanVersionsRequest\x1a9.coldsection.compliance.v1.FindFlyingPlanVersionsResponse\"8\x82\xd3\xe4\x93\x02/\x12-/v1/{name=aircraft/*/flyingPlan}:findVersions\x90\x02\x01\x12\xa0\x01\n" +
 	"\x10ForecastDueItems\x122.coldsection.compliance.v1.ForecastDueItemsRequest\x1a3.coldsection.compliance.v1.ForecastDueItemsResponse\"#\x82\xd3\xe4\x93\x02\x1a:\x01*\"\x15/v1/dueItems:forecast\x90\x02\x01BBZ@coldsection.example/proto/coldsection/compliance/v1;compliancev1b\x06proto3"
 
 var (
@@ -851,55 +1101,63 @@ func file_coldsection_compliance_v1_planning_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_planning_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_planning_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_coldsection_compliance_v1_planning_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_coldsection_compliance_v1_planning_proto_goTypes = []any{
-	(*FlyingPlan)(nil),               // 0: coldsection.compliance.v1.FlyingPlan
-	(*FlyingSeason)(nil),             // 1: coldsection.compliance.v1.FlyingSeason
-	(*FlyingPeriod)(nil),             // 2: coldsection.compliance.v1.FlyingPeriod
-	(*FlyingScenario)(nil),           // 3: coldsection.compliance.v1.FlyingScenario
-	(*DueForecast)(nil),              // 4: coldsection.compliance.v1.DueForecast
-	(*GetFlyingPlanRequest)(nil),     // 5: coldsection.compliance.v1.GetFlyingPlanRequest
-	(*UpdateFlyingPlanRequest)(nil),  // 6: coldsection.compliance.v1.UpdateFlyingPlanRequest
-	(*ForecastDueItemsRequest)(nil),  // 7: coldsection.compliance.v1.ForecastDueItemsRequest
-	(*ForecastDueItemsResponse)(nil), // 8: coldsection.compliance.v1.ForecastDueItemsResponse
-	(*timestamppb.Timestamp)(nil),    // 9: google.protobuf.Timestamp
-	(*date.Date)(nil),                // 10: google.type.Date
-	(*FlyingRate)(nil),               // 11: coldsection.compliance.v1.FlyingRate
-	(DueItem_Band)(0),                // 12: coldsection.compliance.v1.DueItem.Band
-	(*Remaining)(nil),                // 13: coldsection.compliance.v1.Remaining
-	(*fieldmaskpb.FieldMask)(nil),    // 14: google.protobuf.FieldMask
+	(*FlyingPlan)(nil),                     // 0: coldsection.compliance.v1.FlyingPlan
+	(*FlyingSeason)(nil),                   // 1: coldsection.compliance.v1.FlyingSeason
+	(*FlyingPeriod)(nil),                   // 2: coldsection.compliance.v1.FlyingPeriod
+	(*FlyingScenario)(nil),                 // 3: coldsection.compliance.v1.FlyingScenario
+	(*DueForecast)(nil),                    // 4: coldsection.compliance.v1.DueForecast
+	(*GetFlyingPlanRequest)(nil),           // 5: coldsection.compliance.v1.GetFlyingPlanRequest
+	(*UpdateFlyingPlanRequest)(nil),        // 6: coldsection.compliance.v1.UpdateFlyingPlanRequest
+	(*RevokeFlyingPlanRequest)(nil),        // 7: coldsection.compliance.v1.RevokeFlyingPlanRequest
+	(*FindFlyingPlanVersionsRequest)(nil),  // 8: coldsection.compliance.v1.FindFlyingPlanVersionsRequest
+	(*FindFlyingPlanVersionsResponse)(nil), // 9: coldsection.compliance.v1.FindFlyingPlanVersionsResponse
+	(*ForecastDueItemsRequest)(nil),        // 10: coldsection.compliance.v1.ForecastDueItemsRequest
+	(*ForecastDueItemsResponse)(nil),       // 11: coldsection.compliance.v1.ForecastDueItemsResponse
+	(*timestamppb.Timestamp)(nil),          // 12: google.protobuf.Timestamp
+	(*date.Date)(nil),                      // 13: google.type.Date
+	(*FlyingRate)(nil),                     // 14: coldsection.compliance.v1.FlyingRate
+	(DueItem_Band)(0),                      // 15: coldsection.compliance.v1.DueItem.Band
+	(*Remaining)(nil),                      // 16: coldsection.compliance.v1.Remaining
+	(*fieldmaskpb.FieldMask)(nil),          // 17: google.protobuf.FieldMask
 }
 var file_coldsection_compliance_v1_planning_proto_depIdxs = []int32{
 	1,  // 0: coldsection.compliance.v1.FlyingPlan.seasons:type_name -> coldsection.compliance.v1.FlyingSeason
 	2,  // 1: coldsection.compliance.v1.FlyingPlan.periods:type_name -> coldsection.compliance.v1.FlyingPeriod
-	9,  // 2: coldsection.compliance.v1.FlyingPlan.update_time:type_name -> google.protobuf.Timestamp
-	10, // 3: coldsection.compliance.v1.FlyingPeriod.start_date:type_name -> google.type.Date
-	10, // 4: coldsection.compliance.v1.FlyingPeriod.end_date:type_name -> google.type.Date
-	11, // 5: coldsection.compliance.v1.FlyingPeriod.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	11, // 6: coldsection.compliance.v1.FlyingScenario.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	12, // 2: coldsection.compliance.v1.FlyingPlan.update_time:type_name -> google.protobuf.Timestamp
+	13, // 3: coldsection.compliance.v1.FlyingPeriod.start_date:type_name -> google.type.Date
+	13, // 4: coldsection.compliance.v1.FlyingPeriod.end_date:type_name -> google.type.Date
+	14, // 5: coldsection.compliance.v1.FlyingPeriod.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	14, // 6: coldsection.compliance.v1.FlyingScenario.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
 	2,  // 7: coldsection.compliance.v1.FlyingScenario.periods:type_name -> coldsection.compliance.v1.FlyingPeriod
-	12, // 8: coldsection.compliance.v1.DueForecast.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	10, // 9: coldsection.compliance.v1.DueForecast.p50_date:type_name -> google.type.Date
-	10, // 10: coldsection.compliance.v1.DueForecast.p10_date:type_name -> google.type.Date
-	10, // 11: coldsection.compliance.v1.DueForecast.p90_date:type_name -> google.type.Date
-	13, // 12: coldsection.compliance.v1.DueForecast.remaining:type_name -> coldsection.compliance.v1.Remaining
-	11, // 13: coldsection.compliance.v1.DueForecast.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	10, // 14: coldsection.compliance.v1.DueForecast.planned_date:type_name -> google.type.Date
+	15, // 8: coldsection.compliance.v1.DueForecast.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	13, // 9: coldsection.compliance.v1.DueForecast.p50_date:type_name -> google.type.Date
+	13, // 10: coldsection.compliance.v1.DueForecast.p10_date:type_name -> google.type.Date
+	13, // 11: coldsection.compliance.v1.DueForecast.p90_date:type_name -> google.type.Date
+	16, // 12: coldsection.compliance.v1.DueForecast.remaining:type_name -> coldsection.compliance.v1.Remaining
+	14, // 13: coldsection.compliance.v1.DueForecast.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	13, // 14: coldsection.compliance.v1.DueForecast.planned_date:type_name -> google.type.Date
 	0,  // 15: coldsection.compliance.v1.UpdateFlyingPlanRequest.flying_plan:type_name -> coldsection.compliance.v1.FlyingPlan
-	14, // 16: coldsection.compliance.v1.UpdateFlyingPlanRequest.update_mask:type_name -> google.protobuf.FieldMask
-	3,  // 17: coldsection.compliance.v1.ForecastDueItemsRequest.scenario:type_name -> coldsection.compliance.v1.FlyingScenario
-	4,  // 18: coldsection.compliance.v1.ForecastDueItemsResponse.due_forecasts:type_name -> coldsection.compliance.v1.DueForecast
-	5,  // 19: coldsection.compliance.v1.PlanningService.GetFlyingPlan:input_type -> coldsection.compliance.v1.GetFlyingPlanRequest
-	6,  // 20: coldsection.compliance.v1.PlanningService.UpdateFlyingPlan:input_type -> coldsection.compliance.v1.UpdateFlyingPlanRequest
-	7,  // 21: coldsection.compliance.v1.PlanningService.ForecastDueItems:input_type -> coldsection.compliance.v1.ForecastDueItemsRequest
-	0,  // 22: coldsection.compliance.v1.PlanningService.GetFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
-	0,  // 23: coldsection.compliance.v1.PlanningService.UpdateFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
-	8,  // 24: coldsection.compliance.v1.PlanningService.ForecastDueItems:output_type -> coldsection.compliance.v1.ForecastDueItemsResponse
-	22, // [22:25] is the sub-list for method output_type
-	19, // [19:22] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	17, // 16: coldsection.compliance.v1.UpdateFlyingPlanRequest.update_mask:type_name -> google.protobuf.FieldMask
+	0,  // 17: coldsection.compliance.v1.FindFlyingPlanVersionsResponse.flying_plans:type_name -> coldsection.compliance.v1.FlyingPlan
+	3,  // 18: coldsection.compliance.v1.ForecastDueItemsRequest.scenario:type_name -> coldsection.compliance.v1.FlyingScenario
+	4,  // 19: coldsection.compliance.v1.ForecastDueItemsResponse.due_forecasts:type_name -> coldsection.compliance.v1.DueForecast
+	5,  // 20: coldsection.compliance.v1.PlanningService.GetFlyingPlan:input_type -> coldsection.compliance.v1.GetFlyingPlanRequest
+	6,  // 21: coldsection.compliance.v1.PlanningService.UpdateFlyingPlan:input_type -> coldsection.compliance.v1.UpdateFlyingPlanRequest
+	7,  // 22: coldsection.compliance.v1.PlanningService.RevokeFlyingPlan:input_type -> coldsection.compliance.v1.RevokeFlyingPlanRequest
+	8,  // 23: coldsection.compliance.v1.PlanningService.FindFlyingPlanVersions:input_type -> coldsection.compliance.v1.FindFlyingPlanVersionsRequest
+	10, // 24: coldsection.compliance.v1.PlanningService.ForecastDueItems:input_type -> coldsection.compliance.v1.ForecastDueItemsRequest
+	0,  // 25: coldsection.compliance.v1.PlanningService.GetFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
+	0,  // 26: coldsection.compliance.v1.PlanningService.UpdateFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
+	0,  // 27: coldsection.compliance.v1.PlanningService.RevokeFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
+	9,  // 28: coldsection.compliance.v1.PlanningService.FindFlyingPlanVersions:output_type -> coldsection.compliance.v1.FindFlyingPlanVersionsResponse
+	11, // 29: coldsection.compliance.v1.PlanningService.ForecastDueItems:output_type -> coldsection.compliance.v1.ForecastDueItemsResponse
+	25, // [25:30] is the sub-list for method output_type
+	20, // [20:25] is the sub-list for method input_type
+	20, // [20:20] is the sub-list for extension type_name
+	20, // [20:20] is the sub-list for extension extendee
+	0,  // [0:20] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_planning_proto_init() }
@@ -914,7 +1172,7 @@ func file_coldsection_compliance_v1_planning_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_planning_proto_rawDesc), len(file_coldsection_compliance_v1_planning_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

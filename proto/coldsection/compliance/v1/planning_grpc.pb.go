@@ -21,9 +21,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	PlanningService_GetFlyingPlan_FullMethodName    = "/coldsection.compliance.v1.PlanningService/GetFlyingPlan"
-	PlanningService_UpdateFlyingPlan_FullMethodName = "/coldsection.compliance.v1.PlanningService/UpdateFlyingPlan"
-	PlanningService_ForecastDueItems_FullMethodName = "/coldsection.compliance.v1.PlanningService/ForecastDueItems"
+	PlanningService_GetFlyingPlan_FullMethodName          = "/coldsection.compliance.v1.PlanningService/GetFlyingPlan"
+	PlanningService_UpdateFlyingPlan_FullMethodName       = "/coldsection.compliance.v1.PlanningService/UpdateFlyingPlan"
+	PlanningService_RevokeFlyingPlan_FullMethodName       = "/coldsection.compliance.v1.PlanningService/RevokeFlyingPlan"
+	PlanningService_FindFlyingPlanVersions_FullMethodName = "/coldsection.compliance.v1.PlanningService/FindFlyingPlanVersions"
+	PlanningService_ForecastDueItems_FullMethodName       = "/coldsection.compliance.v1.PlanningService/ForecastDueItems"
 )
 
 // PlanningServiceClient is the client API for PlanningService service.
@@ -37,6 +39,11 @@ type PlanningServiceClient interface {
 	// Changes what is going to be flown by an aircraft. Roles: planner, quality. Reasons: DATE_INVALID, DATES_REVERSED,
 	// ETAG_MISMATCH.
 	UpdateFlyingPlan(ctx context.Context, in *UpdateFlyingPlanRequest, opts ...grpc.CallOption) (*FlyingPlan, error)
+	// Takes a flying plan back, so that the rate alone counts again; its versions stay. Roles: planner, quality. Reasons: PLAN_EMPTY,
+	// ETAG_MISMATCH.
+	RevokeFlyingPlan(ctx context.Context, in *RevokeFlyingPlanRequest, opts ...grpc.CallOption) (*FlyingPlan, error)
+	// Reads what a flying plan said, version by version, with who changed it, when and why. Roles: every signed-in caller.
+	FindFlyingPlanVersions(ctx context.Context, in *FindFlyingPlanVersionsRequest, opts ...grpc.CallOption) (*FindFlyingPlanVersionsResponse, error)
 	// Forecasts when due items become due: by the flying plan, or by a scenario that the request carries and nothing keeps.
 	// Every date is projected; what can't be told has none. Filter fields: subject, requirement, band, due_date, kind. Roles:
 	// every signed-in caller. Reasons: DATE_INVALID, DATES_REVERSED.
@@ -71,6 +78,26 @@ func (c *planningServiceClient) UpdateFlyingPlan(ctx context.Context, in *Update
 	return out, nil
 }
 
+func (c *planningServiceClient) RevokeFlyingPlan(ctx context.Context, in *RevokeFlyingPlanRequest, opts ...grpc.CallOption) (*FlyingPlan, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FlyingPlan)
+	err := c.cc.Invoke(ctx, PlanningService_RevokeFlyingPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planningServiceClient) FindFlyingPlanVersions(ctx context.Context, in *FindFlyingPlanVersionsRequest, opts ...grpc.CallOption) (*FindFlyingPlanVersionsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FindFlyingPlanVersionsResponse)
+	err := c.cc.Invoke(ctx, PlanningService_FindFlyingPlanVersions_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *planningServiceClient) ForecastDueItems(ctx context.Context, in *ForecastDueItemsRequest, opts ...grpc.CallOption) (*ForecastDueItemsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ForecastDueItemsResponse)
@@ -92,6 +119,11 @@ type PlanningServiceServer interface {
 	// Changes what is going to be flown by an aircraft. Roles: planner, quality. Reasons: DATE_INVALID, DATES_REVERSED,
 	// ETAG_MISMATCH.
 	UpdateFlyingPlan(context.Context, *UpdateFlyingPlanRequest) (*FlyingPlan, error)
+	// Takes a flying plan back, so that the rate alone counts again; its versions stay. Roles: planner, quality. Reasons: PLAN_EMPTY,
+	// ETAG_MISMATCH.
+	RevokeFlyingPlan(context.Context, *RevokeFlyingPlanRequest) (*FlyingPlan, error)
+	// Reads what a flying plan said, version by version, with who changed it, when and why. Roles: every signed-in caller.
+	FindFlyingPlanVersions(context.Context, *FindFlyingPlanVersionsRequest) (*FindFlyingPlanVersionsResponse, error)
 	// Forecasts when due items become due: by the flying plan, or by a scenario that the request carries and nothing keeps.
 	// Every date is projected; what can't be told has none. Filter fields: subject, requirement, band, due_date, kind. Roles:
 	// every signed-in caller. Reasons: DATE_INVALID, DATES_REVERSED.
@@ -111,6 +143,12 @@ func (UnimplementedPlanningServiceServer) GetFlyingPlan(context.Context, *GetFly
 }
 func (UnimplementedPlanningServiceServer) UpdateFlyingPlan(context.Context, *UpdateFlyingPlanRequest) (*FlyingPlan, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdateFlyingPlan not implemented")
+}
+func (UnimplementedPlanningServiceServer) RevokeFlyingPlan(context.Context, *RevokeFlyingPlanRequest) (*FlyingPlan, error) {
+	return nil, status.Error(codes.Unimplemented, "method RevokeFlyingPlan not implemented")
+}
+func (UnimplementedPlanningServiceServer) FindFlyingPlanVersions(context.Context, *FindFlyingPlanVersionsRequest) (*FindFlyingPlanVersionsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method FindFlyingPlanVersions not implemented")
 }
 func (UnimplementedPlanningServiceServer) ForecastDueItems(context.Context, *ForecastDueItemsRequest) (*ForecastDueItemsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ForecastDueItems not implemented")
@@ -172,6 +210,42 @@ func _PlanningService_UpdateFlyingPlan_Handler(srv interface{}, ctx context.Cont
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PlanningService_RevokeFlyingPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RevokeFlyingPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanningServiceServer).RevokeFlyingPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanningService_RevokeFlyingPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanningServiceServer).RevokeFlyingPlan(ctx, req.(*RevokeFlyingPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanningService_FindFlyingPlanVersions_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(FindFlyingPlanVersionsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanningServiceServer).FindFlyingPlanVersions(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanningService_FindFlyingPlanVersions_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanningServiceServer).FindFlyingPlanVersions(ctx, req.(*FindFlyingPlanVersionsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _PlanningService_ForecastDueItems_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ForecastDueItemsRequest)
 	if err := dec(in); err != nil {
@@ -204,6 +278,14 @@ var PlanningService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UpdateFlyingPlan",
 			Handler:    _PlanningService_UpdateFlyingPlan_Handler,
+		},
+		{
+			MethodName: "RevokeFlyingPlan",
+			Handler:    _PlanningService_RevokeFlyingPlan_Handler,
+		},
+		{
+			MethodName: "FindFlyingPlanVersions",
+			Handler:    _PlanningService_FindFlyingPlanVersions_Handler,
 		},
 		{
 			MethodName: "ForecastDueItems",

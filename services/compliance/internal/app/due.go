@@ -20,6 +20,7 @@ func sameButForTheDay(a, b *compliancev1.DueItem) bool {
 	bare := func(i *compliancev1.DueItem) *compliancev1.DueItem {
 		i = proto.CloneOf(i)
 		i.AsOfDate, i.UpdateTime, i.Etag, i.Explanation = nil, nil, "", ""
+		i.FlyingPlanVersion = 0 // told of whoever reads
 		for _, r := range i.GetRemaining() {
 			r.Left = 0
 		}

@@ -6,6 +6,8 @@ import (
 	"math/big"
 	"strings"
 
+	"google.golang.org/protobuf/proto"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
@@ -49,25 +51,50 @@ func (u unit) flyingPlan(ctx context.Context, plane string) (*compliancev1.Flyin
 
 // UpdateFlyingPlan changes what is going to be flown by an aircraft, and works out what is due by it. Reasons: DATE_INVALID, DATES_REVERSED, ETAG_MISMATCH.
 func (a *App) UpdateFlyingPlan(ctx context.Context, req *compliancev1.UpdateFlyingPlanRequest) (*compliancev1.FlyingPlan, error) {
+	return a.planned(ctx, req, req.GetFlyingPlan(), req.GetReason(), func(plan *compliancev1.FlyingPlan) error {
+		if err := resource.Apply(plan, req.GetFlyingPlan(), req.GetUpdateMask()); err != nil {
+			return err
+		}
+		plan.Revoked = false
+		_, err := periodsOf("flying_plan.periods", plan.GetPeriods())
+		return err
+	})
+}
+
+// RevokeFlyingPlan takes a plan back, so that the rate alone counts; its versions stay. Reasons: PLAN_EMPTY, ETAG_MISMATCH.
+func (a *App) RevokeFlyingPlan(ctx context.Context, req *compliancev1.RevokeFlyingPlanRequest) (*compliancev1.FlyingPlan, error) {
+	asked := &compliancev1.FlyingPlan{Name: req.GetName(), Etag: req.GetEtag()}
+	return a.planned(ctx, req, asked, req.GetReason(), func(plan *compliancev1.FlyingPlan) error {
+		if plan.GetWindowWeeks() == 0 && len(plan.GetSeasons()) == 0 && len(plan.GetPeriods()) == 0 {
+			return fault.Precondition("PLAN_EMPTY", "Nothing is planned for %s, so there is nothing to take back. Read its versions to see what was.", plan.GetName())
+		}
+		plan.WindowWeeks, plan.Seasons, plan.Periods, plan.Revoked = 0, nil, nil, true
+		return nil
+	})
+}
+
+// planned changes a plan as a new version that says by whom and why, and works out what is due by it.
+func (a *App) planned(ctx context.Context, req proto.Message, asked *compliancev1.FlyingPlan, why string, change func(*compliancev1.FlyingPlan) error) (*compliancev1.FlyingPlan, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.FlyingPlan, error) {
-		u, asked := a.unit(ctx, tx), req.GetFlyingPlan()
-		if _, err := store.Aircraft.Lock(ctx, tx, strings.TrimSuffix(asked.GetName(), planSuffix)); err != nil {
+		u, plane := a.unit(ctx, tx), strings.TrimSuffix(asked.GetName(), planSuffix)
+		if _, err := store.Aircraft.Lock(ctx, tx, plane); err != nil {
 			return nil, err
 		}
-		plan, err := u.flyingPlan(ctx, strings.TrimSuffix(asked.GetName(), planSuffix))
+		plan, err := u.flyingPlan(ctx, plane)
 		if err != nil {
 			return nil, err
 		}
 		if err := resource.CheckEtag(plan, asked.GetEtag()); err != nil {
 			return nil, err
 		}
+		if err := u.keepUnnumbered(ctx, plan); err != nil {
+			return nil, err
+		}
 		isNew := plan.GetEtag() == ""
-		if err := resource.Apply(plan, asked, req.GetUpdateMask()); err != nil {
+		if err := change(plan); err != nil {
 			return nil, err
 		}
-		if _, err := periodsOf("flying_plan.periods", plan.GetPeriods()); err != nil {
-			return nil, err
-		}
+		plan.Version, plan.Updater, plan.Reason = plan.GetVersion()+1, u.caller.Account, why
 		save := store.FlyingPlans.Save
 		if isNew {
 			save = store.FlyingPlans.Insert
@@ -75,8 +102,33 @@ func (a *App) UpdateFlyingPlan(ctx context.Context, req *compliancev1.UpdateFlyi
 		if err := save(ctx, tx, plan, u.now); err != nil {
 			return nil, err
 		}
-		return plan, u.recomputeOn(ctx, strings.TrimSuffix(plan.GetName(), planSuffix))
+		if err := store.AddPlanVersion(ctx, tx, plan); err != nil {
+			return nil, err
+		}
+		return plan, u.recomputeOn(ctx, plane)
 	})
+}
+
+// keepUnnumbered keeps a plan from before plans had versions as the first one; by whom and why it was made is not known.
+func (u unit) keepUnnumbered(ctx context.Context, plan *compliancev1.FlyingPlan) error {
+	if plan.GetEtag() == "" || plan.GetVersion() != 0 {
+		return nil
+	}
+	plan.Version = 1
+	return store.AddPlanVersion(ctx, u.Tx, plan)
+}
+
+// FindFlyingPlanVersions are the versions of a plan, the newest first.
+func (a *App) FindFlyingPlanVersions(ctx context.Context, req *compliancev1.FindFlyingPlanVersionsRequest) (*compliancev1.FindFlyingPlanVersionsResponse, error) {
+	if _, err := a.GetFlyingPlan(ctx, &compliancev1.GetFlyingPlanRequest{Name: req.GetName()}); err != nil {
+		return nil, err
+	}
+	resp := &compliancev1.FindFlyingPlanVersionsResponse{}
+	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		resp.FlyingPlans, err = store.PlanVersions(ctx, tx, req.GetName())
+		return err
+	})
+	return resp, err
 }
 
 // periodsOf reads times of other flying. Reasons: DATE_INVALID, DATES_REVERSED.

@@ -55,8 +55,9 @@ type forecaster struct {
 
 // outlook is what is going to be flown, and how the rate came about.
 type outlook struct {
-	plan  due.Plan
-	basis string
+	plan    due.Plan
+	basis   string
+	planned int32 // the version of the flying plan in it; 0 when it is left out
 }
 
 func (f *forecaster) forecast(ctx context.Context, stored *compliancev1.DueItem) (*compliancev1.DueForecast, error) {
@@ -163,6 +164,7 @@ func (f *forecaster) ofAircraft(ctx context.Context, s seen, what *compliancev1.
 		return fly, err
 	}
 	kept, err := periodsOf("flying_plan.periods", plan.GetPeriods())
+	fly.planned = plan.GetVersion()
 	fly.plan.Seasons, fly.plan.Periods = seasonsOf(plan.GetSeasons()), slices.Concat(kept, f.of(what))
 	return fly, err
 }
@@ -180,7 +182,7 @@ func forecastOf(item *compliancev1.DueItem, fly outlook) *compliancev1.DueForeca
 		DueItem: item.GetName(), RequirementCode: item.GetRequirementCode(), Subject: item.GetSubject(), SubjectLabel: item.GetSubjectLabel(),
 		Band: item.GetBand(), P50Date: item.GetDueDate(), NoDateReason: noDate(item, fly), DrivingUnit: item.GetDrivingUnit(), Remaining: item.GetRemaining(),
 		FlyingRate:  &compliancev1.FlyingRate{HoursPerDay: fly.plan.Rate.HoursPerDay, CyclesPerDay: fly.plan.Rate.CyclesPerDay, Basis: fly.basis},
-		Explanation: item.GetExplanation(),
+		Explanation: item.GetExplanation(), FlyingPlanVersion: fly.planned,
 	}
 }
 

@@ -84,7 +84,7 @@ func (u unit) looked(ctx context.Context, asked map[string]names, rules string) 
 // onDay is an item with a day, counters and a rate put to it.
 func onDay(row *compliancev1.DueItem, p *points.Point, s seen) *compliancev1.DueItem {
 	item := proto.CloneOf(row)
-	item.AsOfDate = protoDate(s.today)
+	item.AsOfDate, item.FlyingPlanVersion = protoDate(s.today), s.planned
 	if !p.Counted {
 		return item
 	}

@@ -25,6 +25,7 @@ type seen struct {
 	today     civil.Date             // the day at where the aircraft's days are counted
 	rate      due.Rate
 	plan      *due.Plan // what is going to be flown, by the plan that is kept of the aircraft or a scenario; nil is the rate every day
+	planned   int32     // the version of that plan; 0 without
 	past      bool
 	day       civil.Date // the day, where that was asked for
 	at, known time.Time
@@ -89,18 +90,18 @@ func (u unit) surround(ctx context.Context, s *seen) (err error) {
 	if err := u.place(s); err != nil || s.plane == nil {
 		return err
 	}
-	s.plan, err = u.planOf(ctx, s.plane.GetName(), s.rate)
+	s.plan, s.planned, err = u.planOf(ctx, s.plane.GetName(), s.rate)
 	return err
 }
 
-// planOf is what an aircraft is going to fly by the plan that is kept of it; nil when none is, or it changes nothing of the rate.
-func (u unit) planOf(ctx context.Context, plane string, rate due.Rate) (*due.Plan, error) {
+// planOf is what an aircraft is going to fly by the plan that is kept of it, with its version; nil when none is, or it changes nothing of the rate.
+func (u unit) planOf(ctx context.Context, plane string, rate due.Rate) (plan *due.Plan, version int32, err error) {
 	kept, err := u.flyingPlan(ctx, plane)
 	if err != nil || len(kept.GetSeasons()) == 0 && len(kept.GetPeriods()) == 0 {
-		return nil, err
+		return nil, 0, err
 	}
 	periods, err := periodsOf("flying_plan.periods", kept.GetPeriods())
-	return &due.Plan{Rate: rate, Seasons: seasonsOf(kept.GetSeasons()), Periods: periods}, err
+	return &due.Plan{Rate: rate, Seasons: seasonsOf(kept.GetSeasons()), Periods: periods}, kept.GetVersion(), err
 }
 
 // recordsOf reads what people signed about a subject.

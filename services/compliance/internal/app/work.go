@@ -24,6 +24,7 @@ func itemOf(r *compliancev1.Requirement, s seen) *compliancev1.DueItem {
 	return &compliancev1.DueItem{
 		Name: dueName(r.GetName(), s.subject.GetName()), Requirement: r.GetName(), RequirementCode: r.GetCode(), RequirementTitle: r.GetDisplayName(),
 		Kind: r.GetKind(), Subject: s.subject.GetName(), SubjectLabel: label(s.subject), AsOfDate: protoDate(s.today),
+		FlyingPlanVersion: s.planned,
 	}
 }
 

@@ -3,6 +3,8 @@ package store
 import (
 	"context"
 
+	"google.golang.org/protobuf/proto"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
@@ -10,6 +12,31 @@ import (
 
 // FlyingPlans are what is going to be flown, one at most for each aircraft.
 var FlyingPlans = resource.NewTable[*compliancev1.FlyingPlan]("flying_plans", "").OwnedBy("name")
+
+// AddPlanVersion keeps what a flying plan says now.
+func AddPlanVersion(ctx context.Context, tx *storage.Tx, plan *compliancev1.FlyingPlan) error {
+	body, err := proto.Marshal(plan)
+	if err != nil {
+		return err
+	}
+	_, err = tx.Exec(ctx, "INSERT INTO flying_plan_versions (name, version, body) VALUES ($1, $2, $3)", plan.GetName(), plan.GetVersion(), body)
+	return err
+}
+
+// maxPlanVersions is how many versions of a plan are read, the newest.
+const maxPlanVersions = 200
+
+// PlanVersions are the newest versions of a flying plan, the newest first.
+func PlanVersions(ctx context.Context, tx *storage.Tx, name string) ([]*compliancev1.FlyingPlan, error) {
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (*compliancev1.FlyingPlan, error) {
+		var body []byte
+		if err := row.Scan(&body); err != nil {
+			return nil, err
+		}
+		plan := &compliancev1.FlyingPlan{}
+		return plan, proto.Unmarshal(body, plan)
+	}, "SELECT body FROM flying_plan_versions WHERE name = $1 ORDER BY version DESC LIMIT $2", name, maxPlanVersions)
+}
 
 // DayFlown is what a thing flew on one civil day (YYYY-MM-DD).
 type DayFlown struct {
