@@ -5,6 +5,8 @@ import (
 	"context"
 	"encoding/json"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/encoding/protojson"
@@ -26,6 +28,8 @@ type gathered struct {
 	status   *compliancev1.ComplianceStatus
 	records  []*compliancev1.Evidence
 	fittings []*compliancev1.Fitting
+	flown    table // entries of flying, thing by thing
+	tools    table // what tools were used on the engines
 	chains   recordpack.Chains
 	tables   []table
 }
@@ -33,7 +37,7 @@ type gathered struct {
 // gather reads what a pack holds.
 func (u unit) gather(ctx context.Context, p *compliancev1.RecordPack) (*gathered, error) {
 	t := times{at: p.GetAsOfTime().AsTime(), known: p.GetKnownAtTime().AsTime()}
-	g := &gathered{labels: map[string]string{}, status: &compliancev1.ComplianceStatus{Subject: p.GetSubject(), AsOfTime: p.GetAsOfTime(), KnownAtTime: p.GetKnownAtTime()}}
+	g := &gathered{flown: flownTable(), tools: toolTable(), labels: map[string]string{}, status: &compliancev1.ComplianceStatus{Subject: p.GetSubject(), AsOfTime: p.GetAsOfTime(), KnownAtTime: p.GetKnownAtTime()}}
 	all, rules, err := u.subjects(ctx, g.status, t, true)
 	if err != nil {
 		return nil, err
@@ -79,6 +83,42 @@ func (u unit) gatherOf(ctx context.Context, g *gathered, s seen) error {
 		if from := dateOf(f.GetInstallDate()); !again && !s.today.Before(from) {
 			g.fittings = append(g.fittings, asOf(f, s.today))
 		}
+	}
+	if err != nil {
+		return err
+	}
+	if err := u.gatherFlown(ctx, g, s); err != nil {
+		return err
+	}
+	return u.gatherTools(ctx, g, s)
+}
+
+// gatherFlown adds what a subject counted of every entry of flying.
+func (u unit) gatherFlown(ctx context.Context, g *gathered, s seen) error {
+	entries, err := store.EntriesOf(ctx, u.Tx, s.subject.GetName(), s.today.String(), s.known)
+	for _, e := range entries {
+		g.flown.rows = append(g.flown.rows, []string{
+			label(s.subject), e.Day, span(e.Seconds), strconv.FormatInt(e.Cycles, 10), strconv.FormatInt(e.Starts, 10), strconv.FormatInt(e.Landings, 10), e.Name,
+		})
+	}
+	return err
+}
+
+// gatherTools adds what tools were used on an engine, as it was told by then.
+func (u unit) gatherTools(ctx context.Context, g *gathered, s seen) error {
+	engine, is := s.subject.(*compliancev1.Engine)
+	if !is {
+		return nil
+	}
+	uses, err := store.ToolUses.Where(ctx, u.Tx, "engine = $1 ORDER BY use_time, name", engine.GetName())
+	for _, use := range uses {
+		if use.GetCreateTime().AsTime().After(s.known) || use.GetUseTime().AsTime().After(s.at) {
+			continue
+		}
+		tool, _, _ := strings.Cut(use.GetName(), "/toolUses/")
+		g.tools.rows = append(g.tools.rows, []string{
+			label(engine), stamp(use.GetUseTime()), tool, use.GetWorkOrder(), use.GetMeasurement(), use.GetPerson(), use.GetCalibration(),
+		})
 	}
 	return err
 }

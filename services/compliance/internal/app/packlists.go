@@ -22,6 +22,22 @@ var fittingColumns = []tableColumn{
 	text("reason", "Why it came off", 2.4), text("standing", "Standing", 2.4),
 }
 
+// flownTable is the empty list of flying.
+func flownTable() table {
+	return table{name: "flying", title: "Flying that was counted", columns: []tableColumn{
+		text("subject", "Of", 1.6), day("flight_date", "Flown"), hours("operating_hours", "Hours"), whole("cycles", "Cycles"), whole("starts", "Starts"), whole("landings", "Landings"),
+		text("entry", "Entry", 3),
+	}}
+}
+
+// toolTable is the empty list of uses of tools.
+func toolTable() table {
+	return table{name: "tool-uses", title: "Tools that were used", columns: []tableColumn{
+		text("engine", "On", 1.4), text("use_time_utc", "At", 2), text("tool", "Tool", 1.6), text("work_order", "Order", 1.8), text("measurement", "For", 3), text("person", "By", 1.6),
+		text("calibration", "Calibration", 1.8),
+	}}
+}
+
 // lists are the lists of a pack, as its files and its index show them.
 func (g *gathered) lists() []table {
 	next := table{name: "last-and-next", title: "Last done and next due", columns: lastAndNextColumns}
@@ -34,7 +50,7 @@ func (g *gathered) lists() []table {
 			directives.rows = append(directives.rows, directiveRow(g.labels[s.GetSubject()], s))
 		}
 	}
-	return []table{next, directives, g.lifeList(), g.findingList(), g.recordList(), g.fittingList()}
+	return []table{next, directives, g.lifeList(), g.findingList(), g.recordList(), g.fittingList(), g.flown, g.tools}
 }
 
 func (g *gathered) lifeList() table {
@@ -108,6 +124,9 @@ func (g *gathered) called(name string) string {
 	return name
 }
 
+// maxIndexedFlying is how many entries of flying the index prints; more make it long, and the counters above are their sum.
+const maxIndexedFlying = 400
+
 // index is the pack to be read and printed: number, page and hash stand on every page, and no colour means anything.
 func (g *gathered) index(p *compliancev1.RecordPack, files []recordpack.File) ([]byte, error) {
 	doc := printing.NewDocument(printing.Meta{
@@ -122,6 +141,10 @@ func (g *gathered) index(p *compliancev1.RecordPack, files []recordpack.File) ([
 		doc.Heading(2, t.title)
 		if len(t.rows) == 0 {
 			doc.Paragraph("The list is empty.")
+			continue
+		}
+		if t.name == g.flown.name && len(t.rows) > maxIndexedFlying {
+			doc.Paragraph(fmt.Sprintf("%d entries; each stands in %s.csv.", len(t.rows), t.name))
 			continue
 		}
 		doc.Table(t.body())

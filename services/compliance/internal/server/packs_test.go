@@ -3,6 +3,7 @@ package server_test
 import (
 	"archive/zip"
 	"bytes"
+	"context"
 	"encoding/csv"
 	"io"
 	"os"
@@ -16,8 +17,10 @@ import (
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/printing/printingtest"
 	"coldsection.example/services/platform/recordpack"
+	"coldsection.example/services/platform/storage"
 )
 
 // packed makes a pack of a subject and reads it back. Another process takes the work up, as after a restart.
@@ -234,5 +237,41 @@ func TestRefusedRecordPacks(t *testing.T) {
 			t.Errorf("a dry run: %v", err)
 		}
 		w.packed("engines/one", w.clock.Now(), w.clock.Now())
+	})
+}
+
+// A pack of an engine has every entry of flying that it counted and every tool that was used on it, as they were known: neither what came
+// later nor a correction that was not known yet changes it.
+func TestAPackHasTheFlyingAndTheToolsThatWereUsed(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		audited(w)
+		w.gauge()
+		flown := w.fly(3)
+		w.happens(func(ctx context.Context, tx *storage.Tx) error {
+			return w.restarted().Measured(ctx, tx, &workordersv1.MeasurementRecorded{WorkOrder: "workOrders/9", Engine: "engines/one", Measurement: &workordersv1.Measurement{
+				Name: "workOrders/9/measurements/m", Tool: "tools/gauge", ToolCalibration: "C-1", Person: "people/ada", MeasureTime: timestamppb.New(w.clock.Now()),
+			}})
+		})
+		w.clock.Advance(time.Hour)
+		at := w.clock.Now()
+		w.clock.Advance(time.Hour)
+		pack, file := w.packed("engines/one", at, at)
+		files := unpacked(t, file)
+		for path, want := range map[string]string{"flying.csv": "3:00,1,", "tool-uses.csv": "tools/gauge,workOrders/9,workOrders/9/measurements/m,people/ada,C-1"} {
+			if !strings.Contains(files[path], want) {
+				t.Errorf("%s lacks %q:\n%s", path, want, files[path])
+			}
+		}
+		if !strings.Contains(files["flying.csv"], flown.GetName()) {
+			t.Errorf("the entry is not named:\n%s", files["flying.csv"])
+		}
+		w.fly(5)
+		if again, _ := w.packed("engines/one", at, at); again.GetContentSha256() != pack.GetContentSha256() {
+			t.Error("later flying changes the pack")
+		}
+		now := w.clock.Now()
+		if _, later := w.packed("engines/one", now, now); strings.Count(unpacked(t, later)["flying.csv"], "utilizations/") != 2 {
+			t.Errorf("later:\n%s", unpacked(t, later)["flying.csv"])
+		}
 	})
 }

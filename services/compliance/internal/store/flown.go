@@ -50,6 +50,22 @@ func LegsOf(ctx context.Context, tx *storage.Tx, component, through string, know
 		component, through, storage.Micros(known))
 }
 
+// Entry is what a thing counted of one entry of flying.
+type Entry struct {
+	Name, Day                         string
+	Seconds, Cycles, Starts, Landings int64
+}
+
+// EntriesOf are the entries of flying that a thing counted through a civil day, oldest first, as far as it was known at an instant.
+func EntriesOf(ctx context.Context, tx *storage.Tx, item, through string, known time.Time) ([]Entry, error) {
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (e Entry, err error) {
+		err = row.Scan(&e.Name, &e.Day, &e.Seconds, &e.Cycles, &e.Starts, &e.Landings)
+		return e, err
+	}, `SELECT utilization, flight_date, operating_seconds, cycles, starts, landings FROM flown
+		WHERE item = $1 AND flight_date <= $2 AND since_time <= $3 AND (until_time = 0 OR until_time > $3) ORDER BY flight_date, utilization`,
+		item, through, storage.Micros(known))
+}
+
 // CountersFlownOn sums what a thing flew on a host from one civil day through another; an empty day does not limit.
 func CountersFlownOn(ctx context.Context, tx *storage.Tx, item, host, from, through string) (*compliancev1.Counters, error) {
 	if through == "" {
