@@ -29,7 +29,7 @@ type cli struct {
 	EventServer eventServerCommand `cmd:"" help:"Run one event server of a cluster; several processes of the suite need three."`
 	Backup      backupCommand      `cmd:"" help:"Copy the data of a suite that may go on working into a new folder, and check the copy."`
 	Restore     restoreCommand     `cmd:"" help:"Make a new state folder of a backup, and check it."`
-	Pack        packCommand        `cmd:"" help:"Check record packs."`
+	Pack        packCommand        `cmd:"" help:"Make and check record packs."`
 	Version     struct{}           `cmd:"" help:"Say which version this is."`
 }
 
@@ -141,6 +141,8 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 		return c.Demo.run(ctx, stdout, stderr)
 	case "mcp":
 		return c.MCP.run(ctx, os.Stdin, os.Stdout)
+	case "pack make <subject>":
+		return c.Pack.Make.run(ctx, stdout)
 	case "pack verify <file>":
 		return c.Pack.Verify.run(stdout)
 	case "backup <into>":

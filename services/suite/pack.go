@@ -9,8 +9,9 @@ import (
 	"coldsection.example/services/platform/recordpack"
 )
 
-// packCommand works on record packs, without a suite and without a network.
+// packCommand makes record packs, and checks them without a suite and without a network.
 type packCommand struct {
+	Make   packMakeCommand   `cmd:"" help:"Have a running suite make a record pack, and write it."`
 	Verify packVerifyCommand `cmd:"" help:"Check every hash, the seal and the record chain of a record pack, offline."`
 }
 
