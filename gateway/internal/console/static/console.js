@@ -5,6 +5,7 @@ import { itemPage } from "/item.js";
 import { receiving } from "/receive.js";
 import { sender } from "/press.js";
 import { workPage } from "/work.js";
+import { planning, planningTitles } from "/planning.js";
 
 const page = document.getElementById("page");
 const message = document.getElementById("message");
@@ -179,18 +180,13 @@ const pages = {
       table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with."),
       table("Steps", ["Step", "What", "State", "By", "At"], done, "The card has no steps.")];
   },
-  async work(id, step) {
+  async work(id, _, step) {
     const again = async (told) => {
       await show();
       if (told && !message.textContent) message.textContent = "✓ " + told;
       scrollTo(0, 0);
     };
     return workPage({ get, call, send: sender(call), el, link, chip, table, last, instant, Refused, again, session: () => session }, id, step);
-  },
-  async due() {
-    const found = await get("/v1/dueItems?pageSize=1000");
-    const rows = found.dueItems.map((d) => [d.requirementCode, d.requirementTitle, d.subjectLabel, chip(d.band), date(d.dueDate), d.explanation || d.bandReason]);
-    return [el("h2", {}, "Due list"), table("What is due, soonest first", ["Code", "Requirement", "On", "Band", "Due", "Why then"], rows, "No requirement applies yet.")];
   },
   async shelf() {
     const found = await get("/v1/lots?pageSize=1000");
@@ -208,17 +204,19 @@ const pages = {
     return [el("h2", {}, "Issue desk"), ...issueDesk({ get, call, el, table, amount, last, instant, codeBox, Refused }, id)];
   },
 };
-const titles = { engines: "Engines", orders: "Orders", due: "Due list", shelf: "Shelf list", receive: "Receiving", issue: "Issue desk" };
+Object.assign(pages, planning({ get, call, el, link, table, chip, date, instant, last, attempt, Refused }));
+const titles = { engines: "Engines", orders: "Orders", ...planningTitles, shelf: "Shelf list", receive: "Receiving", issue: "Issue desk" };
 
 let shows = 0; // a page that comes late does not take the place of one that was asked for after it
 
 async function show() {
-  const [name, ...parts] = (location.hash.replace(/^#\//, "") || "engines").split("/");
-  if (name === "invitation") return invitation(parts[0]);
+  const [path, asked] = (location.hash.replace(/^#\//, "") || "engines").split("?");
+  const [name, id, ...more] = path.split("/");
+  if (name === "invitation") return invitation(id);
   if (!session) return signIn();
   navigation(name);
   try {
-    const turn = ++shows, made = await (pages[name] || pages.engines)(...parts);
+    const turn = ++shows, made = await (pages[name] || pages.engines)(id, new URLSearchParams(asked), ...more);
     if (turn !== shows) return;
     page.replaceChildren(...made);
     message.textContent = "";
