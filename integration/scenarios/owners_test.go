@@ -1,6 +1,7 @@
 package scenarios
 
 import (
+	"context"
 	"encoding/csv"
 	"encoding/json"
 	"os"
@@ -15,6 +16,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/dynamicpb"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"coldsection.example/integration/harness"
@@ -69,6 +71,9 @@ func TestWhatIsAnothersDoesNotExist(t *testing.T) {
 					t.Errorf("its own: %d lines, %v; another's: %d, %v", rowsOf(t, own), err, rowsOf(t, foreign), foreignErr)
 				}
 				return
+			}
+			if field == nil && strings.HasPrefix(short, "LookUp") {
+				field = m.Input().Fields().ByName("external_id")
 			}
 			if field == nil { // a list of all: each sees its own
 				if own, err := ask(owner, conn, m, nil, ""); err != nil || own == "{}" {
@@ -179,7 +184,28 @@ func realNames(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, out s
 		"GetWorkOrder": order, "GetWashPlan": order + "/washPlan", "ListSteps": order, "ListMeasurements": order, "ListMotoringRuns": order,
 		"ListSignatures": order, "GetFlyingPlan": plane + "/flyingPlan", "FindFlyingPlanVersions": plane + "/flyingPlan", "FindEvidence": out.Engine,
 		"GetReading": readings.GetReadings()[0].GetName(), "ListReadings": out.Engine, "ListEngineEvents": out.Engine, "GetAssessment": out.Engine + "/assessment",
-		"ListWashAdvices": out.Engine, "GetRecovery": recoveries.GetRecoveries()[0].GetName(), "ListRecoveries": out.Engine,
+		"ListWashAdvices": out.Engine, "LookUpAircraft": "erp/plane-1", "LookUpEngine": "erp/engine-1",
+		"GetRecovery": recoveries.GetRecoveries()[0].GetName(), "ListRecoveries": out.Engine,
+	}
+}
+
+// elsewhere is the other system in which the story's aircraft and engine have an id.
+const elsewhere = "erp"
+
+// knownElsewhere gives the story's aircraft and engine an id in another system.
+func knownElsewhere(t *testing.T, planner context.Context, conn *grpc.ClientConn, engine string) {
+	t.Helper()
+	compliance, mask := compliancev1.NewComplianceServiceClient(conn), &fieldmaskpb.FieldMask{Paths: []string{"external_ids"}}
+	_, err := compliance.UpdateAircraft(planner, &compliancev1.UpdateAircraftRequest{UpdateMask: mask, Aircraft: &compliancev1.Aircraft{
+		Name: "aircraft/demo-101", ExternalIds: map[string]string{elsewhere: "erp/plane-1"},
+	}})
+	if err == nil {
+		_, err = compliance.UpdateEngine(planner, &compliancev1.UpdateEngineRequest{UpdateMask: mask, Engine: &compliancev1.Engine{
+			Name: engine, ExternalIds: map[string]string{elsewhere: "erp/engine-1"},
+		}})
+	}
+	if err != nil {
+		t.Fatal(err)
 	}
 }
 
@@ -187,6 +213,7 @@ func realNames(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, out s
 func beyondTheStory(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, engine string) string {
 	t.Helper()
 	planner, technician := stage.SignIn(t, "planner").Context(), stage.SignIn(t, "technician").Context()
+	knownElsewhere(t, planner, conn, engine)
 	compliance := compliancev1.NewComplianceServiceClient(conn)
 	if _, err := compliance.CreateComponent(planner, &compliancev1.CreateComponentRequest{ComponentId: "owners-pump", Component: &compliancev1.Component{
 		PartNumber: "DEMO-PUMP", Serial: "1", DisplayName: "fuel pump, demonstration only",
@@ -292,6 +319,9 @@ func ask(who *harness.Person, conn *grpc.ClientConn, m protoreflect.MethodDescri
 	}
 	if field != nil {
 		in.Set(field, protoreflect.ValueOfString(name))
+	}
+	if system := m.Input().Fields().ByName("system"); system != nil {
+		in.Set(system, protoreflect.ValueOfString(elsewhere))
 	}
 	if m.Name() == "FindEvidence" {
 		in.Set(m.Input().Fields().ByName("name"), protoreflect.ValueOfString(evidenceOf))

@@ -31,13 +31,14 @@ type Table[T proto.Message] struct {
 	columns []column
 	fields  listing.Fields
 	order   string
-	owned   []string // the columns that name whose a resource is
-	all     bool     // every one of these that is not empty must be the caller's
-	shared  bool     // everybody's
-	hidden  []string // columns that are empty to a limited caller where they name another's
-	insert  string   // adds a row: name, version, body and the columns
-	update  string   // changes one: version, body, the columns, name and the version before
-	touch   string   // the same where no column changes
+	owned   []string                                    // the columns that name whose a resource is
+	all     bool                                        // every one of these that is not empty must be the caller's
+	shared  bool                                        // everybody's
+	hidden  []string                                    // columns that are empty to a limited caller where they name another's
+	insert  string                                      // adds a row: name, version, body and the columns
+	update  string                                      // changes one: version, body, the columns, name and the version before
+	touch   string                                      // the same where no column changes
+	written func(context.Context, *storage.Tx, T) error // what follows an Insert and a Save; nil for nothing
 }
 
 type column struct {

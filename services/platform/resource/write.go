@@ -37,7 +37,15 @@ func (t *Table[T]) Insert(ctx context.Context, tx *storage.Tx, m T, now time.Tim
 		return err
 	}
 	n, err := tx.Exec(ctx, t.insert, args...)
-	return exists(m, n, err)
+	return t.followed(ctx, tx, m, exists(m, n, err))
+}
+
+// followed does what follows a row that was written.
+func (t *Table[T]) followed(ctx context.Context, tx *storage.Tx, m T, err error) error {
+	if err != nil || t.written == nil {
+		return err
+	}
+	return t.written(ctx, tx, m)
 }
 
 // InsertLater is Insert for a name that nobody has, because it was made just now: nobody waits for it, and what is wrong with it
@@ -71,7 +79,7 @@ func (t *Table[T]) Save(ctx context.Context, tx *storage.Tx, m T, now time.Time)
 		return err
 	}
 	n, err := t.change(ctx, tx, args)
-	return stale(m, n, err)
+	return t.followed(ctx, tx, m, stale(m, n, err))
 }
 
 // SaveLater is Save that nobody waits for: what is wrong with it fails the transaction.

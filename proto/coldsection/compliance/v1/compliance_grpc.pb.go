@@ -1254,8 +1254,10 @@ var ComplianceService_ServiceDesc = grpc.ServiceDesc{
 
 const (
 	ComplianceQueryService_GetAircraft_FullMethodName         = "/coldsection.compliance.v1.ComplianceQueryService/GetAircraft"
+	ComplianceQueryService_LookUpAircraft_FullMethodName      = "/coldsection.compliance.v1.ComplianceQueryService/LookUpAircraft"
 	ComplianceQueryService_ListAircraft_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/ListAircraft"
 	ComplianceQueryService_GetEngine_FullMethodName           = "/coldsection.compliance.v1.ComplianceQueryService/GetEngine"
+	ComplianceQueryService_LookUpEngine_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/LookUpEngine"
 	ComplianceQueryService_ListEngines_FullMethodName         = "/coldsection.compliance.v1.ComplianceQueryService/ListEngines"
 	ComplianceQueryService_ListFittings_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/ListFittings"
 	ComplianceQueryService_ListUtilizations_FullMethodName    = "/coldsection.compliance.v1.ComplianceQueryService/ListUtilizations"
@@ -1292,10 +1294,14 @@ const (
 type ComplianceQueryServiceClient interface {
 	// Reads one aircraft.
 	GetAircraft(ctx context.Context, in *GetAircraftRequest, opts ...grpc.CallOption) (*Aircraft, error)
+	// Finds an aircraft by its id in another system. Reasons: EXTERNAL_ID_UNKNOWN, EXTERNAL_ID_AMBIGUOUS.
+	LookUpAircraft(ctx context.Context, in *LookUpAircraftRequest, opts ...grpc.CallOption) (*Aircraft, error)
 	// Lists aircraft. Filter fields: registration, model.
 	ListAircraft(ctx context.Context, in *ListAircraftRequest, opts ...grpc.CallOption) (*ListAircraftResponse, error)
 	// Reads one engine with its counters.
 	GetEngine(ctx context.Context, in *GetEngineRequest, opts ...grpc.CallOption) (*Engine, error)
+	// Finds an engine by its id in another system. Reasons: EXTERNAL_ID_UNKNOWN, EXTERNAL_ID_AMBIGUOUS.
+	LookUpEngine(ctx context.Context, in *LookUpEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Lists engines. Filter fields: serial, engine_model, aircraft.
 	ListEngines(ctx context.Context, in *ListEnginesRequest, opts ...grpc.CallOption) (*ListEnginesResponse, error)
 	// Lists what was fitted where, and when; an entry that was corrected is listed with the one that replaced it. Filter fields: item,
@@ -1376,6 +1382,16 @@ func (c *complianceQueryServiceClient) GetAircraft(ctx context.Context, in *GetA
 	return out, nil
 }
 
+func (c *complianceQueryServiceClient) LookUpAircraft(ctx context.Context, in *LookUpAircraftRequest, opts ...grpc.CallOption) (*Aircraft, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Aircraft)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_LookUpAircraft_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *complianceQueryServiceClient) ListAircraft(ctx context.Context, in *ListAircraftRequest, opts ...grpc.CallOption) (*ListAircraftResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListAircraftResponse)
@@ -1390,6 +1406,16 @@ func (c *complianceQueryServiceClient) GetEngine(ctx context.Context, in *GetEng
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Engine)
 	err := c.cc.Invoke(ctx, ComplianceQueryService_GetEngine_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *complianceQueryServiceClient) LookUpEngine(ctx context.Context, in *LookUpEngineRequest, opts ...grpc.CallOption) (*Engine, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Engine)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_LookUpEngine_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -1664,10 +1690,14 @@ func (c *complianceQueryServiceClient) ListAuthorizations(ctx context.Context, i
 type ComplianceQueryServiceServer interface {
 	// Reads one aircraft.
 	GetAircraft(context.Context, *GetAircraftRequest) (*Aircraft, error)
+	// Finds an aircraft by its id in another system. Reasons: EXTERNAL_ID_UNKNOWN, EXTERNAL_ID_AMBIGUOUS.
+	LookUpAircraft(context.Context, *LookUpAircraftRequest) (*Aircraft, error)
 	// Lists aircraft. Filter fields: registration, model.
 	ListAircraft(context.Context, *ListAircraftRequest) (*ListAircraftResponse, error)
 	// Reads one engine with its counters.
 	GetEngine(context.Context, *GetEngineRequest) (*Engine, error)
+	// Finds an engine by its id in another system. Reasons: EXTERNAL_ID_UNKNOWN, EXTERNAL_ID_AMBIGUOUS.
+	LookUpEngine(context.Context, *LookUpEngineRequest) (*Engine, error)
 	// Lists engines. Filter fields: serial, engine_model, aircraft.
 	ListEngines(context.Context, *ListEnginesRequest) (*ListEnginesResponse, error)
 	// Lists what was fitted where, and when; an entry that was corrected is listed with the one that replaced it. Filter fields: item,
@@ -1741,11 +1771,17 @@ type UnimplementedComplianceQueryServiceServer struct{}
 func (UnimplementedComplianceQueryServiceServer) GetAircraft(context.Context, *GetAircraftRequest) (*Aircraft, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetAircraft not implemented")
 }
+func (UnimplementedComplianceQueryServiceServer) LookUpAircraft(context.Context, *LookUpAircraftRequest) (*Aircraft, error) {
+	return nil, status.Error(codes.Unimplemented, "method LookUpAircraft not implemented")
+}
 func (UnimplementedComplianceQueryServiceServer) ListAircraft(context.Context, *ListAircraftRequest) (*ListAircraftResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListAircraft not implemented")
 }
 func (UnimplementedComplianceQueryServiceServer) GetEngine(context.Context, *GetEngineRequest) (*Engine, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetEngine not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) LookUpEngine(context.Context, *LookUpEngineRequest) (*Engine, error) {
+	return nil, status.Error(codes.Unimplemented, "method LookUpEngine not implemented")
 }
 func (UnimplementedComplianceQueryServiceServer) ListEngines(context.Context, *ListEnginesRequest) (*ListEnginesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListEngines not implemented")
@@ -1865,6 +1901,24 @@ func _ComplianceQueryService_GetAircraft_Handler(srv interface{}, ctx context.Co
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ComplianceQueryService_LookUpAircraft_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(LookUpAircraftRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).LookUpAircraft(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_LookUpAircraft_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).LookUpAircraft(ctx, req.(*LookUpAircraftRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ComplianceQueryService_ListAircraft_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListAircraftRequest)
 	if err := dec(in); err != nil {
@@ -1897,6 +1951,24 @@ func _ComplianceQueryService_GetEngine_Handler(srv interface{}, ctx context.Cont
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ComplianceQueryServiceServer).GetEngine(ctx, req.(*GetEngineRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ComplianceQueryService_LookUpEngine_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(LookUpEngineRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).LookUpEngine(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_LookUpEngine_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).LookUpEngine(ctx, req.(*LookUpEngineRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -2381,12 +2453,20 @@ var ComplianceQueryService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _ComplianceQueryService_GetAircraft_Handler,
 		},
 		{
+			MethodName: "LookUpAircraft",
+			Handler:    _ComplianceQueryService_LookUpAircraft_Handler,
+		},
+		{
 			MethodName: "ListAircraft",
 			Handler:    _ComplianceQueryService_ListAircraft_Handler,
 		},
 		{
 			MethodName: "GetEngine",
 			Handler:    _ComplianceQueryService_GetEngine_Handler,
+		},
+		{
+			MethodName: "LookUpEngine",
+			Handler:    _ComplianceQueryService_LookUpEngine_Handler,
 		},
 		{
 			MethodName: "ListEngines",

@@ -21,7 +21,12 @@ func (a *App) Sweep(ctx context.Context) error {
 	if err := a.settle(ctx); err != nil {
 		return err
 	}
-	return a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return a.unit(ctx, tx).sweepTools(ctx) })
+	return a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		if err := a.unit(ctx, tx).keepIDs(ctx); err != nil {
+			return err
+		}
+		return a.unit(ctx, tx).sweepTools(ctx)
+	})
 }
 
 // settle puts a new day to every subject for which one began since it was looked at, and works out those that follow from other requirements

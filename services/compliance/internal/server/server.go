@@ -43,7 +43,7 @@ func Register(r rpc.Registrar, a *app.App) {
 	for _, m := range compliancev1.ComplianceQueryService_ServiceDesc.Methods {
 		query.For("coldsection.compliance.v1.ComplianceQueryService", []string{auth.SignedIn}, m.MethodName)
 	}
-	query.Scope("coldsection.compliance.v1.ComplianceQueryService", "GetAircraft", "ListAircraft", "GetEngine", "ListEngines", "ListUtilizations",
+	query.Scope("coldsection.compliance.v1.ComplianceQueryService", "GetAircraft", "ListAircraft", "LookUpAircraft", "GetEngine", "ListEngines", "LookUpEngine", "ListUtilizations",
 		"GetDueItem", "ListDueItems", "ExplainDueItem", "ListAccomplishments", "ListFittings", "GetComponent", "ListComponents", "GetLifeStatus",
 		"ListLifeStatuses", "GetComplianceStatus", "ListOpenFindings", "GetRetentionFloor", "ListToolUses", "FindSuspectToolUses",
 		"FindEvidence")
@@ -79,6 +79,14 @@ func (q *queries) GetAircraft(ctx context.Context, req *compliancev1.GetAircraft
 
 func (q *queries) ListAircraft(ctx context.Context, req *compliancev1.ListAircraftRequest) (*compliancev1.ListAircraftResponse, error) {
 	return q.app.ListAircraft(ctx, req)
+}
+
+func (q *queries) LookUpAircraft(ctx context.Context, req *compliancev1.LookUpAircraftRequest) (*compliancev1.Aircraft, error) {
+	return q.app.LookUpAircraft(ctx, req.GetSystem(), req.GetExternalId())
+}
+
+func (q *queries) LookUpEngine(ctx context.Context, req *compliancev1.LookUpEngineRequest) (*compliancev1.Engine, error) {
+	return q.app.LookUpEngine(ctx, req.GetSystem(), req.GetExternalId())
 }
 
 func (q *queries) GetEngine(ctx context.Context, req *compliancev1.GetEngineRequest) (*compliancev1.Engine, error) {

@@ -47,6 +47,12 @@ var (
 	Authorizations = resource.NewTable[*compliancev1.Authorization]("authorizations", "", "scope")
 )
 
+// How aircraft and engines are found by their ids in other systems.
+var (
+	AircraftIDs = Aircraft.FoundBy("aircraft_ids", "aircraft", (*compliancev1.Aircraft).GetExternalIds)
+	EngineIDs   = Engines.FoundBy("engine_ids", "engine", (*compliancev1.Engine).GetExternalIds)
+)
+
 // AddCalibration keeps a calibration of a tool.
 func AddCalibration(ctx context.Context, tx *storage.Tx, tool string, c *compliancev1.Calibration) error {
 	body, err := proto.Marshal(c)

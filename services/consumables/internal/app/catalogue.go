@@ -40,11 +40,7 @@ func (a *App) UpdateItem(ctx context.Context, req *consumablesv1.UpdateItemReque
 		if err := store.Items.Save(ctx, tx, item, a.Clock.Now()); err != nil {
 			return nil, err
 		}
-		u := a.unit(ctx, tx)
-		if err := u.indexed(ctx, item); err != nil {
-			return nil, err
-		}
-		return item, u.itemFact(ctx, "updated", item)
+		return item, a.unit(ctx, tx).itemFact(ctx, "updated", item)
 	})
 }
 

@@ -35,9 +35,6 @@ func (u unit) createItem(ctx context.Context, item *consumablesv1.Item, itemID s
 	if err := store.Items.Insert(ctx, u.Tx, item, u.now); err != nil {
 		return "", err
 	}
-	if err := u.indexed(ctx, item); err != nil {
-		return "", err
-	}
 	return item.GetName(), u.itemFact(ctx, "created", item)
 }
 
