@@ -9,6 +9,7 @@ import (
 	"coldsection.example/gateway"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/outbox"
+	"coldsection.example/services/platform/peers"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/telemetry"
 )
@@ -63,8 +64,21 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", s.telemetry.Metrics())
 	var err error
-	s.admin, err = s.serveHTTP(ctx, "admin", s.cfg.Admin, s.withHealth(mux), nil)
+	s.admin, err = s.serveHTTP(ctx, "admin", s.cfg.Admin, s.withHealth(mux), s.adminTLS())
 	return err
+}
+
+// adminTLS is the certificate with which metrics and health are served to other machines: the gateway's, or the process's own. On loopback
+// there is none.
+func (s *Suite) adminTLS() *peers.Identity {
+	switch {
+	case s.cfg.ListenInsecure || onLoopback(s.cfg.Admin):
+		return nil
+	case s.public != nil:
+		return s.public
+	default:
+		return s.peer
+	}
 }
 
 // gauge is a number that is counted in a part's database.

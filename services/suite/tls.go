@@ -43,6 +43,10 @@ func (c *Config) checkTLS() error {
 			}
 		}
 	}
+	if c.Admin != "" && c.TLSCert == "" && c.PeerCert == "" && !onLoopback(c.Admin) {
+		return fmt.Errorf("admin %s is reached by other machines and would be served without TLS; "+
+			"give tls-cert and tls-key, or peer-ca, peer-cert and peer-key, or listen-insecure if the network is protected otherwise", c.Admin)
+	}
 	for _, line := range c.Listen {
 		if _, address, _ := strings.Cut(line, "="); c.PeerCert == "" && !onLoopback(address) {
 			return fmt.Errorf("listen %s is reached by other machines and would be served without TLS; "+
