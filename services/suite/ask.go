@@ -176,10 +176,11 @@ func (c *eventsCommand) run(ctx context.Context, out, problems io.Writer) error 
 		rows := verbs.NewRows(c.Output, out, columns)
 		cursor, err := client.Facts(ctx, c.After, c.Types, c.Follow, rows)
 		err = errors.Join(err, rows.Close())
-		if err == nil {
-			_, err = fmt.Fprintf(problems, "go on with --after %s\n", cursor)
+		if cursor == "" && err != nil {
+			return err // nothing was read yet
 		}
-		return err
+		_, said := fmt.Fprintf(problems, "go on with --after %s\n", cursor)
+		return errors.Join(err, said)
 	})
 }
 

@@ -73,10 +73,13 @@ func (w *csvWriter) Write(cells ...string) error {
 	return w.csv.Write(safe)
 }
 
-func (w *csvWriter) Close() error {
+// Flush writes what there is so far, for a reader who waits for it.
+func (w *csvWriter) Flush() error {
 	w.csv.Flush()
 	return w.csv.Error()
 }
+
+func (w *csvWriter) Close() error { return w.Flush() }
 
 // sheetName is that of the only sheet of a workbook that is written.
 const sheetName = "Table"

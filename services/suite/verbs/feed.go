@@ -29,6 +29,9 @@ func (c Client) Facts(ctx context.Context, after string, types []string, follow 
 				return in.GetAfter(), err
 			}
 		}
+		if err := rows.Flush(); err != nil {
+			return in.GetAfter(), err
+		}
 		if in.After = out.GetNextCursor(); len(out.GetEvents()) == 0 && !follow {
 			return in.GetAfter(), nil
 		}

@@ -32,6 +32,7 @@ var usual = map[protoreflect.Name][]string{
 // Rows writes resources as they come, in one form.
 type Rows interface {
 	Write(m protoreflect.Message) error
+	Flush() error // shows what was written so far, for who waits for more
 	Close() error
 }
 
@@ -84,6 +85,9 @@ func (l lines) Write(m protoreflect.Message) error {
 	return err
 }
 
+// Flush has nothing to do: every line is shown at once.
+func (lines) Flush() error { return nil }
+
 // Close ends the lines.
 func (lines) Close() error { return nil }
 
@@ -125,6 +129,14 @@ func (r *rows) begin(d protoreflect.MessageDescriptor) error {
 	to, err := r.open(r.columns)
 	r.to = to
 	return err
+}
+
+// Flush shows what was written so far.
+func (r *rows) Flush() error {
+	if flushed, ok := r.to.(interface{ Flush() error }); ok {
+		return flushed.Flush()
+	}
+	return nil
 }
 
 // Close writes what is left.
