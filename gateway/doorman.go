@@ -44,7 +44,7 @@ func (d *doorman) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo
 		if err := rpc.ToStatus(applyIfMatch(known, info.FullMethod, req)); err != nil {
 			return nil, err
 		}
-		return next(known, req)
+		return inUnits(known, req, next)
 	}
 	if id, _ := auth.FromContext(known); readOnly(info.FullMethod) && id.Kind != auth.Emergency {
 		resp, err := handle()

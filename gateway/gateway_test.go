@@ -24,6 +24,7 @@ import (
 
 	"coldsection.example/gateway"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
@@ -60,13 +61,13 @@ func (shelf) GetItem(ctx context.Context, req *consumablesv1.GetItemRequest) (*c
 		return &consumablesv1.Item{Name: req.GetName(), DisplayName: until.Sub(clock.System().Now()).String()}, nil
 	}
 	id, _ := auth.FromContext(ctx)
-	return &consumablesv1.Item{Name: req.GetName(), DisplayName: id.Account, Etag: "v1"}, nil
+	return &consumablesv1.Item{Name: req.GetName(), DisplayName: id.Account, Etag: "v1", ReorderPoint: &commonv1.Quantity{Value: "20", UnitCode: "L"}}, nil
 }
 
-func (s shelf) CreateItem(ctx context.Context, _ *consumablesv1.CreateItemRequest) (*consumablesv1.Item, error) {
+func (s shelf) CreateItem(ctx context.Context, req *consumablesv1.CreateItemRequest) (*consumablesv1.Item, error) {
 	s.made.Add(1)
 	md, _ := metadata.FromIncomingContext(ctx)
-	return &consumablesv1.Item{Name: "items/new", DisplayName: strings.Join(md.Get("idempotency-key"), ",")}, nil
+	return &consumablesv1.Item{Name: "items/new", DisplayName: strings.Join(md.Get("idempotency-key"), ","), ReorderPoint: req.GetItem().GetReorderPoint()}, nil
 }
 
 // world is a gateway with one service behind it, as one process would run them.

@@ -41,7 +41,10 @@ func (d *doorman) stream(srv any, stream grpc.ServerStream, info *grpc.StreamSer
 	ctx, end := context.WithCancelCause(who)
 	defer end(nil)
 	go d.recheck(ctx, d.clock.After(recheckEvery), info.FullMethod, end)
-	err = next(srv, known{ServerStream: stream, ctx: ctx})
+	system, err := unitsAsked(ctx)
+	if err == nil {
+		err = next(srv, measured{ServerStream: known{ServerStream: stream, ctx: ctx}, system: system})
+	}
 	if lost := context.Cause(ctx); lost != nil && stream.Context().Err() == nil {
 		err = rpc.ToStatus(lost)
 	}

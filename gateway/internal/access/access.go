@@ -40,7 +40,8 @@ type Server struct {
 func Register(r rpc.Registrar, s *Server, sessions *Sessions, events *Events) {
 	admin, readers, anyone := []string{"admin"}, []string{"admin", "quality"}, []string{auth.Anyone}
 	signedIn := []string{auth.SignedIn}
-	own := []string{"SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate", "EnrolSecondFactor", "ConfirmSecondFactor"}
+	own := []string{"SignOut", "GetCurrentSession", "ChangePassword", "Reauthenticate", "EnrolSecondFactor", "ConfirmSecondFactor",
+		"DescribeOwnSessions", "EndOwnSession", "ChangeUnitSystem"}
 	followers := []string{"integrator", "planner", "quality", "analyst", "admin", "viewer"}
 	write, query := &accessv1.AccessService_ServiceDesc, &accessv1.AccessQueryService_ServiceDesc
 	session, event := &accessv1.SessionService_ServiceDesc, &accessv1.EventsService_ServiceDesc

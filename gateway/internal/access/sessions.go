@@ -39,13 +39,17 @@ func (s *Sessions) SignOut(ctx context.Context, _ *accessv1.SignOutRequest) (*ac
 // GetCurrentSession says who the caller is.
 func (s *Sessions) GetCurrentSession(ctx context.Context, _ *accessv1.GetCurrentSessionRequest) (*accessv1.Session, error) {
 	id, _ := auth.FromContext(ctx)
-	session := &accessv1.Session{Account: id.Account, Person: id.Person, DisplayName: id.DisplayName, Roles: id.Roles, Owners: id.Owners}
+	session := &accessv1.Session{
+		Account: id.Account, Person: id.Person, DisplayName: id.DisplayName, Roles: id.Roles, Owners: id.Owners,
+		UnitSystem: accessv1.Session_UnitSystem(accessv1.Session_UnitSystem_value[id.Units]), Current: true,
+	}
 	if id.Has(auth.SecondFactorDue) {
 		session.Roles, session.SecondFactorDue = nil, true
 	}
 	facts, err := s.Store.SessionFacts(ctx, id.SessionID)
 	if err == nil && facts.Method != "" {
 		session.Method, session.CsrfToken, session.ExpireTime = facts.Method, facts.CSRF, timestamppb.New(facts.Expires)
+		session.SessionId = accounts.SessionName(id.SessionID)
 	}
 	return session, err
 }
@@ -80,7 +84,8 @@ func (s *Sessions) EnrolSecondFactor(ctx context.Context, req *accessv1.EnrolSec
 	if err != nil {
 		return nil, err
 	}
-	return &accessv1.EnrolSecondFactorResponse{Secret: secret, Uri: uri}, nil
+	rows, err := qrRows(uri)
+	return &accessv1.EnrolSecondFactorResponse{Secret: secret, Uri: uri, QrRows: rows}, err
 }
 
 // ConfirmSecondFactor makes it count.

@@ -210,7 +210,7 @@ func (s *Store) identify(ctx context.Context, hash string) (found caller, err er
 	found.id = auth.Identity{
 		Account: account.GetName(), Person: account.GetPerson(), DisplayName: account.GetDisplayName(),
 		Roles: roles, Kind: kind, AuthTime: storage.FromMicros(since), SessionID: hash,
-		Owners: slices.Clone(account.GetOwners()), Scopes: scopes,
+		Owners: slices.Clone(account.GetOwners()), Scopes: scopes, Units: unitsOf(account),
 	}
 	return found, nil
 }
@@ -238,6 +238,6 @@ func (s *Store) NewKeySecret(ctx context.Context, key string) (secret string, er
 func sessionOf(account *accessv1.Account, expires time.Time) *accessv1.Session {
 	return &accessv1.Session{
 		Account: account.GetName(), Person: account.GetPerson(), DisplayName: account.GetDisplayName(), Roles: account.GetRoles(),
-		ExpireTime: timestamppb.New(expires), Owners: account.GetOwners(),
+		ExpireTime: timestamppb.New(expires), Owners: account.GetOwners(), UnitSystem: account.GetUnitSystem(),
 	}
 }

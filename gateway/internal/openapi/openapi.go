@@ -12,6 +12,9 @@ import (
 	"sync"
 
 	"github.com/goccy/go-yaml"
+
+	"coldsection.example/gateway/internal/units"
+	"coldsection.example/services/platform/quantity"
 )
 
 //go:embed openapi.yaml
@@ -55,6 +58,10 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 	components["parameters"] = node{"IdempotencyKey": node{
 		"name": "Idempotency-Key", "in": "header", "schema": node{"type": "string", "maxLength": 128},
 		"description": "The same key with the same request gets the first answer for 90 days.",
+	}, "Units": node{
+		"name": units.Header, "in": "header", "schema": node{"type": "string", "enum": []any{string(quantity.SI), string(quantity.US)}},
+		"description": "The unit system in which the answer carries its amounts a second time, in the fields \"converted\"; without it, the system that " +
+			"the account chose. The amounts beside them stay as they were entered or computed.",
 	}}
 	for path, operations := range child(doc, "paths") {
 		for method, operation := range object(operations) {
@@ -63,6 +70,9 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 			if id, _ := o["operationId"].(string); contractMethods()[id] != nil {
 				describeOperation(schemas, o, contractMethods()[id])
 				retireOperation(o, contractMethods()[id])
+				if units.Carries(contractMethods()[id].Output()) {
+					takes(o, "Units")
+				}
 				if !principal(path, contractMethods()[id]) {
 					o["operationId"] = id + "_2" // another path of the same method
 				}
@@ -83,9 +93,14 @@ func complete(path, method string, operation node) {
 		operation["security"] = []any{}
 	}
 	if method != "get" {
-		parameters, _ := operation["parameters"].([]any)
-		operation["parameters"] = append(parameters, node{"$ref": "#/components/parameters/IdempotencyKey"})
+		takes(operation, "IdempotencyKey")
 	}
+}
+
+// takes adds a parameter of the components to an operation.
+func takes(operation node, parameter string) {
+	parameters, _ := operation["parameters"].([]any)
+	operation["parameters"] = append(parameters, node{"$ref": "#/components/parameters/" + parameter})
 }
 
 // problem is the schema of a refusal.

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"coldsection.example/gateway/internal/feed"
+	"coldsection.example/gateway/internal/units"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
@@ -123,6 +124,8 @@ func headers(name string) (string, bool) {
 		return idempotency.MetadataKey, true
 	case "If-Match":
 		return IfMatchKey, true
+	case units.Header:
+		return units.Key, true
 	default:
 		return "", false
 	}
@@ -182,6 +185,7 @@ type door struct {
 // ServeHTTP serves one request.
 func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w = conditional(w, r)
+	w.Header().Add("Vary", units.Header)
 	r = r.WithContext(context.WithValue(r.Context(), secured{}, r.TLS != nil))
 	token, byCookie := credentials(r)
 	if token == "" {

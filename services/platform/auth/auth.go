@@ -51,6 +51,7 @@ type Identity struct {
 	AuthTime    time.Time // when the caller last proved who it is
 	SessionID   string    // the session or key
 	Scopes      []string  // what a machine's key is narrowed to, for the gateway; roles are narrowed already
+	Units       string    // the unit system that answers carry amounts in a second time, for the gateway; empty is none
 	Owners      []string  // the owners (customers) to whose aircraft and engines the caller is limited; empty is no limit
 }
 

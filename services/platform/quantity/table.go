@@ -54,6 +54,7 @@ var table = []Unit{
 
 	{Code: "m", Rec20: "MTR", Dimension: Length, Label: "m", factor: rat("1")},
 	{Code: "mm", Rec20: "MMT", Dimension: Length, Label: "mm", factor: rat("1/1000")},
+	{Code: "[in_i]", Rec20: "INH", Dimension: Length, Label: "in", factor: rat("0.0254")},
 	{Code: "[ft_i]", Rec20: "FOT", Dimension: Length, Label: "ft", factor: rat("0.3048")},
 
 	{Code: "s", Rec20: "SEC", Dimension: Time, Label: "s", factor: rat("1")},

@@ -143,6 +143,59 @@ func (Account_State) EnumDescriptor() ([]byte, []int) {
 	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{0, 1}
 }
 
+// Systems of units.
+type Session_UnitSystem int32
+
+const (
+	// None chosen: amounts are given once.
+	Session_UNIT_SYSTEM_UNSPECIFIED Session_UnitSystem = 0
+	// The International System, with litres and degrees Celsius.
+	Session_SI Session_UnitSystem = 1
+	// United States customary units.
+	Session_US Session_UnitSystem = 2
+)
+
+// Enum value maps for Session_UnitSystem.
+var (
+	Session_UnitSystem_name = map[int32]string{
+		0: "UNIT_SYSTEM_UNSPECIFIED",
+		1: "SI",
+		2: "US",
+	}
+	Session_UnitSystem_value = map[string]int32{
+		"UNIT_SYSTEM_UNSPECIFIED": 0,
+		"SI":                      1,
+		"US":                      2,
+	}
+)
+
+func (x Session_UnitSystem) Enum() *Session_UnitSystem {
+	p := new(Session_UnitSystem)
+	*p = x
+	return p
+}
+
+func (x Session_UnitSystem) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Session_UnitSystem) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_access_v1_access_proto_enumTypes[2].Descriptor()
+}
+
+func (Session_UnitSystem) Type() protoreflect.EnumType {
+	return &file_coldsection_access_v1_access_proto_enumTypes[2]
+}
+
+func (x Session_UnitSystem) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Session_UnitSystem.Descriptor instead.
+func (Session_UnitSystem) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{2, 0}
+}
+
 // Somebody or something that may call.
 type Account struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -176,7 +229,9 @@ type Account struct {
 	// Whether a second factor is confirmed.
 	SecondFactor bool `protobuf:"varint,14,opt,name=second_factor,json=secondFactor,proto3" json:"second_factor,omitempty"`
 	// Whether it is the break-glass account, which only SealBreakGlass and OpenBreakGlass change.
-	BreakGlass    bool `protobuf:"varint,15,opt,name=break_glass,json=breakGlass,proto3" json:"break_glass,omitempty"`
+	BreakGlass bool `protobuf:"varint,15,opt,name=break_glass,json=breakGlass,proto3" json:"break_glass,omitempty"`
+	// The unit system in which answers to the account carry amounts a second time, as its owner chose by ChangeUnitSystem.
+	UnitSystem    Session_UnitSystem `protobuf:"varint,16,opt,name=unit_system,json=unitSystem,proto3,enum=coldsection.access.v1.Session_UnitSystem" json:"unit_system,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -316,6 +371,13 @@ func (x *Account) GetBreakGlass() bool {
 	return false
 }
 
+func (x *Account) GetUnitSystem() Session_UnitSystem {
+	if x != nil {
+		return x.UnitSystem
+	}
+	return Session_UNIT_SYSTEM_UNSPECIFIED
+}
+
 // A key for a machine account.
 type ApiKey struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -443,8 +505,16 @@ type Session struct {
 	Method string `protobuf:"bytes,9,opt,name=method,proto3" json:"method,omitempty"`
 	// Whether the account must enrol a second factor before it can do anything else.
 	SecondFactorDue bool `protobuf:"varint,10,opt,name=second_factor_due,json=secondFactorDue,proto3" json:"second_factor_due,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// The system in which answers to the account carry amounts a second time.
+	UnitSystem Session_UnitSystem `protobuf:"varint,11,opt,name=unit_system,json=unitSystem,proto3,enum=coldsection.access.v1.Session_UnitSystem" json:"unit_system,omitempty"`
+	// What tells the sessions of an account apart; it opens nothing. Empty for API keys.
+	SessionId string `protobuf:"bytes,12,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
+	// When it was opened.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Whether it is the one that asks.
+	Current       bool `protobuf:"varint,14,opt,name=current,proto3" json:"current,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Session) Reset() {
@@ -543,6 +613,34 @@ func (x *Session) GetMethod() string {
 func (x *Session) GetSecondFactorDue() bool {
 	if x != nil {
 		return x.SecondFactorDue
+	}
+	return false
+}
+
+func (x *Session) GetUnitSystem() Session_UnitSystem {
+	if x != nil {
+		return x.UnitSystem
+	}
+	return Session_UNIT_SYSTEM_UNSPECIFIED
+}
+
+func (x *Session) GetSessionId() string {
+	if x != nil {
+		return x.SessionId
+	}
+	return ""
+}
+
+func (x *Session) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Session) GetCurrent() bool {
+	if x != nil {
+		return x.Current
 	}
 	return false
 }
@@ -2239,7 +2337,9 @@ type EnrolSecondFactorResponse struct {
 	// The secret in base 32, to be typed into an authenticator app; shown once.
 	Secret string `protobuf:"bytes,1,opt,name=secret,proto3" json:"secret,omitempty"`
 	// The same as an otpauth URI, to be shown as a QR code.
-	Uri           string `protobuf:"bytes,2,opt,name=uri,proto3" json:"uri,omitempty"`
+	Uri string `protobuf:"bytes,2,opt,name=uri,proto3" json:"uri,omitempty"`
+	// That QR code (ISO/IEC 18004), row by row from the top: "1" is a dark module, "0" a light one, without the light border.
+	QrRows        []string `protobuf:"bytes,3,rep,name=qr_rows,json=qrRows,proto3" json:"qr_rows,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2288,6 +2388,271 @@ func (x *EnrolSecondFactorResponse) GetUri() string {
 	return ""
 }
 
+func (x *EnrolSecondFactorResponse) GetQrRows() []string {
+	if x != nil {
+		return x.QrRows
+	}
+	return nil
+}
+
+// The request to list the caller's own sessions.
+type DescribeOwnSessionsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DescribeOwnSessionsRequest) Reset() {
+	*x = DescribeOwnSessionsRequest{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DescribeOwnSessionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DescribeOwnSessionsRequest) ProtoMessage() {}
+
+func (x *DescribeOwnSessionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DescribeOwnSessionsRequest.ProtoReflect.Descriptor instead.
+func (*DescribeOwnSessionsRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{32}
+}
+
+// The caller's own sessions.
+type DescribeOwnSessionsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Newest first, at most a hundred.
+	Sessions      []*Session `protobuf:"bytes,1,rep,name=sessions,proto3" json:"sessions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DescribeOwnSessionsResponse) Reset() {
+	*x = DescribeOwnSessionsResponse{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DescribeOwnSessionsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DescribeOwnSessionsResponse) ProtoMessage() {}
+
+func (x *DescribeOwnSessionsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DescribeOwnSessionsResponse.ProtoReflect.Descriptor instead.
+func (*DescribeOwnSessionsResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *DescribeOwnSessionsResponse) GetSessions() []*Session {
+	if x != nil {
+		return x.Sessions
+	}
+	return nil
+}
+
+// The request to end a session of one's own.
+type EndOwnSessionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which, as DescribeOwnSessions tells it.
+	SessionId     string `protobuf:"bytes,1,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EndOwnSessionRequest) Reset() {
+	*x = EndOwnSessionRequest{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EndOwnSessionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EndOwnSessionRequest) ProtoMessage() {}
+
+func (x *EndOwnSessionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EndOwnSessionRequest.ProtoReflect.Descriptor instead.
+func (*EndOwnSessionRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *EndOwnSessionRequest) GetSessionId() string {
+	if x != nil {
+		return x.SessionId
+	}
+	return ""
+}
+
+// The session is ended.
+type EndOwnSessionResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EndOwnSessionResponse) Reset() {
+	*x = EndOwnSessionResponse{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EndOwnSessionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EndOwnSessionResponse) ProtoMessage() {}
+
+func (x *EndOwnSessionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EndOwnSessionResponse.ProtoReflect.Descriptor instead.
+func (*EndOwnSessionResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{35}
+}
+
+// The unit system that counts from now on.
+type ChangeUnitSystemResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The system; unspecified is none.
+	UnitSystem    Session_UnitSystem `protobuf:"varint,1,opt,name=unit_system,json=unitSystem,proto3,enum=coldsection.access.v1.Session_UnitSystem" json:"unit_system,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChangeUnitSystemResponse) Reset() {
+	*x = ChangeUnitSystemResponse{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChangeUnitSystemResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChangeUnitSystemResponse) ProtoMessage() {}
+
+func (x *ChangeUnitSystemResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChangeUnitSystemResponse.ProtoReflect.Descriptor instead.
+func (*ChangeUnitSystemResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *ChangeUnitSystemResponse) GetUnitSystem() Session_UnitSystem {
+	if x != nil {
+		return x.UnitSystem
+	}
+	return Session_UNIT_SYSTEM_UNSPECIFIED
+}
+
+// The request to choose a unit system.
+type ChangeUnitSystemRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The system; unspecified chooses none.
+	UnitSystem    Session_UnitSystem `protobuf:"varint,1,opt,name=unit_system,json=unitSystem,proto3,enum=coldsection.access.v1.Session_UnitSystem" json:"unit_system,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChangeUnitSystemRequest) Reset() {
+	*x = ChangeUnitSystemRequest{}
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChangeUnitSystemRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChangeUnitSystemRequest) ProtoMessage() {}
+
+func (x *ChangeUnitSystemRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChangeUnitSystemRequest.ProtoReflect.Descriptor instead.
+func (*ChangeUnitSystemRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *ChangeUnitSystemRequest) GetUnitSystem() Session_UnitSystem {
+	if x != nil {
+		return x.UnitSystem
+	}
+	return Session_UNIT_SYSTEM_UNSPECIFIED
+}
+
 // The request to confirm a second factor.
 type ConfirmSecondFactorRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2299,7 +2664,7 @@ type ConfirmSecondFactorRequest struct {
 
 func (x *ConfirmSecondFactorRequest) Reset() {
 	*x = ConfirmSecondFactorRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2311,7 +2676,7 @@ func (x *ConfirmSecondFactorRequest) String() string {
 func (*ConfirmSecondFactorRequest) ProtoMessage() {}
 
 func (x *ConfirmSecondFactorRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[32]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2324,7 +2689,7 @@ func (x *ConfirmSecondFactorRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmSecondFactorRequest.ProtoReflect.Descriptor instead.
 func (*ConfirmSecondFactorRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ConfirmSecondFactorRequest) GetCode() string {
@@ -2345,7 +2710,7 @@ type ConfirmSecondFactorResponse struct {
 
 func (x *ConfirmSecondFactorResponse) Reset() {
 	*x = ConfirmSecondFactorResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[33]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2357,7 +2722,7 @@ func (x *ConfirmSecondFactorResponse) String() string {
 func (*ConfirmSecondFactorResponse) ProtoMessage() {}
 
 func (x *ConfirmSecondFactorResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[33]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2370,7 +2735,7 @@ func (x *ConfirmSecondFactorResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmSecondFactorResponse.ProtoReflect.Descriptor instead.
 func (*ConfirmSecondFactorResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ConfirmSecondFactorResponse) GetRecoveryCodes() []string {
@@ -2393,7 +2758,7 @@ type ReauthenticateResponse struct {
 
 func (x *ReauthenticateResponse) Reset() {
 	*x = ReauthenticateResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[34]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2405,7 +2770,7 @@ func (x *ReauthenticateResponse) String() string {
 func (*ReauthenticateResponse) ProtoMessage() {}
 
 func (x *ReauthenticateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[34]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2418,7 +2783,7 @@ func (x *ReauthenticateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReauthenticateResponse.ProtoReflect.Descriptor instead.
 func (*ReauthenticateResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ReauthenticateResponse) GetReauthenticationToken() string {
@@ -2454,7 +2819,7 @@ type ListEventsRequest struct {
 
 func (x *ListEventsRequest) Reset() {
 	*x = ListEventsRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[35]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2466,7 +2831,7 @@ func (x *ListEventsRequest) String() string {
 func (*ListEventsRequest) ProtoMessage() {}
 
 func (x *ListEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[35]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2479,7 +2844,7 @@ func (x *ListEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ListEventsRequest) GetAfter() string {
@@ -2530,7 +2895,7 @@ type ListEventsResponse struct {
 
 func (x *ListEventsResponse) Reset() {
 	*x = ListEventsResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[36]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2542,7 +2907,7 @@ func (x *ListEventsResponse) String() string {
 func (*ListEventsResponse) ProtoMessage() {}
 
 func (x *ListEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[36]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2555,7 +2920,7 @@ func (x *ListEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListEventsResponse) GetEvents() []*Event {
@@ -2581,7 +2946,7 @@ type LocateEventsRequest struct {
 
 func (x *LocateEventsRequest) Reset() {
 	*x = LocateEventsRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[37]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2593,7 +2958,7 @@ func (x *LocateEventsRequest) String() string {
 func (*LocateEventsRequest) ProtoMessage() {}
 
 func (x *LocateEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[37]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2606,7 +2971,7 @@ func (x *LocateEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LocateEventsRequest.ProtoReflect.Descriptor instead.
 func (*LocateEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{43}
 }
 
 // Where the feed begins and ends.
@@ -2622,7 +2987,7 @@ type LocateEventsResponse struct {
 
 func (x *LocateEventsResponse) Reset() {
 	*x = LocateEventsResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[38]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2634,7 +2999,7 @@ func (x *LocateEventsResponse) String() string {
 func (*LocateEventsResponse) ProtoMessage() {}
 
 func (x *LocateEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[38]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2647,7 +3012,7 @@ func (x *LocateEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LocateEventsResponse.ProtoReflect.Descriptor instead.
 func (*LocateEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *LocateEventsResponse) GetOldestCursor() string {
@@ -2677,7 +3042,7 @@ type WatchEventsRequest struct {
 
 func (x *WatchEventsRequest) Reset() {
 	*x = WatchEventsRequest{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[39]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2689,7 +3054,7 @@ func (x *WatchEventsRequest) String() string {
 func (*WatchEventsRequest) ProtoMessage() {}
 
 func (x *WatchEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[39]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2702,7 +3067,7 @@ func (x *WatchEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchEventsRequest.ProtoReflect.Descriptor instead.
 func (*WatchEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *WatchEventsRequest) GetAfter() string {
@@ -2732,7 +3097,7 @@ type WatchEventsResponse struct {
 
 func (x *WatchEventsResponse) Reset() {
 	*x = WatchEventsResponse{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[40]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2744,7 +3109,7 @@ func (x *WatchEventsResponse) String() string {
 func (*WatchEventsResponse) ProtoMessage() {}
 
 func (x *WatchEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[40]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2757,7 +3122,7 @@ func (x *WatchEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchEventsResponse.ProtoReflect.Descriptor instead.
 func (*WatchEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *WatchEventsResponse) GetEvent() *Event {
@@ -2801,7 +3166,7 @@ type Event struct {
 
 func (x *Event) Reset() {
 	*x = Event{}
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[41]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2813,7 +3178,7 @@ func (x *Event) String() string {
 func (*Event) ProtoMessage() {}
 
 func (x *Event) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_access_v1_access_proto_msgTypes[41]
+	mi := &file_coldsection_access_v1_access_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2826,7 +3191,7 @@ func (x *Event) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Event.ProtoReflect.Descriptor instead.
 func (*Event) Descriptor() ([]byte, []int) {
-	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_access_v1_access_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *Event) GetId() string {
@@ -2896,7 +3261,7 @@ var File_coldsection_access_v1_access_proto protoreflect.FileDescriptor
 
 const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\n" +
-	"\"coldsection/access/v1/access.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1cgoogle/protobuf/struct.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xbb\a\n" +
+	"\"coldsection/access/v1/access.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1cgoogle/protobuf/struct.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8d\b\n" +
 	"\aAccount\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12>\n" +
 	"\x05login\x18\x02 \x01(\tB(\xe2A\x02\x02\x05\xbaH r\x1e2\x1c^[a-z0-9][a-z0-9._@-]{1,62}$R\x05login\x120\n" +
@@ -2916,7 +3281,9 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\asubject\x18\r \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xff\x01R\asubject\x12)\n" +
 	"\rsecond_factor\x18\x0e \x01(\bB\x04\xe2A\x01\x03R\fsecondFactor\x12%\n" +
 	"\vbreak_glass\x18\x0f \x01(\bB\x04\xe2A\x01\x03R\n" +
-	"breakGlass\"4\n" +
+	"breakGlass\x12P\n" +
+	"\vunit_system\x18\x10 \x01(\x0e2).coldsection.access.v1.Session.UnitSystemB\x04\xe2A\x01\x03R\n" +
+	"unitSystem\"4\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\t\n" +
 	"\x05HUMAN\x10\x01\x12\v\n" +
@@ -2941,7 +3308,7 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\vrevoke_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"revokeTime\x12L\n" +
 	"\x06scopes\x18\a \x03(\tB4\xe2A\x01\x01\xbaH-\x92\x01*\x10 \x18\x01\"$r\"2 ^(read|role:[a-z]+|area:[a-z]+)$R\x06scopes:V\xeaAS\n" +
-	"\x1acoldsection.example/ApiKey\x12$accounts/{account}/apiKeys/{api_key}*\aapiKeys2\x06apiKey\"\xfe\x02\n" +
+	"\x1acoldsection.example/ApiKey\x12$accounts/{account}/apiKeys/{api_key}*\aapiKeys2\x06apiKey\"\x93\x05\n" +
 	"\aSession\x12\x1e\n" +
 	"\aaccount\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\aaccount\x12\x1c\n" +
 	"\x06person\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12'\n" +
@@ -2955,7 +3322,19 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\x06owners\x18\b \x03(\tB\x04\xe2A\x01\x03R\x06owners\x12\x1c\n" +
 	"\x06method\x18\t \x01(\tB\x04\xe2A\x01\x03R\x06method\x120\n" +
 	"\x11second_factor_due\x18\n" +
-	" \x01(\bB\x04\xe2A\x01\x03R\x0fsecondFactorDue\"\x88\x03\n" +
+	" \x01(\bB\x04\xe2A\x01\x03R\x0fsecondFactorDue\x12P\n" +
+	"\vunit_system\x18\v \x01(\x0e2).coldsection.access.v1.Session.UnitSystemB\x04\xe2A\x01\x03R\n" +
+	"unitSystem\x12#\n" +
+	"\n" +
+	"session_id\x18\f \x01(\tB\x04\xe2A\x01\x03R\tsessionId\x12A\n" +
+	"\vcreate_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\x12\x1e\n" +
+	"\acurrent\x18\x0e \x01(\bB\x04\xe2A\x01\x03R\acurrent\"9\n" +
+	"\n" +
+	"UnitSystem\x12\x1b\n" +
+	"\x17UNIT_SYSTEM_UNSPECIFIED\x10\x00\x12\x06\n" +
+	"\x02SI\x10\x01\x12\x06\n" +
+	"\x02US\x10\x02\"\x88\x03\n" +
 	"\n" +
 	"AuditEvent\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1e\n" +
@@ -3086,10 +3465,24 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\bpassword\x18\x01 \x01(\tB\r\xe2A\x02\x01\x04\xbaH\x05r\x03\x18\x80\x02R\bpassword\x12 \n" +
 	"\x04code\x18\x02 \x01(\tB\f\xe2A\x02\x01\x04\xbaH\x04r\x02\x18@R\x04code\"G\n" +
 	"\x18EnrolSecondFactorRequest\x12+\n" +
-	"\bpassword\x18\x01 \x01(\tB\x0f\xe2A\x02\x02\x04\xbaH\ar\x05\x10\x01\x18\x80\x02R\bpassword\"Q\n" +
+	"\bpassword\x18\x01 \x01(\tB\x0f\xe2A\x02\x02\x04\xbaH\ar\x05\x10\x01\x18\x80\x02R\bpassword\"p\n" +
 	"\x19EnrolSecondFactorResponse\x12\x1c\n" +
 	"\x06secret\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x06secret\x12\x16\n" +
-	"\x03uri\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x03uri\"@\n" +
+	"\x03uri\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x03uri\x12\x1d\n" +
+	"\aqr_rows\x18\x03 \x03(\tB\x04\xe2A\x01\x03R\x06qrRows\"\x1c\n" +
+	"\x1aDescribeOwnSessionsRequest\"_\n" +
+	"\x1bDescribeOwnSessionsResponse\x12@\n" +
+	"\bsessions\x18\x01 \x03(\v2\x1e.coldsection.access.v1.SessionB\x04\xe2A\x01\x03R\bsessions\"D\n" +
+	"\x14EndOwnSessionRequest\x12,\n" +
+	"\n" +
+	"session_id\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18@R\tsessionId\"\x17\n" +
+	"\x15EndOwnSessionResponse\"l\n" +
+	"\x18ChangeUnitSystemResponse\x12P\n" +
+	"\vunit_system\x18\x01 \x01(\x0e2).coldsection.access.v1.Session.UnitSystemB\x04\xe2A\x01\x03R\n" +
+	"unitSystem\"s\n" +
+	"\x17ChangeUnitSystemRequest\x12X\n" +
+	"\vunit_system\x18\x01 \x01(\x0e2).coldsection.access.v1.Session.UnitSystemB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\n" +
+	"unitSystem\"@\n" +
 	"\x1aConfirmSecondFactorRequest\x12\"\n" +
 	"\x04code\x18\x01 \x01(\tB\x0e\xe2A\x02\x02\x04\xbaH\x06r\x04\x10\x01\x18@R\x04code\"J\n" +
 	"\x1bConfirmSecondFactorResponse\x12+\n" +
@@ -3144,8 +3537,7 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"GetAccount\x12(.coldsection.access.v1.GetAccountRequest\x1a\x1e.coldsection.access.v1.Account\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=accounts/*}\x90\x02\x01\x12\x80\x01\n" +
 	"\fListAccounts\x12*.coldsection.access.v1.ListAccountsRequest\x1a+.coldsection.access.v1.ListAccountsResponse\"\x17\x82\xd3\xe4\x93\x02\x0e\x12\f/v1/accounts\x90\x02\x01\x12\x90\x01\n" +
 	"\vListApiKeys\x12).coldsection.access.v1.ListApiKeysRequest\x1a*.coldsection.access.v1.ListApiKeysResponse\"*\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{parent=accounts/*}/apiKeys\x90\x02\x01\x12\x8c\x01\n" +
-	"\x0fListAuditEvents\x12-.coldsection.access.v1.ListAuditEventsRequest\x1a..coldsection.access.v1.ListAuditEventsResponse\"\x1a\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/auditEvents\x90\x02\x012\xa3\n" +
-	"\n" +
+	"\x0fListAuditEvents\x12-.coldsection.access.v1.ListAuditEventsRequest\x1a..coldsection.access.v1.ListAuditEventsResponse\"\x1a\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/auditEvents\x90\x02\x012\xf4\r\n" +
 	"\x0eSessionService\x12n\n" +
 	"\x06SignIn\x12$.coldsection.access.v1.SignInRequest\x1a\x1e.coldsection.access.v1.Session\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/sessions:signIn\x12\x95\x01\n" +
 	"\x0eDescribeSignIn\x12,.coldsection.access.v1.DescribeSignInRequest\x1a-.coldsection.access.v1.DescribeSignInResponse\"&\x82\xd3\xe4\x93\x02\x1d\x12\x1b/v1/sessions:describeSignIn\x90\x02\x01\x12y\n" +
@@ -3155,7 +3547,10 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\x0eChangePassword\x12,.coldsection.access.v1.ChangePasswordRequest\x1a-.coldsection.access.v1.ChangePasswordResponse\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/sessions:changePassword\x12\x95\x01\n" +
 	"\x0eReauthenticate\x12,.coldsection.access.v1.ReauthenticateRequest\x1a-.coldsection.access.v1.ReauthenticateResponse\"&\x82\xd3\xe4\x93\x02 :\x01*\"\x1b/v1/sessions:reauthenticate\x12\xa1\x01\n" +
 	"\x11EnrolSecondFactor\x12/.coldsection.access.v1.EnrolSecondFactorRequest\x1a0.coldsection.access.v1.EnrolSecondFactorResponse\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/sessions:enrolSecondFactor\x12\xa9\x01\n" +
-	"\x13ConfirmSecondFactor\x121.coldsection.access.v1.ConfirmSecondFactorRequest\x1a2.coldsection.access.v1.ConfirmSecondFactorResponse\"+\x82\xd3\xe4\x93\x02%:\x01*\" /v1/sessions:confirmSecondFactor2\xfb\x02\n" +
+	"\x13ConfirmSecondFactor\x121.coldsection.access.v1.ConfirmSecondFactorRequest\x1a2.coldsection.access.v1.ConfirmSecondFactorResponse\"+\x82\xd3\xe4\x93\x02%:\x01*\" /v1/sessions:confirmSecondFactor\x12\xa1\x01\n" +
+	"\x13DescribeOwnSessions\x121.coldsection.access.v1.DescribeOwnSessionsRequest\x1a2.coldsection.access.v1.DescribeOwnSessionsResponse\"#\x82\xd3\xe4\x93\x02\x1a\x12\x18/v1/sessions:describeOwn\x90\x02\x01\x12\x8a\x01\n" +
+	"\rEndOwnSession\x12+.coldsection.access.v1.EndOwnSessionRequest\x1a,.coldsection.access.v1.EndOwnSessionResponse\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/sessions:endOwn\x12\x9d\x01\n" +
+	"\x10ChangeUnitSystem\x12..coldsection.access.v1.ChangeUnitSystemRequest\x1a/.coldsection.access.v1.ChangeUnitSystemResponse\"(\x82\xd3\xe4\x93\x02\":\x01*\"\x1d/v1/sessions:changeUnitSystem2\xfb\x02\n" +
 	"\rEventsService\x12x\n" +
 	"\n" +
 	"ListEvents\x12(.coldsection.access.v1.ListEventsRequest\x1a).coldsection.access.v1.ListEventsResponse\"\x15\x82\xd3\xe4\x93\x02\f\x12\n" +
@@ -3175,135 +3570,154 @@ func file_coldsection_access_v1_access_proto_rawDescGZIP() []byte {
 	return file_coldsection_access_v1_access_proto_rawDescData
 }
 
-var file_coldsection_access_v1_access_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_coldsection_access_v1_access_proto_msgTypes = make([]protoimpl.MessageInfo, 42)
+var file_coldsection_access_v1_access_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_coldsection_access_v1_access_proto_msgTypes = make([]protoimpl.MessageInfo, 48)
 var file_coldsection_access_v1_access_proto_goTypes = []any{
 	(Account_Kind)(0),                   // 0: coldsection.access.v1.Account.Kind
 	(Account_State)(0),                  // 1: coldsection.access.v1.Account.State
-	(*Account)(nil),                     // 2: coldsection.access.v1.Account
-	(*ApiKey)(nil),                      // 3: coldsection.access.v1.ApiKey
-	(*Session)(nil),                     // 4: coldsection.access.v1.Session
-	(*AuditEvent)(nil),                  // 5: coldsection.access.v1.AuditEvent
-	(*CreateAccountRequest)(nil),        // 6: coldsection.access.v1.CreateAccountRequest
-	(*UpdateAccountRequest)(nil),        // 7: coldsection.access.v1.UpdateAccountRequest
-	(*GetAccountRequest)(nil),           // 8: coldsection.access.v1.GetAccountRequest
-	(*ListAccountsRequest)(nil),         // 9: coldsection.access.v1.ListAccountsRequest
-	(*ListAccountsResponse)(nil),        // 10: coldsection.access.v1.ListAccountsResponse
-	(*DisableAccountRequest)(nil),       // 11: coldsection.access.v1.DisableAccountRequest
-	(*EnableAccountRequest)(nil),        // 12: coldsection.access.v1.EnableAccountRequest
-	(*ResetSecondFactorRequest)(nil),    // 13: coldsection.access.v1.ResetSecondFactorRequest
-	(*InviteAccountRequest)(nil),        // 14: coldsection.access.v1.InviteAccountRequest
-	(*InviteAccountResponse)(nil),       // 15: coldsection.access.v1.InviteAccountResponse
-	(*CreateApiKeyRequest)(nil),         // 16: coldsection.access.v1.CreateApiKeyRequest
-	(*RevokeApiKeyRequest)(nil),         // 17: coldsection.access.v1.RevokeApiKeyRequest
-	(*ListApiKeysRequest)(nil),          // 18: coldsection.access.v1.ListApiKeysRequest
-	(*ListApiKeysResponse)(nil),         // 19: coldsection.access.v1.ListApiKeysResponse
-	(*ListAuditEventsRequest)(nil),      // 20: coldsection.access.v1.ListAuditEventsRequest
-	(*ListAuditEventsResponse)(nil),     // 21: coldsection.access.v1.ListAuditEventsResponse
-	(*SignInRequest)(nil),               // 22: coldsection.access.v1.SignInRequest
-	(*DescribeSignInRequest)(nil),       // 23: coldsection.access.v1.DescribeSignInRequest
-	(*DescribeSignInResponse)(nil),      // 24: coldsection.access.v1.DescribeSignInResponse
-	(*SignOutRequest)(nil),              // 25: coldsection.access.v1.SignOutRequest
-	(*SignOutResponse)(nil),             // 26: coldsection.access.v1.SignOutResponse
-	(*GetCurrentSessionRequest)(nil),    // 27: coldsection.access.v1.GetCurrentSessionRequest
-	(*AcceptInvitationRequest)(nil),     // 28: coldsection.access.v1.AcceptInvitationRequest
-	(*ChangePasswordRequest)(nil),       // 29: coldsection.access.v1.ChangePasswordRequest
-	(*ChangePasswordResponse)(nil),      // 30: coldsection.access.v1.ChangePasswordResponse
-	(*ReauthenticateRequest)(nil),       // 31: coldsection.access.v1.ReauthenticateRequest
-	(*EnrolSecondFactorRequest)(nil),    // 32: coldsection.access.v1.EnrolSecondFactorRequest
-	(*EnrolSecondFactorResponse)(nil),   // 33: coldsection.access.v1.EnrolSecondFactorResponse
-	(*ConfirmSecondFactorRequest)(nil),  // 34: coldsection.access.v1.ConfirmSecondFactorRequest
-	(*ConfirmSecondFactorResponse)(nil), // 35: coldsection.access.v1.ConfirmSecondFactorResponse
-	(*ReauthenticateResponse)(nil),      // 36: coldsection.access.v1.ReauthenticateResponse
-	(*ListEventsRequest)(nil),           // 37: coldsection.access.v1.ListEventsRequest
-	(*ListEventsResponse)(nil),          // 38: coldsection.access.v1.ListEventsResponse
-	(*LocateEventsRequest)(nil),         // 39: coldsection.access.v1.LocateEventsRequest
-	(*LocateEventsResponse)(nil),        // 40: coldsection.access.v1.LocateEventsResponse
-	(*WatchEventsRequest)(nil),          // 41: coldsection.access.v1.WatchEventsRequest
-	(*WatchEventsResponse)(nil),         // 42: coldsection.access.v1.WatchEventsResponse
-	(*Event)(nil),                       // 43: coldsection.access.v1.Event
-	(*timestamppb.Timestamp)(nil),       // 44: google.protobuf.Timestamp
-	(*fieldmaskpb.FieldMask)(nil),       // 45: google.protobuf.FieldMask
-	(*durationpb.Duration)(nil),         // 46: google.protobuf.Duration
-	(*structpb.Struct)(nil),             // 47: google.protobuf.Struct
+	(Session_UnitSystem)(0),             // 2: coldsection.access.v1.Session.UnitSystem
+	(*Account)(nil),                     // 3: coldsection.access.v1.Account
+	(*ApiKey)(nil),                      // 4: coldsection.access.v1.ApiKey
+	(*Session)(nil),                     // 5: coldsection.access.v1.Session
+	(*AuditEvent)(nil),                  // 6: coldsection.access.v1.AuditEvent
+	(*CreateAccountRequest)(nil),        // 7: coldsection.access.v1.CreateAccountRequest
+	(*UpdateAccountRequest)(nil),        // 8: coldsection.access.v1.UpdateAccountRequest
+	(*GetAccountRequest)(nil),           // 9: coldsection.access.v1.GetAccountRequest
+	(*ListAccountsRequest)(nil),         // 10: coldsection.access.v1.ListAccountsRequest
+	(*ListAccountsResponse)(nil),        // 11: coldsection.access.v1.ListAccountsResponse
+	(*DisableAccountRequest)(nil),       // 12: coldsection.access.v1.DisableAccountRequest
+	(*EnableAccountRequest)(nil),        // 13: coldsection.access.v1.EnableAccountRequest
+	(*ResetSecondFactorRequest)(nil),    // 14: coldsection.access.v1.ResetSecondFactorRequest
+	(*InviteAccountRequest)(nil),        // 15: coldsection.access.v1.InviteAccountRequest
+	(*InviteAccountResponse)(nil),       // 16: coldsection.access.v1.InviteAccountResponse
+	(*CreateApiKeyRequest)(nil),         // 17: coldsection.access.v1.CreateApiKeyRequest
+	(*RevokeApiKeyRequest)(nil),         // 18: coldsection.access.v1.RevokeApiKeyRequest
+	(*ListApiKeysRequest)(nil),          // 19: coldsection.access.v1.ListApiKeysRequest
+	(*ListApiKeysResponse)(nil),         // 20: coldsection.access.v1.ListApiKeysResponse
+	(*ListAuditEventsRequest)(nil),      // 21: coldsection.access.v1.ListAuditEventsRequest
+	(*ListAuditEventsResponse)(nil),     // 22: coldsection.access.v1.ListAuditEventsResponse
+	(*SignInRequest)(nil),               // 23: coldsection.access.v1.SignInRequest
+	(*DescribeSignInRequest)(nil),       // 24: coldsection.access.v1.DescribeSignInRequest
+	(*DescribeSignInResponse)(nil),      // 25: coldsection.access.v1.DescribeSignInResponse
+	(*SignOutRequest)(nil),              // 26: coldsection.access.v1.SignOutRequest
+	(*SignOutResponse)(nil),             // 27: coldsection.access.v1.SignOutResponse
+	(*GetCurrentSessionRequest)(nil),    // 28: coldsection.access.v1.GetCurrentSessionRequest
+	(*AcceptInvitationRequest)(nil),     // 29: coldsection.access.v1.AcceptInvitationRequest
+	(*ChangePasswordRequest)(nil),       // 30: coldsection.access.v1.ChangePasswordRequest
+	(*ChangePasswordResponse)(nil),      // 31: coldsection.access.v1.ChangePasswordResponse
+	(*ReauthenticateRequest)(nil),       // 32: coldsection.access.v1.ReauthenticateRequest
+	(*EnrolSecondFactorRequest)(nil),    // 33: coldsection.access.v1.EnrolSecondFactorRequest
+	(*EnrolSecondFactorResponse)(nil),   // 34: coldsection.access.v1.EnrolSecondFactorResponse
+	(*DescribeOwnSessionsRequest)(nil),  // 35: coldsection.access.v1.DescribeOwnSessionsRequest
+	(*DescribeOwnSessionsResponse)(nil), // 36: coldsection.access.v1.DescribeOwnSessionsResponse
+	(*EndOwnSessionRequest)(nil),        // 37: coldsection.access.v1.EndOwnSessionRequest
+	(*EndOwnSessionResponse)(nil),       // 38: coldsection.access.v1.EndOwnSessionResponse
+	(*ChangeUnitSystemResponse)(nil),    // 39: coldsection.access.v1.ChangeUnitSystemResponse
+	(*ChangeUnitSystemRequest)(nil),     // 40: coldsection.access.v1.ChangeUnitSystemRequest
+	(*ConfirmSecondFactorRequest)(nil),  // 41: coldsection.access.v1.ConfirmSecondFactorRequest
+	(*ConfirmSecondFactorResponse)(nil), // 42: coldsection.access.v1.ConfirmSecondFactorResponse
+	(*ReauthenticateResponse)(nil),      // 43: coldsection.access.v1.ReauthenticateResponse
+	(*ListEventsRequest)(nil),           // 44: coldsection.access.v1.ListEventsRequest
+	(*ListEventsResponse)(nil),          // 45: coldsection.access.v1.ListEventsResponse
+	(*LocateEventsRequest)(nil),         // 46: coldsection.access.v1.LocateEventsRequest
+	(*LocateEventsResponse)(nil),        // 47: coldsection.access.v1.LocateEventsResponse
+	(*WatchEventsRequest)(nil),          // 48: coldsection.access.v1.WatchEventsRequest
+	(*WatchEventsResponse)(nil),         // 49: coldsection.access.v1.WatchEventsResponse
+	(*Event)(nil),                       // 50: coldsection.access.v1.Event
+	(*timestamppb.Timestamp)(nil),       // 51: google.protobuf.Timestamp
+	(*fieldmaskpb.FieldMask)(nil),       // 52: google.protobuf.FieldMask
+	(*durationpb.Duration)(nil),         // 53: google.protobuf.Duration
+	(*structpb.Struct)(nil),             // 54: google.protobuf.Struct
 }
 var file_coldsection_access_v1_access_proto_depIdxs = []int32{
 	0,  // 0: coldsection.access.v1.Account.kind:type_name -> coldsection.access.v1.Account.Kind
 	1,  // 1: coldsection.access.v1.Account.state:type_name -> coldsection.access.v1.Account.State
-	44, // 2: coldsection.access.v1.Account.create_time:type_name -> google.protobuf.Timestamp
-	44, // 3: coldsection.access.v1.Account.update_time:type_name -> google.protobuf.Timestamp
-	44, // 4: coldsection.access.v1.ApiKey.create_time:type_name -> google.protobuf.Timestamp
-	44, // 5: coldsection.access.v1.ApiKey.expire_time:type_name -> google.protobuf.Timestamp
-	44, // 6: coldsection.access.v1.ApiKey.revoke_time:type_name -> google.protobuf.Timestamp
-	44, // 7: coldsection.access.v1.Session.expire_time:type_name -> google.protobuf.Timestamp
-	44, // 8: coldsection.access.v1.AuditEvent.create_time:type_name -> google.protobuf.Timestamp
-	2,  // 9: coldsection.access.v1.CreateAccountRequest.account:type_name -> coldsection.access.v1.Account
-	2,  // 10: coldsection.access.v1.UpdateAccountRequest.account:type_name -> coldsection.access.v1.Account
-	45, // 11: coldsection.access.v1.UpdateAccountRequest.update_mask:type_name -> google.protobuf.FieldMask
-	2,  // 12: coldsection.access.v1.ListAccountsResponse.accounts:type_name -> coldsection.access.v1.Account
-	44, // 13: coldsection.access.v1.InviteAccountResponse.expire_time:type_name -> google.protobuf.Timestamp
-	3,  // 14: coldsection.access.v1.CreateApiKeyRequest.api_key:type_name -> coldsection.access.v1.ApiKey
-	3,  // 15: coldsection.access.v1.ListApiKeysResponse.api_keys:type_name -> coldsection.access.v1.ApiKey
-	5,  // 16: coldsection.access.v1.ListAuditEventsResponse.audit_events:type_name -> coldsection.access.v1.AuditEvent
-	44, // 17: coldsection.access.v1.ReauthenticateResponse.expire_time:type_name -> google.protobuf.Timestamp
-	46, // 18: coldsection.access.v1.ListEventsRequest.wait:type_name -> google.protobuf.Duration
-	43, // 19: coldsection.access.v1.ListEventsResponse.events:type_name -> coldsection.access.v1.Event
-	43, // 20: coldsection.access.v1.WatchEventsResponse.event:type_name -> coldsection.access.v1.Event
-	44, // 21: coldsection.access.v1.Event.event_time:type_name -> google.protobuf.Timestamp
-	47, // 22: coldsection.access.v1.Event.data:type_name -> google.protobuf.Struct
-	6,  // 23: coldsection.access.v1.AccessService.CreateAccount:input_type -> coldsection.access.v1.CreateAccountRequest
-	7,  // 24: coldsection.access.v1.AccessService.UpdateAccount:input_type -> coldsection.access.v1.UpdateAccountRequest
-	11, // 25: coldsection.access.v1.AccessService.DisableAccount:input_type -> coldsection.access.v1.DisableAccountRequest
-	12, // 26: coldsection.access.v1.AccessService.EnableAccount:input_type -> coldsection.access.v1.EnableAccountRequest
-	13, // 27: coldsection.access.v1.AccessService.ResetSecondFactor:input_type -> coldsection.access.v1.ResetSecondFactorRequest
-	14, // 28: coldsection.access.v1.AccessService.InviteAccount:input_type -> coldsection.access.v1.InviteAccountRequest
-	16, // 29: coldsection.access.v1.AccessService.CreateApiKey:input_type -> coldsection.access.v1.CreateApiKeyRequest
-	17, // 30: coldsection.access.v1.AccessService.RevokeApiKey:input_type -> coldsection.access.v1.RevokeApiKeyRequest
-	8,  // 31: coldsection.access.v1.AccessQueryService.GetAccount:input_type -> coldsection.access.v1.GetAccountRequest
-	9,  // 32: coldsection.access.v1.AccessQueryService.ListAccounts:input_type -> coldsection.access.v1.ListAccountsRequest
-	18, // 33: coldsection.access.v1.AccessQueryService.ListApiKeys:input_type -> coldsection.access.v1.ListApiKeysRequest
-	20, // 34: coldsection.access.v1.AccessQueryService.ListAuditEvents:input_type -> coldsection.access.v1.ListAuditEventsRequest
-	22, // 35: coldsection.access.v1.SessionService.SignIn:input_type -> coldsection.access.v1.SignInRequest
-	23, // 36: coldsection.access.v1.SessionService.DescribeSignIn:input_type -> coldsection.access.v1.DescribeSignInRequest
-	25, // 37: coldsection.access.v1.SessionService.SignOut:input_type -> coldsection.access.v1.SignOutRequest
-	27, // 38: coldsection.access.v1.SessionService.GetCurrentSession:input_type -> coldsection.access.v1.GetCurrentSessionRequest
-	28, // 39: coldsection.access.v1.SessionService.AcceptInvitation:input_type -> coldsection.access.v1.AcceptInvitationRequest
-	29, // 40: coldsection.access.v1.SessionService.ChangePassword:input_type -> coldsection.access.v1.ChangePasswordRequest
-	31, // 41: coldsection.access.v1.SessionService.Reauthenticate:input_type -> coldsection.access.v1.ReauthenticateRequest
-	32, // 42: coldsection.access.v1.SessionService.EnrolSecondFactor:input_type -> coldsection.access.v1.EnrolSecondFactorRequest
-	34, // 43: coldsection.access.v1.SessionService.ConfirmSecondFactor:input_type -> coldsection.access.v1.ConfirmSecondFactorRequest
-	37, // 44: coldsection.access.v1.EventsService.ListEvents:input_type -> coldsection.access.v1.ListEventsRequest
-	39, // 45: coldsection.access.v1.EventsService.LocateEvents:input_type -> coldsection.access.v1.LocateEventsRequest
-	41, // 46: coldsection.access.v1.EventsService.WatchEvents:input_type -> coldsection.access.v1.WatchEventsRequest
-	2,  // 47: coldsection.access.v1.AccessService.CreateAccount:output_type -> coldsection.access.v1.Account
-	2,  // 48: coldsection.access.v1.AccessService.UpdateAccount:output_type -> coldsection.access.v1.Account
-	2,  // 49: coldsection.access.v1.AccessService.DisableAccount:output_type -> coldsection.access.v1.Account
-	2,  // 50: coldsection.access.v1.AccessService.EnableAccount:output_type -> coldsection.access.v1.Account
-	2,  // 51: coldsection.access.v1.AccessService.ResetSecondFactor:output_type -> coldsection.access.v1.Account
-	15, // 52: coldsection.access.v1.AccessService.InviteAccount:output_type -> coldsection.access.v1.InviteAccountResponse
-	3,  // 53: coldsection.access.v1.AccessService.CreateApiKey:output_type -> coldsection.access.v1.ApiKey
-	3,  // 54: coldsection.access.v1.AccessService.RevokeApiKey:output_type -> coldsection.access.v1.ApiKey
-	2,  // 55: coldsection.access.v1.AccessQueryService.GetAccount:output_type -> coldsection.access.v1.Account
-	10, // 56: coldsection.access.v1.AccessQueryService.ListAccounts:output_type -> coldsection.access.v1.ListAccountsResponse
-	19, // 57: coldsection.access.v1.AccessQueryService.ListApiKeys:output_type -> coldsection.access.v1.ListApiKeysResponse
-	21, // 58: coldsection.access.v1.AccessQueryService.ListAuditEvents:output_type -> coldsection.access.v1.ListAuditEventsResponse
-	4,  // 59: coldsection.access.v1.SessionService.SignIn:output_type -> coldsection.access.v1.Session
-	24, // 60: coldsection.access.v1.SessionService.DescribeSignIn:output_type -> coldsection.access.v1.DescribeSignInResponse
-	26, // 61: coldsection.access.v1.SessionService.SignOut:output_type -> coldsection.access.v1.SignOutResponse
-	4,  // 62: coldsection.access.v1.SessionService.GetCurrentSession:output_type -> coldsection.access.v1.Session
-	4,  // 63: coldsection.access.v1.SessionService.AcceptInvitation:output_type -> coldsection.access.v1.Session
-	30, // 64: coldsection.access.v1.SessionService.ChangePassword:output_type -> coldsection.access.v1.ChangePasswordResponse
-	36, // 65: coldsection.access.v1.SessionService.Reauthenticate:output_type -> coldsection.access.v1.ReauthenticateResponse
-	33, // 66: coldsection.access.v1.SessionService.EnrolSecondFactor:output_type -> coldsection.access.v1.EnrolSecondFactorResponse
-	35, // 67: coldsection.access.v1.SessionService.ConfirmSecondFactor:output_type -> coldsection.access.v1.ConfirmSecondFactorResponse
-	38, // 68: coldsection.access.v1.EventsService.ListEvents:output_type -> coldsection.access.v1.ListEventsResponse
-	40, // 69: coldsection.access.v1.EventsService.LocateEvents:output_type -> coldsection.access.v1.LocateEventsResponse
-	42, // 70: coldsection.access.v1.EventsService.WatchEvents:output_type -> coldsection.access.v1.WatchEventsResponse
-	47, // [47:71] is the sub-list for method output_type
-	23, // [23:47] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	51, // 2: coldsection.access.v1.Account.create_time:type_name -> google.protobuf.Timestamp
+	51, // 3: coldsection.access.v1.Account.update_time:type_name -> google.protobuf.Timestamp
+	2,  // 4: coldsection.access.v1.Account.unit_system:type_name -> coldsection.access.v1.Session.UnitSystem
+	51, // 5: coldsection.access.v1.ApiKey.create_time:type_name -> google.protobuf.Timestamp
+	51, // 6: coldsection.access.v1.ApiKey.expire_time:type_name -> google.protobuf.Timestamp
+	51, // 7: coldsection.access.v1.ApiKey.revoke_time:type_name -> google.protobuf.Timestamp
+	51, // 8: coldsection.access.v1.Session.expire_time:type_name -> google.protobuf.Timestamp
+	2,  // 9: coldsection.access.v1.Session.unit_system:type_name -> coldsection.access.v1.Session.UnitSystem
+	51, // 10: coldsection.access.v1.Session.create_time:type_name -> google.protobuf.Timestamp
+	51, // 11: coldsection.access.v1.AuditEvent.create_time:type_name -> google.protobuf.Timestamp
+	3,  // 12: coldsection.access.v1.CreateAccountRequest.account:type_name -> coldsection.access.v1.Account
+	3,  // 13: coldsection.access.v1.UpdateAccountRequest.account:type_name -> coldsection.access.v1.Account
+	52, // 14: coldsection.access.v1.UpdateAccountRequest.update_mask:type_name -> google.protobuf.FieldMask
+	3,  // 15: coldsection.access.v1.ListAccountsResponse.accounts:type_name -> coldsection.access.v1.Account
+	51, // 16: coldsection.access.v1.InviteAccountResponse.expire_time:type_name -> google.protobuf.Timestamp
+	4,  // 17: coldsection.access.v1.CreateApiKeyRequest.api_key:type_name -> coldsection.access.v1.ApiKey
+	4,  // 18: coldsection.access.v1.ListApiKeysResponse.api_keys:type_name -> coldsection.access.v1.ApiKey
+	6,  // 19: coldsection.access.v1.ListAuditEventsResponse.audit_events:type_name -> coldsection.access.v1.AuditEvent
+	5,  // 20: coldsection.access.v1.DescribeOwnSessionsResponse.sessions:type_name -> coldsection.access.v1.Session
+	2,  // 21: coldsection.access.v1.ChangeUnitSystemResponse.unit_system:type_name -> coldsection.access.v1.Session.UnitSystem
+	2,  // 22: coldsection.access.v1.ChangeUnitSystemRequest.unit_system:type_name -> coldsection.access.v1.Session.UnitSystem
+	51, // 23: coldsection.access.v1.ReauthenticateResponse.expire_time:type_name -> google.protobuf.Timestamp
+	53, // 24: coldsection.access.v1.ListEventsRequest.wait:type_name -> google.protobuf.Duration
+	50, // 25: coldsection.access.v1.ListEventsResponse.events:type_name -> coldsection.access.v1.Event
+	50, // 26: coldsection.access.v1.WatchEventsResponse.event:type_name -> coldsection.access.v1.Event
+	51, // 27: coldsection.access.v1.Event.event_time:type_name -> google.protobuf.Timestamp
+	54, // 28: coldsection.access.v1.Event.data:type_name -> google.protobuf.Struct
+	7,  // 29: coldsection.access.v1.AccessService.CreateAccount:input_type -> coldsection.access.v1.CreateAccountRequest
+	8,  // 30: coldsection.access.v1.AccessService.UpdateAccount:input_type -> coldsection.access.v1.UpdateAccountRequest
+	12, // 31: coldsection.access.v1.AccessService.DisableAccount:input_type -> coldsection.access.v1.DisableAccountRequest
+	13, // 32: coldsection.access.v1.AccessService.EnableAccount:input_type -> coldsection.access.v1.EnableAccountRequest
+	14, // 33: coldsection.access.v1.AccessService.ResetSecondFactor:input_type -> coldsection.access.v1.ResetSecondFactorRequest
+	15, // 34: coldsection.access.v1.AccessService.InviteAccount:input_type -> coldsection.access.v1.InviteAccountRequest
+	17, // 35: coldsection.access.v1.AccessService.CreateApiKey:input_type -> coldsection.access.v1.CreateApiKeyRequest
+	18, // 36: coldsection.access.v1.AccessService.RevokeApiKey:input_type -> coldsection.access.v1.RevokeApiKeyRequest
+	9,  // 37: coldsection.access.v1.AccessQueryService.GetAccount:input_type -> coldsection.access.v1.GetAccountRequest
+	10, // 38: coldsection.access.v1.AccessQueryService.ListAccounts:input_type -> coldsection.access.v1.ListAccountsRequest
+	19, // 39: coldsection.access.v1.AccessQueryService.ListApiKeys:input_type -> coldsection.access.v1.ListApiKeysRequest
+	21, // 40: coldsection.access.v1.AccessQueryService.ListAuditEvents:input_type -> coldsection.access.v1.ListAuditEventsRequest
+	23, // 41: coldsection.access.v1.SessionService.SignIn:input_type -> coldsection.access.v1.SignInRequest
+	24, // 42: coldsection.access.v1.SessionService.DescribeSignIn:input_type -> coldsection.access.v1.DescribeSignInRequest
+	26, // 43: coldsection.access.v1.SessionService.SignOut:input_type -> coldsection.access.v1.SignOutRequest
+	28, // 44: coldsection.access.v1.SessionService.GetCurrentSession:input_type -> coldsection.access.v1.GetCurrentSessionRequest
+	29, // 45: coldsection.access.v1.SessionService.AcceptInvitation:input_type -> coldsection.access.v1.AcceptInvitationRequest
+	30, // 46: coldsection.access.v1.SessionService.ChangePassword:input_type -> coldsection.access.v1.ChangePasswordRequest
+	32, // 47: coldsection.access.v1.SessionService.Reauthenticate:input_type -> coldsection.access.v1.ReauthenticateRequest
+	33, // 48: coldsection.access.v1.SessionService.EnrolSecondFactor:input_type -> coldsection.access.v1.EnrolSecondFactorRequest
+	41, // 49: coldsection.access.v1.SessionService.ConfirmSecondFactor:input_type -> coldsection.access.v1.ConfirmSecondFactorRequest
+	35, // 50: coldsection.access.v1.SessionService.DescribeOwnSessions:input_type -> coldsection.access.v1.DescribeOwnSessionsRequest
+	37, // 51: coldsection.access.v1.SessionService.EndOwnSession:input_type -> coldsection.access.v1.EndOwnSessionRequest
+	40, // 52: coldsection.access.v1.SessionService.ChangeUnitSystem:input_type -> coldsection.access.v1.ChangeUnitSystemRequest
+	44, // 53: coldsection.access.v1.EventsService.ListEvents:input_type -> coldsection.access.v1.ListEventsRequest
+	46, // 54: coldsection.access.v1.EventsService.LocateEvents:input_type -> coldsection.access.v1.LocateEventsRequest
+	48, // 55: coldsection.access.v1.EventsService.WatchEvents:input_type -> coldsection.access.v1.WatchEventsRequest
+	3,  // 56: coldsection.access.v1.AccessService.CreateAccount:output_type -> coldsection.access.v1.Account
+	3,  // 57: coldsection.access.v1.AccessService.UpdateAccount:output_type -> coldsection.access.v1.Account
+	3,  // 58: coldsection.access.v1.AccessService.DisableAccount:output_type -> coldsection.access.v1.Account
+	3,  // 59: coldsection.access.v1.AccessService.EnableAccount:output_type -> coldsection.access.v1.Account
+	3,  // 60: coldsection.access.v1.AccessService.ResetSecondFactor:output_type -> coldsection.access.v1.Account
+	16, // 61: coldsection.access.v1.AccessService.InviteAccount:output_type -> coldsection.access.v1.InviteAccountResponse
+	4,  // 62: coldsection.access.v1.AccessService.CreateApiKey:output_type -> coldsection.access.v1.ApiKey
+	4,  // 63: coldsection.access.v1.AccessService.RevokeApiKey:output_type -> coldsection.access.v1.ApiKey
+	3,  // 64: coldsection.access.v1.AccessQueryService.GetAccount:output_type -> coldsection.access.v1.Account
+	11, // 65: coldsection.access.v1.AccessQueryService.ListAccounts:output_type -> coldsection.access.v1.ListAccountsResponse
+	20, // 66: coldsection.access.v1.AccessQueryService.ListApiKeys:output_type -> coldsection.access.v1.ListApiKeysResponse
+	22, // 67: coldsection.access.v1.AccessQueryService.ListAuditEvents:output_type -> coldsection.access.v1.ListAuditEventsResponse
+	5,  // 68: coldsection.access.v1.SessionService.SignIn:output_type -> coldsection.access.v1.Session
+	25, // 69: coldsection.access.v1.SessionService.DescribeSignIn:output_type -> coldsection.access.v1.DescribeSignInResponse
+	27, // 70: coldsection.access.v1.SessionService.SignOut:output_type -> coldsection.access.v1.SignOutResponse
+	5,  // 71: coldsection.access.v1.SessionService.GetCurrentSession:output_type -> coldsection.access.v1.Session
+	5,  // 72: coldsection.access.v1.SessionService.AcceptInvitation:output_type -> coldsection.access.v1.Session
+	31, // 73: coldsection.access.v1.SessionService.ChangePassword:output_type -> coldsection.access.v1.ChangePasswordResponse
+	43, // 74: coldsection.access.v1.SessionService.Reauthenticate:output_type -> coldsection.access.v1.ReauthenticateResponse
+	34, // 75: coldsection.access.v1.SessionService.EnrolSecondFactor:output_type -> coldsection.access.v1.EnrolSecondFactorResponse
+	42, // 76: coldsection.access.v1.SessionService.ConfirmSecondFactor:output_type -> coldsection.access.v1.ConfirmSecondFactorResponse
+	36, // 77: coldsection.access.v1.SessionService.DescribeOwnSessions:output_type -> coldsection.access.v1.DescribeOwnSessionsResponse
+	38, // 78: coldsection.access.v1.SessionService.EndOwnSession:output_type -> coldsection.access.v1.EndOwnSessionResponse
+	39, // 79: coldsection.access.v1.SessionService.ChangeUnitSystem:output_type -> coldsection.access.v1.ChangeUnitSystemResponse
+	45, // 80: coldsection.access.v1.EventsService.ListEvents:output_type -> coldsection.access.v1.ListEventsResponse
+	47, // 81: coldsection.access.v1.EventsService.LocateEvents:output_type -> coldsection.access.v1.LocateEventsResponse
+	49, // 82: coldsection.access.v1.EventsService.WatchEvents:output_type -> coldsection.access.v1.WatchEventsResponse
+	56, // [56:83] is the sub-list for method output_type
+	29, // [29:56] is the sub-list for method input_type
+	29, // [29:29] is the sub-list for extension type_name
+	29, // [29:29] is the sub-list for extension extendee
+	0,  // [0:29] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_access_v1_access_proto_init() }
@@ -3316,8 +3730,8 @@ func file_coldsection_access_v1_access_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_access_v1_access_proto_rawDesc), len(file_coldsection_access_v1_access_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   42,
+			NumEnums:      3,
+			NumMessages:   48,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -652,6 +652,9 @@ const (
 	SessionService_Reauthenticate_FullMethodName      = "/coldsection.access.v1.SessionService/Reauthenticate"
 	SessionService_EnrolSecondFactor_FullMethodName   = "/coldsection.access.v1.SessionService/EnrolSecondFactor"
 	SessionService_ConfirmSecondFactor_FullMethodName = "/coldsection.access.v1.SessionService/ConfirmSecondFactor"
+	SessionService_DescribeOwnSessions_FullMethodName = "/coldsection.access.v1.SessionService/DescribeOwnSessions"
+	SessionService_EndOwnSession_FullMethodName       = "/coldsection.access.v1.SessionService/EndOwnSession"
+	SessionService_ChangeUnitSystem_FullMethodName    = "/coldsection.access.v1.SessionService/ChangeUnitSystem"
 )
 
 // SessionServiceClient is the client API for SessionService service.
@@ -685,6 +688,13 @@ type SessionServiceClient interface {
 	// Shows that the app has the secret; the account's other sessions end. The recovery codes are in this answer only.
 	// Reasons: SECOND_FACTOR_NOT_ENROLLED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED.
 	ConfirmSecondFactor(ctx context.Context, in *ConfirmSecondFactorRequest, opts ...grpc.CallOption) (*ConfirmSecondFactorResponse, error)
+	// Lists the sessions that the caller's account has open, newest first, so that its owner sees one that is not theirs.
+	DescribeOwnSessions(ctx context.Context, in *DescribeOwnSessionsRequest, opts ...grpc.CallOption) (*DescribeOwnSessionsResponse, error)
+	// Ends one of the sessions of the caller's account. Reason: NOT_FOUND (also for a session of another account).
+	EndOwnSession(ctx context.Context, in *EndOwnSessionRequest, opts ...grpc.CallOption) (*EndOwnSessionResponse, error)
+	// Chooses the unit system in which answers to the caller's account carry amounts a second time; calls may say otherwise in
+	// the header Coldsection-Units. What is kept does not change.
+	ChangeUnitSystem(ctx context.Context, in *ChangeUnitSystemRequest, opts ...grpc.CallOption) (*ChangeUnitSystemResponse, error)
 }
 
 type sessionServiceClient struct {
@@ -785,6 +795,36 @@ func (c *sessionServiceClient) ConfirmSecondFactor(ctx context.Context, in *Conf
 	return out, nil
 }
 
+func (c *sessionServiceClient) DescribeOwnSessions(ctx context.Context, in *DescribeOwnSessionsRequest, opts ...grpc.CallOption) (*DescribeOwnSessionsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DescribeOwnSessionsResponse)
+	err := c.cc.Invoke(ctx, SessionService_DescribeOwnSessions_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *sessionServiceClient) EndOwnSession(ctx context.Context, in *EndOwnSessionRequest, opts ...grpc.CallOption) (*EndOwnSessionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EndOwnSessionResponse)
+	err := c.cc.Invoke(ctx, SessionService_EndOwnSession_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *sessionServiceClient) ChangeUnitSystem(ctx context.Context, in *ChangeUnitSystemRequest, opts ...grpc.CallOption) (*ChangeUnitSystemResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ChangeUnitSystemResponse)
+	err := c.cc.Invoke(ctx, SessionService_ChangeUnitSystem_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // SessionServiceServer is the server API for SessionService service.
 // All implementations must embed UnimplementedSessionServiceServer
 // for forward compatibility.
@@ -816,6 +856,13 @@ type SessionServiceServer interface {
 	// Shows that the app has the secret; the account's other sessions end. The recovery codes are in this answer only.
 	// Reasons: SECOND_FACTOR_NOT_ENROLLED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED.
 	ConfirmSecondFactor(context.Context, *ConfirmSecondFactorRequest) (*ConfirmSecondFactorResponse, error)
+	// Lists the sessions that the caller's account has open, newest first, so that its owner sees one that is not theirs.
+	DescribeOwnSessions(context.Context, *DescribeOwnSessionsRequest) (*DescribeOwnSessionsResponse, error)
+	// Ends one of the sessions of the caller's account. Reason: NOT_FOUND (also for a session of another account).
+	EndOwnSession(context.Context, *EndOwnSessionRequest) (*EndOwnSessionResponse, error)
+	// Chooses the unit system in which answers to the caller's account carry amounts a second time; calls may say otherwise in
+	// the header Coldsection-Units. What is kept does not change.
+	ChangeUnitSystem(context.Context, *ChangeUnitSystemRequest) (*ChangeUnitSystemResponse, error)
 	mustEmbedUnimplementedSessionServiceServer()
 }
 
@@ -852,6 +899,15 @@ func (UnimplementedSessionServiceServer) EnrolSecondFactor(context.Context, *Enr
 }
 func (UnimplementedSessionServiceServer) ConfirmSecondFactor(context.Context, *ConfirmSecondFactorRequest) (*ConfirmSecondFactorResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ConfirmSecondFactor not implemented")
+}
+func (UnimplementedSessionServiceServer) DescribeOwnSessions(context.Context, *DescribeOwnSessionsRequest) (*DescribeOwnSessionsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DescribeOwnSessions not implemented")
+}
+func (UnimplementedSessionServiceServer) EndOwnSession(context.Context, *EndOwnSessionRequest) (*EndOwnSessionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EndOwnSession not implemented")
+}
+func (UnimplementedSessionServiceServer) ChangeUnitSystem(context.Context, *ChangeUnitSystemRequest) (*ChangeUnitSystemResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ChangeUnitSystem not implemented")
 }
 func (UnimplementedSessionServiceServer) mustEmbedUnimplementedSessionServiceServer() {}
 func (UnimplementedSessionServiceServer) testEmbeddedByValue()                        {}
@@ -1036,6 +1092,60 @@ func _SessionService_ConfirmSecondFactor_Handler(srv interface{}, ctx context.Co
 	return interceptor(ctx, in, info, handler)
 }
 
+func _SessionService_DescribeOwnSessions_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DescribeOwnSessionsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SessionServiceServer).DescribeOwnSessions(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SessionService_DescribeOwnSessions_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SessionServiceServer).DescribeOwnSessions(ctx, req.(*DescribeOwnSessionsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _SessionService_EndOwnSession_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EndOwnSessionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SessionServiceServer).EndOwnSession(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SessionService_EndOwnSession_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SessionServiceServer).EndOwnSession(ctx, req.(*EndOwnSessionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _SessionService_ChangeUnitSystem_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ChangeUnitSystemRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SessionServiceServer).ChangeUnitSystem(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SessionService_ChangeUnitSystem_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SessionServiceServer).ChangeUnitSystem(ctx, req.(*ChangeUnitSystemRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // SessionService_ServiceDesc is the grpc.ServiceDesc for SessionService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -1078,6 +1188,18 @@ var SessionService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ConfirmSecondFactor",
 			Handler:    _SessionService_ConfirmSecondFactor_Handler,
+		},
+		{
+			MethodName: "DescribeOwnSessions",
+			Handler:    _SessionService_DescribeOwnSessions_Handler,
+		},
+		{
+			MethodName: "EndOwnSession",
+			Handler:    _SessionService_EndOwnSession_Handler,
+		},
+		{
+			MethodName: "ChangeUnitSystem",
+			Handler:    _SessionService_ChangeUnitSystem_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -93,7 +93,7 @@ func (x Signature_Meaning) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Signature_Meaning.Descriptor instead.
 func (Signature_Meaning) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{4, 0}
+	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{5, 0}
 }
 
 // An exact amount of something in stock: a plain decimal as text, never a floating-point number, and its unit.
@@ -102,7 +102,9 @@ type Quantity struct {
 	// Digits with at most one decimal point, such as "0.300"; at most 19 digits.
 	Value string `protobuf:"bytes,1,opt,name=value,proto3" json:"value,omitempty"`
 	// The UCUM code, such as "L", "mL" or "[gal_us]"; UN/ECE Recommendation 20 codes are accepted on input.
-	UnitCode      string `protobuf:"bytes,2,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
+	UnitCode string `protobuf:"bytes,2,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
+	// The same in the unit system that the caller chose; unset when none was chosen.
+	Converted     *Converted `protobuf:"bytes,3,opt,name=converted,proto3" json:"converted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -151,20 +153,104 @@ func (x *Quantity) GetUnitCode() string {
 	return ""
 }
 
+func (x *Quantity) GetConverted() *Converted {
+	if x != nil {
+		return x.Converted
+	}
+	return nil
+}
+
+// An amount once more, rounded, in the unit system that the caller chose by the header Coldsection-Units ("SI" or "US") or
+// for the account. The amount beside it is what was entered or computed; this is for reading only. It is made for each answer, never kept, and
+// ignored in requests. Units without a counterpart, such as rpm, hours and kelvins, stay as they are.
+type Converted struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The amount, a plain decimal: as fine as the amount beside it, and to four digits at least.
+	Value string `protobuf:"bytes,1,opt,name=value,proto3" json:"value,omitempty"`
+	// The UCUM code of its unit.
+	UnitCode string `protobuf:"bytes,2,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
+	// The UN/ECE Recommendation 20 code of its unit, where it has one.
+	Rec20UnitCode string `protobuf:"bytes,3,opt,name=rec20_unit_code,json=rec20UnitCode,proto3" json:"rec20_unit_code,omitempty"`
+	// Amount and unit as screens and print show them, such as "5.283 US gal".
+	DisplayText   string `protobuf:"bytes,4,opt,name=display_text,json=displayText,proto3" json:"display_text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Converted) Reset() {
+	*x = Converted{}
+	mi := &file_coldsection_common_v1_common_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Converted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Converted) ProtoMessage() {}
+
+func (x *Converted) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_common_v1_common_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Converted.ProtoReflect.Descriptor instead.
+func (*Converted) Descriptor() ([]byte, []int) {
+	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Converted) GetValue() string {
+	if x != nil {
+		return x.Value
+	}
+	return ""
+}
+
+func (x *Converted) GetUnitCode() string {
+	if x != nil {
+		return x.UnitCode
+	}
+	return ""
+}
+
+func (x *Converted) GetRec20UnitCode() string {
+	if x != nil {
+		return x.Rec20UnitCode
+	}
+	return ""
+}
+
+func (x *Converted) GetDisplayText() string {
+	if x != nil {
+		return x.DisplayText
+	}
+	return ""
+}
+
 // A measured value as the person entered it.
 type Entered struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The text as typed, with a decimal point or comma.
 	Text string `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
 	// The UCUM code of the unit that it was read in.
-	UnitCode      string `protobuf:"bytes,2,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
+	UnitCode string `protobuf:"bytes,2,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
+	// The same in the unit system that the caller chose; unset when none was chosen. What was entered stays as it is.
+	Converted     *Converted `protobuf:"bytes,3,opt,name=converted,proto3" json:"converted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Entered) Reset() {
 	*x = Entered{}
-	mi := &file_coldsection_common_v1_common_proto_msgTypes[1]
+	mi := &file_coldsection_common_v1_common_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -176,7 +262,7 @@ func (x *Entered) String() string {
 func (*Entered) ProtoMessage() {}
 
 func (x *Entered) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_common_v1_common_proto_msgTypes[1]
+	mi := &file_coldsection_common_v1_common_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -189,7 +275,7 @@ func (x *Entered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Entered.ProtoReflect.Descriptor instead.
 func (*Entered) Descriptor() ([]byte, []int) {
-	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Entered) GetText() string {
@@ -204,6 +290,13 @@ func (x *Entered) GetUnitCode() string {
 		return x.UnitCode
 	}
 	return ""
+}
+
+func (x *Entered) GetConverted() *Converted {
+	if x != nil {
+		return x.Converted
+	}
+	return nil
 }
 
 // A document that a number or a rule comes from.
@@ -223,7 +316,7 @@ type DocumentReference struct {
 
 func (x *DocumentReference) Reset() {
 	*x = DocumentReference{}
-	mi := &file_coldsection_common_v1_common_proto_msgTypes[2]
+	mi := &file_coldsection_common_v1_common_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -235,7 +328,7 @@ func (x *DocumentReference) String() string {
 func (*DocumentReference) ProtoMessage() {}
 
 func (x *DocumentReference) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_common_v1_common_proto_msgTypes[2]
+	mi := &file_coldsection_common_v1_common_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -248,7 +341,7 @@ func (x *DocumentReference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DocumentReference.ProtoReflect.Descriptor instead.
 func (*DocumentReference) Descriptor() ([]byte, []int) {
-	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *DocumentReference) GetTitle() string {
@@ -294,13 +387,15 @@ type Explained struct {
 	Source string `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
 	// The same amount in the other unit system, for print and screens; empty where there is none.
 	AlternateText string `protobuf:"bytes,6,opt,name=alternate_text,json=alternateText,proto3" json:"alternate_text,omitempty"`
+	// The same in the unit system that the caller chose; unset when none was chosen.
+	Converted     *Converted `protobuf:"bytes,7,opt,name=converted,proto3" json:"converted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Explained) Reset() {
 	*x = Explained{}
-	mi := &file_coldsection_common_v1_common_proto_msgTypes[3]
+	mi := &file_coldsection_common_v1_common_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -312,7 +407,7 @@ func (x *Explained) String() string {
 func (*Explained) ProtoMessage() {}
 
 func (x *Explained) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_common_v1_common_proto_msgTypes[3]
+	mi := &file_coldsection_common_v1_common_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -325,7 +420,7 @@ func (x *Explained) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Explained.ProtoReflect.Descriptor instead.
 func (*Explained) Descriptor() ([]byte, []int) {
-	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Explained) GetLabel() string {
@@ -370,6 +465,13 @@ func (x *Explained) GetAlternateText() string {
 	return ""
 }
 
+func (x *Explained) GetConverted() *Converted {
+	if x != nil {
+		return x.Converted
+	}
+	return nil
+}
+
 // What a signer meant, who it was and what exactly was signed. Never changed once made.
 type Signature struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -407,7 +509,7 @@ type Signature struct {
 
 func (x *Signature) Reset() {
 	*x = Signature{}
-	mi := &file_coldsection_common_v1_common_proto_msgTypes[4]
+	mi := &file_coldsection_common_v1_common_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -419,7 +521,7 @@ func (x *Signature) String() string {
 func (*Signature) ProtoMessage() {}
 
 func (x *Signature) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_common_v1_common_proto_msgTypes[4]
+	mi := &file_coldsection_common_v1_common_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -432,7 +534,7 @@ func (x *Signature) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Signature.ProtoReflect.Descriptor instead.
 func (*Signature) Descriptor() ([]byte, []int) {
-	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_common_v1_common_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Signature) GetName() string {
@@ -537,26 +639,34 @@ var File_coldsection_common_v1_common_proto protoreflect.FileDescriptor
 
 const file_coldsection_common_v1_common_proto_rawDesc = "" +
 	"\n" +
-	"\"coldsection/common/v1/common.proto\x12\x15coldsection.common.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xc7\x01\n" +
+	"\"coldsection/common/v1/common.proto\x12\x15coldsection.common.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\x8d\x02\n" +
 	"\bQuantity\x12\x8e\x01\n" +
 	"\x05value\x18\x01 \x01(\tBx\xe2A\x01\x02\xbaHq\xba\x01n\n" +
 	"\x0equantity.value\x12*is no decimal number such as 12.5 or 0.300\x1a0this.matches('^-?[0-9]{1,19}([.][0-9]{1,19})?$')R\x05value\x12*\n" +
-	"\tunit_code\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\"X\n" +
+	"\tunit_code\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\x12D\n" +
+	"\tconverted\x18\x03 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\tconverted\"\xa1\x01\n" +
+	"\tConverted\x12\x1a\n" +
+	"\x05value\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x05value\x12!\n" +
+	"\tunit_code\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\bunitCode\x12,\n" +
+	"\x0frec20_unit_code\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\rrec20UnitCode\x12'\n" +
+	"\fdisplay_text\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vdisplayText\"\x9e\x01\n" +
 	"\aEntered\x12!\n" +
 	"\x04text\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18@R\x04text\x12*\n" +
-	"\tunit_code\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\"\xc9\x01\n" +
+	"\tunit_code\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\x12D\n" +
+	"\tconverted\x18\x03 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\tconverted\"\xc9\x01\n" +
 	"\x11DocumentReference\x12$\n" +
 	"\x05title\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x05title\x12'\n" +
 	"\brevision\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18@R\brevision\x12%\n" +
 	"\asection\x18\x03 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18xR\asection\x12>\n" +
-	"\x0eeffective_date\x18\x04 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\reffectiveDate\"\xd1\x01\n" +
+	"\x0eeffective_date\x18\x04 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\reffectiveDate\"\x97\x02\n" +
 	"\tExplained\x12\x1a\n" +
 	"\x05label\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x05label\x12\x1a\n" +
 	"\x05value\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05value\x12!\n" +
 	"\tunit_code\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bunitCode\x12\x1e\n" +
 	"\aformula\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\aformula\x12\x1c\n" +
 	"\x06source\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x06source\x12+\n" +
-	"\x0ealternate_text\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\ralternateText\"\xee\x06\n" +
+	"\x0ealternate_text\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\ralternateText\x12D\n" +
+	"\tconverted\x18\a \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\tconverted\"\xee\x06\n" +
 	"\tSignature\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12H\n" +
 	"\ameaning\x18\x02 \x01(\x0e2(.coldsection.common.v1.Signature.MeaningB\x04\xe2A\x01\x03R\ameaning\x12\x1c\n" +
@@ -598,28 +708,32 @@ func file_coldsection_common_v1_common_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_common_v1_common_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_coldsection_common_v1_common_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_coldsection_common_v1_common_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_coldsection_common_v1_common_proto_goTypes = []any{
 	(Signature_Meaning)(0),        // 0: coldsection.common.v1.Signature.Meaning
 	(*Quantity)(nil),              // 1: coldsection.common.v1.Quantity
-	(*Entered)(nil),               // 2: coldsection.common.v1.Entered
-	(*DocumentReference)(nil),     // 3: coldsection.common.v1.DocumentReference
-	(*Explained)(nil),             // 4: coldsection.common.v1.Explained
-	(*Signature)(nil),             // 5: coldsection.common.v1.Signature
-	(*date.Date)(nil),             // 6: google.type.Date
-	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
+	(*Converted)(nil),             // 2: coldsection.common.v1.Converted
+	(*Entered)(nil),               // 3: coldsection.common.v1.Entered
+	(*DocumentReference)(nil),     // 4: coldsection.common.v1.DocumentReference
+	(*Explained)(nil),             // 5: coldsection.common.v1.Explained
+	(*Signature)(nil),             // 6: coldsection.common.v1.Signature
+	(*date.Date)(nil),             // 7: google.type.Date
+	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
 }
 var file_coldsection_common_v1_common_proto_depIdxs = []int32{
-	6, // 0: coldsection.common.v1.DocumentReference.effective_date:type_name -> google.type.Date
-	0, // 1: coldsection.common.v1.Signature.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	7, // 2: coldsection.common.v1.Signature.sign_time:type_name -> google.protobuf.Timestamp
-	6, // 3: coldsection.common.v1.Signature.sign_date:type_name -> google.type.Date
-	7, // 4: coldsection.common.v1.Signature.void_time:type_name -> google.protobuf.Timestamp
-	5, // [5:5] is the sub-list for method output_type
-	5, // [5:5] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	2, // 0: coldsection.common.v1.Quantity.converted:type_name -> coldsection.common.v1.Converted
+	2, // 1: coldsection.common.v1.Entered.converted:type_name -> coldsection.common.v1.Converted
+	7, // 2: coldsection.common.v1.DocumentReference.effective_date:type_name -> google.type.Date
+	2, // 3: coldsection.common.v1.Explained.converted:type_name -> coldsection.common.v1.Converted
+	0, // 4: coldsection.common.v1.Signature.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	8, // 5: coldsection.common.v1.Signature.sign_time:type_name -> google.protobuf.Timestamp
+	7, // 6: coldsection.common.v1.Signature.sign_date:type_name -> google.type.Date
+	8, // 7: coldsection.common.v1.Signature.void_time:type_name -> google.protobuf.Timestamp
+	8, // [8:8] is the sub-list for method output_type
+	8, // [8:8] is the sub-list for method input_type
+	8, // [8:8] is the sub-list for extension type_name
+	8, // [8:8] is the sub-list for extension extendee
+	0, // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_common_v1_common_proto_init() }
@@ -633,7 +747,7 @@ func file_coldsection_common_v1_common_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_common_v1_common_proto_rawDesc), len(file_coldsection_common_v1_common_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   5,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

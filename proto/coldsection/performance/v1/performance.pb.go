@@ -3373,9 +3373,27 @@ type ReadingValues struct {
 	// In hours; 0 when not given.
 	OperatingHours float64 `protobuf:"fixed64,9,opt,name=operating_hours,json=operatingHours,proto3" json:"operating_hours,omitempty"`
 	// Shaft power, in kilowatts.
-	PowerKw       float64 `protobuf:"fixed64,10,opt,name=power_kw,json=powerKw,proto3" json:"power_kw,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	PowerKw float64 `protobuf:"fixed64,10,opt,name=power_kw,json=powerKw,proto3" json:"power_kw,omitempty"`
+	// pressure_altitude_m in the unit system that the caller chose; unset when none was chosen.
+	ConvertedPressureAltitudeM *v1.Converted `protobuf:"bytes,11,opt,name=converted_pressure_altitude_m,json=convertedPressureAltitudeM,proto3" json:"converted_pressure_altitude_m,omitempty"`
+	// oat_c in the unit system that the caller chose; unset when none was chosen.
+	ConvertedOatC *v1.Converted `protobuf:"bytes,12,opt,name=converted_oat_c,json=convertedOatC,proto3" json:"converted_oat_c,omitempty"`
+	// airspeed_kt in the unit system that the caller chose; unset when none was chosen.
+	ConvertedAirspeedKt *v1.Converted `protobuf:"bytes,13,opt,name=converted_airspeed_kt,json=convertedAirspeedKt,proto3" json:"converted_airspeed_kt,omitempty"`
+	// torque_nm in the unit system that the caller chose; unset when none was chosen.
+	ConvertedTorqueNm *v1.Converted `protobuf:"bytes,14,opt,name=converted_torque_nm,json=convertedTorqueNm,proto3" json:"converted_torque_nm,omitempty"`
+	// propeller_speed_rpm in the unit system that the caller chose; unset when none was chosen.
+	ConvertedPropellerSpeedRpm *v1.Converted `protobuf:"bytes,15,opt,name=converted_propeller_speed_rpm,json=convertedPropellerSpeedRpm,proto3" json:"converted_propeller_speed_rpm,omitempty"`
+	// ng_pct in the unit system that the caller chose; unset when none was chosen.
+	ConvertedNgPct *v1.Converted `protobuf:"bytes,16,opt,name=converted_ng_pct,json=convertedNgPct,proto3" json:"converted_ng_pct,omitempty"`
+	// itt_c in the unit system that the caller chose; unset when none was chosen.
+	ConvertedIttC *v1.Converted `protobuf:"bytes,17,opt,name=converted_itt_c,json=convertedIttC,proto3" json:"converted_itt_c,omitempty"`
+	// fuel_flow_kg_h in the unit system that the caller chose; unset when none was chosen.
+	ConvertedFuelFlowKgH *v1.Converted `protobuf:"bytes,18,opt,name=converted_fuel_flow_kg_h,json=convertedFuelFlowKgH,proto3" json:"converted_fuel_flow_kg_h,omitempty"`
+	// power_kw in the unit system that the caller chose; unset when none was chosen.
+	ConvertedPowerKw *v1.Converted `protobuf:"bytes,20,opt,name=converted_power_kw,json=convertedPowerKw,proto3" json:"converted_power_kw,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *ReadingValues) Reset() {
@@ -3476,6 +3494,69 @@ func (x *ReadingValues) GetPowerKw() float64 {
 		return x.PowerKw
 	}
 	return 0
+}
+
+func (x *ReadingValues) GetConvertedPressureAltitudeM() *v1.Converted {
+	if x != nil {
+		return x.ConvertedPressureAltitudeM
+	}
+	return nil
+}
+
+func (x *ReadingValues) GetConvertedOatC() *v1.Converted {
+	if x != nil {
+		return x.ConvertedOatC
+	}
+	return nil
+}
+
+func (x *ReadingValues) GetConvertedAirspeedKt() *v1.Converted {
+	if x != nil {
+		return x.ConvertedAirspeedKt
+	}
+	return nil
+}
+
+func (x *ReadingValues) GetConvertedTorqueNm() *v1.Converted {
+	if x != nil {
+		return x.ConvertedTorqueNm
+	}
+	return nil
+}
+
+func (x *ReadingValues) GetConvertedPropellerSpeedRpm() *v1.Converted {
+	if x != nil {
+		return x.ConvertedPropellerSpeedRpm
+	}
+	return nil
+}
+
+func (x *ReadingValues) GetConvertedNgPct() *v1.Converted {
+	if x != nil {
+		return x.ConvertedNgPct
+	}
+	return nil
+}
+
+func (x *ReadingValues) GetConvertedIttC() *v1.Converted {
+	if x != nil {
+		return x.ConvertedIttC
+	}
+	return nil
+}
+
+func (x *ReadingValues) GetConvertedFuelFlowKgH() *v1.Converted {
+	if x != nil {
+		return x.ConvertedFuelFlowKgH
+	}
+	return nil
+}
+
+func (x *ReadingValues) GetConvertedPowerKw() *v1.Converted {
+	if x != nil {
+		return x.ConvertedPowerKw
+	}
+	return nil
 }
 
 // Difference of a reading from what a clean engine would read at the same condition.
@@ -7515,7 +7596,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\tDUPLICATE\x10\x05\x12\x0e\n" +
 	"\n" +
 	"SUPERSEDED\x10\x06:X\xeaAU\n" +
-	"\x1bcoldsection.example/Reading\x12#engines/{engine}/readings/{reading}*\breadings2\areading\"\x93\x03\n" +
+	"\x1bcoldsection.example/Reading\x12#engines/{engine}/readings/{reading}*\breadings2\areading\"\xc5\t\n" +
 	"\rReadingValues\x124\n" +
 	"\x13pressure_altitude_m\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\x11pressureAltitudeM\x12\x19\n" +
 	"\x05oat_c\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x04oatC\x12%\n" +
@@ -7528,7 +7609,16 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x0efuel_flow_kg_h\x18\b \x01(\x01B\x04\xe2A\x01\x03R\vfuelFlowKgH\x12-\n" +
 	"\x0foperating_hours\x18\t \x01(\x01B\x04\xe2A\x01\x03R\x0eoperatingHours\x12\x1f\n" +
 	"\bpower_kw\x18\n" +
-	" \x01(\x01B\x04\xe2A\x01\x03R\apowerKw\"m\n" +
+	" \x01(\x01B\x04\xe2A\x01\x03R\apowerKw\x12i\n" +
+	"\x1dconverted_pressure_altitude_m\x18\v \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x1aconvertedPressureAltitudeM\x12N\n" +
+	"\x0fconverted_oat_c\x18\f \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\rconvertedOatC\x12Z\n" +
+	"\x15converted_airspeed_kt\x18\r \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x13convertedAirspeedKt\x12V\n" +
+	"\x13converted_torque_nm\x18\x0e \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x11convertedTorqueNm\x12i\n" +
+	"\x1dconverted_propeller_speed_rpm\x18\x0f \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x1aconvertedPropellerSpeedRpm\x12P\n" +
+	"\x10converted_ng_pct\x18\x10 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x0econvertedNgPct\x12N\n" +
+	"\x0fconverted_itt_c\x18\x11 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\rconvertedIttC\x12^\n" +
+	"\x18converted_fuel_flow_kg_h\x18\x12 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x14convertedFuelFlowKgH\x12T\n" +
+	"\x12converted_power_kw\x18\x14 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x10convertedPowerKw\"m\n" +
 	"\tDeviation\x12\x19\n" +
 	"\x05itt_c\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\x04ittC\x12\x1b\n" +
 	"\x06ng_pct\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05ngPct\x12(\n" +
@@ -8053,9 +8143,10 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(*v1.Quantity)(nil),              // 85: coldsection.common.v1.Quantity
 	(*date.Date)(nil),                // 86: google.type.Date
 	(*v1.Entered)(nil),               // 87: coldsection.common.v1.Entered
-	(*EngineExceedance)(nil),         // 88: coldsection.performance.v1.EngineExceedance
-	(*v1.Explained)(nil),             // 89: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),    // 90: google.protobuf.FieldMask
+	(*v1.Converted)(nil),             // 88: coldsection.common.v1.Converted
+	(*EngineExceedance)(nil),         // 89: coldsection.performance.v1.EngineExceedance
+	(*v1.Explained)(nil),             // 90: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),    // 91: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	83,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
@@ -8120,122 +8211,131 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	36,  // 59: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
 	37,  // 60: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
 	84,  // 61: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
-	6,   // 62: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	84,  // 63: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	84,  // 64: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
-	7,   // 65: coldsection.performance.v1.EngineEvent.check_result:type_name -> coldsection.performance.v1.EngineEvent.CheckResult
-	1,   // 66: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
-	39,  // 67: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
-	39,  // 68: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	39,  // 69: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	39,  // 70: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	43,  // 71: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	44,  // 72: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	84,  // 73: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	84,  // 74: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	84,  // 75: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
-	41,  // 76: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	84,  // 77: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	84,  // 78: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
-	37,  // 79: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
-	43,  // 80: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
-	42,  // 81: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
-	84,  // 82: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
-	43,  // 83: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
-	39,  // 84: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	84,  // 85: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	84,  // 86: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	84,  // 87: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	8,   // 88: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	84,  // 89: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	47,  // 90: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	38,  // 91: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	88,  // 92: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
-	84,  // 93: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	5,   // 94: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	37,  // 95: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	37,  // 96: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	37,  // 97: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	84,  // 98: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	39,  // 99: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	39,  // 100: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	39,  // 101: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	9,   // 102: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	43,  // 103: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	84,  // 104: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	35,  // 105: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	89,  // 106: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	10,  // 107: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	10,  // 108: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	90,  // 109: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	10,  // 110: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	3,   // 111: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
-	57,  // 112: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
-	60,  // 113: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	58,  // 114: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
-	60,  // 115: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
-	35,  // 116: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	35,  // 117: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	35,  // 118: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	60,  // 119: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	38,  // 120: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	35,  // 121: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	38,  // 122: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	40,  // 123: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	45,  // 124: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	84,  // 125: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	84,  // 126: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	84,  // 127: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	84,  // 128: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	2,   // 129: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
-	49,  // 130: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	51,  // 131: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	52,  // 132: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	56,  // 133: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	61,  // 134: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	62,  // 135: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	64,  // 136: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	65,  // 137: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	66,  // 138: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	53,  // 139: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	54,  // 140: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	67,  // 141: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	68,  // 142: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	70,  // 143: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	71,  // 144: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	73,  // 145: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	74,  // 146: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	76,  // 147: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	78,  // 148: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	79,  // 149: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	80,  // 150: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	81,  // 151: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	10,  // 152: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	10,  // 153: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	59,  // 154: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	35,  // 155: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	63,  // 156: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	35,  // 157: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	35,  // 158: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	38,  // 159: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	10,  // 160: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	55,  // 161: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	35,  // 162: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	69,  // 163: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	50,  // 164: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	72,  // 165: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	40,  // 166: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	75,  // 167: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	77,  // 168: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	46,  // 169: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	48,  // 170: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	49,  // 171: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	82,  // 172: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	152, // [152:173] is the sub-list for method output_type
-	131, // [131:152] is the sub-list for method input_type
-	131, // [131:131] is the sub-list for extension type_name
-	131, // [131:131] is the sub-list for extension extendee
-	0,   // [0:131] is the sub-list for field type_name
+	88,  // 62: coldsection.performance.v1.ReadingValues.converted_pressure_altitude_m:type_name -> coldsection.common.v1.Converted
+	88,  // 63: coldsection.performance.v1.ReadingValues.converted_oat_c:type_name -> coldsection.common.v1.Converted
+	88,  // 64: coldsection.performance.v1.ReadingValues.converted_airspeed_kt:type_name -> coldsection.common.v1.Converted
+	88,  // 65: coldsection.performance.v1.ReadingValues.converted_torque_nm:type_name -> coldsection.common.v1.Converted
+	88,  // 66: coldsection.performance.v1.ReadingValues.converted_propeller_speed_rpm:type_name -> coldsection.common.v1.Converted
+	88,  // 67: coldsection.performance.v1.ReadingValues.converted_ng_pct:type_name -> coldsection.common.v1.Converted
+	88,  // 68: coldsection.performance.v1.ReadingValues.converted_itt_c:type_name -> coldsection.common.v1.Converted
+	88,  // 69: coldsection.performance.v1.ReadingValues.converted_fuel_flow_kg_h:type_name -> coldsection.common.v1.Converted
+	88,  // 70: coldsection.performance.v1.ReadingValues.converted_power_kw:type_name -> coldsection.common.v1.Converted
+	6,   // 71: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
+	84,  // 72: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	84,  // 73: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	7,   // 74: coldsection.performance.v1.EngineEvent.check_result:type_name -> coldsection.performance.v1.EngineEvent.CheckResult
+	1,   // 75: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
+	39,  // 76: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
+	39,  // 77: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	39,  // 78: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	39,  // 79: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
+	43,  // 80: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	44,  // 81: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	84,  // 82: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	84,  // 83: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	84,  // 84: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	41,  // 85: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
+	84,  // 86: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	84,  // 87: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	37,  // 88: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
+	43,  // 89: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	42,  // 90: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
+	84,  // 91: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
+	43,  // 92: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
+	39,  // 93: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	84,  // 94: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	84,  // 95: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	84,  // 96: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	8,   // 97: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	84,  // 98: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	47,  // 99: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	38,  // 100: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	89,  // 101: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
+	84,  // 102: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	5,   // 103: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	37,  // 104: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	37,  // 105: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	37,  // 106: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	84,  // 107: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	39,  // 108: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	39,  // 109: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	39,  // 110: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	9,   // 111: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	43,  // 112: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	84,  // 113: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	35,  // 114: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	90,  // 115: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	10,  // 116: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	10,  // 117: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	91,  // 118: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	10,  // 119: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	3,   // 120: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
+	57,  // 121: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
+	60,  // 122: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	58,  // 123: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
+	60,  // 124: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
+	35,  // 125: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	35,  // 126: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	35,  // 127: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	60,  // 128: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	38,  // 129: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	35,  // 130: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	38,  // 131: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	40,  // 132: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	45,  // 133: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	84,  // 134: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	84,  // 135: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	84,  // 136: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	84,  // 137: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	2,   // 138: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	49,  // 139: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	51,  // 140: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	52,  // 141: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	56,  // 142: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	61,  // 143: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	62,  // 144: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	64,  // 145: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	65,  // 146: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	66,  // 147: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	53,  // 148: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	54,  // 149: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	67,  // 150: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	68,  // 151: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	70,  // 152: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	71,  // 153: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	73,  // 154: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	74,  // 155: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	76,  // 156: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	78,  // 157: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	79,  // 158: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	80,  // 159: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	81,  // 160: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	10,  // 161: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	10,  // 162: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	59,  // 163: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	35,  // 164: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	63,  // 165: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	35,  // 166: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	35,  // 167: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	38,  // 168: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	10,  // 169: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	55,  // 170: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	35,  // 171: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	69,  // 172: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	50,  // 173: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	72,  // 174: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	40,  // 175: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	75,  // 176: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	77,  // 177: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	46,  // 178: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	48,  // 179: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	49,  // 180: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	82,  // 181: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	161, // [161:182] is the sub-list for method output_type
+	140, // [140:161] is the sub-list for method input_type
+	140, // [140:140] is the sub-list for extension type_name
+	140, // [140:140] is the sub-list for extension extendee
+	0,   // [0:140] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }

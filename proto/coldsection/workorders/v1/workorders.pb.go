@@ -1793,9 +1793,13 @@ type MeasurementSpec struct {
 	// Takes the limits from the engine model's data when an order is drafted and, until it starts, whenever it is scheduled. The card then gives none.
 	Derived MeasurementSpec_Derived `protobuf:"varint,8,opt,name=derived,proto3,enum=coldsection.workorders.v1.MeasurementSpec_Derived" json:"derived,omitempty"`
 	// How computed limits came about, step by step.
-	LimitSteps    []*v1.Explained `protobuf:"bytes,9,rep,name=limit_steps,json=limitSteps,proto3" json:"limit_steps,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	LimitSteps []*v1.Explained `protobuf:"bytes,9,rep,name=limit_steps,json=limitSteps,proto3" json:"limit_steps,omitempty"`
+	// The lowest value in the unit system that the caller chose; unset when none was chosen.
+	ConvertedMinValue *v1.Converted `protobuf:"bytes,10,opt,name=converted_min_value,json=convertedMinValue,proto3" json:"converted_min_value,omitempty"`
+	// The highest value in the unit system that the caller chose; unset when none was chosen.
+	ConvertedMaxValue *v1.Converted `protobuf:"bytes,11,opt,name=converted_max_value,json=convertedMaxValue,proto3" json:"converted_max_value,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *MeasurementSpec) Reset() {
@@ -1887,6 +1891,20 @@ func (x *MeasurementSpec) GetDerived() MeasurementSpec_Derived {
 func (x *MeasurementSpec) GetLimitSteps() []*v1.Explained {
 	if x != nil {
 		return x.LimitSteps
+	}
+	return nil
+}
+
+func (x *MeasurementSpec) GetConvertedMinValue() *v1.Converted {
+	if x != nil {
+		return x.ConvertedMinValue
+	}
+	return nil
+}
+
+func (x *MeasurementSpec) GetConvertedMaxValue() *v1.Converted {
+	if x != nil {
+		return x.ConvertedMaxValue
 	}
 	return nil
 }
@@ -3665,9 +3683,15 @@ type Measurement struct {
 	// The highest value that it was held against, in unit_code; unset when there was none.
 	MaxValue *float64 `protobuf:"fixed64,19,opt,name=max_value,json=maxValue,proto3,oneof" json:"max_value,omitempty"`
 	// How limits that depend on another reading came about, such as those of a heater's current at the voltage that was measured.
-	LimitSteps    []*v1.Explained `protobuf:"bytes,20,rep,name=limit_steps,json=limitSteps,proto3" json:"limit_steps,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	LimitSteps []*v1.Explained `protobuf:"bytes,20,rep,name=limit_steps,json=limitSteps,proto3" json:"limit_steps,omitempty"`
+	// The value in the unit system that the caller chose; unset when none was chosen.
+	Converted *v1.Converted `protobuf:"bytes,21,opt,name=converted,proto3" json:"converted,omitempty"`
+	// The lowest value in the unit system that the caller chose; unset when none was chosen.
+	ConvertedMinValue *v1.Converted `protobuf:"bytes,22,opt,name=converted_min_value,json=convertedMinValue,proto3" json:"converted_min_value,omitempty"`
+	// The highest value in the unit system that the caller chose; unset when none was chosen.
+	ConvertedMaxValue *v1.Converted `protobuf:"bytes,23,opt,name=converted_max_value,json=convertedMaxValue,proto3" json:"converted_max_value,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Measurement) Reset() {
@@ -3836,6 +3860,27 @@ func (x *Measurement) GetMaxValue() float64 {
 func (x *Measurement) GetLimitSteps() []*v1.Explained {
 	if x != nil {
 		return x.LimitSteps
+	}
+	return nil
+}
+
+func (x *Measurement) GetConverted() *v1.Converted {
+	if x != nil {
+		return x.Converted
+	}
+	return nil
+}
+
+func (x *Measurement) GetConvertedMinValue() *v1.Converted {
+	if x != nil {
+		return x.ConvertedMinValue
+	}
+	return nil
+}
+
+func (x *Measurement) GetConvertedMaxValue() *v1.Converted {
+	if x != nil {
+		return x.ConvertedMaxValue
 	}
 	return nil
 }
@@ -10348,7 +10393,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x0erequired_tools\x18\x06 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\rrequiredTools\x12E\n" +
 	"\x17required_authorizations\x18\a \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\x16requiredAuthorizations\x12 \n" +
 	"\bcritical\x18\b \x01(\bB\x04\xe2A\x01\x01R\bcritical\x123\n" +
-	"\x12signature_required\x18\t \x01(\bB\x04\xe2A\x01\x01R\x11signatureRequired\"\xff\x04\n" +
+	"\x12signature_required\x18\t \x01(\bB\x04\xe2A\x01\x01R\x11signatureRequired\"\xaf\x06\n" +
 	"\x0fMeasurementSpec\x123\n" +
 	"\x03key\x18\x01 \x01(\tB!\xe2A\x01\x02\xbaH\x1ar\x182\x16^[a-z][a-z0-9_]{0,62}$R\x03key\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12*\n" +
@@ -10359,7 +10404,10 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\rtool_required\x18\a \x01(\bB\x04\xe2A\x01\x01R\ftoolRequired\x12Z\n" +
 	"\aderived\x18\b \x01(\x0e22.coldsection.workorders.v1.MeasurementSpec.DerivedB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\aderived\x12G\n" +
 	"\vlimit_steps\x18\t \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\n" +
-	"limitSteps\"w\n" +
+	"limitSteps\x12V\n" +
+	"\x13converted_min_value\x18\n" +
+	" \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x11convertedMinValue\x12V\n" +
+	"\x13converted_max_value\x18\v \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x11convertedMaxValue\"w\n" +
 	"\aDerived\x12\x17\n" +
 	"\x13DERIVED_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11HEATER_RESISTANCE\x10\x01\x12\x12\n" +
@@ -10602,7 +10650,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x04DONE\x10\x02\x12\x12\n" +
 	"\x0eNOT_APPLICABLE\x10\x03\x12\v\n" +
 	"\aOMITTED\x10\x04:P\xeaAM\n" +
-	"\x18coldsection.example/Step\x12$workOrders/{work_order}/steps/{step}*\x05steps2\x04step\"\xf6\a\n" +
+	"\x18coldsection.example/Step\x12$workOrders/{work_order}/steps/{step}*\x05steps2\x04step\"\xec\t\n" +
 	"\vMeasurement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1f\n" +
 	"\x04step\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04step\x12\x1f\n" +
@@ -10631,7 +10679,10 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\tmin_value\x18\x12 \x01(\x01B\x04\xe2A\x01\x03H\x00R\bminValue\x88\x01\x01\x12&\n" +
 	"\tmax_value\x18\x13 \x01(\x01B\x04\xe2A\x01\x03H\x01R\bmaxValue\x88\x01\x01\x12G\n" +
 	"\vlimit_steps\x18\x14 \x03(\v2 .coldsection.common.v1.ExplainedB\x04\xe2A\x01\x03R\n" +
-	"limitSteps:s\xeaAp\n" +
+	"limitSteps\x12D\n" +
+	"\tconverted\x18\x15 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\tconverted\x12V\n" +
+	"\x13converted_min_value\x18\x16 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x11convertedMinValue\x12V\n" +
+	"\x13converted_max_value\x18\x17 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x11convertedMaxValue:s\xeaAp\n" +
 	"\x1fcoldsection.example/Measurement\x122workOrders/{work_order}/measurements/{measurement}*\fmeasurements2\vmeasurementB\f\n" +
 	"\n" +
 	"_min_valueB\f\n" +
@@ -11481,11 +11532,12 @@ var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(*date.Date)(nil),                   // 124: google.type.Date
 	(*v1.DocumentReference)(nil),        // 125: coldsection.common.v1.DocumentReference
 	(*v1.Explained)(nil),                // 126: coldsection.common.v1.Explained
-	(*v1.Quantity)(nil),                 // 127: coldsection.common.v1.Quantity
-	(*v1.Entered)(nil),                  // 128: coldsection.common.v1.Entered
-	(v1.Signature_Meaning)(0),           // 129: coldsection.common.v1.Signature.Meaning
-	(*fieldmaskpb.FieldMask)(nil),       // 130: google.protobuf.FieldMask
-	(*v1.Signature)(nil),                // 131: coldsection.common.v1.Signature
+	(*v1.Converted)(nil),                // 127: coldsection.common.v1.Converted
+	(*v1.Quantity)(nil),                 // 128: coldsection.common.v1.Quantity
+	(*v1.Entered)(nil),                  // 129: coldsection.common.v1.Entered
+	(v1.Signature_Meaning)(0),           // 130: coldsection.common.v1.Signature.Meaning
+	(*fieldmaskpb.FieldMask)(nil),       // 131: google.protobuf.FieldMask
+	(*v1.Signature)(nil),                // 132: coldsection.common.v1.Signature
 }
 var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
 	20,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
@@ -11507,247 +11559,252 @@ var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
 	24,  // 16: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
 	4,   // 17: coldsection.workorders.v1.MeasurementSpec.derived:type_name -> coldsection.workorders.v1.MeasurementSpec.Derived
 	126, // 18: coldsection.workorders.v1.MeasurementSpec.limit_steps:type_name -> coldsection.common.v1.Explained
-	2,   // 19: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	27,  // 20: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
-	5,   // 21: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
-	28,  // 22: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
-	123, // 23: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
-	123, // 24: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
-	30,  // 25: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
-	31,  // 26: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	29,  // 27: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
-	29,  // 28: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
-	123, // 29: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
-	123, // 30: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
-	123, // 31: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
-	124, // 32: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
-	123, // 33: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
-	123, // 34: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
-	123, // 35: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
-	123, // 36: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
-	26,  // 37: coldsection.workorders.v1.WorkOrder.retention:type_name -> coldsection.workorders.v1.Retention
-	6,   // 38: coldsection.workorders.v1.Retention.class:type_name -> coldsection.workorders.v1.Retention.Class
-	124, // 39: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
-	7,   // 40: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
-	123, // 41: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
-	127, // 42: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
-	127, // 43: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
-	127, // 44: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	127, // 45: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
-	123, // 46: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
-	125, // 47: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
-	127, // 48: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
-	34,  // 49: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
-	35,  // 50: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
-	127, // 51: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	36,  // 52: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
-	22,  // 53: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
-	126, // 54: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
-	123, // 55: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
-	33,  // 56: coldsection.workorders.v1.WashPlan.environment:type_name -> coldsection.workorders.v1.WashEnvironment
-	8,   // 57: coldsection.workorders.v1.WashEnvironment.class:type_name -> coldsection.workorders.v1.WashEnvironment.Class
-	2,   // 58: coldsection.workorders.v1.WashEnvironment.proposed_kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	127, // 59: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
-	127, // 60: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
-	9,   // 61: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
-	10,  // 62: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
-	127, // 63: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
-	0,   // 64: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
-	22,  // 65: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
-	24,  // 66: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	11,  // 67: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
-	123, // 68: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
-	123, // 69: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
-	31,  // 70: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	123, // 71: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
-	128, // 72: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
-	123, // 73: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
-	123, // 74: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
-	126, // 75: coldsection.workorders.v1.Measurement.limit_steps:type_name -> coldsection.common.v1.Explained
-	123, // 76: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
-	123, // 77: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
-	123, // 78: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
-	12,  // 79: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
-	123, // 80: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
-	123, // 81: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
-	123, // 82: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
-	13,  // 83: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
-	14,  // 84: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	124, // 85: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
-	124, // 86: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
-	123, // 87: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
-	123, // 88: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
-	42,  // 89: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	15,  // 90: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
-	123, // 91: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
-	125, // 92: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
-	45,  // 93: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
-	123, // 94: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
-	44,  // 95: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
-	123, // 96: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
-	26,  // 97: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
-	123, // 98: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
-	123, // 99: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
-	123, // 100: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
-	123, // 101: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
-	129, // 102: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	17,  // 103: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	17,  // 104: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	130, // 105: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	17,  // 106: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
-	19,  // 107: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
-	19,  // 108: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
-	21,  // 109: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
-	21,  // 110: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
-	25,  // 111: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	25,  // 112: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	130, // 113: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
-	25,  // 114: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
-	123, // 115: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
-	123, // 116: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
-	20,  // 117: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
-	29,  // 118: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
-	123, // 119: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
-	31,  // 120: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	123, // 121: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
-	38,  // 122: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
-	128, // 123: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
-	39,  // 124: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	41,  // 125: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
-	14,  // 126: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	124, // 127: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
-	49,  // 128: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	29,  // 129: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
-	43,  // 130: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
-	43,  // 131: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
-	42,  // 132: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	46,  // 133: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
-	46,  // 134: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
-	47,  // 135: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
-	48,  // 136: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
-	16,  // 137: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
-	37,  // 138: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
-	38,  // 139: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
-	39,  // 140: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
-	41,  // 141: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
-	49,  // 142: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
-	131, // 143: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
-	129, // 144: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	52,  // 145: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
-	53,  // 146: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
-	57,  // 147: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
-	60,  // 148: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
-	88,  // 149: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
-	64,  // 150: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
-	65,  // 151: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
-	69,  // 152: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
-	70,  // 153: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
-	71,  // 154: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
-	72,  // 155: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
-	73,  // 156: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
-	74,  // 157: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
-	75,  // 158: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
-	92,  // 159: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
-	93,  // 160: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
-	76,  // 161: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
-	77,  // 162: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
-	78,  // 163: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
-	95,  // 164: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
-	79,  // 165: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
-	80,  // 166: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
-	94,  // 167: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
-	81,  // 168: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
-	82,  // 169: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
-	83,  // 170: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
-	84,  // 171: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
-	85,  // 172: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
-	86,  // 173: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
-	87,  // 174: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
-	54,  // 175: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
-	55,  // 176: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
-	58,  // 177: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
-	61,  // 178: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
-	62,  // 179: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
-	66,  // 180: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
-	67,  // 181: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
-	107, // 182: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
-	108, // 183: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
-	110, // 184: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
-	112, // 185: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
-	114, // 186: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
-	89,  // 187: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
-	90,  // 188: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
-	96,  // 189: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
-	97,  // 190: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
-	99,  // 191: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
-	101, // 192: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
-	103, // 193: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
-	105, // 194: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
-	115, // 195: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
-	117, // 196: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
-	119, // 197: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
-	121, // 198: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
-	122, // 199: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
-	17,  // 200: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
-	17,  // 201: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
-	19,  // 202: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
-	21,  // 203: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	43,  // 204: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
-	25,  // 205: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 206: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 207: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 208: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 209: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 210: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 211: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	37,  // 212: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
-	37,  // 213: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
-	37,  // 214: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
-	37,  // 215: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
-	38,  // 216: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	38,  // 217: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	39,  // 218: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
-	46,  // 219: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
-	41,  // 220: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
-	41,  // 221: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
-	41,  // 222: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
-	41,  // 223: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
-	49,  // 224: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
-	25,  // 225: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 226: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 227: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 228: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 229: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	17,  // 230: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
-	56,  // 231: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
-	59,  // 232: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
-	21,  // 233: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	63,  // 234: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
-	25,  // 235: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	68,  // 236: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
-	32,  // 237: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
-	109, // 238: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
-	111, // 239: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
-	113, // 240: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
-	40,  // 241: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
-	43,  // 242: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
-	91,  // 243: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
-	46,  // 244: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
-	98,  // 245: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
-	100, // 246: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
-	102, // 247: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
-	104, // 248: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
-	106, // 249: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
-	116, // 250: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
-	118, // 251: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
-	120, // 252: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
-	50,  // 253: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
-	51,  // 254: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
-	200, // [200:255] is the sub-list for method output_type
-	145, // [145:200] is the sub-list for method input_type
-	145, // [145:145] is the sub-list for extension type_name
-	145, // [145:145] is the sub-list for extension extendee
-	0,   // [0:145] is the sub-list for field type_name
+	127, // 19: coldsection.workorders.v1.MeasurementSpec.converted_min_value:type_name -> coldsection.common.v1.Converted
+	127, // 20: coldsection.workorders.v1.MeasurementSpec.converted_max_value:type_name -> coldsection.common.v1.Converted
+	2,   // 21: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	27,  // 22: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
+	5,   // 23: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
+	28,  // 24: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
+	123, // 25: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
+	123, // 26: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
+	30,  // 27: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
+	31,  // 28: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	29,  // 29: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
+	29,  // 30: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
+	123, // 31: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
+	123, // 32: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
+	123, // 33: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
+	124, // 34: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
+	123, // 35: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
+	123, // 36: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
+	123, // 37: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
+	123, // 38: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
+	26,  // 39: coldsection.workorders.v1.WorkOrder.retention:type_name -> coldsection.workorders.v1.Retention
+	6,   // 40: coldsection.workorders.v1.Retention.class:type_name -> coldsection.workorders.v1.Retention.Class
+	124, // 41: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
+	7,   // 42: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
+	123, // 43: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
+	128, // 44: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
+	128, // 45: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
+	128, // 46: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	128, // 47: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
+	123, // 48: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
+	125, // 49: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
+	128, // 50: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
+	34,  // 51: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
+	35,  // 52: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
+	128, // 53: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	36,  // 54: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
+	22,  // 55: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
+	126, // 56: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
+	123, // 57: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
+	33,  // 58: coldsection.workorders.v1.WashPlan.environment:type_name -> coldsection.workorders.v1.WashEnvironment
+	8,   // 59: coldsection.workorders.v1.WashEnvironment.class:type_name -> coldsection.workorders.v1.WashEnvironment.Class
+	2,   // 60: coldsection.workorders.v1.WashEnvironment.proposed_kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	128, // 61: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
+	128, // 62: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
+	9,   // 63: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
+	10,  // 64: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
+	128, // 65: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
+	0,   // 66: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
+	22,  // 67: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
+	24,  // 68: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	11,  // 69: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
+	123, // 70: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
+	123, // 71: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
+	31,  // 72: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	123, // 73: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
+	129, // 74: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
+	123, // 75: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
+	123, // 76: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
+	126, // 77: coldsection.workorders.v1.Measurement.limit_steps:type_name -> coldsection.common.v1.Explained
+	127, // 78: coldsection.workorders.v1.Measurement.converted:type_name -> coldsection.common.v1.Converted
+	127, // 79: coldsection.workorders.v1.Measurement.converted_min_value:type_name -> coldsection.common.v1.Converted
+	127, // 80: coldsection.workorders.v1.Measurement.converted_max_value:type_name -> coldsection.common.v1.Converted
+	123, // 81: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
+	123, // 82: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
+	123, // 83: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
+	12,  // 84: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
+	123, // 85: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
+	123, // 86: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
+	123, // 87: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
+	13,  // 88: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
+	14,  // 89: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	124, // 90: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
+	124, // 91: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
+	123, // 92: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
+	123, // 93: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
+	42,  // 94: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	15,  // 95: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
+	123, // 96: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
+	125, // 97: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
+	45,  // 98: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
+	123, // 99: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
+	44,  // 100: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
+	123, // 101: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
+	26,  // 102: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
+	123, // 103: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
+	123, // 104: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
+	123, // 105: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
+	123, // 106: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
+	130, // 107: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	17,  // 108: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	17,  // 109: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	131, // 110: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	17,  // 111: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
+	19,  // 112: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
+	19,  // 113: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
+	21,  // 114: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
+	21,  // 115: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
+	25,  // 116: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	25,  // 117: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	131, // 118: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
+	25,  // 119: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
+	123, // 120: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
+	123, // 121: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
+	20,  // 122: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
+	29,  // 123: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
+	123, // 124: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
+	31,  // 125: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	123, // 126: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
+	38,  // 127: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
+	129, // 128: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
+	39,  // 129: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	41,  // 130: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
+	14,  // 131: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	124, // 132: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
+	49,  // 133: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	29,  // 134: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
+	43,  // 135: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
+	43,  // 136: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
+	42,  // 137: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	46,  // 138: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
+	46,  // 139: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
+	47,  // 140: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
+	48,  // 141: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
+	16,  // 142: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
+	37,  // 143: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
+	38,  // 144: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
+	39,  // 145: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
+	41,  // 146: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
+	49,  // 147: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
+	132, // 148: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
+	130, // 149: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	52,  // 150: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
+	53,  // 151: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
+	57,  // 152: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
+	60,  // 153: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
+	88,  // 154: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
+	64,  // 155: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
+	65,  // 156: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
+	69,  // 157: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
+	70,  // 158: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
+	71,  // 159: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
+	72,  // 160: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
+	73,  // 161: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
+	74,  // 162: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
+	75,  // 163: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
+	92,  // 164: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
+	93,  // 165: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
+	76,  // 166: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
+	77,  // 167: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
+	78,  // 168: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
+	95,  // 169: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
+	79,  // 170: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
+	80,  // 171: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
+	94,  // 172: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
+	81,  // 173: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
+	82,  // 174: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
+	83,  // 175: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
+	84,  // 176: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
+	85,  // 177: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
+	86,  // 178: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
+	87,  // 179: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
+	54,  // 180: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
+	55,  // 181: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
+	58,  // 182: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
+	61,  // 183: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
+	62,  // 184: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
+	66,  // 185: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
+	67,  // 186: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
+	107, // 187: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
+	108, // 188: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
+	110, // 189: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
+	112, // 190: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
+	114, // 191: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
+	89,  // 192: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
+	90,  // 193: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
+	96,  // 194: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
+	97,  // 195: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
+	99,  // 196: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
+	101, // 197: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
+	103, // 198: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
+	105, // 199: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
+	115, // 200: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
+	117, // 201: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
+	119, // 202: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
+	121, // 203: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
+	122, // 204: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
+	17,  // 205: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
+	17,  // 206: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
+	19,  // 207: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
+	21,  // 208: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	43,  // 209: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
+	25,  // 210: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 211: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 212: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 213: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 214: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 215: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 216: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	37,  // 217: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
+	37,  // 218: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
+	37,  // 219: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
+	37,  // 220: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
+	38,  // 221: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	38,  // 222: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	39,  // 223: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
+	46,  // 224: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
+	41,  // 225: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
+	41,  // 226: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
+	41,  // 227: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
+	41,  // 228: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
+	49,  // 229: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
+	25,  // 230: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 231: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 232: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 233: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	25,  // 234: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	17,  // 235: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
+	56,  // 236: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
+	59,  // 237: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
+	21,  // 238: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	63,  // 239: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
+	25,  // 240: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	68,  // 241: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
+	32,  // 242: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
+	109, // 243: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
+	111, // 244: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
+	113, // 245: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
+	40,  // 246: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
+	43,  // 247: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
+	91,  // 248: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
+	46,  // 249: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
+	98,  // 250: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
+	100, // 251: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
+	102, // 252: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
+	104, // 253: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
+	106, // 254: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
+	116, // 255: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
+	118, // 256: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
+	120, // 257: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
+	50,  // 258: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
+	51,  // 259: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
+	205, // [205:260] is the sub-list for method output_type
+	150, // [150:205] is the sub-list for method input_type
+	150, // [150:150] is the sub-list for extension type_name
+	150, // [150:150] is the sub-list for extension extendee
+	0,   // [0:150] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_workorders_proto_init() }
