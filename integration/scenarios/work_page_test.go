@@ -51,14 +51,16 @@ func (w *bench) open() {
 // press presses the button of a name, and waits until the page says something.
 func (w *bench) press(title, says string) {
 	w.t.Helper()
-	harness.Value(w.b, chromedp.Poll[bool](`(() => { const b = [...document.querySelectorAll("#work button, #work summary")].find((b) => b.textContent === "`+title+`" && b.offsetParent && !b.disabled);
+	harness.Value(w.b, chromedp.Poll[bool](`(() => {
+		const b = [...document.querySelectorAll("#work button, #work summary")].find((b) => b.textContent === "`+title+`" && b.offsetParent && !b.disabled);
 		if (b) b.click(); return Boolean(b); })()`))
 	w.says(says)
 }
 
 func (w *bench) says(words string) {
 	w.t.Helper()
-	harness.Value(w.b, chromedp.Poll[bool](`[document.getElementById("message"), ...document.querySelectorAll("#work .refusal, #work h3, #work .huge")].some((p) => p.textContent.includes("`+words+`"))`))
+	harness.Value(w.b, chromedp.Poll[bool](`[document.getElementById("message"), ...document.querySelectorAll("#work .refusal, #work h3, #work .huge")]
+		.some((p) => p.textContent.includes("`+words+`"))`))
 }
 
 func (w *bench) fill(id, text string) {
@@ -78,7 +80,7 @@ func (w *bench) pick(id, value string) {
 func (w *bench) handy(picture string) {
 	w.t.Helper()
 	w.b.Picture(picture)
-	small := harness.Value(w.b, chromedp.Evaluate[string](`[...document.querySelectorAll("#work button, #work summary, #work select, #work textarea, #work input:not([type=checkbox]), #work .tick")]
+	small := harness.Value(w.b, chromedp.Evaluate[string](`[...document.querySelectorAll("#work :is(button, summary, select, textarea, .tick, input:not([type=checkbox]))")]
 		.filter((n) => n.offsetParent && n.getBoundingClientRect().height < 56).map((n) => n.id || n.textContent).join("; ")`))
 	if wide := harness.Value(w.b, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`)); small != "" || wide {
 		w.t.Errorf("%s: lower than 56 px: %q; wider than the screen: %t", picture, small, wide)
@@ -138,8 +140,10 @@ func planned(t *testing.T, w *bench) string {
 		"steps": []any{
 			map[string]any{
 				"title": "Read the supply pressure", "kind": "STEP_KIND_MEASURE", "instruction": "Open the tap slowly and read the gauge.", "requiredTools": []string{"pressure-gauge"},
-				"cautions":     []any{map[string]any{"severity": "WARNING", "text": "Pressure can throw the hose about. Wear goggles.", "source": "demonstration only"}},
-				"measurements": []any{map[string]any{"key": "supply", "displayName": "Supply pressure", "unitCode": "kPa", "minValue": 250, "maxValue": 280, "source": "demonstration only", "toolRequired": true}},
+				"cautions": []any{map[string]any{"severity": "WARNING", "text": "Pressure can throw the hose about. Wear goggles.", "source": "demonstration only"}},
+				"measurements": []any{map[string]any{
+					"key": "supply", "displayName": "Supply pressure", "unitCode": "kPa", "minValue": 250, "maxValue": 280, "source": "demonstration only", "toolRequired": true,
+				}},
 			},
 			map[string]any{"title": "Motor the engine", "kind": "STEP_KIND_TIMED_RUN", "instruction": "Motor within the limits of the starter."},
 			map[string]any{"title": "Take the blanks out", "kind": "STEP_KIND_RESTORE_AND_COUNT", "instruction": "Count what comes back.", "critical": true, "signatureRequired": true},
@@ -157,7 +161,8 @@ func planned(t *testing.T, w *bench) string {
 func (w *bench) cautionsFirst() {
 	w.t.Helper()
 	w.handy("work-caution")
-	if shown := w.b.Text("#step"); !strings.Contains(shown, "WARNING") || strings.Contains(shown, "Open the tap") || strings.Contains(shown, "is done") || strings.Contains(shown, "Value read") {
+	if shown := w.b.Text("#step"); !strings.Contains(shown, "WARNING") || strings.Contains(shown, "Open the tap") || strings.Contains(shown, "is done") ||
+		strings.Contains(shown, "Value read") {
 		w.t.Errorf("before the caution is acknowledged: %s", shown)
 	}
 	w.press("I have read this", "Acknowledged")

@@ -204,18 +204,6 @@ func (s *stage) facts(o *workordersv1.WorkOrder) []string {
 	return types
 }
 
-// factCount is how many facts an order made so far.
-func (s *stage) factCount(o *workordersv1.WorkOrder) (n int) {
-	s.t.Helper()
-	err := s.service.DB().View(s.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-		return tx.QueryRow(ctx, "SELECT COUNT(*) FROM outbox WHERE subject = $1", o.GetName()).Scan(&n)
-	})
-	if err != nil {
-		s.t.Fatal(err)
-	}
-	return n
-}
-
 // told is the payload of the last fact of a type about an order.
 func (s *stage) told(o *workordersv1.WorkOrder, fact string) (data string) {
 	s.t.Helper()

@@ -13,7 +13,8 @@ func TestAReleaseTellsTheReadingsThatStand(t *testing.T) {
 	engines(t, func(t *testing.T, s *stage) {
 		o := s.started("temperature-trim-check")
 		s.work(o, "ann")
-		readings := must[*workordersv1.ListMeasurementsResponse](s)(s.look.ListMeasurements(s.as("ann"), &workordersv1.ListMeasurementsRequest{Parent: o.GetName(), PageSize: 50})).GetMeasurements()
+		readings := must[*workordersv1.ListMeasurementsResponse](s)(s.look.ListMeasurements(s.as("ann"),
+			&workordersv1.ListMeasurementsRequest{Parent: o.GetName(), PageSize: 50})).GetMeasurements()
 		for _, m := range readings {
 			if m.GetKey() == "ambient" {
 				must[*workordersv1.Measurement](s)(s.do.SupersedeMeasurement(s.as("ann"), &workordersv1.SupersedeMeasurementRequest{
@@ -28,7 +29,8 @@ func TestAReleaseTellsTheReadingsThatStand(t *testing.T) {
 		}
 		must[*workordersv1.WorkOrder](s)(s.release(o))
 		told := s.told(o, "released")
-		if strings.Count(told, `"key":"ambient"`) != 1 || strings.Count(told, `"key":"trim_resistance"`) != 1 || !strings.Contains(told, `"value":21`) || strings.Count(told, `"limited":true`) != 1 {
+		if strings.Count(told, `"key":"ambient"`) != 1 || strings.Count(told, `"key":"trim_resistance"`) != 1 || !strings.Contains(told, `"value":21`) ||
+			strings.Count(told, `"limited":true`) != 1 {
 			t.Errorf("%s", told)
 		}
 	})

@@ -2,6 +2,7 @@ package workorders_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -262,30 +263,33 @@ const everything = `SELECT 'order', body, 0 FROM work_orders WHERE name = $1
 // cost more than the command.
 func (s *stage) seen(name string) (o *workordersv1.WorkOrder, steps []*workordersv1.Step, facts int) {
 	s.t.Helper()
-	_, below := store.Under(name + "/steps")
-	one := func(row storage.Scanner) (none struct{}, err error) {
-		var what string
-		var body []byte
-		var n int
-		if err := row.Scan(&what, &body, &n); err != nil {
-			return none, err
-		}
-		switch what {
-		case "order":
-			o = &workordersv1.WorkOrder{}
-			return none, proto.Unmarshal(body, o)
-		case "step":
-			steps = append(steps, &workordersv1.Step{})
-			return none, proto.Unmarshal(body, steps[len(steps)-1])
-		default:
-			facts = n
-			return none, nil
-		}
+	type row struct {
+		what string
+		body []byte
+		n    int
 	}
-	err := s.service.DB().View(s.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-		_, err := storage.Collect(ctx, tx, one, everything, append([]any{name}, below...)...)
+	_, below := store.Under(name + "/steps")
+	var rows []row
+	err := s.service.DB().View(s.t.Context(), func(ctx context.Context, tx *storage.Tx) (err error) {
+		rows, err = storage.Collect(ctx, tx, func(from storage.Scanner) (r row, err error) {
+			err = from.Scan(&r.what, &r.body, &r.n)
+			return r, err
+		}, everything, append([]any{name}, below...)...)
 		return err
 	})
+	for _, r := range rows {
+		switch r.what {
+		case "order":
+			o = &workordersv1.WorkOrder{}
+			err = errors.Join(err, proto.Unmarshal(r.body, o))
+		case "step":
+			step := &workordersv1.Step{}
+			err = errors.Join(err, proto.Unmarshal(r.body, step))
+			steps = append(steps, step)
+		default:
+			facts = r.n
+		}
+	}
 	if err != nil || o == nil {
 		s.t.Fatal(name, err)
 	}

@@ -31,6 +31,7 @@ function waiting({ el, again }, limits, run) {
   ticking(left, () => {
     const seconds = limits.nextAllowedTime ? Math.ceil((Date.parse(limits.nextAllowedTime) - Date.now()) / 1000) : 0;
     left.textContent = seconds > 0 ? `■ WAIT ${clock(seconds)}` : "○ The starter may run now";
+    button.className = seconds > 0 ? "quiet" : "large";
     button.textContent = seconds > 0 ? "It runs all the same (recorded as an exceedance)" : "Starter on now";
   });
   return [left, el("p", {}, limits.nextAllowedTime ? `Next start at ${limits.nextAllowedTime.slice(11, 19)} UTC. ` : "", limits.bindingLimit || ""), button];
