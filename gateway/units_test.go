@@ -15,10 +15,11 @@ const gallons = "5.283 US gal"
 // read asks for the drum and says what it holds in its own unit and in the caller's, and its etag.
 func (w *world) read(token string, units ...string) (own, theirs, etag string, err error) {
 	w.t.Helper()
-	ctx := w.as(token)
+	var pairs []string
 	for _, u := range units {
-		ctx = metadata.AppendToOutgoingContext(ctx, "coldsection-units", u)
+		pairs = append(pairs, "coldsection-units", u)
 	}
+	ctx := metadata.AppendToOutgoingContext(w.as(token), pairs...)
 	item, err := consumablesv1.NewConsumablesQueryServiceClient(w.conn).GetItem(ctx, &consumablesv1.GetItemRequest{Name: "items/drum"})
 	return item.GetReorderPoint().GetValue() + " " + item.GetReorderPoint().GetUnitCode(), item.GetReorderPoint().GetConverted().GetDisplayText(), item.GetEtag(), err
 }

@@ -85,10 +85,6 @@ class Noise:
         self.ring = (self.ring + [d])[-LAGS:]
 
     def learn(self):
-        self.cov = (12 * np.diag(USUAL**2) + self.cross) / (12 + self.n[2])
-        i = np.arange(3)
-        self.cov[i, i] = np.maximum(self.cov[i, i], FINEST**2)
-        self.sigma = np.sqrt(self.cov[i, i])
         count = np.maximum(1, self.n)[:, None]
         v = self.sum / count - (self.drift / count) ** 2 / 2
         far = v[-3:].mean(axis=0)
@@ -98,6 +94,11 @@ class Noise:
             weight = self.n[:-1, None] / (self.n[:-1, None] + 150 * k * k)
             self.related = self.related + weight * (np.clip(1 - v[:-1] / far, -0.5, 0.95) - self.related)
         self.long = np.maximum(1, 1 + 2 * self.related.sum(axis=0))
+        kept = 1 - np.clip(self.related[2], 0, 0.5)
+        self.cov = (12 * np.diag(USUAL**2) + self.cross / np.sqrt(np.outer(kept, kept))) / (12 + self.n[2])
+        i = np.arange(3)
+        self.cov[i, i] = np.maximum(self.cov[i, i], FINEST**2)
+        self.sigma = np.sqrt(self.cov[i, i])
         self.mean = self.cov * np.sqrt(np.outer(self.long, self.long))
         self.effect = np.linalg.solve(self.xx + 2 * np.diag([1 / 15**2, 1 / 150**2]), self.xd)
 
@@ -196,7 +197,8 @@ class Tracker:
         if age == 20:
             self.base = self.window(self.since, len(self.d))[0]
         if age > 20:
-            z = (d[0] - self.base[0] - WORTH) / (self.noise.sigma[0] * math.sqrt(self.noise.long[0]))
+            long = self.noise.sigma[0] * math.sqrt(self.noise.long[0])
+            z = (d[0] - self.base[0] - long / math.sqrt(20) - WORTH) / long
             self.cusum = max(0, self.cusum + min(z, 4) - 0.25)
             if self.cusum > self.height:
                 self.advices.append(day)

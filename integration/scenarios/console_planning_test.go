@@ -32,7 +32,7 @@ func TestConsoleOfPlannersAndQuality(t *testing.T) {
 	harness.Value(b, chromedp.Poll[bool](`document.querySelector("main details ol li") !== null`))
 	explained := must(t, quality.REST("GET", "/v1/"+text(first, "name")+":explain", nil))
 	for _, line := range elements(explained, "lines") {
-		if shown := b.Text("main details"); !strings.Contains(shown, line.(string)) { //nolint:forcetypeassert // lines are texts
+		if shown := b.Text("main details"); !strings.Contains(shown, line.(string)) {
 			t.Errorf("the explanation lacks %q: %s", line, shown)
 		}
 	}

@@ -193,7 +193,7 @@ func realNames(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, out s
 const elsewhere = "erp"
 
 // knownElsewhere gives the story's aircraft and engine an id in another system.
-func knownElsewhere(t *testing.T, planner context.Context, conn *grpc.ClientConn, engine string) {
+func knownElsewhere(planner context.Context, t *testing.T, conn *grpc.ClientConn, engine string) {
 	t.Helper()
 	compliance, mask := compliancev1.NewComplianceServiceClient(conn), &fieldmaskpb.FieldMask{Paths: []string{"external_ids"}}
 	_, err := compliance.UpdateAircraft(planner, &compliancev1.UpdateAircraftRequest{UpdateMask: mask, Aircraft: &compliancev1.Aircraft{
@@ -213,7 +213,7 @@ func knownElsewhere(t *testing.T, planner context.Context, conn *grpc.ClientConn
 func beyondTheStory(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, engine string) string {
 	t.Helper()
 	planner, technician := stage.SignIn(t, "planner").Context(), stage.SignIn(t, "technician").Context()
-	knownElsewhere(t, planner, conn, engine)
+	knownElsewhere(planner, t, conn, engine)
 	compliance := compliancev1.NewComplianceServiceClient(conn)
 	if _, err := compliance.CreateComponent(planner, &compliancev1.CreateComponentRequest{ComponentId: "owners-pump", Component: &compliancev1.Component{
 		PartNumber: "DEMO-PUMP", Serial: "1", DisplayName: "fuel pump, demonstration only",

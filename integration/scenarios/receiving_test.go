@@ -62,7 +62,8 @@ func TestADeliveryIsReceivedAndClearedInTheBrowser(t *testing.T) {
 	}
 	scan(b, "(01)09521234543213(17)280131(10)LOT7A")
 	b.Do(chromedp.WaitVisible(chromedp.CSS("#delivery form")))
-	if shown := b.Text("#delivery"); strings.Index(shown, "H319") > strings.Index(shown, "Amount, L") || !strings.Contains(shown, seals) || !strings.Contains(shown, "Certificate number, required") {
+	if shown := b.Text("#delivery"); strings.Index(shown, "H319") > strings.Index(shown, "Amount, L") || !strings.Contains(shown, seals) ||
+		!strings.Contains(shown, "Certificate number, required") {
 		t.Errorf("the delivery: %s", shown)
 	}
 	filled := harness.Value(b, chromedp.Evaluate[string](`["batch", "use-by", "much"].map((id) => document.getElementById(id).value).join(" ")`))

@@ -37,7 +37,8 @@ func TestAddressesOfOtherMachinesNeedTLS(t *testing.T) {
 		}
 	}
 	for _, c := range []suite.Config{
-		{}, {Admin: "127.0.0.1:9090"}, {Admin: ":9090", ListenInsecure: true}, {Admin: ":9090", TLSCert: "c", TLSKey: "k"}, {HTTP: "localhost:1", GRPC: "[::1]:2", Listen: []string{"compliance=127.0.0.1:9001"}}, {HTTP: "0.0.0.0:8080", ListenInsecure: true},
+		{}, {Admin: "127.0.0.1:9090"}, {Admin: ":9090", ListenInsecure: true}, {Admin: ":9090", TLSCert: "c", TLSKey: "k"},
+		{HTTP: "localhost:1", GRPC: "[::1]:2", Listen: []string{"compliance=127.0.0.1:9001"}}, {HTTP: "0.0.0.0:8080", ListenInsecure: true},
 		{HTTP: "0.0.0.0:8443", TLSCert: "c", TLSKey: "k"}, {Listen: []string{"compliance=10.0.0.1:9001"}, PeerCA: "a", PeerCert: "c", PeerKey: "k"},
 	} {
 		c.StateDir = t.TempDir()

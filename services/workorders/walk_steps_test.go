@@ -319,7 +319,11 @@ func (c *copies) next(s *stage) string {
 		if err := store.Orders.Insert(ctx, tx, o, s.clock.Now()); err != nil {
 			return err
 		}
-		_, err := store.Steps.InsertAll(ctx, tx, steps, s.clock.Now())
+		rows, err := store.Steps.Rows(steps, s.clock.Now())
+		if err != nil {
+			return err
+		}
+		_, err = store.Steps.InsertAll(ctx, tx, rows)
 		return err
 	})
 	if err != nil {

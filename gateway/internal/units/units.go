@@ -77,8 +77,10 @@ type plan struct {
 var plans sync.Map // of message type to *plan
 
 func planOf(m protoreflect.MessageDescriptor) *plan {
-	if p, ok := plans.Load(m.FullName()); ok {
-		return p.(*plan) //nolint:forcetypeassert // only this function stores
+	if known, ok := plans.Load(m.FullName()); ok {
+		if p, ok := known.(*plan); ok {
+			return p
+		}
 	}
 	p := &plan{amounts: AmountsOf(m)}
 	fields := m.Fields()

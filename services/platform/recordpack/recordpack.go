@@ -47,9 +47,9 @@ type About struct {
 
 // manifest is the list of a pack's files.
 type manifest struct {
-	Format string `json:"format"`
-	About
-	Files []listed `json:"files"`
+	Format string   `json:"format"`
+	About           //nolint:embeddedstructfieldcheck // the format stands first in the file, so that a reader knows what follows
+	Files  []listed `json:"files"`
 }
 
 type listed struct {

@@ -200,7 +200,7 @@ func TestCarefulChangesAreSeen(t *testing.T) {
 			"a file taken out":        {func(name string, b []byte) []byte { return keep(name != "records.csv", b) }, "records.csv: it is missing"},
 			"the seal taken out":      {func(name string, b []byte) []byte { return keep(name != recordpack.SealFile, b) }, "seal.json: it is missing"},
 			"the list taken out":      {func(name string, b []byte) []byte { return keep(name != recordpack.Manifest, b) }, "manifest.json: it is missing"},
-			"a file under a new name": {func(name string, b []byte) []byte { return b }, ": the archive around it"},
+			"a file under a new name": {func(_ string, b []byte) []byte { return b }, ": the archive around it"},
 		} {
 			if r := recordpack.Verify(rezipped(t, pack, one.change), ""); !strings.Contains(faults(r), one.want) {
 				t.Errorf("%s: %s", name, faults(r))
@@ -241,7 +241,8 @@ func TestPacksAreRepeatableAndUnpackElsewhere(t *testing.T) {
 	if err := os.WriteFile(path, pack, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	out, err := exec.CommandContext(t.Context(), "python3", "-c", "import sys,zipfile\nz=zipfile.ZipFile(sys.argv[1])\nprint(z.testzip(),z.read('a.csv'),len(z.namelist()))", path).CombinedOutput()
+	const script = "import sys,zipfile\nz=zipfile.ZipFile(sys.argv[1])\nprint(z.testzip(),z.read('a.csv'),len(z.namelist()))"
+	out, err := exec.CommandContext(t.Context(), "python3", "-c", script, path).CombinedOutput()
 	if err != nil || strings.TrimSpace(string(out)) != `None b'x\r\n1\r\n' 4` {
 		t.Errorf("%s %v", out, err)
 	}

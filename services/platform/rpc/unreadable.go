@@ -59,7 +59,7 @@ func read(receive func(any) error, into any) error {
 }
 
 func readableMethod(handle grpc.MethodHandler) grpc.MethodHandler {
-	return func(srv any, ctx context.Context, decode func(any) error, chain grpc.UnaryServerInterceptor) (any, error) { //nolint:revive // the order is grpc.MethodDesc's
+	return func(srv any, ctx context.Context, decode func(any) error, chain grpc.UnaryServerInterceptor) (any, error) {
 		return handle(srv, ctx, func(into any) error { return ToStatus(read(decode, into)) }, chain)
 	}
 }

@@ -97,17 +97,19 @@ func hideEngines(ctx context.Context, tx *storage.Tx, planes ...*compliancev1.Ai
 func (u unit) engineCalled(asker context.Context) func(*compliancev1.Engine) (string, error) {
 	known := map[string]string{}
 	return func(e *compliancev1.Engine) (string, error) {
-		if known[e.GetName()] == "" {
-			known[e.GetName()] = "engine " + e.GetSerial()
-			if len(owners.Limit(asker)) > 0 {
-				mine, err := owners.Owns(asker, u.Tx, e.GetName())
-				if err != nil {
-					return "", err
-				}
-				if !mine {
-					known[e.GetName()] = "an engine of another owner"
-				}
+		if called := known[e.GetName()]; called != "" {
+			return called, nil
+		}
+		mine := len(owners.Limit(asker)) == 0
+		if !mine {
+			var err error
+			if mine, err = owners.Owns(asker, u.Tx, e.GetName()); err != nil {
+				return "", err
 			}
+		}
+		known[e.GetName()] = "an engine of another owner"
+		if mine {
+			known[e.GetName()] = "engine " + e.GetSerial()
 		}
 		return known[e.GetName()], nil
 	}

@@ -95,15 +95,7 @@ func (u unit) uses(ctx context.Context, l *lived, called func(*compliancev1.Engi
 		return nil, "", err
 	}
 	for _, leg := range legs {
-		engine, err := store.Engines.Get(ctx, u.Tx, leg.Engine)
-		if err != nil {
-			return nil, "", err
-		}
-		where, err := called(engine)
-		if err != nil {
-			return nil, "", err
-		}
-		day, err := civil.Parse(leg.Day)
+		engine, where, day, err := u.flownOn(ctx, leg, called)
 		if err != nil {
 			return nil, "", err
 		}
@@ -116,6 +108,20 @@ func (u unit) uses(ctx context.Context, l *lived, called func(*compliancev1.Engi
 		}
 	}
 	return uses, missing, nil
+}
+
+// flownOn is the engine of a leg, how it is called, and the leg's day.
+func (u unit) flownOn(ctx context.Context, leg store.Leg, called func(*compliancev1.Engine) (string, error)) (*compliancev1.Engine, string, civil.Date, error) {
+	engine, err := store.Engines.Get(ctx, u.Tx, leg.Engine)
+	if err != nil {
+		return nil, "", civil.Date{}, err
+	}
+	where, err := called(engine)
+	if err != nil {
+		return nil, "", civil.Date{}, err
+	}
+	day, err := civil.Parse(leg.Day)
+	return engine, where, day, err
 }
 
 // lifeOf says how much of its life a component has used.

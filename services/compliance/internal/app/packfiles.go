@@ -37,7 +37,8 @@ type gathered struct {
 // gather reads what a pack holds.
 func (u unit) gather(ctx context.Context, p *compliancev1.RecordPack) (*gathered, error) {
 	t := times{at: p.GetAsOfTime().AsTime(), known: p.GetKnownAtTime().AsTime()}
-	g := &gathered{flown: flownTable(), tools: toolTable(), labels: map[string]string{}, status: &compliancev1.ComplianceStatus{Subject: p.GetSubject(), AsOfTime: p.GetAsOfTime(), KnownAtTime: p.GetKnownAtTime()}}
+	status := &compliancev1.ComplianceStatus{Subject: p.GetSubject(), AsOfTime: p.GetAsOfTime(), KnownAtTime: p.GetKnownAtTime()}
+	g := &gathered{flown: flownTable(), tools: toolTable(), labels: map[string]string{}, status: status}
 	all, rules, err := u.subjects(ctx, g.status, t, true)
 	if err != nil {
 		return nil, err

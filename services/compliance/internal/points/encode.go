@@ -3,6 +3,7 @@ package points
 import (
 	"encoding/binary"
 	"errors"
+	"slices"
 
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
@@ -105,12 +106,7 @@ func Decode(b []byte) (Points, error) {
 // DecodeSome reads the items of some requirements and passes over the others, of which it does not see whether they can be read.
 func DecodeSome(b []byte, requirements []string) (Points, error) {
 	return decode(b, len(requirements), func(name []byte) bool {
-		for _, r := range requirements {
-			if r == string(name) {
-				return true
-			}
-		}
-		return false
+		return slices.Contains(requirements, string(name))
 	})
 }
 

@@ -238,7 +238,8 @@ func TestALongTableOfThePastIsSignedWhenItIsBegun(t *testing.T) {
 		must(w.commands.CreatePerson(w.as("quality"), &compliancev1.CreatePersonRequest{PersonId: "bea", Person: &compliancev1.Person{DisplayName: "Bea"}}))(t)
 		const head = "source_id,requirement,subject,done_date,operating_hours,late_entry_reason\n"
 		const recent, old = head + "1,check,engines/one,2026-02-01,990,why\n", head + "2,check,engines/one,2023-02-01,500,why\n"
-		_, err := w.exchange.BulkImportFleet(w.as("planner"), &compliancev1.BulkImportFleetRequest{Rows: compliancev1.FleetRows_LAST_DONE, Content: []byte(recent), ReauthenticationToken: w.proof()})
+		planned := &compliancev1.BulkImportFleetRequest{Rows: compliancev1.FleetRows_LAST_DONE, Content: []byte(recent), ReauthenticationToken: w.proof()}
+		_, err := w.exchange.BulkImportFleet(w.as("planner"), planned)
 		refused(t, err, "ROLE_MISSING")
 		none := func(r *compliancev1.BulkImportFleetRequest) { r.ReauthenticationToken = "" }
 		_, err = w.bulk(compliancev1.FleetRows_LAST_DONE, recent, none)

@@ -46,7 +46,7 @@ func (b bench) workedOut() {
 // known there all the same, one that says something else under the same id is refused, and the engine comes out as without them.
 func TestAStreamKnowsWhatItJustSent(t *testing.T) {
 	var want *performancev1.Assessment
-	benches(t, func(t *testing.T, b bench) {
+	benches(t, func(_ *testing.T, b bench) {
 		b.flow(b.withModel(nil), 1200, 201, nil)
 		want = b.stand()
 	})
