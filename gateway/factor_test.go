@@ -141,3 +141,22 @@ func TestALostSecondFactorIsResetByAnAdministrator(t *testing.T) {
 		t.Errorf("signing in again: %v, %v", session, err)
 	}
 }
+
+// An account that is limited to owners belongs to none of them, and still has a second factor and units of its own.
+func TestALimitedAccountHasItsOwnSettings(t *testing.T) {
+	w := newWorld(t)
+	sessions := accessv1.NewSessionServiceClient(w.conn)
+	guest := w.employ(&accessv1.Account{Login: "guest", DisplayName: "Guest", Roles: []string{"viewer"}, Kind: accessv1.Account_HUMAN, Owners: []string{"one"}})
+	w.enrol(guest)
+	if _, err := sessions.ChangeUnitSystem(w.as(guest), &accessv1.ChangeUnitSystemRequest{UnitSystem: accessv1.Session_US}); err != nil {
+		t.Error(err)
+	}
+	session, err := sessions.GetCurrentSession(w.as(guest), &accessv1.GetCurrentSessionRequest{})
+	if err != nil || session.GetUnitSystem() != accessv1.Session_US {
+		t.Errorf("%v, %v", session, err)
+	}
+	own, err := sessions.DescribeOwnSessions(w.as(guest), &accessv1.DescribeOwnSessionsRequest{})
+	if err != nil || len(own.GetSessions()) != 1 || own.GetSessions()[0].GetAccount() != "accounts/guest" {
+		t.Errorf("%v, %v", own, err)
+	}
+}

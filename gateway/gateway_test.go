@@ -182,14 +182,18 @@ func (w *world) as(token string) context.Context {
 // hire makes an account of a person and signs it in.
 func (w *world) hire(login string, roles ...string) string {
 	w.t.Helper()
+	return w.employ(&accessv1.Account{Login: login, DisplayName: login, Person: "people/" + login, Roles: roles, Kind: accessv1.Account_HUMAN})
+}
+
+// employ makes an account and signs it in.
+func (w *world) employ(a *accessv1.Account) string {
+	w.t.Helper()
 	accounts := accessv1.NewAccessServiceClient(w.conn)
-	_, err := accounts.CreateAccount(w.as(w.admin), &accessv1.CreateAccountRequest{AccountId: login, Account: &accessv1.Account{
-		Login: login, DisplayName: login, Person: "people/" + login, Roles: roles, Kind: accessv1.Account_HUMAN,
-	}})
+	_, err := accounts.CreateAccount(w.as(w.admin), &accessv1.CreateAccountRequest{AccountId: a.GetLogin(), Account: a})
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	invitation, err := accounts.InviteAccount(w.as(w.admin), &accessv1.InviteAccountRequest{Name: "accounts/" + login})
+	invitation, err := accounts.InviteAccount(w.as(w.admin), &accessv1.InviteAccountRequest{Name: "accounts/" + a.GetLogin()})
 	if err != nil {
 		w.t.Fatal(err)
 	}

@@ -114,7 +114,7 @@ func verb(ctx context.Context, c *client.ClientWithResponses) error {
 
 // refused asks for what is not there and reads why not.
 func refused(ctx context.Context, c *client.ClientWithResponses) error {
-	none, err := c.ConsumablesQueryServiceGetItemWithResponse(ctx, "none")
+	none, err := c.ConsumablesQueryServiceGetItemWithResponse(ctx, "none", nil)
 	if err != nil {
 		return err
 	}

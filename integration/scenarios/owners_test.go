@@ -32,7 +32,7 @@ import (
 // What a calendar shows is limited as its account is; that is tested where it is served.
 var aboutNobody = []string{
 	"SignIn", "AcceptInvitation", "GetCurrentSession", "ChangePassword", "Reauthenticate", "DescribeSignIn", "EnrolSecondFactor",
-	"ConfirmSecondFactor", "OpenBreakGlass",
+	"ConfirmSecondFactor", "OpenBreakGlass", "DescribeOwnSessions", "EndOwnSession", "ChangeUnitSystem",
 	"CreateCalendarFeed", "ListCalendarFeeds", "RevokeCalendarFeed", "GetCalendar",
 }
 
@@ -192,7 +192,7 @@ func realNames(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, out s
 // elsewhere is the other system in which the story's aircraft and engine have an id.
 const elsewhere = "erp"
 
-// knownElsewhere gives the story's aircraft and engine an id in another system.
+// knownElsewhere gives the story's aircraft and engine an id in another system, and the aircraft a flying plan.
 func knownElsewhere(planner context.Context, t *testing.T, conn *grpc.ClientConn, engine string) {
 	t.Helper()
 	compliance, mask := compliancev1.NewComplianceServiceClient(conn), &fieldmaskpb.FieldMask{Paths: []string{"external_ids"}}
@@ -203,6 +203,11 @@ func knownElsewhere(planner context.Context, t *testing.T, conn *grpc.ClientConn
 		_, err = compliance.UpdateEngine(planner, &compliancev1.UpdateEngineRequest{UpdateMask: mask, Engine: &compliancev1.Engine{
 			Name: engine, ExternalIds: map[string]string{elsewhere: "erp/engine-1"},
 		}})
+	}
+	if err == nil {
+		_, err = compliancev1.NewPlanningServiceClient(conn).UpdateFlyingPlan(planner, &compliancev1.UpdateFlyingPlanRequest{
+			FlyingPlan: &compliancev1.FlyingPlan{Name: "aircraft/demo-101/flyingPlan", WindowWeeks: 8}, Reason: "tried",
+		})
 	}
 	if err != nil {
 		t.Fatal(err)

@@ -59,8 +59,9 @@ type Store struct {
 
 // The tables of resources.
 var (
+	// Accounts belong to no owner, not even those that are limited to some; who may read them decides the policy.
 	Accounts = resource.NewTable[*accessv1.Account]("accounts", "login",
-		"login", "state", "kind", "person", "create_time", "issuer", "subject")
+		"login", "state", "kind", "person", "create_time", "issuer", "subject").Shared()
 	Keys  = resource.NewTable[*accessv1.ApiKey]("api_keys", "create_time", "create_time")
 	Audit = resource.NewTable[*accessv1.AuditEvent]("audit_events", "create_time desc",
 		"account", "method", "target", "outcome", "create_time")

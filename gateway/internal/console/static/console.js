@@ -65,7 +65,7 @@ function chip(word) {
 function table(caption, heads, rows, empty) {
   if (rows.length === 0) return el("p", {}, empty);
   const head = el("tr", {}, ...heads.map((h) => el("th", { scope: "col" }, h)));
-  const body = rows.map((cells) => el("tr", {}, ...cells.map((c, i) => el("td", { "data-head": heads[i] }, c ?? "–"))));
+  const body = rows.map((cells) => el("tr", {}, ...cells.map((c, i) => el("td", { "data-head": heads[i], class: /^\d{4}-\d\d-\d\d$/.test(c) ? "date" : undefined }, c ?? "–"))));
   return el("div", { class: "scroll" }, el("table", {}, el("caption", {}, caption), el("thead", {}, head), el("tbody", {}, ...body)));
 }
 

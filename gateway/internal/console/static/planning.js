@@ -14,8 +14,10 @@ export function planning({ get, call, el, link, table, chip, date, instant, last
   };
   const document_ = (d) => (d && d.title ? [d.title, d.revision && "rev. " + d.revision, d.section].filter(Boolean).join(", ") : "–");
 
+  // counted are the units of counters; all others are days of the calendar.
+  const counted = { HOURS: hours, CYCLES: String, STARTS: String };
   // left is what is left in each unit, in words.
-  const left = (all) => (all || []).map((r) => `${words(r.unit).toLowerCase()}: ${r.unit === "HOURS" ? hours(r.left) : r.left}`).join("; ") || "–";
+  const left = (all) => (all || []).map((r) => counted[r.unit] ? `${words(r.unit).toLowerCase()}: ${counted[r.unit](r.left)}` : `calendar: ${r.left} days`).join("; ") || "–";
 
   const choice = (name, title, values, chosen) => [el("label", { for: name }, title),
     el("select", { id: name, name }, ...values.map((v) => el("option", { value: v, selected: v === chosen ? "" : undefined }, v ? words(v) : "all")))];

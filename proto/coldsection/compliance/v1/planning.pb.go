@@ -1081,12 +1081,12 @@ const file_coldsection_compliance_v1_planning_proto_rawDesc = "" +
 	"\bscenario\x18\x05 \x01(\v2).coldsection.compliance.v1.FlyingScenarioB\x04\xe2A\x01\x01R\bscenario\"\x9b\x01\n" +
 	"\x18ForecastDueItemsResponse\x12Q\n" +
 	"\rdue_forecasts\x18\x01 \x03(\v2&.coldsection.compliance.v1.DueForecastB\x04\xe2A\x01\x03R\fdueForecasts\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xec\x06\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xf6\x06\n" +
 	"\x0fPlanningService\x12\x94\x01\n" +
 	"\rGetFlyingPlan\x12/.coldsection.compliance.v1.GetFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"+\x82\xd3\xe4\x93\x02\"\x12 /v1/{name=aircraft/*/flyingPlan}\x90\x02\x01\x12\xb0\x01\n" +
 	"\x10UpdateFlyingPlan\x122.coldsection.compliance.v1.UpdateFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"A\x82\xd3\xe4\x93\x02;:\vflying_plan2,/v1/{flying_plan.name=aircraft/*/flyingPlan}\x12\xa1\x01\n" +
-	"\x10RevokeFlyingPlan\x122.coldsection.compliance.v1.RevokeFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=aircraft/*/flyingPlan}:revoke\x12\xc7\x01\n" +
-	"\x16FindFlyingPlanVersions\x128.coldsection.compliance.v1.FindFlyingPlanVersionsRequest\x1a9.coldsection.compliance.v1.FindFlyingPlanVersionsResponse\"8\x82\xd3\xe4\x93\x02/\x12-/v1/{name=aircraft/*/flyingPlan}:findVersions\x90\x02\x01\x12\xa0\x01\n" +
+	"\x10RevokeFlyingPlan\x122.coldsection.compliance.v1.RevokeFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=aircraft/*/flyingPlan}:revoke\x12\xd1\x01\n" +
+	"\x16FindFlyingPlanVersions\x128.coldsection.compliance.v1.FindFlyingPlanVersionsRequest\x1a9.coldsection.compliance.v1.FindFlyingPlanVersionsResponse\"B\x82\xd3\xe4\x93\x029\x127/v1/{name=aircraft/*/flyingPlan}:findFlyingPlanVersions\x90\x02\x01\x12\xa0\x01\n" +
 	"\x10ForecastDueItems\x122.coldsection.compliance.v1.ForecastDueItemsRequest\x1a3.coldsection.compliance.v1.ForecastDueItemsResponse\"#\x82\xd3\xe4\x93\x02\x1a:\x01*\"\x15/v1/dueItems:forecast\x90\x02\x01BBZ@coldsection.example/proto/coldsection/compliance/v1;compliancev1b\x06proto3"
 
 var (

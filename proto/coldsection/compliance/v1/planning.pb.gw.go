@@ -338,7 +338,7 @@ func RegisterPlanningServiceHandlerServer(ctx context.Context, mux *runtime.Serv
 		var stream runtime.ServerTransportStream
 		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.PlanningService/FindFlyingPlanVersions", runtime.WithHTTPPathPattern("/v1/{name=aircraft/*/flyingPlan}:findVersions"))
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.compliance.v1.PlanningService/FindFlyingPlanVersions", runtime.WithHTTPPathPattern("/v1/{name=aircraft/*/flyingPlan}:findFlyingPlanVersions"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
@@ -467,7 +467,7 @@ func RegisterPlanningServiceHandlerClient(ctx context.Context, mux *runtime.Serv
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
 		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
-		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.PlanningService/FindFlyingPlanVersions", runtime.WithHTTPPathPattern("/v1/{name=aircraft/*/flyingPlan}:findVersions"))
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.compliance.v1.PlanningService/FindFlyingPlanVersions", runtime.WithHTTPPathPattern("/v1/{name=aircraft/*/flyingPlan}:findFlyingPlanVersions"))
 		if err != nil {
 			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
 			return
@@ -504,7 +504,7 @@ var (
 	pattern_PlanningService_GetFlyingPlan_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "aircraft", "flyingPlan", "name"}, ""))
 	pattern_PlanningService_UpdateFlyingPlan_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "aircraft", "flyingPlan", "flying_plan.name"}, ""))
 	pattern_PlanningService_RevokeFlyingPlan_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "aircraft", "flyingPlan", "name"}, "revoke"))
-	pattern_PlanningService_FindFlyingPlanVersions_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "aircraft", "flyingPlan", "name"}, "findVersions"))
+	pattern_PlanningService_FindFlyingPlanVersions_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "aircraft", "flyingPlan", "name"}, "findFlyingPlanVersions"))
 	pattern_PlanningService_ForecastDueItems_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "dueItems"}, "forecast"))
 )
 
