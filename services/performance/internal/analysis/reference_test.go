@@ -29,6 +29,34 @@ func TestAWashThatDidNothingIsNoNewReference(t *testing.T) {
 	}
 }
 
+// Of 19 °C of dirt a wash takes 6 off and 5 come back: 18 °C, which are worth a wash, though after the last one the level rose by
+// 5 only. When the wash took 16 off, most of the rise, its level is the new reference, and 4 °C more are not worth one.
+func TestAWashThatLeftMoreThanItTookIsNoNewReference(t *testing.T) {
+	m := model(t)
+	again := func(seed uint64, off, back float64) (advices int) {
+		dirt := func(day int) float64 {
+			rise := min(1.8, 0.02*float64(day))
+			if day >= 100 {
+				rise += -off + min(back, 0.012*float64(day-100))
+			}
+			return rise
+		}
+		for _, a := range analysis.Analyse(m, live(500+seed, 250, 0, fouling, dirt), wash(100), analysis.Rules{}).Advices {
+			advices += a.Cycle
+		}
+		return advices
+	}
+	const engines = 20
+	little, most := 0, 0
+	for seed := range uint64(engines) {
+		little += again(seed, 0.6, 0.5)
+		most += again(seed, 1.5, 0.4)
+	}
+	if little < engines*9/10 || most > 1 {
+		t.Errorf("of %d engines %d are advised after a wash that left most of the dirt, %d after one that took it", engines, little, most)
+	}
+}
+
 // What changes the engine itself ends every reference: the level after it is the new one.
 func TestAnOverhaulIsANewReference(t *testing.T) {
 	m := model(t)

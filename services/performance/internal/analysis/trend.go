@@ -74,13 +74,15 @@ func (t *Tracker) trend(at time.Time, d vector) {
 }
 
 // refer takes the first readings since the last change as the new reference. After a wash that did not certainly recover
-// anything a lower one stays, since a wash may still bring that level back.
+// anything, or less than it left of the rise since the reference, a lower one stays, since a wash may still bring that level back.
 func (t *Tracker) refer(at time.Time) {
 	fresh, _ := t.History.window(t.Since, t.History.N)
 	answer := t.answering()
 	t.respond(at, answer)
-	if t.Based && fresh[0] > t.Base[0] && answer != nil && t.recovery(answer).Outcome != Recovered {
-		return
+	if left := fresh[0] - t.Base[0]; t.Based && left > 0 && answer != nil {
+		if r := t.recovery(answer); r.Outcome != Recovered || -r.ITT.Value < left {
+			return
+		}
 	}
 	t.Based, t.Base, t.BaseAt = true, fresh, t.SinceAt
 }
