@@ -83,6 +83,9 @@ func named(causes []Cause) bool {
 	return causes[0].Probability >= namedAbove && causes[0].Name != "other" && len(causes) > 1 && causes[1].Probability < causes[0].Probability*math.Exp(-guard)
 }
 
+// dirtFirst says whether dirt is the first of the causes.
+func dirtFirst(causes []Cause) bool { return causes[0].Name == fouling }
+
 // airSide says whether a change is most probably dirt or a blocked inlet, which the three deviations can't tell apart.
 func airSide(causes []Cause) bool {
 	p := 0.0

@@ -1,6 +1,7 @@
 package analysis_test
 
 import (
+	"strings"
 	"testing"
 
 	"coldsection.example/services/performance/internal/analysis"
@@ -54,6 +55,31 @@ func TestAWashThatLeftMoreThanItTookIsNoNewReference(t *testing.T) {
 	}
 	if little < engines*9/10 || most > 1 {
 		t.Errorf("of %d engines %d are advised after a wash that left most of the dirt, %d after one that took it", engines, little, most)
+	}
+}
+
+// Dirt that comes so fast that it is told as a change is still dirt: while it is the first of that change's causes, no advice
+// is held back because of it.
+func TestAChangeByDirtHoldsNoWashBack(t *testing.T) {
+	m := model(t)
+	const engines = 60
+	advised, told := 0, 0
+	for seed := range uint64(engines) {
+		r := analysis.Analyse(m, live(700+seed, life, 0.3, fouling, slow(0.03)), nil, analysis.Rules{})
+		advised += min(1, len(r.Advices))
+		for _, s := range r.Shifts {
+			if !s.Dirt && s.Causes[0].Name == "fouling" {
+				told++
+			}
+		}
+		for _, h := range r.HeldBack {
+			if why := strings.Join(h.Reasons, "; "); strings.Contains(why, "(fouling)") {
+				t.Errorf("engine %d: %s", seed, why)
+			}
+		}
+	}
+	if advised < engines*19/20 || told == 0 { // 55 when such a change held advices back
+		t.Errorf("of %d engines %d are advised; %d changes by dirt were told", engines, advised, told)
 	}
 }
 

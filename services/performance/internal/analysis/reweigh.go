@@ -112,6 +112,9 @@ func (t *Tracker) learned(at time.Time, evidence string, causes []Cause) {
 	s := &t.Shifts[t.Watch.Index]
 	last := s.Steps[len(s.Steps)-1]
 	open := t.Open != nil && t.Open.DetectedAt.Equal(s.DetectedAt)
+	if open && dirtFirst(causes) && !dirtFirst(s.Causes) {
+		t.Withheld = false // what stood against a wash speaks for one now
+	}
 	s.Causes, s.Named = causes, named(causes)
 	if open {
 		t.Open.Causes, t.Open.Named = s.Causes, s.Named

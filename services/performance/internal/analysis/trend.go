@@ -96,7 +96,8 @@ func (t *Tracker) answering() *pending {
 	return &t.Pending[p-1]
 }
 
-// risen tells of a level that rose: an advice when a wash may answer it, or what must be answered first.
+// risen tells of a level that rose: an advice when a wash may answer it, or what must be answered first. An open change that is
+// most probably dirt itself is no reason against a wash.
 func (t *Tracker) risen(at time.Time) {
 	level := t.level(0)
 	n := float64(min(levelWindow, t.History.N-t.Since-referenceCount))
@@ -108,7 +109,7 @@ func (t *Tracker) risen(at time.Time) {
 		fmt.Sprintf("the cumulative sum of what is above %.1f °C passed its threshold %.1f, which an engine that rose by just that passes once in %.0f days on average",
 			t.Rules.WorthITT, t.Height, t.Rules.FalseAdviceDays),
 	}
-	if t.Open != nil {
+	if t.Open != nil && !dirtFirst(t.Open.Causes) {
 		t.withhold(at, level.Value, reasons, fmt.Sprintf("since %s stands a change that dirt does not explain (%s), which a wash would not cure: answer it first",
 			t.Open.Onset.Format(time.DateOnly), t.Open.Causes[0].Name))
 		return
