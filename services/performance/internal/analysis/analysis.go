@@ -94,14 +94,13 @@ type Result struct {
 	Shifts     []Shift
 	Level      Estimate // ITT deviation now
 	Ng, Fuel   Estimate
-	Slope      Estimate // °C per 100 h
-	Reference  float64  // level after the last wash, which the trend rule compares with
-	Based      bool     // there is a reference
-	Theta      float64  // mean of the readings behind Level; 0 when there are none
-	Behind     int      // how many those are
-	Noise      float64  // standard deviation of single ITT readings [°C]
-	Threshold  float64  // cumulative sum at which the trend rule advises, in long-run standard deviations
-	Debug      any
+	Slope      Estimate  // °C per 100 h
+	Reference  float64   // level after the last wash, which the trend rule compares with
+	Based      bool      // there is a reference
+	Theta      float64   // mean of the readings behind Level; 0 when there are none
+	Behind     int       // how many those are
+	Noise      float64   // standard deviation of single ITT readings [°C]
+	Threshold  float64   // cumulative sum at which the trend rule advises, in long-run standard deviations
 	Used, Kept int       // readings accepted, readings held
 	Last       time.Time // of an accepted reading
 	LastHours  float64   // then; 0 when not known
