@@ -9,7 +9,7 @@ import (
 // writes. A bare "gal" or "mohm" is left out: it could be two units.
 var suffixes = []struct{ suffix, unit string }{
 	{"c", "Cel"}, {"degc", "Cel"}, {"f", "[degF]"}, {"degf", "[degF]"}, {"k", "K"},
-	{"ft", "[ft_i]"}, {"m", "m"}, {"mm", "mm"}, {"kt", "[kn_i]"}, {"kts", "[kn_i]"}, {"m_s", "m/s"},
+	{"ft", "[ft_i]"}, {"m", "m"}, {"mm", "mm"}, {"in", "[in_i]"}, {"kt", "[kn_i]"}, {"kts", "[kn_i]"}, {"m_s", "m/s"},
 	{"lbf_ft", "[ft_i].[lbf_av]"}, {"lb_ft", "[ft_i].[lbf_av]"}, {"ft_lb", "[ft_i].[lbf_av]"}, {"ft_lbf", "[ft_i].[lbf_av]"},
 	{"nm", "N.m"}, {"n_m", "N.m"}, {"rpm", "{rpm}"}, {"pct", "%"}, {"percent", "%"}, {"ppm", "[ppm]"},
 	{"lb_h", "[lb_av]/h"}, {"lb_hr", "[lb_av]/h"}, {"pph", "[lb_av]/h"}, {"kg_h", "kg/h"}, {"kg_hr", "kg/h"},

@@ -41,7 +41,7 @@ func wellFormed(req *performancev1.StreamReadingsRequest) bool {
 }
 
 func entered(e *commonv1.Entered) bool {
-	return e.GetText() != "" && plain(e.GetText(), 64) && e.GetUnitCode() != "" && plain(e.GetUnitCode(), 24) && !unknown(e)
+	return e.GetText() != "" && plain(e.GetText(), 64) && e.GetUnitCode() != "" && plain(e.GetUnitCode(), 24) && e.GetConverted() == nil && !unknown(e)
 }
 
 // plain says whether a text is empty, or readable and of at most so many bytes, which is no more characters.
