@@ -6,19 +6,22 @@ import { receiving } from "/receive.js";
 import { sender } from "/press.js";
 import { workPage } from "/work.js";
 import { planning, planningTitles } from "/planning.js";
+import { accountPage, emergency } from "/account.js";
 
 const page = document.getElementById("page");
 const message = document.getElementById("message");
+const alarm = document.getElementById("alarm");
 let session = null;
 
 class Refused extends Error {}
 
+// call asks the API. Nothing comes from the browser's store: an etag stays the same when the units change or stock moves.
 async function call(method, path, body, key) {
   const headers = { Accept: "application/json" };
   if (key) headers["Idempotency-Key"] = key;
   if (body) headers["Content-Type"] = "application/json";
   if (session && method !== "GET") headers["X-CSRF-Token"] = session.csrfToken;
-  const answer = await fetch(path, { method, headers, body: body && JSON.stringify(body), credentials: "same-origin" }).catch(() => { throw unanswered(); });
+  const answer = await fetch(path, { method, headers, body: body && JSON.stringify(body), credentials: "same-origin", cache: "no-store" }).catch(() => { throw unanswered(); });
   const text = await answer.text();
   const value = text ? JSON.parse(text) : {};
   if (!answer.ok) throw Object.assign(new Refused(value.detail || value.title || answer.statusText), { status: answer.status, reason: value.reason });
@@ -45,7 +48,7 @@ function el(tag, attributes = {}, ...children) {
 const link = (name, text) => el("a", { href: "#/" + name }, text);
 const date = (d) => (d && d.year ? [d.year, d.month, d.day].map((n) => String(n).padStart(2, "0")).join("-") : "–");
 const instant = (t) => (t ? t.slice(0, 16).replace("T", " ") + "Z" : "–");
-const amount = (q) => (q ? `${q.value} ${q.unitCode}` : "–");
+const amount = (q) => (q ? `${q.value} ${q.unitCode}` + (q.converted && q.converted.unitCode !== q.unitCode ? ` (${q.converted.displayText})` : "") : "–");
 const last = (name) => (name || "").split("/").pop();
 
 // A status is a shape, a word and a colour.
@@ -203,6 +206,9 @@ const pages = {
   async issue(id) {
     return [el("h2", {}, "Issue desk"), ...issueDesk({ get, call, el, table, amount, last, instant, codeBox, Refused }, id)];
   },
+  async account() {
+    return accountPage({ get, call, el, table, instant, attempt }, session, async () => { session = await get("/v1/sessions/current"); await show(); });
+  },
 };
 Object.assign(pages, planning({ get, call, el, link, table, chip, date, instant, last, attempt, Refused }));
 const titles = { engines: "Engines", orders: "Orders", ...planningTitles, shelf: "Shelf list", receive: "Receiving", issue: "Issue desk" };
@@ -211,12 +217,15 @@ let shows = 0; // a page that comes late does not take the place of one that was
 
 async function show() {
   const [path, asked] = (location.hash.replace(/^#\//, "") || "engines").split("?");
-  const [name, id, ...more] = path.split("/");
-  if (name === "invitation") return invitation(id);
-  if (!session) return signIn();
+  const [asksFor, id, ...more] = path.split("/");
+  const name = session && session.secondFactorDue ? "account" : asksFor;
+  if (asksFor === "invitation") return invitation(id);
+  if (!session) return name === "break-glass" ? envelope() : signIn();
   navigation(name);
   try {
     const turn = ++shows, made = await (pages[name] || pages.engines)(id, new URLSearchParams(asked), ...more);
+    if (turn !== shows) return;
+    await watch();
     if (turn !== shows) return;
     page.replaceChildren(...made);
     message.textContent = "";
@@ -227,18 +236,28 @@ async function show() {
   }
 }
 
+// watch shows the alarm, and says it anew only when it changed.
+async function watch() {
+  const turn = shows, warned = session ? await emergency({ get, el, instant, last, Refused }, session) : [];
+  if (turn === shows && alarm.textContent !== warned.map((w) => w.textContent).join("")) alarm.replaceChildren(...warned);
+}
+
+// watching looks each minute, and when somebody comes back to the page; what can't be read now is read the next time.
+const watching = () => watch().catch((e) => { if (!(e instanceof Refused)) throw e; });
+
 function navigation(current) {
   document.getElementById("nav").replaceChildren(...Object.entries(titles).map(([name, title]) =>
     el("a", { href: "#/" + name, "aria-current": name === current ? "page" : undefined }, title)));
   const out = el("button", { type: "button", onclick: async () => { await call("POST", "/v1/sessions:signOut", {}); session = null; signIn(); } }, "Sign out");
-  document.getElementById("who").replaceChildren(session.displayName + " ", out);
+  document.getElementById("who").replaceChildren(session.displayName + " ", el("a", { class: "mine", href: "#/account", "aria-current": current === "account" ? "page" : undefined }, "My account"), " ", out);
 }
 
 function form(title, button, fields, submit) {
   shows++;
   document.getElementById("nav").replaceChildren();
   document.getElementById("who").replaceChildren();
-  const inputs = fields.map((f) => el("input", { id: f.name, name: f.name, type: f.type, autocomplete: f.autocomplete, required: "" }));
+  alarm.replaceChildren();
+  const inputs = fields.map((f) => el("input", { id: f.name, name: f.name, type: f.type, autocomplete: f.autocomplete, inputmode: f.inputmode, required: f.optional ? undefined : "" }));
   const rows = fields.flatMap((f, i) => [el("label", { for: f.name }, f.label), inputs[i]]);
   page.replaceChildren(el("h2", {}, title), el("form", {
     onsubmit: async (event) => {
@@ -251,21 +270,43 @@ function form(title, button, fields, submit) {
       } catch (e) {
         if (!(e instanceof Refused)) throw e;
         message.textContent = e.message;
+        const code = page.querySelector("#code");
+        if (code && (e.reason || "").startsWith("SECOND_FACTOR")) code.focus();
       }
     },
   }, ...rows, el("p", {}, el("button", {}, button))));
   inputs[0].focus();
 }
 
-const signIn = () => form("Sign in", "Sign in", [
-  { name: "login", label: "Login", type: "text", autocomplete: "username" },
-  { name: "password", label: "Password", type: "password", autocomplete: "current-password" },
-], (login, password) => call("POST", "/v1/sessions:signIn", { login, password }));
+// signIn asks for login and password, and for the code of the second factor where there is one; or leads to the provider.
+async function signIn() {
+  form("Sign in", "Sign in", [
+    { name: "login", label: "Login", type: "text", autocomplete: "username" },
+    { name: "password", label: "Password", type: "password", autocomplete: "current-password" },
+    { name: "code", label: "Code of the second factor, if you have one", type: "text", autocomplete: "one-time-code", optional: true },
+  ], (login, password, code) => call("POST", "/v1/sessions:signIn", { login, password, code }));
+  page.append(el("p", {}, link("break-glass", "Nobody can sign in: open the break-glass envelope")));
+  const turn = shows, ways = await get("/v1/sessions:describeSignIn").catch((e) => { if (e instanceof Refused) return {}; throw e; });
+  if (ways.signInPath && turn === shows) page.querySelector("form").after(el("p", {}, el("a", { id: "provider", class: "button", href: ways.signInPath }, `Sign in with ${ways.providerName}`)));
+}
+
+// envelope opens the break-glass account, for whoever holds its sealed secret.
+function envelope() {
+  form("Break-glass envelope", "Open a session for one hour", [
+    { name: "secret", label: "Secret in the envelope; it works once", type: "text", autocomplete: "off" },
+    { name: "opener", label: "Your own login", type: "text", autocomplete: "username" },
+    { name: "reason", label: "Why it is opened, at least ten characters", type: "text", autocomplete: "off" },
+  ], (secret, opener, reason) => call("POST", "/v1/breakGlass:open", { secret, opener, reason }));
+  page.querySelector("h2").after(el("p", { class: "caution" }, "Only when nobody can sign in. Quality and administrators are told at once, and another person reviews what is done."));
+  page.append(el("p", {}, link("engines", "Back to the sign-in")));
+}
 
 const invitation = (token) => form("Choose a password", "Choose and sign in", [
   { name: "password", label: "New password, at least 12 characters", type: "password", autocomplete: "new-password" },
 ], (password) => call("POST", "/v1/invitations:accept", { token, password }));
 
 addEventListener("hashchange", show);
+addEventListener("focus", watching);
+setInterval(watching, 60_000);
 try { session = await get("/v1/sessions/current"); } catch (e) { if (!(e instanceof Refused)) throw e; }
 show();

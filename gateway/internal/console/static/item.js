@@ -10,11 +10,11 @@ function useOf(use) {
   return [use.workKind.replaceAll("_", " "), (use.engineModels || []).map((m) => m.split("/").pop()).join(", ") || "any", [d.title, d.revision, d.section].filter(Boolean).join(", ")];
 }
 
-function facts(item, date) {
+function facts(item, date, amount) {
   const ratios = (item.approvedMixRatios || []).map((r) => `${r.waterParts} of water to ${r.cleanerParts} of cleaner`);
   return [
     ["Kind", item.kind], ["Part number", item.partNumber], ["Counted in", item.baseUnitCode],
-    ["Packs", (item.packSizes || []).map((p) => `${p.displayName}, ${p.quantity.value} ${p.quantity.unitCode}`).join("; ")],
+    ["Packs", (item.packSizes || []).map((p) => `${p.displayName}, ${amount(p.quantity)}`).join("; ")],
     ["Mixing", item.readyToUse ? "ready to use, never mixed" : ratios.join("; ") || (item.recipeRequired ? "by a signed recipe only" : "")],
     ["Keeps sealed", item.noLifeLimit ? "for ever" : item.shelfLifeMonths ? days(item.shelfLifeMonths, "months") : days(item.shelfLifeDays, "days")],
     ["Keeps opened", days(item.openedLifeDays, "days")], ["Keeps mixed", days(item.potLifeHours, "hours")],
@@ -27,9 +27,7 @@ function facts(item, date) {
 }
 
 export async function itemPage({ get, el, table, chip, amount, date, instant }, name) {
-  // What is on hand changes and the item's etag does not, so that a browser would show what it read before; a list is read anew every time.
-  const [all, found, places] = await Promise.all([get("/v1/items?pageSize=1000"), get("/v1/lots?pageSize=1000&filter=" + encodeURIComponent(`item = "${name}"`)), get("/v1/locations?pageSize=1000")]);
-  const item = all.items.find((i) => i.name === name) || await get("/v1/" + name);
+  const [item, found, places] = await Promise.all([get("/v1/" + name), get("/v1/lots?pageSize=1000&filter=" + encodeURIComponent(`item = "${name}"`)), get("/v1/locations?pageSize=1000")]);
   const stores = new Map(places.locations.filter((l) => l.kind === "BIN" || l.kind === "HOLD_AREA").map((l) => [l.name, l.displayName]));
   const hazards = [...(item.pictograms || []), ...(item.hazardStatements || [])];
   const lots = found.lots.map((l) => [l.shortCode, batchOf(l), chip(l.state), amount(l.onHand), instant(l.expireTime),
@@ -39,7 +37,7 @@ export async function itemPage({ get, el, table, chip, amount, date, instant }, 
     hazards.length ? el("p", { class: "caution" }, el("strong", {}, (item.signalWord === "DANGER" ? "DANGER: " : "CAUTION: ")), hazards.join(" · ")) : el("p", {}, "No hazard statements are on record. See the safety data sheet."),
     el("p", {}, `${amount(item.onHand)} on hand, ${amount(item.available)} may be promised.`),
     table("What it may be used for", ["Work", "Engine models", "By which document"], (item.allowedUses || []).map(useOf), "No use is stated: it may be issued to any work."),
-    table("The item", ["What", "As recorded"], facts(item, date), ""),
+    table("The item", ["What", "As recorded"], facts(item, date, amount), ""),
     table("Its lots", ["Code", "Batch", "State", "On hand", "Usable until", "Where"], lots, "No lot was received yet."),
   ].filter(Boolean);
 }
