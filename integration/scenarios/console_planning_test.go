@@ -138,7 +138,7 @@ func printed(t *testing.T, b *harness.Browser, stage *harness.Stage, words strin
 	if strings.Contains(said, "Issue desk") || strings.Contains(said, "Sign out") {
 		t.Errorf("on paper stands what only a screen is for: %s", said)
 	}
-	for _, word := range strings.Fields(words) { // a column may break them
+	for word := range strings.FieldsSeq(words) { // a column may break them
 		if !strings.Contains(said, word) {
 			t.Errorf("on paper %q is missing: %s", word, said)
 		}
