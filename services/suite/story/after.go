@@ -179,6 +179,7 @@ func (s *Story) erp(ctx context.Context) error {
 		seen.add(page.GetEvents())
 	}
 	s.out.FeedEvents = seen.total
+	s.out.Assessed = seen.byType["coldsection.performance.level.changed.v1"] + seen.byType["coldsection.performance.recovery.computed.v1"]
 	s.tell.Line("The feed holds %d facts, in the order in which they happened:", seen.total)
 	for _, t := range seen.order {
 		s.tell.Line("  %4d × %s", seen.byType[t], t)
