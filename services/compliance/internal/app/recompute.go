@@ -282,14 +282,14 @@ func digest(item *compliancev1.DueItem) uint64 {
 // keepItem saves the item of a requirement that applies or may apply, and of one that once did, if it changed; and it tells.
 func (u unit) keepItem(ctx context.Context, r *compliancev1.Requirement, old, fresh *compliancev1.DueItem, accomplishment string) (saved bool, err error) {
 	if old == nil {
-		if err := store.DueItems.Insert(ctx, u.Tx, fresh, u.now); err != nil {
+		if err := store.DueItems.InsertLater(ctx, u.Tx, fresh, u.now); err != nil {
 			return true, err
 		}
 		return true, u.dueFacts(ctx, r, &compliancev1.DueItem{}, fresh, accomplishment)
 	}
 	if saved = !sameButForTheDay(old, fresh); saved {
 		fresh.Etag = old.GetEtag()
-		if err := store.DueItems.Save(ctx, u.Tx, fresh, u.now); err != nil {
+		if err := store.DueItems.SaveLater(ctx, u.Tx, fresh, u.now); err != nil {
 			return true, err
 		}
 	}

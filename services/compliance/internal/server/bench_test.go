@@ -2,6 +2,7 @@ package server_test
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -11,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/app"
 	"coldsection.example/services/compliance/internal/server"
@@ -19,6 +22,7 @@ import (
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/rpc"
 	"coldsection.example/services/platform/rpc/rpctest"
 	"coldsection.example/services/platform/storage"
@@ -54,12 +58,7 @@ func fleetOf(b testing.TB, db *storage.DB, planes int) (*app.App, *clock.Fake) {
 	})
 	for first := 0; first < planes; first += 50 {
 		fill(func(ctx context.Context, tx *storage.Tx) error {
-			for i := first; i < min(planes, first+50); i++ {
-				if err := benchPlane(ctx, tx, i); err != nil {
-					return err
-				}
-			}
-			return nil
+			return benchPlanes(ctx, tx, first, min(planes, first+50))
 		})
 	}
 	return a, now
@@ -88,33 +87,48 @@ func benchRequirement(i int) *compliancev1.Requirement {
 	return r
 }
 
-func benchPlane(ctx context.Context, tx *storage.Tx, i int) error {
-	plane := &compliancev1.Aircraft{
-		Name: fmt.Sprintf("aircraft/p%04d", i), Registration: fmt.Sprintf("D-%04d", i), Counters: counters, CountersDate: on(2026, 3, 1),
-		FlyingRate: &compliancev1.FlyingRate{HoursPerDay: 2 + float64(i%10)/10, CyclesPerDay: 2}, TimeZone: []string{"UTC", "Europe/Oslo"}[i%2],
+// benchPlanes are aircraft with an engine each, from one number to before another, with all that was signed about them; many rows a statement, so that a
+// million of them take minutes.
+func benchPlanes(ctx context.Context, tx *storage.Tx, first, end int) error {
+	var planes []*compliancev1.Aircraft
+	var engines []*compliancev1.Engine
+	var done []*compliancev1.Accomplishment
+	for i := first; i < end; i++ {
+		plane := &compliancev1.Aircraft{
+			Name: fmt.Sprintf("aircraft/p%04d", i), Registration: fmt.Sprintf("D-%04d", i), Counters: counters, CountersDate: on(2026, 3, 1),
+			FlyingRate: &compliancev1.FlyingRate{HoursPerDay: 2 + float64(i%10)/10, CyclesPerDay: 2}, TimeZone: []string{"UTC", "Europe/Oslo"}[i%2],
+		}
+		engine := &compliancev1.Engine{
+			Name: fmt.Sprintf("engines/e%04d", i), Serial: fmt.Sprintf("E-%04d", i), EngineModel: "engineModels/demo", Counters: counters, CountersDate: on(2026, 3, 1),
+			Aircraft: plane.GetName(), Position: "1",
+		}
+		plane.Engines = []string{engine.GetName()}
+		planes, engines, done = append(planes, plane), append(engines, engine), append(done, benchRecords(i, plane.GetName(), engine.GetName())...)
 	}
-	engine := &compliancev1.Engine{
-		Name: fmt.Sprintf("engines/e%04d", i), Serial: fmt.Sprintf("E-%04d", i), EngineModel: "engineModels/demo", Counters: counters, CountersDate: on(2026, 3, 1),
-		Aircraft: plane.GetName(), Position: "1",
-	}
-	plane.Engines = []string{engine.GetName()}
-	if err := store.Aircraft.Insert(ctx, tx, plane, start); err != nil {
-		return err
-	}
-	if err := store.Engines.Insert(ctx, tx, engine, start); err != nil {
-		return err
-	}
-	for r := range requirementsEach {
-		subject := []string{plane.GetName(), engine.GetName()}[r%2]
+	return cmp.Or(insertAll(ctx, tx, store.Aircraft, planes), insertAll(ctx, tx, store.Engines, engines), insertAll(ctx, tx, store.Accomplishments, done))
+}
+
+// benchRecords say of each requirement when it was last done on an aircraft or its engine: within the last 300 days.
+func benchRecords(i int, plane, engine string) []*compliancev1.Accomplishment {
+	done := make([]*compliancev1.Accomplishment, requirementsEach)
+	for r := range done {
 		ago := (i*37 + r*101) % 300
-		if err := store.Accomplishments.Insert(ctx, tx, &compliancev1.Accomplishment{
-			Name: fmt.Sprintf("requirements/r%03d/accomplishments/p%04d", r, i), Subject: subject, DoneDate: day(start.AddDate(0, 0, -ago)), Certifier: "people/ada",
-			Counters: &compliancev1.Counters{OperatingSeconds: counters.GetOperatingSeconds() - int64(ago)*3600, Cycles: 700}, LateEntryReason: "before the suite",
-		}, start); err != nil {
-			return err
+		done[r] = &compliancev1.Accomplishment{
+			Name: fmt.Sprintf("requirements/r%03d/accomplishments/p%04d", r, i), Subject: []string{plane, engine}[r%2], DoneDate: day(start.AddDate(0, 0, -ago)),
+			Counters:  &compliancev1.Counters{OperatingSeconds: counters.GetOperatingSeconds() - int64(ago)*3600, Cycles: 700},
+			Certifier: "people/ada", LateEntryReason: "before the suite",
 		}
 	}
-	return nil
+	return done
+}
+
+func insertAll[T proto.Message](ctx context.Context, tx *storage.Tx, table *resource.Table[T], all []T) error {
+	rows, err := table.Rows(all, start)
+	if err != nil {
+		return err
+	}
+	_, err = table.InsertAll(ctx, tx, rows)
+	return err
 }
 
 // engines runs a benchmark on both engines.

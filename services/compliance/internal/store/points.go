@@ -65,15 +65,13 @@ func pointsOf(ctx context.Context, tx *storage.Tx, subjects []string, lock strin
 
 // SavePoints keeps the points of a subject; from and end are the instants at which the day began and ends that it was looked at on.
 func SavePoints(ctx context.Context, tx *storage.Tx, subject, rules string, from, end time.Time, body []byte) error {
-	_, err := tx.Exec(ctx, "UPDATE due_points SET rules = $1, day_time = $2, end_time = $3, body = $4 WHERE subject = $5",
+	return tx.Queue(ctx, nil, "UPDATE due_points SET rules = $1, day_time = $2, end_time = $3, body = $4 WHERE subject = $5",
 		rules, storage.Micros(from), storage.Micros(end), body, subject)
-	return err
 }
 
 // ChangePoints keeps the points of a subject of which some changed; it stays looked at on the day that it was.
 func ChangePoints(ctx context.Context, tx *storage.Tx, subject, rules string, body []byte) error {
-	_, err := tx.Exec(ctx, "UPDATE due_points SET rules = $1, body = $2 WHERE subject = $3", rules, body, subject)
-	return err
+	return tx.Queue(ctx, nil, "UPDATE due_points SET rules = $1, body = $2 WHERE subject = $3", rules, body, subject)
 }
 
 // Unsettled are the subjects that were not looked at on the day of an instant, or that follow from other requirements. A clock that was set
@@ -106,7 +104,7 @@ func MoveDates(ctx context.Context, tx *storage.Tx, dates map[string]string) err
 			rows[i] = fmt.Sprintf("($%d, $%d)", 2*i+1, 2*i+2)
 			args = append(args, name, dates[name])
 		}
-		if _, err := tx.Exec(ctx, "WITH moved (name, due_date) AS (VALUES "+strings.Join(rows, ", ")+
+		if err := tx.Queue(ctx, nil, "WITH moved (name, due_date) AS (VALUES "+strings.Join(rows, ", ")+
 			") UPDATE due_items SET due_date = moved.due_date FROM moved WHERE moved.name = due_items.name", args...); err != nil {
 			return err
 		}
