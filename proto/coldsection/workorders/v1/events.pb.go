@@ -82,9 +82,15 @@ type WorkOrderChanged struct {
 	// For released: the readings of its steps as they stand, so that what a check found is known to whoever judges the engine.
 	StepReadings []*StepReading `protobuf:"bytes,26,rep,name=step_readings,json=stepReadings,proto3" json:"step_readings,omitempty"`
 	// The engine's model; empty while nobody gave one, and in facts of before.
-	EngineModel   string `protobuf:"bytes,27,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	EngineModel string `protobuf:"bytes,27,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
+	// For the release of an inspection: what it came to, AIRWORTHY or NOT_AIRWORTHY; empty else.
+	InspectionResult string `protobuf:"bytes,28,opt,name=inspection_result,json=inspectionResult,proto3" json:"inspection_result,omitempty"`
+	// With NOT_AIRWORTHY: what is wrong, as the release states it.
+	Discrepancies []string `protobuf:"bytes,29,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
+	// With NOT_AIRWORTHY: the date of the list of discrepancies.
+	DiscrepancyListDate *date.Date `protobuf:"bytes,30,opt,name=discrepancy_list_date,json=discrepancyListDate,proto3" json:"discrepancy_list_date,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *WorkOrderChanged) Reset() {
@@ -304,6 +310,27 @@ func (x *WorkOrderChanged) GetEngineModel() string {
 		return x.EngineModel
 	}
 	return ""
+}
+
+func (x *WorkOrderChanged) GetInspectionResult() string {
+	if x != nil {
+		return x.InspectionResult
+	}
+	return ""
+}
+
+func (x *WorkOrderChanged) GetDiscrepancies() []string {
+	if x != nil {
+		return x.Discrepancies
+	}
+	return nil
+}
+
+func (x *WorkOrderChanged) GetDiscrepancyListDate() *date.Date {
+	if x != nil {
+		return x.DiscrepancyListDate
+	}
+	return nil
 }
 
 // A reading of a step that stands in a released order.
@@ -996,7 +1023,8 @@ var File_coldsection_workorders_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\n" +
-	"&coldsection/workorders/v1/events.proto\x12\x19coldsection.workorders.v1\x1a\"coldsection/common/v1/common.proto\x1a*coldsection/workorders/v1/workorders.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\x99\t\n" +
+	"&coldsection/workorders/v1/events.proto\x12\x19coldsection.workorders.v1\x1a\"coldsection/common/v1/common.proto\x1a*coldsection/workorders/v1/workorders.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xb3\n" +
+	"\n" +
 	"\x10WorkOrderChanged\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
@@ -1030,7 +1058,10 @@ const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\rplan_revision\x18\x18 \x01(\x05R\fplanRevision\x12+\n" +
 	"\x11closed_incomplete\x18\x19 \x01(\bR\x10closedIncomplete\x12K\n" +
 	"\rstep_readings\x18\x1a \x03(\v2&.coldsection.workorders.v1.StepReadingR\fstepReadings\x12!\n" +
-	"\fengine_model\x18\x1b \x01(\tR\vengineModel\"\xb3\x02\n" +
+	"\fengine_model\x18\x1b \x01(\tR\vengineModel\x12+\n" +
+	"\x11inspection_result\x18\x1c \x01(\tR\x10inspectionResult\x12$\n" +
+	"\rdiscrepancies\x18\x1d \x03(\tR\rdiscrepancies\x12E\n" +
+	"\x15discrepancy_list_date\x18\x1e \x01(\v2\x11.google.type.DateR\x13discrepancyListDate\"\xb3\x02\n" +
 	"\vStepReading\x12\x12\n" +
 	"\x04step\x18\x01 \x01(\tR\x04step\x12\x1a\n" +
 	"\bposition\x18\x02 \x01(\x05R\bposition\x12\x14\n" +
@@ -1143,22 +1174,23 @@ var file_coldsection_workorders_v1_events_proto_depIdxs = []int32{
 	16, // 7: coldsection.workorders.v1.WorkOrderChanged.signatures:type_name -> coldsection.common.v1.Signature
 	10, // 8: coldsection.workorders.v1.WorkOrderChanged.last_wetting_time:type_name -> google.protobuf.Timestamp
 	1,  // 9: coldsection.workorders.v1.WorkOrderChanged.step_readings:type_name -> coldsection.workorders.v1.StepReading
-	10, // 10: coldsection.workorders.v1.StepReading.measure_time:type_name -> google.protobuf.Timestamp
-	17, // 11: coldsection.workorders.v1.StepChanged.step:type_name -> coldsection.workorders.v1.Step
-	18, // 12: coldsection.workorders.v1.ExposureRecorded.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
-	19, // 13: coldsection.workorders.v1.AttachmentAdded.attachment:type_name -> coldsection.workorders.v1.Attachment
-	12, // 14: coldsection.workorders.v1.StepCompleted.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	10, // 15: coldsection.workorders.v1.StepCompleted.complete_time:type_name -> google.protobuf.Timestamp
-	20, // 16: coldsection.workorders.v1.MeasurementRecorded.measurement:type_name -> coldsection.workorders.v1.Measurement
-	15, // 17: coldsection.workorders.v1.MeasurementRecorded.civil_date:type_name -> google.type.Date
-	21, // 18: coldsection.workorders.v1.MotoringRecorded.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	22, // 19: coldsection.workorders.v1.FindingChanged.finding:type_name -> coldsection.workorders.v1.Finding
-	23, // 20: coldsection.workorders.v1.LabourRecorded.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	21, // [21:21] is the sub-list for method output_type
-	21, // [21:21] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	15, // 10: coldsection.workorders.v1.WorkOrderChanged.discrepancy_list_date:type_name -> google.type.Date
+	10, // 11: coldsection.workorders.v1.StepReading.measure_time:type_name -> google.protobuf.Timestamp
+	17, // 12: coldsection.workorders.v1.StepChanged.step:type_name -> coldsection.workorders.v1.Step
+	18, // 13: coldsection.workorders.v1.ExposureRecorded.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
+	19, // 14: coldsection.workorders.v1.AttachmentAdded.attachment:type_name -> coldsection.workorders.v1.Attachment
+	12, // 15: coldsection.workorders.v1.StepCompleted.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	10, // 16: coldsection.workorders.v1.StepCompleted.complete_time:type_name -> google.protobuf.Timestamp
+	20, // 17: coldsection.workorders.v1.MeasurementRecorded.measurement:type_name -> coldsection.workorders.v1.Measurement
+	15, // 18: coldsection.workorders.v1.MeasurementRecorded.civil_date:type_name -> google.type.Date
+	21, // 19: coldsection.workorders.v1.MotoringRecorded.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	22, // 20: coldsection.workorders.v1.FindingChanged.finding:type_name -> coldsection.workorders.v1.Finding
+	23, // 21: coldsection.workorders.v1.LabourRecorded.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	22, // [22:22] is the sub-list for method output_type
+	22, // [22:22] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_events_proto_init() }

@@ -29,6 +29,59 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// What an inspection came to.
+type InspectionResult int32
+
+const (
+	// Not said: the order is no inspection, or it found the aircraft airworthy.
+	InspectionResult_INSPECTION_RESULT_UNSPECIFIED InspectionResult = 0
+	// Found airworthy.
+	InspectionResult_INSPECTION_RESULT_AIRWORTHY InspectionResult = 1
+	// Not found airworthy: the owner or operator is given a dated list of what is wrong.
+	InspectionResult_INSPECTION_RESULT_NOT_AIRWORTHY InspectionResult = 2
+)
+
+// Enum value maps for InspectionResult.
+var (
+	InspectionResult_name = map[int32]string{
+		0: "INSPECTION_RESULT_UNSPECIFIED",
+		1: "INSPECTION_RESULT_AIRWORTHY",
+		2: "INSPECTION_RESULT_NOT_AIRWORTHY",
+	}
+	InspectionResult_value = map[string]int32{
+		"INSPECTION_RESULT_UNSPECIFIED":   0,
+		"INSPECTION_RESULT_AIRWORTHY":     1,
+		"INSPECTION_RESULT_NOT_AIRWORTHY": 2,
+	}
+)
+
+func (x InspectionResult) Enum() *InspectionResult {
+	p := new(InspectionResult)
+	*p = x
+	return p
+}
+
+func (x InspectionResult) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (InspectionResult) Descriptor() protoreflect.EnumDescriptor {
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[0].Descriptor()
+}
+
+func (InspectionResult) Type() protoreflect.EnumType {
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[0]
+}
+
+func (x InspectionResult) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use InspectionResult.Descriptor instead.
+func (InspectionResult) EnumDescriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{0}
+}
+
 // What a step asks for.
 type StepKind int32
 
@@ -98,11 +151,11 @@ func (x StepKind) String() string {
 }
 
 func (StepKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[0].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[1].Descriptor()
 }
 
 func (StepKind) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[0]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[1]
 }
 
 func (x StepKind) Number() protoreflect.EnumNumber {
@@ -111,7 +164,7 @@ func (x StepKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StepKind.Descriptor instead.
 func (StepKind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{1}
 }
 
 // What was in the air.
@@ -163,11 +216,11 @@ func (x FlightExposure_Kind) String() string {
 }
 
 func (FlightExposure_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[1].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[2].Descriptor()
 }
 
 func (FlightExposure_Kind) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[1]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[2]
 }
 
 func (x FlightExposure_Kind) Number() protoreflect.EnumNumber {
@@ -236,11 +289,11 @@ func (x TaskCard_Kind) String() string {
 }
 
 func (TaskCard_Kind) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[2].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[3].Descriptor()
 }
 
 func (TaskCard_Kind) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[2]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[3]
 }
 
 func (x TaskCard_Kind) Number() protoreflect.EnumNumber {
@@ -289,11 +342,11 @@ func (x Caution_Severity) String() string {
 }
 
 func (Caution_Severity) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[3].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[4].Descriptor()
 }
 
 func (Caution_Severity) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[3]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[4]
 }
 
 func (x Caution_Severity) Number() protoreflect.EnumNumber {
@@ -351,11 +404,11 @@ func (x MeasurementSpec_Derived) String() string {
 }
 
 func (MeasurementSpec_Derived) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[4].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[5].Descriptor()
 }
 
 func (MeasurementSpec_Derived) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[4]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[5]
 }
 
 func (x MeasurementSpec_Derived) Number() protoreflect.EnumNumber {
@@ -428,11 +481,11 @@ func (x WorkOrder_State) String() string {
 }
 
 func (WorkOrder_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[5].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[6].Descriptor()
 }
 
 func (WorkOrder_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[5]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[6]
 }
 
 func (x WorkOrder_State) Number() protoreflect.EnumNumber {
@@ -485,11 +538,11 @@ func (x Retention_Class) String() string {
 }
 
 func (Retention_Class) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[6].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[7].Descriptor()
 }
 
 func (Retention_Class) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[6]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[7]
 }
 
 func (x Retention_Class) Number() protoreflect.EnumNumber {
@@ -550,11 +603,11 @@ func (x Origin_Cause) String() string {
 }
 
 func (Origin_Cause) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[7].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[8].Descriptor()
 }
 
 func (Origin_Cause) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[7]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[8]
 }
 
 func (x Origin_Cause) Number() protoreflect.EnumNumber {
@@ -619,11 +672,11 @@ func (x WashEnvironment_Class) String() string {
 }
 
 func (WashEnvironment_Class) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[8].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[9].Descriptor()
 }
 
 func (WashEnvironment_Class) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[8]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[9]
 }
 
 func (x WashEnvironment_Class) Number() protoreflect.EnumNumber {
@@ -676,11 +729,11 @@ func (x Antifreeze_Decision) String() string {
 }
 
 func (Antifreeze_Decision) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[9].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[10].Descriptor()
 }
 
 func (Antifreeze_Decision) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[9]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[10]
 }
 
 func (x Antifreeze_Decision) Number() protoreflect.EnumNumber {
@@ -741,11 +794,11 @@ func (x TimelineEntry_Activity) String() string {
 }
 
 func (TimelineEntry_Activity) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[10].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[11].Descriptor()
 }
 
 func (TimelineEntry_Activity) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[10]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[11]
 }
 
 func (x TimelineEntry_Activity) Number() protoreflect.EnumNumber {
@@ -802,11 +855,11 @@ func (x Step_State) String() string {
 }
 
 func (Step_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[11].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[12].Descriptor()
 }
 
 func (Step_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[11]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[12]
 }
 
 func (x Step_State) Number() protoreflect.EnumNumber {
@@ -856,11 +909,11 @@ func (x MotoringRun_Purpose) String() string {
 }
 
 func (MotoringRun_Purpose) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[12].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[13].Descriptor()
 }
 
 func (MotoringRun_Purpose) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[12]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[13]
 }
 
 func (x MotoringRun_Purpose) Number() protoreflect.EnumNumber {
@@ -917,11 +970,11 @@ func (x Finding_State) String() string {
 }
 
 func (Finding_State) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[13].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[14].Descriptor()
 }
 
 func (Finding_State) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[13]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[14]
 }
 
 func (x Finding_State) Number() protoreflect.EnumNumber {
@@ -974,11 +1027,11 @@ func (x Finding_Disposition) String() string {
 }
 
 func (Finding_Disposition) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[14].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[15].Descriptor()
 }
 
 func (Finding_Disposition) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[14]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[15]
 }
 
 func (x Finding_Disposition) Number() protoreflect.EnumNumber {
@@ -1027,11 +1080,11 @@ func (x CustomerDecision_Verdict) String() string {
 }
 
 func (CustomerDecision_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[15].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[16].Descriptor()
 }
 
 func (CustomerDecision_Verdict) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[15]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[16]
 }
 
 func (x CustomerDecision_Verdict) Number() protoreflect.EnumNumber {
@@ -1084,11 +1137,11 @@ func (x ExportWorkPackRequest_Format) String() string {
 }
 
 func (ExportWorkPackRequest_Format) Descriptor() protoreflect.EnumDescriptor {
-	return file_coldsection_workorders_v1_workorders_proto_enumTypes[16].Descriptor()
+	return file_coldsection_workorders_v1_workorders_proto_enumTypes[17].Descriptor()
 }
 
 func (ExportWorkPackRequest_Format) Type() protoreflect.EnumType {
-	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[16]
+	return &file_coldsection_workorders_v1_workorders_proto_enumTypes[17]
 }
 
 func (x ExportWorkPackRequest_Format) Number() protoreflect.EnumNumber {
@@ -1997,9 +2050,15 @@ type WorkOrder struct {
 	// How long its record is kept at least.
 	Retention *Retention `protobuf:"bytes,42,opt,name=retention,proto3" json:"retention,omitempty"`
 	// The engine's model, as it was when the order was drafted or last scheduled; empty while nobody gave one.
-	EngineModel   string `protobuf:"bytes,43,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	EngineModel string `protobuf:"bytes,43,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
+	// Of an inspection that was released: what it came to. The work is complete either way.
+	InspectionResult InspectionResult `protobuf:"varint,44,opt,name=inspection_result,json=inspectionResult,proto3,enum=coldsection.workorders.v1.InspectionResult" json:"inspection_result,omitempty"`
+	// With NOT_AIRWORTHY: what is wrong, as the release states it.
+	Discrepancies []string `protobuf:"bytes,45,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
+	// With NOT_AIRWORTHY: the date of the list of discrepancies that the owner or operator was given.
+	DiscrepancyListDate *date.Date `protobuf:"bytes,46,opt,name=discrepancy_list_date,json=discrepancyListDate,proto3" json:"discrepancy_list_date,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *WorkOrder) Reset() {
@@ -2331,6 +2390,27 @@ func (x *WorkOrder) GetEngineModel() string {
 		return x.EngineModel
 	}
 	return ""
+}
+
+func (x *WorkOrder) GetInspectionResult() InspectionResult {
+	if x != nil {
+		return x.InspectionResult
+	}
+	return InspectionResult_INSPECTION_RESULT_UNSPECIFIED
+}
+
+func (x *WorkOrder) GetDiscrepancies() []string {
+	if x != nil {
+		return x.Discrepancies
+	}
+	return nil
+}
+
+func (x *WorkOrder) GetDiscrepancyListDate() *date.Date {
+	if x != nil {
+		return x.DiscrepancyListDate
+	}
+	return nil
 }
 
 // How long a record is kept at least. A floor only stops anybody from deleting: the suite itself never deletes a record of an order.
@@ -4495,8 +4575,11 @@ type Regime struct {
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// How long records are kept at least; the longest holds. Without any, 36 months hold.
 	RetentionFloors []*RetentionFloor `protobuf:"bytes,13,rep,name=retention_floors,json=retentionFloors,proto3" json:"retention_floors,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// What a releaser signs of an inspection that did not find the aircraft airworthy (14 CFR 43.11(a)(5)); it holds {not_done}, {deferred},
+	// {discrepancies} and {list_date}. Without it every order of the regime is released with released_text.
+	NotAirworthyText string `protobuf:"bytes,14,opt,name=not_airworthy_text,json=notAirworthyText,proto3" json:"not_airworthy_text,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Regime) Reset() {
@@ -4618,6 +4701,13 @@ func (x *Regime) GetRetentionFloors() []*RetentionFloor {
 		return x.RetentionFloors
 	}
 	return nil
+}
+
+func (x *Regime) GetNotAirworthyText() string {
+	if x != nil {
+		return x.NotAirworthyText
+	}
+	return ""
 }
 
 // A rule that says how long records are kept at least.
@@ -7893,9 +7983,14 @@ type ReleaseWorkOrderRequest struct {
 	// is refused.
 	ContentHash string `protobuf:"bytes,5,opt,name=content_hash,json=contentHash,proto3" json:"content_hash,omitempty"`
 	// Ordered work that was not done; stated in the release.
-	NotDone       []string `protobuf:"bytes,6,rep,name=not_done,json=notDone,proto3" json:"not_done,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	NotDone []string `protobuf:"bytes,6,rep,name=not_done,json=notDone,proto3" json:"not_done,omitempty"`
+	// For an inspection: what it came to. NOT_AIRWORTHY is signed with the regime's not_airworthy_text; findings that nobody put right do not stop
+	// it, they are on the list.
+	InspectionResult InspectionResult `protobuf:"varint,7,opt,name=inspection_result,json=inspectionResult,proto3,enum=coldsection.workorders.v1.InspectionResult" json:"inspection_result,omitempty"`
+	// With NOT_AIRWORTHY: the date of the list of discrepancies that the owner or operator was given.
+	DiscrepancyListDate *date.Date `protobuf:"bytes,8,opt,name=discrepancy_list_date,json=discrepancyListDate,proto3" json:"discrepancy_list_date,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *ReleaseWorkOrderRequest) Reset() {
@@ -7966,6 +8061,20 @@ func (x *ReleaseWorkOrderRequest) GetContentHash() string {
 func (x *ReleaseWorkOrderRequest) GetNotDone() []string {
 	if x != nil {
 		return x.NotDone
+	}
+	return nil
+}
+
+func (x *ReleaseWorkOrderRequest) GetInspectionResult() InspectionResult {
+	if x != nil {
+		return x.InspectionResult
+	}
+	return InspectionResult_INSPECTION_RESULT_UNSPECIFIED
+}
+
+func (x *ReleaseWorkOrderRequest) GetDiscrepancyListDate() *date.Date {
+	if x != nil {
+		return x.DiscrepancyListDate
 	}
 	return nil
 }
@@ -10193,8 +10302,12 @@ type PreviewSignatureRequest struct {
 	NotDone []string `protobuf:"bytes,3,rep,name=not_done,json=notDone,proto3" json:"not_done,omitempty"`
 	// For an inspection by a performer: the reason of the exception, as it will be signed.
 	ExceptionReason string `protobuf:"bytes,4,opt,name=exception_reason,json=exceptionReason,proto3" json:"exception_reason,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// For the release of an inspection: what it came to.
+	InspectionResult InspectionResult `protobuf:"varint,5,opt,name=inspection_result,json=inspectionResult,proto3,enum=coldsection.workorders.v1.InspectionResult" json:"inspection_result,omitempty"`
+	// For the release of an inspection that is NOT_AIRWORTHY: the date of the list of discrepancies.
+	DiscrepancyListDate *date.Date `protobuf:"bytes,6,opt,name=discrepancy_list_date,json=discrepancyListDate,proto3" json:"discrepancy_list_date,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *PreviewSignatureRequest) Reset() {
@@ -10253,6 +10366,20 @@ func (x *PreviewSignatureRequest) GetExceptionReason() string {
 		return x.ExceptionReason
 	}
 	return ""
+}
+
+func (x *PreviewSignatureRequest) GetInspectionResult() InspectionResult {
+	if x != nil {
+		return x.InspectionResult
+	}
+	return InspectionResult_INSPECTION_RESULT_UNSPECIFIED
+}
+
+func (x *PreviewSignatureRequest) GetDiscrepancyListDate() *date.Date {
+	if x != nil {
+		return x.DiscrepancyListDate
+	}
+	return nil
 }
 
 // The request to check a signature.
@@ -10417,7 +10544,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"_min_valueB\f\n" +
 	"\n" +
-	"_max_value\"\xed\x14\n" +
+	"_max_value\"\xc6\x16\n" +
 	"\tWorkOrder\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06number\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06number\x12/\n" +
@@ -10470,7 +10597,10 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x10start_entry_time\x18( \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0estartEntryTime\x12;\n" +
 	"\bkit_time\x18) \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\akitTime\x12H\n" +
 	"\tretention\x18* \x01(\v2$.coldsection.workorders.v1.RetentionB\x04\xe2A\x01\x03R\tretention\x12'\n" +
-	"\fengine_model\x18+ \x01(\tB\x04\xe2A\x01\x03R\vengineModel\"\x8a\x01\n" +
+	"\fengine_model\x18+ \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12^\n" +
+	"\x11inspection_result\x18, \x01(\x0e2+.coldsection.workorders.v1.InspectionResultB\x04\xe2A\x01\x03R\x10inspectionResult\x12*\n" +
+	"\rdiscrepancies\x18- \x03(\tB\x04\xe2A\x01\x03R\rdiscrepancies\x12K\n" +
+	"\x15discrepancy_list_date\x18. \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\x13discrepancyListDate\"\x8a\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aDRAFTED\x10\x01\x12\r\n" +
@@ -10781,7 +10911,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
 	"\x06AGREED\x10\x01\x12\f\n" +
-	"\bDECLINED\x10\x02\"\xaa\x06\n" +
+	"\bDECLINED\x10\x02\"\xe6\x06\n" +
 	"\x06Regime\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12 \n" +
@@ -10797,7 +10927,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x04etag\x18\v \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12b\n" +
-	"\x10retention_floors\x18\r \x03(\v2).coldsection.workorders.v1.RetentionFloorB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\x0fretentionFloors:B\xeaA?\n" +
+	"\x10retention_floors\x18\r \x03(\v2).coldsection.workorders.v1.RetentionFloorB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10\x10R\x0fretentionFloors\x12:\n" +
+	"\x12not_airworthy_text\x18\x0e \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xd0\x0fR\x10notAirworthyText:B\xeaA?\n" +
 	"\x1acoldsection.example/Regime\x12\x10regimes/{regime}*\aregimes2\x06regime\"`\n" +
 	"\x0eRetentionFloor\x12&\n" +
 	"\x06months\x18\x01 \x01(\x05B\x0e\xe2A\x01\x02\xbaH\a\x1a\x05\x18\xb0\t(\x01R\x06months\x12&\n" +
@@ -11115,7 +11246,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12C\n" +
 	"\x16reauthentication_token\x18\x04 \x01(\tB\f\xe2A\x02\x02\x04\xbaH\x04r\x02\x10\x01R\x15reauthenticationToken\x12.\n" +
 	"\fcontent_hash\x18\x05 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\vcontentHash\x127\n" +
-	"\x10exception_reason\x18\x06 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x0fexceptionReason\"\xd0\x02\n" +
+	"\x10exception_reason\x18\x06 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x0fexceptionReason\"\x85\x04\n" +
 	"\x17ReleaseWorkOrderRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
@@ -11124,7 +11255,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12C\n" +
 	"\x16reauthentication_token\x18\x04 \x01(\tB\f\xe2A\x02\x02\x04\xbaH\x04r\x02\x10\x01R\x15reauthenticationToken\x12.\n" +
 	"\fcontent_hash\x18\x05 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\vcontentHash\x12'\n" +
-	"\bnot_done\x18\x06 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\anotDone\"\xd7\x01\n" +
+	"\bnot_done\x18\x06 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\anotDone\x12f\n" +
+	"\x11inspection_result\x18\a \x01(\x0e2+.coldsection.workorders.v1.InspectionResultB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x10inspectionResult\x12K\n" +
+	"\x15discrepancy_list_date\x18\b \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\x13discrepancyListDate\"\xd7\x01\n" +
 	"\x14VoidWorkOrderRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
@@ -11306,15 +11439,21 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"signatures\x18\x01 \x03(\v2 .coldsection.common.v1.SignatureB\x04\xe2A\x01\x03R\n" +
 	"signatures\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x90\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xc5\x03\n" +
 	"\x17PreviewSignatureRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12P\n" +
 	"\ameaning\x18\x02 \x01(\x0e2(.coldsection.common.v1.Signature.MeaningB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\ameaning\x12'\n" +
 	"\bnot_done\x18\x03 \x03(\tB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\anotDone\x127\n" +
-	"\x10exception_reason\x18\x04 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x0fexceptionReason\"9\n" +
+	"\x10exception_reason\x18\x04 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x0fexceptionReason\x12f\n" +
+	"\x11inspection_result\x18\x05 \x01(\x0e2+.coldsection.workorders.v1.InspectionResultB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x10inspectionResult\x12K\n" +
+	"\x15discrepancy_list_date\x18\x06 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\x13discrepancyListDate\"9\n" +
 	"\x16VerifySignatureRequest\x12\x1f\n" +
-	"\x04name\x18\x01 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04name*\xa2\x02\n" +
+	"\x04name\x18\x01 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04name*{\n" +
+	"\x10InspectionResult\x12!\n" +
+	"\x1dINSPECTION_RESULT_UNSPECIFIED\x10\x00\x12\x1f\n" +
+	"\x1bINSPECTION_RESULT_AIRWORTHY\x10\x01\x12#\n" +
+	"\x1fINSPECTION_RESULT_NOT_AIRWORTHY\x10\x02*\xa2\x02\n" +
 	"\bStepKind\x12\x19\n" +
 	"\x15STEP_KIND_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fSTEP_KIND_DO\x10\x01\x12\x15\n" +
@@ -11402,409 +11541,416 @@ func file_coldsection_workorders_v1_workorders_proto_rawDescGZIP() []byte {
 	return file_coldsection_workorders_v1_workorders_proto_rawDescData
 }
 
-var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 17)
+var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 18)
 var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 106)
 var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
-	(StepKind)(0),                       // 0: coldsection.workorders.v1.StepKind
-	(FlightExposure_Kind)(0),            // 1: coldsection.workorders.v1.FlightExposure.Kind
-	(TaskCard_Kind)(0),                  // 2: coldsection.workorders.v1.TaskCard.Kind
-	(Caution_Severity)(0),               // 3: coldsection.workorders.v1.Caution.Severity
-	(MeasurementSpec_Derived)(0),        // 4: coldsection.workorders.v1.MeasurementSpec.Derived
-	(WorkOrder_State)(0),                // 5: coldsection.workorders.v1.WorkOrder.State
-	(Retention_Class)(0),                // 6: coldsection.workorders.v1.Retention.Class
-	(Origin_Cause)(0),                   // 7: coldsection.workorders.v1.Origin.Cause
-	(WashEnvironment_Class)(0),          // 8: coldsection.workorders.v1.WashEnvironment.Class
-	(Antifreeze_Decision)(0),            // 9: coldsection.workorders.v1.Antifreeze.Decision
-	(TimelineEntry_Activity)(0),         // 10: coldsection.workorders.v1.TimelineEntry.Activity
-	(Step_State)(0),                     // 11: coldsection.workorders.v1.Step.State
-	(MotoringRun_Purpose)(0),            // 12: coldsection.workorders.v1.MotoringRun.Purpose
-	(Finding_State)(0),                  // 13: coldsection.workorders.v1.Finding.State
-	(Finding_Disposition)(0),            // 14: coldsection.workorders.v1.Finding.Disposition
-	(CustomerDecision_Verdict)(0),       // 15: coldsection.workorders.v1.CustomerDecision.Verdict
-	(ExportWorkPackRequest_Format)(0),   // 16: coldsection.workorders.v1.ExportWorkPackRequest.Format
-	(*Station)(nil),                     // 17: coldsection.workorders.v1.Station
-	(*Exposure)(nil),                    // 18: coldsection.workorders.v1.Exposure
-	(*FlightExposure)(nil),              // 19: coldsection.workorders.v1.FlightExposure
-	(*Weather)(nil),                     // 20: coldsection.workorders.v1.Weather
-	(*TaskCard)(nil),                    // 21: coldsection.workorders.v1.TaskCard
-	(*Caution)(nil),                     // 22: coldsection.workorders.v1.Caution
-	(*CardStep)(nil),                    // 23: coldsection.workorders.v1.CardStep
-	(*MeasurementSpec)(nil),             // 24: coldsection.workorders.v1.MeasurementSpec
-	(*WorkOrder)(nil),                   // 25: coldsection.workorders.v1.WorkOrder
-	(*Retention)(nil),                   // 26: coldsection.workorders.v1.Retention
-	(*Origin)(nil),                      // 27: coldsection.workorders.v1.Origin
-	(*Hold)(nil),                        // 28: coldsection.workorders.v1.Hold
-	(*Counters)(nil),                    // 29: coldsection.workorders.v1.Counters
-	(*MaterialDemand)(nil),              // 30: coldsection.workorders.v1.MaterialDemand
-	(*MaterialUse)(nil),                 // 31: coldsection.workorders.v1.MaterialUse
-	(*WashPlan)(nil),                    // 32: coldsection.workorders.v1.WashPlan
-	(*WashEnvironment)(nil),             // 33: coldsection.workorders.v1.WashEnvironment
-	(*MixComponent)(nil),                // 34: coldsection.workorders.v1.MixComponent
-	(*Antifreeze)(nil),                  // 35: coldsection.workorders.v1.Antifreeze
-	(*TimelineEntry)(nil),               // 36: coldsection.workorders.v1.TimelineEntry
-	(*Step)(nil),                        // 37: coldsection.workorders.v1.Step
-	(*Measurement)(nil),                 // 38: coldsection.workorders.v1.Measurement
-	(*MotoringRun)(nil),                 // 39: coldsection.workorders.v1.MotoringRun
-	(*MotoringLimits)(nil),              // 40: coldsection.workorders.v1.MotoringLimits
-	(*Finding)(nil),                     // 41: coldsection.workorders.v1.Finding
-	(*CustomerDecision)(nil),            // 42: coldsection.workorders.v1.CustomerDecision
-	(*Regime)(nil),                      // 43: coldsection.workorders.v1.Regime
-	(*RetentionFloor)(nil),              // 44: coldsection.workorders.v1.RetentionFloor
-	(*DeferralCategory)(nil),            // 45: coldsection.workorders.v1.DeferralCategory
-	(*Attachment)(nil),                  // 46: coldsection.workorders.v1.Attachment
-	(*HistoryEntry)(nil),                // 47: coldsection.workorders.v1.HistoryEntry
-	(*Comparison)(nil),                  // 48: coldsection.workorders.v1.Comparison
-	(*LabourEntry)(nil),                 // 49: coldsection.workorders.v1.LabourEntry
-	(*PreviewSignatureResponse)(nil),    // 50: coldsection.workorders.v1.PreviewSignatureResponse
-	(*VerifySignatureResponse)(nil),     // 51: coldsection.workorders.v1.VerifySignatureResponse
-	(*CreateStationRequest)(nil),        // 52: coldsection.workorders.v1.CreateStationRequest
-	(*UpdateStationRequest)(nil),        // 53: coldsection.workorders.v1.UpdateStationRequest
-	(*GetStationRequest)(nil),           // 54: coldsection.workorders.v1.GetStationRequest
-	(*ListStationsRequest)(nil),         // 55: coldsection.workorders.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),        // 56: coldsection.workorders.v1.ListStationsResponse
-	(*CreateFlightExposureRequest)(nil), // 57: coldsection.workorders.v1.CreateFlightExposureRequest
-	(*ListFlightExposuresRequest)(nil),  // 58: coldsection.workorders.v1.ListFlightExposuresRequest
-	(*ListFlightExposuresResponse)(nil), // 59: coldsection.workorders.v1.ListFlightExposuresResponse
-	(*CreateTaskCardRequest)(nil),       // 60: coldsection.workorders.v1.CreateTaskCardRequest
-	(*GetTaskCardRequest)(nil),          // 61: coldsection.workorders.v1.GetTaskCardRequest
-	(*ListTaskCardsRequest)(nil),        // 62: coldsection.workorders.v1.ListTaskCardsRequest
-	(*ListTaskCardsResponse)(nil),       // 63: coldsection.workorders.v1.ListTaskCardsResponse
-	(*CreateWorkOrderRequest)(nil),      // 64: coldsection.workorders.v1.CreateWorkOrderRequest
-	(*UpdateWorkOrderRequest)(nil),      // 65: coldsection.workorders.v1.UpdateWorkOrderRequest
-	(*GetWorkOrderRequest)(nil),         // 66: coldsection.workorders.v1.GetWorkOrderRequest
-	(*ListWorkOrdersRequest)(nil),       // 67: coldsection.workorders.v1.ListWorkOrdersRequest
-	(*ListWorkOrdersResponse)(nil),      // 68: coldsection.workorders.v1.ListWorkOrdersResponse
-	(*ScheduleWorkOrderRequest)(nil),    // 69: coldsection.workorders.v1.ScheduleWorkOrderRequest
-	(*KitWorkOrderRequest)(nil),         // 70: coldsection.workorders.v1.KitWorkOrderRequest
-	(*StartWorkOrderRequest)(nil),       // 71: coldsection.workorders.v1.StartWorkOrderRequest
-	(*HoldWorkOrderRequest)(nil),        // 72: coldsection.workorders.v1.HoldWorkOrderRequest
-	(*ResumeWorkOrderRequest)(nil),      // 73: coldsection.workorders.v1.ResumeWorkOrderRequest
-	(*AcknowledgeCautionsRequest)(nil),  // 74: coldsection.workorders.v1.AcknowledgeCautionsRequest
-	(*CompleteStepRequest)(nil),         // 75: coldsection.workorders.v1.CompleteStepRequest
-	(*CreateMeasurementRequest)(nil),    // 76: coldsection.workorders.v1.CreateMeasurementRequest
-	(*SupersedeMeasurementRequest)(nil), // 77: coldsection.workorders.v1.SupersedeMeasurementRequest
-	(*CreateMotoringRunRequest)(nil),    // 78: coldsection.workorders.v1.CreateMotoringRunRequest
-	(*CreateFindingRequest)(nil),        // 79: coldsection.workorders.v1.CreateFindingRequest
-	(*AnswerFindingRequest)(nil),        // 80: coldsection.workorders.v1.AnswerFindingRequest
-	(*CloseFindingRequest)(nil),         // 81: coldsection.workorders.v1.CloseFindingRequest
-	(*CreateLabourEntryRequest)(nil),    // 82: coldsection.workorders.v1.CreateLabourEntryRequest
-	(*FinishWorkOrderRequest)(nil),      // 83: coldsection.workorders.v1.FinishWorkOrderRequest
-	(*ReworkWorkOrderRequest)(nil),      // 84: coldsection.workorders.v1.ReworkWorkOrderRequest
-	(*InspectWorkOrderRequest)(nil),     // 85: coldsection.workorders.v1.InspectWorkOrderRequest
-	(*ReleaseWorkOrderRequest)(nil),     // 86: coldsection.workorders.v1.ReleaseWorkOrderRequest
-	(*VoidWorkOrderRequest)(nil),        // 87: coldsection.workorders.v1.VoidWorkOrderRequest
-	(*CreateRegimeRequest)(nil),         // 88: coldsection.workorders.v1.CreateRegimeRequest
-	(*GetRegimeRequest)(nil),            // 89: coldsection.workorders.v1.GetRegimeRequest
-	(*ListRegimesRequest)(nil),          // 90: coldsection.workorders.v1.ListRegimesRequest
-	(*ListRegimesResponse)(nil),         // 91: coldsection.workorders.v1.ListRegimesResponse
-	(*OmitStepRequest)(nil),             // 92: coldsection.workorders.v1.OmitStepRequest
-	(*SignStepRequest)(nil),             // 93: coldsection.workorders.v1.SignStepRequest
-	(*DecideFindingRequest)(nil),        // 94: coldsection.workorders.v1.DecideFindingRequest
-	(*CreateAttachmentRequest)(nil),     // 95: coldsection.workorders.v1.CreateAttachmentRequest
-	(*GetAttachmentRequest)(nil),        // 96: coldsection.workorders.v1.GetAttachmentRequest
-	(*DownloadAttachmentRequest)(nil),   // 97: coldsection.workorders.v1.DownloadAttachmentRequest
-	(*DownloadAttachmentResponse)(nil),  // 98: coldsection.workorders.v1.DownloadAttachmentResponse
-	(*ListAttachmentsRequest)(nil),      // 99: coldsection.workorders.v1.ListAttachmentsRequest
-	(*ListAttachmentsResponse)(nil),     // 100: coldsection.workorders.v1.ListAttachmentsResponse
-	(*TraceWorkOrderRequest)(nil),       // 101: coldsection.workorders.v1.TraceWorkOrderRequest
-	(*TraceWorkOrderResponse)(nil),      // 102: coldsection.workorders.v1.TraceWorkOrderResponse
-	(*CompareWorkOrderRequest)(nil),     // 103: coldsection.workorders.v1.CompareWorkOrderRequest
-	(*CompareWorkOrderResponse)(nil),    // 104: coldsection.workorders.v1.CompareWorkOrderResponse
-	(*ExportWorkPackRequest)(nil),       // 105: coldsection.workorders.v1.ExportWorkPackRequest
-	(*ExportWorkPackResponse)(nil),      // 106: coldsection.workorders.v1.ExportWorkPackResponse
-	(*GetWashPlanRequest)(nil),          // 107: coldsection.workorders.v1.GetWashPlanRequest
-	(*ListStepsRequest)(nil),            // 108: coldsection.workorders.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),           // 109: coldsection.workorders.v1.ListStepsResponse
-	(*ListMeasurementsRequest)(nil),     // 110: coldsection.workorders.v1.ListMeasurementsRequest
-	(*ListMeasurementsResponse)(nil),    // 111: coldsection.workorders.v1.ListMeasurementsResponse
-	(*ListMotoringRunsRequest)(nil),     // 112: coldsection.workorders.v1.ListMotoringRunsRequest
-	(*ListMotoringRunsResponse)(nil),    // 113: coldsection.workorders.v1.ListMotoringRunsResponse
-	(*GetMotoringLimitsRequest)(nil),    // 114: coldsection.workorders.v1.GetMotoringLimitsRequest
-	(*ListFindingsRequest)(nil),         // 115: coldsection.workorders.v1.ListFindingsRequest
-	(*ListFindingsResponse)(nil),        // 116: coldsection.workorders.v1.ListFindingsResponse
-	(*ListLabourEntriesRequest)(nil),    // 117: coldsection.workorders.v1.ListLabourEntriesRequest
-	(*ListLabourEntriesResponse)(nil),   // 118: coldsection.workorders.v1.ListLabourEntriesResponse
-	(*ListSignaturesRequest)(nil),       // 119: coldsection.workorders.v1.ListSignaturesRequest
-	(*ListSignaturesResponse)(nil),      // 120: coldsection.workorders.v1.ListSignaturesResponse
-	(*PreviewSignatureRequest)(nil),     // 121: coldsection.workorders.v1.PreviewSignatureRequest
-	(*VerifySignatureRequest)(nil),      // 122: coldsection.workorders.v1.VerifySignatureRequest
-	(*timestamppb.Timestamp)(nil),       // 123: google.protobuf.Timestamp
-	(*date.Date)(nil),                   // 124: google.type.Date
-	(*v1.DocumentReference)(nil),        // 125: coldsection.common.v1.DocumentReference
-	(*v1.Explained)(nil),                // 126: coldsection.common.v1.Explained
-	(*v1.Converted)(nil),                // 127: coldsection.common.v1.Converted
-	(*v1.Quantity)(nil),                 // 128: coldsection.common.v1.Quantity
-	(*v1.Entered)(nil),                  // 129: coldsection.common.v1.Entered
-	(v1.Signature_Meaning)(0),           // 130: coldsection.common.v1.Signature.Meaning
-	(*fieldmaskpb.FieldMask)(nil),       // 131: google.protobuf.FieldMask
-	(*v1.Signature)(nil),                // 132: coldsection.common.v1.Signature
+	(InspectionResult)(0),               // 0: coldsection.workorders.v1.InspectionResult
+	(StepKind)(0),                       // 1: coldsection.workorders.v1.StepKind
+	(FlightExposure_Kind)(0),            // 2: coldsection.workorders.v1.FlightExposure.Kind
+	(TaskCard_Kind)(0),                  // 3: coldsection.workorders.v1.TaskCard.Kind
+	(Caution_Severity)(0),               // 4: coldsection.workorders.v1.Caution.Severity
+	(MeasurementSpec_Derived)(0),        // 5: coldsection.workorders.v1.MeasurementSpec.Derived
+	(WorkOrder_State)(0),                // 6: coldsection.workorders.v1.WorkOrder.State
+	(Retention_Class)(0),                // 7: coldsection.workorders.v1.Retention.Class
+	(Origin_Cause)(0),                   // 8: coldsection.workorders.v1.Origin.Cause
+	(WashEnvironment_Class)(0),          // 9: coldsection.workorders.v1.WashEnvironment.Class
+	(Antifreeze_Decision)(0),            // 10: coldsection.workorders.v1.Antifreeze.Decision
+	(TimelineEntry_Activity)(0),         // 11: coldsection.workorders.v1.TimelineEntry.Activity
+	(Step_State)(0),                     // 12: coldsection.workorders.v1.Step.State
+	(MotoringRun_Purpose)(0),            // 13: coldsection.workorders.v1.MotoringRun.Purpose
+	(Finding_State)(0),                  // 14: coldsection.workorders.v1.Finding.State
+	(Finding_Disposition)(0),            // 15: coldsection.workorders.v1.Finding.Disposition
+	(CustomerDecision_Verdict)(0),       // 16: coldsection.workorders.v1.CustomerDecision.Verdict
+	(ExportWorkPackRequest_Format)(0),   // 17: coldsection.workorders.v1.ExportWorkPackRequest.Format
+	(*Station)(nil),                     // 18: coldsection.workorders.v1.Station
+	(*Exposure)(nil),                    // 19: coldsection.workorders.v1.Exposure
+	(*FlightExposure)(nil),              // 20: coldsection.workorders.v1.FlightExposure
+	(*Weather)(nil),                     // 21: coldsection.workorders.v1.Weather
+	(*TaskCard)(nil),                    // 22: coldsection.workorders.v1.TaskCard
+	(*Caution)(nil),                     // 23: coldsection.workorders.v1.Caution
+	(*CardStep)(nil),                    // 24: coldsection.workorders.v1.CardStep
+	(*MeasurementSpec)(nil),             // 25: coldsection.workorders.v1.MeasurementSpec
+	(*WorkOrder)(nil),                   // 26: coldsection.workorders.v1.WorkOrder
+	(*Retention)(nil),                   // 27: coldsection.workorders.v1.Retention
+	(*Origin)(nil),                      // 28: coldsection.workorders.v1.Origin
+	(*Hold)(nil),                        // 29: coldsection.workorders.v1.Hold
+	(*Counters)(nil),                    // 30: coldsection.workorders.v1.Counters
+	(*MaterialDemand)(nil),              // 31: coldsection.workorders.v1.MaterialDemand
+	(*MaterialUse)(nil),                 // 32: coldsection.workorders.v1.MaterialUse
+	(*WashPlan)(nil),                    // 33: coldsection.workorders.v1.WashPlan
+	(*WashEnvironment)(nil),             // 34: coldsection.workorders.v1.WashEnvironment
+	(*MixComponent)(nil),                // 35: coldsection.workorders.v1.MixComponent
+	(*Antifreeze)(nil),                  // 36: coldsection.workorders.v1.Antifreeze
+	(*TimelineEntry)(nil),               // 37: coldsection.workorders.v1.TimelineEntry
+	(*Step)(nil),                        // 38: coldsection.workorders.v1.Step
+	(*Measurement)(nil),                 // 39: coldsection.workorders.v1.Measurement
+	(*MotoringRun)(nil),                 // 40: coldsection.workorders.v1.MotoringRun
+	(*MotoringLimits)(nil),              // 41: coldsection.workorders.v1.MotoringLimits
+	(*Finding)(nil),                     // 42: coldsection.workorders.v1.Finding
+	(*CustomerDecision)(nil),            // 43: coldsection.workorders.v1.CustomerDecision
+	(*Regime)(nil),                      // 44: coldsection.workorders.v1.Regime
+	(*RetentionFloor)(nil),              // 45: coldsection.workorders.v1.RetentionFloor
+	(*DeferralCategory)(nil),            // 46: coldsection.workorders.v1.DeferralCategory
+	(*Attachment)(nil),                  // 47: coldsection.workorders.v1.Attachment
+	(*HistoryEntry)(nil),                // 48: coldsection.workorders.v1.HistoryEntry
+	(*Comparison)(nil),                  // 49: coldsection.workorders.v1.Comparison
+	(*LabourEntry)(nil),                 // 50: coldsection.workorders.v1.LabourEntry
+	(*PreviewSignatureResponse)(nil),    // 51: coldsection.workorders.v1.PreviewSignatureResponse
+	(*VerifySignatureResponse)(nil),     // 52: coldsection.workorders.v1.VerifySignatureResponse
+	(*CreateStationRequest)(nil),        // 53: coldsection.workorders.v1.CreateStationRequest
+	(*UpdateStationRequest)(nil),        // 54: coldsection.workorders.v1.UpdateStationRequest
+	(*GetStationRequest)(nil),           // 55: coldsection.workorders.v1.GetStationRequest
+	(*ListStationsRequest)(nil),         // 56: coldsection.workorders.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),        // 57: coldsection.workorders.v1.ListStationsResponse
+	(*CreateFlightExposureRequest)(nil), // 58: coldsection.workorders.v1.CreateFlightExposureRequest
+	(*ListFlightExposuresRequest)(nil),  // 59: coldsection.workorders.v1.ListFlightExposuresRequest
+	(*ListFlightExposuresResponse)(nil), // 60: coldsection.workorders.v1.ListFlightExposuresResponse
+	(*CreateTaskCardRequest)(nil),       // 61: coldsection.workorders.v1.CreateTaskCardRequest
+	(*GetTaskCardRequest)(nil),          // 62: coldsection.workorders.v1.GetTaskCardRequest
+	(*ListTaskCardsRequest)(nil),        // 63: coldsection.workorders.v1.ListTaskCardsRequest
+	(*ListTaskCardsResponse)(nil),       // 64: coldsection.workorders.v1.ListTaskCardsResponse
+	(*CreateWorkOrderRequest)(nil),      // 65: coldsection.workorders.v1.CreateWorkOrderRequest
+	(*UpdateWorkOrderRequest)(nil),      // 66: coldsection.workorders.v1.UpdateWorkOrderRequest
+	(*GetWorkOrderRequest)(nil),         // 67: coldsection.workorders.v1.GetWorkOrderRequest
+	(*ListWorkOrdersRequest)(nil),       // 68: coldsection.workorders.v1.ListWorkOrdersRequest
+	(*ListWorkOrdersResponse)(nil),      // 69: coldsection.workorders.v1.ListWorkOrdersResponse
+	(*ScheduleWorkOrderRequest)(nil),    // 70: coldsection.workorders.v1.ScheduleWorkOrderRequest
+	(*KitWorkOrderRequest)(nil),         // 71: coldsection.workorders.v1.KitWorkOrderRequest
+	(*StartWorkOrderRequest)(nil),       // 72: coldsection.workorders.v1.StartWorkOrderRequest
+	(*HoldWorkOrderRequest)(nil),        // 73: coldsection.workorders.v1.HoldWorkOrderRequest
+	(*ResumeWorkOrderRequest)(nil),      // 74: coldsection.workorders.v1.ResumeWorkOrderRequest
+	(*AcknowledgeCautionsRequest)(nil),  // 75: coldsection.workorders.v1.AcknowledgeCautionsRequest
+	(*CompleteStepRequest)(nil),         // 76: coldsection.workorders.v1.CompleteStepRequest
+	(*CreateMeasurementRequest)(nil),    // 77: coldsection.workorders.v1.CreateMeasurementRequest
+	(*SupersedeMeasurementRequest)(nil), // 78: coldsection.workorders.v1.SupersedeMeasurementRequest
+	(*CreateMotoringRunRequest)(nil),    // 79: coldsection.workorders.v1.CreateMotoringRunRequest
+	(*CreateFindingRequest)(nil),        // 80: coldsection.workorders.v1.CreateFindingRequest
+	(*AnswerFindingRequest)(nil),        // 81: coldsection.workorders.v1.AnswerFindingRequest
+	(*CloseFindingRequest)(nil),         // 82: coldsection.workorders.v1.CloseFindingRequest
+	(*CreateLabourEntryRequest)(nil),    // 83: coldsection.workorders.v1.CreateLabourEntryRequest
+	(*FinishWorkOrderRequest)(nil),      // 84: coldsection.workorders.v1.FinishWorkOrderRequest
+	(*ReworkWorkOrderRequest)(nil),      // 85: coldsection.workorders.v1.ReworkWorkOrderRequest
+	(*InspectWorkOrderRequest)(nil),     // 86: coldsection.workorders.v1.InspectWorkOrderRequest
+	(*ReleaseWorkOrderRequest)(nil),     // 87: coldsection.workorders.v1.ReleaseWorkOrderRequest
+	(*VoidWorkOrderRequest)(nil),        // 88: coldsection.workorders.v1.VoidWorkOrderRequest
+	(*CreateRegimeRequest)(nil),         // 89: coldsection.workorders.v1.CreateRegimeRequest
+	(*GetRegimeRequest)(nil),            // 90: coldsection.workorders.v1.GetRegimeRequest
+	(*ListRegimesRequest)(nil),          // 91: coldsection.workorders.v1.ListRegimesRequest
+	(*ListRegimesResponse)(nil),         // 92: coldsection.workorders.v1.ListRegimesResponse
+	(*OmitStepRequest)(nil),             // 93: coldsection.workorders.v1.OmitStepRequest
+	(*SignStepRequest)(nil),             // 94: coldsection.workorders.v1.SignStepRequest
+	(*DecideFindingRequest)(nil),        // 95: coldsection.workorders.v1.DecideFindingRequest
+	(*CreateAttachmentRequest)(nil),     // 96: coldsection.workorders.v1.CreateAttachmentRequest
+	(*GetAttachmentRequest)(nil),        // 97: coldsection.workorders.v1.GetAttachmentRequest
+	(*DownloadAttachmentRequest)(nil),   // 98: coldsection.workorders.v1.DownloadAttachmentRequest
+	(*DownloadAttachmentResponse)(nil),  // 99: coldsection.workorders.v1.DownloadAttachmentResponse
+	(*ListAttachmentsRequest)(nil),      // 100: coldsection.workorders.v1.ListAttachmentsRequest
+	(*ListAttachmentsResponse)(nil),     // 101: coldsection.workorders.v1.ListAttachmentsResponse
+	(*TraceWorkOrderRequest)(nil),       // 102: coldsection.workorders.v1.TraceWorkOrderRequest
+	(*TraceWorkOrderResponse)(nil),      // 103: coldsection.workorders.v1.TraceWorkOrderResponse
+	(*CompareWorkOrderRequest)(nil),     // 104: coldsection.workorders.v1.CompareWorkOrderRequest
+	(*CompareWorkOrderResponse)(nil),    // 105: coldsection.workorders.v1.CompareWorkOrderResponse
+	(*ExportWorkPackRequest)(nil),       // 106: coldsection.workorders.v1.ExportWorkPackRequest
+	(*ExportWorkPackResponse)(nil),      // 107: coldsection.workorders.v1.ExportWorkPackResponse
+	(*GetWashPlanRequest)(nil),          // 108: coldsection.workorders.v1.GetWashPlanRequest
+	(*ListStepsRequest)(nil),            // 109: coldsection.workorders.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),           // 110: coldsection.workorders.v1.ListStepsResponse
+	(*ListMeasurementsRequest)(nil),     // 111: coldsection.workorders.v1.ListMeasurementsRequest
+	(*ListMeasurementsResponse)(nil),    // 112: coldsection.workorders.v1.ListMeasurementsResponse
+	(*ListMotoringRunsRequest)(nil),     // 113: coldsection.workorders.v1.ListMotoringRunsRequest
+	(*ListMotoringRunsResponse)(nil),    // 114: coldsection.workorders.v1.ListMotoringRunsResponse
+	(*GetMotoringLimitsRequest)(nil),    // 115: coldsection.workorders.v1.GetMotoringLimitsRequest
+	(*ListFindingsRequest)(nil),         // 116: coldsection.workorders.v1.ListFindingsRequest
+	(*ListFindingsResponse)(nil),        // 117: coldsection.workorders.v1.ListFindingsResponse
+	(*ListLabourEntriesRequest)(nil),    // 118: coldsection.workorders.v1.ListLabourEntriesRequest
+	(*ListLabourEntriesResponse)(nil),   // 119: coldsection.workorders.v1.ListLabourEntriesResponse
+	(*ListSignaturesRequest)(nil),       // 120: coldsection.workorders.v1.ListSignaturesRequest
+	(*ListSignaturesResponse)(nil),      // 121: coldsection.workorders.v1.ListSignaturesResponse
+	(*PreviewSignatureRequest)(nil),     // 122: coldsection.workorders.v1.PreviewSignatureRequest
+	(*VerifySignatureRequest)(nil),      // 123: coldsection.workorders.v1.VerifySignatureRequest
+	(*timestamppb.Timestamp)(nil),       // 124: google.protobuf.Timestamp
+	(*date.Date)(nil),                   // 125: google.type.Date
+	(*v1.DocumentReference)(nil),        // 126: coldsection.common.v1.DocumentReference
+	(*v1.Explained)(nil),                // 127: coldsection.common.v1.Explained
+	(*v1.Converted)(nil),                // 128: coldsection.common.v1.Converted
+	(*v1.Quantity)(nil),                 // 129: coldsection.common.v1.Quantity
+	(*v1.Entered)(nil),                  // 130: coldsection.common.v1.Entered
+	(v1.Signature_Meaning)(0),           // 131: coldsection.common.v1.Signature.Meaning
+	(*fieldmaskpb.FieldMask)(nil),       // 132: google.protobuf.FieldMask
+	(*v1.Signature)(nil),                // 133: coldsection.common.v1.Signature
 }
 var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
-	20,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
-	123, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
-	123, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
-	18,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
-	124, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
-	124, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
-	1,   // 6: coldsection.workorders.v1.FlightExposure.kind:type_name -> coldsection.workorders.v1.FlightExposure.Kind
-	123, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
-	123, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
-	2,   // 9: coldsection.workorders.v1.TaskCard.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	125, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
-	23,  // 11: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
-	123, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
-	3,   // 13: coldsection.workorders.v1.Caution.severity:type_name -> coldsection.workorders.v1.Caution.Severity
-	0,   // 14: coldsection.workorders.v1.CardStep.kind:type_name -> coldsection.workorders.v1.StepKind
-	22,  // 15: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
-	24,  // 16: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	4,   // 17: coldsection.workorders.v1.MeasurementSpec.derived:type_name -> coldsection.workorders.v1.MeasurementSpec.Derived
-	126, // 18: coldsection.workorders.v1.MeasurementSpec.limit_steps:type_name -> coldsection.common.v1.Explained
-	127, // 19: coldsection.workorders.v1.MeasurementSpec.converted_min_value:type_name -> coldsection.common.v1.Converted
-	127, // 20: coldsection.workorders.v1.MeasurementSpec.converted_max_value:type_name -> coldsection.common.v1.Converted
-	2,   // 21: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	27,  // 22: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
-	5,   // 23: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
-	28,  // 24: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
-	123, // 25: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
-	123, // 26: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
-	30,  // 27: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
-	31,  // 28: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	29,  // 29: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
-	29,  // 30: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
-	123, // 31: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
-	123, // 32: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
-	123, // 33: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
-	124, // 34: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
-	123, // 35: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
-	123, // 36: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
-	123, // 37: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
-	123, // 38: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
-	26,  // 39: coldsection.workorders.v1.WorkOrder.retention:type_name -> coldsection.workorders.v1.Retention
-	6,   // 40: coldsection.workorders.v1.Retention.class:type_name -> coldsection.workorders.v1.Retention.Class
-	124, // 41: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
-	7,   // 42: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
-	123, // 43: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
-	128, // 44: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
-	128, // 45: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
-	128, // 46: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	128, // 47: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
-	123, // 48: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
-	125, // 49: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
-	128, // 50: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
-	34,  // 51: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
-	35,  // 52: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
-	128, // 53: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	36,  // 54: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
-	22,  // 55: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
-	126, // 56: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
-	123, // 57: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
-	33,  // 58: coldsection.workorders.v1.WashPlan.environment:type_name -> coldsection.workorders.v1.WashEnvironment
-	8,   // 59: coldsection.workorders.v1.WashEnvironment.class:type_name -> coldsection.workorders.v1.WashEnvironment.Class
-	2,   // 60: coldsection.workorders.v1.WashEnvironment.proposed_kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	128, // 61: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
-	128, // 62: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
-	9,   // 63: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
-	10,  // 64: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
-	128, // 65: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
-	0,   // 66: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
-	22,  // 67: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
-	24,  // 68: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	11,  // 69: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
-	123, // 70: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
-	123, // 71: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
-	31,  // 72: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	123, // 73: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
-	129, // 74: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
-	123, // 75: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
-	123, // 76: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
-	126, // 77: coldsection.workorders.v1.Measurement.limit_steps:type_name -> coldsection.common.v1.Explained
-	127, // 78: coldsection.workorders.v1.Measurement.converted:type_name -> coldsection.common.v1.Converted
-	127, // 79: coldsection.workorders.v1.Measurement.converted_min_value:type_name -> coldsection.common.v1.Converted
-	127, // 80: coldsection.workorders.v1.Measurement.converted_max_value:type_name -> coldsection.common.v1.Converted
-	123, // 81: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
-	123, // 82: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
-	123, // 83: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
-	12,  // 84: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
-	123, // 85: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
-	123, // 86: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
-	123, // 87: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
-	13,  // 88: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
-	14,  // 89: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	124, // 90: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
-	124, // 91: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
-	123, // 92: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
-	123, // 93: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
-	42,  // 94: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	15,  // 95: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
-	123, // 96: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
-	125, // 97: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
-	45,  // 98: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
-	123, // 99: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
-	44,  // 100: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
-	123, // 101: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
-	26,  // 102: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
-	123, // 103: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
-	123, // 104: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
-	123, // 105: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
-	123, // 106: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
-	130, // 107: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	17,  // 108: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	17,  // 109: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	131, // 110: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	17,  // 111: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
-	19,  // 112: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
-	19,  // 113: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
-	21,  // 114: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
-	21,  // 115: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
-	25,  // 116: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	25,  // 117: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	131, // 118: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
-	25,  // 119: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
-	123, // 120: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
-	123, // 121: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
-	20,  // 122: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
-	29,  // 123: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
-	123, // 124: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
-	31,  // 125: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	123, // 126: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
-	38,  // 127: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
-	129, // 128: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
-	39,  // 129: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	41,  // 130: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
-	14,  // 131: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	124, // 132: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
-	49,  // 133: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	29,  // 134: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
-	43,  // 135: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
-	43,  // 136: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
-	42,  // 137: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	46,  // 138: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
-	46,  // 139: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
-	47,  // 140: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
-	48,  // 141: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
-	16,  // 142: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
-	37,  // 143: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
-	38,  // 144: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
-	39,  // 145: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
-	41,  // 146: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
-	49,  // 147: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
-	132, // 148: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
-	130, // 149: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	52,  // 150: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
-	53,  // 151: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
-	57,  // 152: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
-	60,  // 153: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
-	88,  // 154: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
-	64,  // 155: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
-	65,  // 156: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
-	69,  // 157: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
-	70,  // 158: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
-	71,  // 159: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
-	72,  // 160: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
-	73,  // 161: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
-	74,  // 162: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
-	75,  // 163: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
-	92,  // 164: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
-	93,  // 165: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
-	76,  // 166: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
-	77,  // 167: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
-	78,  // 168: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
-	95,  // 169: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
-	79,  // 170: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
-	80,  // 171: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
-	94,  // 172: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
-	81,  // 173: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
-	82,  // 174: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
-	83,  // 175: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
-	84,  // 176: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
-	85,  // 177: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
-	86,  // 178: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
-	87,  // 179: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
-	54,  // 180: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
-	55,  // 181: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
-	58,  // 182: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
-	61,  // 183: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
-	62,  // 184: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
-	66,  // 185: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
-	67,  // 186: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
-	107, // 187: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
-	108, // 188: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
-	110, // 189: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
-	112, // 190: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
-	114, // 191: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
-	89,  // 192: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
-	90,  // 193: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
-	96,  // 194: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
-	97,  // 195: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
-	99,  // 196: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
-	101, // 197: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
-	103, // 198: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
-	105, // 199: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
-	115, // 200: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
-	117, // 201: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
-	119, // 202: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
-	121, // 203: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
-	122, // 204: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
-	17,  // 205: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
-	17,  // 206: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
-	19,  // 207: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
-	21,  // 208: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	43,  // 209: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
-	25,  // 210: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 211: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 212: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 213: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 214: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 215: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 216: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	37,  // 217: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
-	37,  // 218: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
-	37,  // 219: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
-	37,  // 220: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
-	38,  // 221: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	38,  // 222: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	39,  // 223: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
-	46,  // 224: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
-	41,  // 225: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
-	41,  // 226: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
-	41,  // 227: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
-	41,  // 228: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
-	49,  // 229: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
-	25,  // 230: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 231: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 232: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 233: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	25,  // 234: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	17,  // 235: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
-	56,  // 236: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
-	59,  // 237: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
-	21,  // 238: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	63,  // 239: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
-	25,  // 240: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	68,  // 241: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
-	32,  // 242: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
-	109, // 243: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
-	111, // 244: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
-	113, // 245: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
-	40,  // 246: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
-	43,  // 247: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
-	91,  // 248: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
-	46,  // 249: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
-	98,  // 250: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
-	100, // 251: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
-	102, // 252: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
-	104, // 253: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
-	106, // 254: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
-	116, // 255: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
-	118, // 256: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
-	120, // 257: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
-	50,  // 258: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
-	51,  // 259: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
-	205, // [205:260] is the sub-list for method output_type
-	150, // [150:205] is the sub-list for method input_type
-	150, // [150:150] is the sub-list for extension type_name
-	150, // [150:150] is the sub-list for extension extendee
-	0,   // [0:150] is the sub-list for field type_name
+	21,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
+	124, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
+	124, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
+	19,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
+	125, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
+	125, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
+	2,   // 6: coldsection.workorders.v1.FlightExposure.kind:type_name -> coldsection.workorders.v1.FlightExposure.Kind
+	124, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
+	124, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
+	3,   // 9: coldsection.workorders.v1.TaskCard.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	126, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
+	24,  // 11: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
+	124, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
+	4,   // 13: coldsection.workorders.v1.Caution.severity:type_name -> coldsection.workorders.v1.Caution.Severity
+	1,   // 14: coldsection.workorders.v1.CardStep.kind:type_name -> coldsection.workorders.v1.StepKind
+	23,  // 15: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
+	25,  // 16: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	5,   // 17: coldsection.workorders.v1.MeasurementSpec.derived:type_name -> coldsection.workorders.v1.MeasurementSpec.Derived
+	127, // 18: coldsection.workorders.v1.MeasurementSpec.limit_steps:type_name -> coldsection.common.v1.Explained
+	128, // 19: coldsection.workorders.v1.MeasurementSpec.converted_min_value:type_name -> coldsection.common.v1.Converted
+	128, // 20: coldsection.workorders.v1.MeasurementSpec.converted_max_value:type_name -> coldsection.common.v1.Converted
+	3,   // 21: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	28,  // 22: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
+	6,   // 23: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
+	29,  // 24: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
+	124, // 25: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
+	124, // 26: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
+	31,  // 27: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
+	32,  // 28: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	30,  // 29: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
+	30,  // 30: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
+	124, // 31: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
+	124, // 32: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
+	124, // 33: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
+	125, // 34: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
+	124, // 35: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
+	124, // 36: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
+	124, // 37: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
+	124, // 38: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
+	27,  // 39: coldsection.workorders.v1.WorkOrder.retention:type_name -> coldsection.workorders.v1.Retention
+	0,   // 40: coldsection.workorders.v1.WorkOrder.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
+	125, // 41: coldsection.workorders.v1.WorkOrder.discrepancy_list_date:type_name -> google.type.Date
+	7,   // 42: coldsection.workorders.v1.Retention.class:type_name -> coldsection.workorders.v1.Retention.Class
+	125, // 43: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
+	8,   // 44: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
+	124, // 45: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
+	129, // 46: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
+	129, // 47: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
+	129, // 48: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	129, // 49: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
+	124, // 50: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
+	126, // 51: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
+	129, // 52: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
+	35,  // 53: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
+	36,  // 54: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
+	129, // 55: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	37,  // 56: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
+	23,  // 57: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
+	127, // 58: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
+	124, // 59: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
+	34,  // 60: coldsection.workorders.v1.WashPlan.environment:type_name -> coldsection.workorders.v1.WashEnvironment
+	9,   // 61: coldsection.workorders.v1.WashEnvironment.class:type_name -> coldsection.workorders.v1.WashEnvironment.Class
+	3,   // 62: coldsection.workorders.v1.WashEnvironment.proposed_kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	129, // 63: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
+	129, // 64: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
+	10,  // 65: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
+	11,  // 66: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
+	129, // 67: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
+	1,   // 68: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
+	23,  // 69: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
+	25,  // 70: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	12,  // 71: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
+	124, // 72: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
+	124, // 73: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
+	32,  // 74: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	124, // 75: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
+	130, // 76: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
+	124, // 77: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
+	124, // 78: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
+	127, // 79: coldsection.workorders.v1.Measurement.limit_steps:type_name -> coldsection.common.v1.Explained
+	128, // 80: coldsection.workorders.v1.Measurement.converted:type_name -> coldsection.common.v1.Converted
+	128, // 81: coldsection.workorders.v1.Measurement.converted_min_value:type_name -> coldsection.common.v1.Converted
+	128, // 82: coldsection.workorders.v1.Measurement.converted_max_value:type_name -> coldsection.common.v1.Converted
+	124, // 83: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
+	124, // 84: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
+	124, // 85: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
+	13,  // 86: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
+	124, // 87: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
+	124, // 88: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
+	124, // 89: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
+	14,  // 90: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
+	15,  // 91: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	125, // 92: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
+	125, // 93: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
+	124, // 94: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
+	124, // 95: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
+	43,  // 96: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	16,  // 97: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
+	124, // 98: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
+	126, // 99: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
+	46,  // 100: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
+	124, // 101: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
+	45,  // 102: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
+	124, // 103: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
+	27,  // 104: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
+	124, // 105: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
+	124, // 106: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
+	124, // 107: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
+	124, // 108: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
+	131, // 109: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	18,  // 110: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	18,  // 111: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	132, // 112: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	18,  // 113: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
+	20,  // 114: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
+	20,  // 115: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
+	22,  // 116: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
+	22,  // 117: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
+	26,  // 118: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	26,  // 119: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	132, // 120: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
+	26,  // 121: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
+	124, // 122: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
+	124, // 123: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
+	21,  // 124: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
+	30,  // 125: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
+	124, // 126: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
+	32,  // 127: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	124, // 128: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
+	39,  // 129: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
+	130, // 130: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
+	40,  // 131: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	42,  // 132: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
+	15,  // 133: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	125, // 134: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
+	50,  // 135: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	30,  // 136: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
+	0,   // 137: coldsection.workorders.v1.ReleaseWorkOrderRequest.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
+	125, // 138: coldsection.workorders.v1.ReleaseWorkOrderRequest.discrepancy_list_date:type_name -> google.type.Date
+	44,  // 139: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
+	44,  // 140: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
+	43,  // 141: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	47,  // 142: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
+	47,  // 143: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
+	48,  // 144: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
+	49,  // 145: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
+	17,  // 146: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
+	38,  // 147: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
+	39,  // 148: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
+	40,  // 149: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
+	42,  // 150: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
+	50,  // 151: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
+	133, // 152: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
+	131, // 153: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	0,   // 154: coldsection.workorders.v1.PreviewSignatureRequest.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
+	125, // 155: coldsection.workorders.v1.PreviewSignatureRequest.discrepancy_list_date:type_name -> google.type.Date
+	53,  // 156: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
+	54,  // 157: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
+	58,  // 158: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
+	61,  // 159: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
+	89,  // 160: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
+	65,  // 161: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
+	66,  // 162: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
+	70,  // 163: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
+	71,  // 164: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
+	72,  // 165: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
+	73,  // 166: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
+	74,  // 167: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
+	75,  // 168: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
+	76,  // 169: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
+	93,  // 170: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
+	94,  // 171: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
+	77,  // 172: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
+	78,  // 173: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
+	79,  // 174: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
+	96,  // 175: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
+	80,  // 176: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
+	81,  // 177: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
+	95,  // 178: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
+	82,  // 179: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
+	83,  // 180: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
+	84,  // 181: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
+	85,  // 182: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
+	86,  // 183: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
+	87,  // 184: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
+	88,  // 185: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
+	55,  // 186: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
+	56,  // 187: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
+	59,  // 188: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
+	62,  // 189: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
+	63,  // 190: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
+	67,  // 191: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
+	68,  // 192: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
+	108, // 193: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
+	109, // 194: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
+	111, // 195: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
+	113, // 196: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
+	115, // 197: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
+	90,  // 198: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
+	91,  // 199: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
+	97,  // 200: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
+	98,  // 201: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
+	100, // 202: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
+	102, // 203: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
+	104, // 204: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
+	106, // 205: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
+	116, // 206: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
+	118, // 207: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
+	120, // 208: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
+	122, // 209: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
+	123, // 210: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
+	18,  // 211: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
+	18,  // 212: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
+	20,  // 213: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
+	22,  // 214: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	44,  // 215: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
+	26,  // 216: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 217: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 218: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 219: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 220: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 221: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 222: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	38,  // 223: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
+	38,  // 224: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
+	38,  // 225: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
+	38,  // 226: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
+	39,  // 227: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	39,  // 228: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	40,  // 229: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
+	47,  // 230: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
+	42,  // 231: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
+	42,  // 232: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
+	42,  // 233: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
+	42,  // 234: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
+	50,  // 235: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
+	26,  // 236: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 237: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 238: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 239: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 240: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	18,  // 241: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
+	57,  // 242: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
+	60,  // 243: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
+	22,  // 244: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	64,  // 245: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
+	26,  // 246: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	69,  // 247: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
+	33,  // 248: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
+	110, // 249: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
+	112, // 250: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
+	114, // 251: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
+	41,  // 252: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
+	44,  // 253: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
+	92,  // 254: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
+	47,  // 255: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
+	99,  // 256: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
+	101, // 257: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
+	103, // 258: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
+	105, // 259: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
+	107, // 260: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
+	117, // 261: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
+	119, // 262: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
+	121, // 263: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
+	51,  // 264: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
+	52,  // 265: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
+	211, // [211:266] is the sub-list for method output_type
+	156, // [156:211] is the sub-list for method input_type
+	156, // [156:156] is the sub-list for extension type_name
+	156, // [156:156] is the sub-list for extension extendee
+	0,   // [0:156] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_workorders_proto_init() }
@@ -11819,7 +11965,7 @@ func file_coldsection_workorders_v1_workorders_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_workorders_v1_workorders_proto_rawDesc), len(file_coldsection_workorders_v1_workorders_proto_rawDesc)),
-			NumEnums:      17,
+			NumEnums:      18,
 			NumMessages:   106,
 			NumExtensions: 0,
 			NumServices:   2,

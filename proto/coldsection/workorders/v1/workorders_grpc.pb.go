@@ -146,7 +146,8 @@ type WorkOrdersServiceClient interface {
 	// FINISHED to INSPECTED, with the inspector's signature. Role: inspector. Reasons: SAME_PERSON, and those of finish.
 	InspectWorkOrder(ctx context.Context, in *InspectWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// INSPECTED, or FINISHED where no inspection is required, to RELEASED, with the releaser's signature. Role: releaser.
-	// Reasons: those of finish, INSPECTION_MISSING, MATERIAL_NOT_RECONCILED.
+	// Reasons: those of finish, INSPECTION_MISSING, MATERIAL_NOT_RECONCILED, INSPECTION_RESULT_NOT_WORDED, NO_DISCREPANCY, DATE_IN_FUTURE,
+	// DATE_INVALID.
 	ReleaseWorkOrder(ctx context.Context, in *ReleaseWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Ends an order that won't be released; what was recorded stays. Once anything was signed only quality ends it, as closed
 	// incomplete, and not while parts that were taken out are still out. Roles: planner, quality. Reasons: STATE_NOT_ALLOWED,
@@ -555,7 +556,8 @@ type WorkOrdersServiceServer interface {
 	// FINISHED to INSPECTED, with the inspector's signature. Role: inspector. Reasons: SAME_PERSON, and those of finish.
 	InspectWorkOrder(context.Context, *InspectWorkOrderRequest) (*WorkOrder, error)
 	// INSPECTED, or FINISHED where no inspection is required, to RELEASED, with the releaser's signature. Role: releaser.
-	// Reasons: those of finish, INSPECTION_MISSING, MATERIAL_NOT_RECONCILED.
+	// Reasons: those of finish, INSPECTION_MISSING, MATERIAL_NOT_RECONCILED, INSPECTION_RESULT_NOT_WORDED, NO_DISCREPANCY, DATE_IN_FUTURE,
+	// DATE_INVALID.
 	ReleaseWorkOrder(context.Context, *ReleaseWorkOrderRequest) (*WorkOrder, error)
 	// Ends an order that won't be released; what was recorded stays. Once anything was signed only quality ends it, as closed
 	// incomplete, and not while parts that were taken out are still out. Roles: planner, quality. Reasons: STATE_NOT_ALLOWED,

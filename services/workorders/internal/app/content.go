@@ -26,6 +26,7 @@ type content struct {
 	findings []string            // findings that nobody answered
 	unsolved []string            // findings to be put right that nobody closed; they stop a release
 	carried  []string            // deferred findings and those for the customer, as the release states them
+	wrong    []string            // findings that nobody closed, as the list of an inspection that was not passed has them
 	looked   map[string]struct{} // steps of inspections
 	current  []string            // step and key of each reading of a heater's current
 	supply   []string            // and of each of its voltage
@@ -48,9 +49,9 @@ func (c *content) hash(statement string) string {
 	return recordchain.Hash(append(slices.Clone(c.fields), recordchain.Field{Name: "statement", Value: statement}))
 }
 
-// refuse says what keeps the order from being signed with a meaning. Reasons: STEPS_OPEN, STEP_NOT_SIGNED, FINDING_OPEN.
-func (c *content) refuse(order string, meaning commonv1.Signature_Meaning) error {
-	missing := c.missing(meaning)
+// refuse says what keeps the order from being signed. Reasons: STEPS_OPEN, STEP_NOT_SIGNED, FINDING_OPEN.
+func (c *content) refuse(order string, s signing) error {
+	missing := c.missing(s)
 	switch {
 	case len(missing) == 0:
 		return nil
@@ -63,10 +64,10 @@ func (c *content) refuse(order string, meaning commonv1.Signature_Meaning) error
 	}
 }
 
-// missing is what must be done before signing with a meaning.
-func (c *content) missing(meaning commonv1.Signature_Meaning) []string {
+// missing is what must be done before signing. What an inspection found wrong does not stop the release that says so.
+func (c *content) missing(s signing) []string {
 	missing := slices.Concat(c.open, c.unsigned, c.findings)
-	if meaning == commonv1.Signature_RELEASED {
+	if s.meaning == commonv1.Signature_RELEASED && !s.notAirworthy() {
 		missing = append(missing, c.unsolved...)
 	}
 	return missing
@@ -232,13 +233,13 @@ func (c *content) weigh(f *workordersv1.Finding) {
 		if f.GetOwnOrder() != "" {
 			text += "; it has an order of its own, " + f.GetOwnOrder()
 		}
-		c.unsolved = append(c.unsolved, text)
+		c.unsolved, c.wrong = append(c.unsolved, text), append(c.wrong, f.GetDescription())
 	case f.GetDisposition() == workordersv1.Finding_DEFER:
-		c.carried = append(c.carried, deferred(f))
+		c.carried, c.wrong = append(c.carried, deferred(f)), append(c.wrong, deferred(f))
 	case decided != nil:
-		c.carried = append(c.carried, f.GetDescription()+", declined by the customer ("+decided.GetReference()+")")
+		c.carried, c.wrong = append(c.carried, f.GetDescription()+", declined by the customer ("+decided.GetReference()+")"), append(c.wrong, f.GetDescription())
 	default:
-		c.carried = append(c.carried, f.GetDescription()+", for the customer to decide")
+		c.carried, c.wrong = append(c.carried, f.GetDescription()+", for the customer to decide"), append(c.wrong, f.GetDescription())
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -61,8 +62,11 @@ func (u unit) preview(ctx context.Context, req *workordersv1.PreviewSignatureReq
 	if err != nil {
 		return nil, err
 	}
-	resp := &workordersv1.PreviewSignatureResponse{Meaning: req.GetMeaning(), Etag: o.GetEtag(), Missing: c.missing(req.GetMeaning())}
-	if resp.Statement, err = u.statement(ctx, o, c, signing{meaning: req.GetMeaning(), notDone: req.GetNotDone(), exception: req.GetExceptionReason()}); err != nil {
+	s := signing{
+		meaning: req.GetMeaning(), notDone: req.GetNotDone(), exception: req.GetExceptionReason(), result: req.GetInspectionResult(), listDate: req.GetDiscrepancyListDate(),
+	}
+	resp := &workordersv1.PreviewSignatureResponse{Meaning: req.GetMeaning(), Etag: o.GetEtag(), Missing: slices.Concat(c.missing(s), s.listed(c))}
+	if resp.Statement, err = u.statement(ctx, o, c, s); err != nil {
 		return nil, err
 	}
 	resp.ContentHash = c.hash(resp.GetStatement())
@@ -78,6 +82,8 @@ type signing struct {
 	meaning                 commonv1.Signature_Meaning
 	notDone                 []string
 	exception               string
+	result                  workordersv1.InspectionResult // of a release
+	listDate                *date.Date                    // of its list of discrepancies
 }
 
 // asked is what was asked and found before the transaction.
@@ -180,7 +186,7 @@ func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found aske
 	if err := u.keepSignature(ctx, o, sig); err != nil {
 		return nil, err
 	}
-	if err := u.stampOrder(ctx, o, s, sig, found, counters); err != nil {
+	if err := u.stampOrder(ctx, o, s, sig, c, found, counters); err != nil {
 		return nil, err
 	}
 	if s.meaning == commonv1.Signature_RELEASED {
@@ -201,6 +207,7 @@ func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found aske
 	return o, u.advance(ctx, o, signingRules[s.meaning].verb, func(change *workordersv1.WorkOrderChanged) {
 		change.Signatures, change.ContentHash, change.NotDone = all, s.hash, slices.Concat(s.notDone, c.omitted)
 		change.StepReadings = stand
+		change.InspectionResult, change.Discrepancies, change.DiscrepancyListDate = resultText(o.GetInspectionResult()), o.GetDiscrepancies(), o.GetDiscrepancyListDate()
 		if !c.wetted.IsZero() {
 			change.LastWettingTime = timestamppb.New(c.wetted)
 		}
@@ -250,13 +257,20 @@ func (u unit) maySign(ctx context.Context, o *workordersv1.WorkOrder, s signing,
 	if _, _, err := flow.Next(flowOf(o), signingRules[s.meaning].verb, o.GetName()); err != nil {
 		return err
 	}
-	if err := c.refuse(o.GetName(), s.meaning); err != nil {
+	if err := c.refuse(o.GetName(), s); err != nil {
 		return err
 	}
 	if err := found.complete(); err != nil {
 		return err
 	}
 	if err := u.wholeTime(ctx, o, s.meaning); err != nil {
+		return err
+	}
+	zone, err := u.zoneOf(ctx, o)
+	if err != nil {
+		return err
+	}
+	if err := s.mayList(c, civil(u.now.In(zone))); err != nil {
 		return err
 	}
 	if s.hash != c.hash(text) {
@@ -270,7 +284,7 @@ func changed(name string) error {
 }
 
 // stampOrder writes on the order what the signature means for it.
-func (u unit) stampOrder(ctx context.Context, o *workordersv1.WorkOrder, s signing, sig *commonv1.Signature, found asked, counters *workordersv1.Counters) error {
+func (u unit) stampOrder(ctx context.Context, o *workordersv1.WorkOrder, s signing, sig *commonv1.Signature, c content, found asked, counters *workordersv1.Counters) error {
 	switch s.meaning {
 	case commonv1.Signature_PERFORMED:
 		o.FinishTime, o.EndCounters = sig.GetSignTime(), counters
@@ -284,6 +298,7 @@ func (u unit) stampOrder(ctx context.Context, o *workordersv1.WorkOrder, s signi
 		if err != nil {
 			return err
 		}
+		s.stampResult(o, r, c)
 		o.ReleaseTime, o.ReleaseDate, o.ReleaseStatement, o.RegimeRevision = sig.GetSignTime(), sig.GetSignDate(), sig.GetStatement(), r.GetRevision()
 		return u.retain(ctx, o, workordersv1.Retention_RELEASED_WORK, o.GetReleaseDate())
 	}

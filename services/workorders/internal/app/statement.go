@@ -28,13 +28,17 @@ func (u unit) statement(ctx context.Context, o *workordersv1.WorkOrder, c conten
 	if err != nil {
 		return "", err
 	}
+	released, err := s.releasePattern(r)
+	if err != nil {
+		return "", err
+	}
 	pattern := map[commonv1.Signature_Meaning]string{
-		commonv1.Signature_PERFORMED: r.GetPerformedText(), commonv1.Signature_INSPECTED: r.GetInspectedText(), commonv1.Signature_RELEASED: r.GetReleasedText(),
+		commonv1.Signature_PERFORMED: r.GetPerformedText(), commonv1.Signature_INSPECTED: r.GetInspectedText(), commonv1.Signature_RELEASED: released,
 	}[s.meaning]
 	text := wording.Fill(pattern, map[string]string{
 		"number": o.GetNumber(), "title": o.GetDisplayName(), "engine": o.GetEngineSerial(), "card": o.GetTaskCard(), "revision": strconv.Itoa(int(o.GetTaskCardRevision())),
 		"date": resource.DateText(civil(u.now.In(zone))), "counters": countersText(o), "not_done": orNone(slices.Concat(s.notDone, c.omitted)), "deferred": orNone(c.carried),
-		"inspected_by": orNone(looked),
+		"inspected_by": orNone(looked), "discrepancies": orNone(c.wrong), "list_date": resource.DateText(s.listDate),
 	})
 	if s.exception != "" {
 		text += " Exception: the signer did work of this order and inspects it again, because: " + s.exception + "."

@@ -31,7 +31,7 @@ func (a *App) InspectWorkOrder(ctx context.Context, req *workordersv1.InspectWor
 func (a *App) ReleaseWorkOrder(ctx context.Context, req *workordersv1.ReleaseWorkOrderRequest) (*workordersv1.WorkOrder, error) {
 	return a.sign(ctx, req, signing{
 		name: req.GetName(), etag: req.GetEtag(), token: req.GetReauthenticationToken(), hash: req.GetContentHash(), meaning: commonv1.Signature_RELEASED,
-		notDone: req.GetNotDone(),
+		notDone: req.GetNotDone(), result: req.GetInspectionResult(), listDate: req.GetDiscrepancyListDate(),
 	}, nil)
 }
 

@@ -11,7 +11,7 @@ import (
 )
 
 // Names are what a pattern may name.
-var Names = []string{"number", "title", "engine", "card", "revision", "date", "counters", "not_done", "deferred", "inspected_by"}
+var Names = []string{"number", "title", "engine", "card", "revision", "date", "counters", "not_done", "deferred", "inspected_by", "discrepancies", "list_date"}
 
 var slot = regexp.MustCompile(`\{[^{}]*\}|[{}]`)
 

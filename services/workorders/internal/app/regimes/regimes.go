@@ -68,6 +68,9 @@ func Samples() []*workordersv1.Regime {
 			Name: "regimes/faa-inspection", DisplayName: "FAA, entry of an inspection (sample)", DeferralCategories: append(equipment(), next), TotalTimeRequired: true,
 			// 14 CFR 43.11(a)(4), "the following or similarly worded".
 			ReleasedText: record + "I certify that this aircraft has been inspected in accordance with {title} inspection and was determined to be in airworthy condition." + confirm,
+			// 14 CFR 43.11(a)(5), "the following or similarly worded".
+			NotAirworthyText: record + "I certify that this aircraft has been inspected in accordance with {title} inspection and a list of discrepancies and unairworthy items " +
+				"dated {list_date} has been provided for the aircraft owner or operator. On the list: {discrepancies}." + confirm,
 		},
 	}
 	for _, r := range all {
@@ -88,6 +91,11 @@ func Check(r *workordersv1.Regime) error {
 	}
 	if err := wording.Check("regime.released_text", r.GetReleasedText(), "not_done", "deferred"); err != nil {
 		return err
+	}
+	if text := r.GetNotAirworthyText(); text != "" {
+		if err := wording.Check("regime.not_airworthy_text", text, "not_done", "deferred", "discrepancies", "list_date"); err != nil {
+			return err
+		}
 	}
 	seen := map[string]bool{}
 	for _, c := range r.GetDeferralCategories() {
