@@ -15,6 +15,7 @@ const (
 	maxFilter      = 4000 // characters
 	maxDepth       = 20   // parentheses within parentheses
 	maxComparisons = 50
+	maxLetters     = 60 // different ones beyond ASCII in a text that is looked for
 )
 
 // node is a part of a filter.
@@ -54,7 +55,8 @@ func (c comparison) sql(b *builder) string {
 		return "(" + c.field.Column + " <> 0)"
 	case c.operator == ":" && c.field.Kind == Text:
 		text, _ := c.value.(string)
-		return "(LOWER(" + c.field.Column + ") LIKE " + b.arg("%"+escapeLike.Replace(strings.ToLower(text))+"%") + ` ESCAPE '\')`
+		text = strings.ToLower(text)
+		return "(" + b.lower(c.field.Column, text) + " LIKE " + b.arg("%"+escapeLike.Replace(text)+"%") + ` ESCAPE '\')`
 	case c.operator == ":":
 		return "(" + c.field.Column + " = " + b.arg(c.value) + ")"
 	case c.operator == "=" || c.operator == "!=":
@@ -200,6 +202,9 @@ func (p *parser) comparison() (node, error) {
 		return nil, refuse(operator.position, "%s has no order. Compare it with = or !=.", name.text)
 	}
 	v, err := field.read(name.text, value)
+	if text, _ := v.(string); operator.text == ":" && len(letters(strings.ToLower(text))) > maxLetters {
+		return nil, refuse(value.position, "The text has more than %d different letters beyond those of ASCII. Look for a part of it.", maxLetters)
+	}
 	return comparison{field: field, operator: operator.text, value: v}, err
 }
 

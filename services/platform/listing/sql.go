@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -76,6 +77,30 @@ func (b *builder) ordered(column string, text bool) string {
 		return column + ` COLLATE "C"`
 	}
 	return column
+}
+
+// lower is a text column in small letters, as far as a text in small letters that is looked for has them. Neither engine's own
+// function knows more than A to Z where text sorts by bytes, so the letters beyond are replaced one by one.
+func (b *builder) lower(column, small string) string {
+	expression := "LOWER(" + column + ")"
+	for _, letter := range letters(small) {
+		for other := unicode.SimpleFold(letter); other != letter; other = unicode.SimpleFold(other) {
+			expression = "REPLACE(" + expression + ", " + b.arg(string(other)) + ", " + b.arg(string(letter)) + ")"
+		}
+	}
+	return expression
+}
+
+// letters are the different letters of a text that are beyond ASCII and have another case, in order.
+func letters(text string) []rune {
+	found := []rune(strings.Map(func(r rune) rune {
+		if r <= unicode.MaxASCII || unicode.SimpleFold(r) == r {
+			return -1
+		}
+		return r
+	}, text))
+	slices.Sort(found)
+	return slices.Compact(found)
 }
 
 // sql is the statement of one page and one row more, which tells whether there is another page.
