@@ -51,8 +51,10 @@ func (d Date) utc() time.Time {
 // AddDays is n days later.
 func (d Date) AddDays(n int) Date { return Of(d.utc().AddDate(0, 0, n)) }
 
-// Sub is the number of days from e to d.
-func (d Date) Sub(e Date) int { return int(d.utc().Sub(e.utc()).Hours() / 24) }
+// Sub is the number of days from e to d, however far apart they are; a time.Duration ends after 292 years.
+func (d Date) Sub(e Date) int { return int((d.utc().Unix() - e.utc().Unix()) / secondsOfADay) }
+
+const secondsOfADay = 24 * 60 * 60
 
 // Before reports whether d is earlier than e.
 func (d Date) Before(e Date) bool {
