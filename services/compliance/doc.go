@@ -8,7 +8,7 @@
 // fitted on its day, whenever either is entered.
 //
 // It serves ComplianceService, ComplianceQueryService, GateService, PlanningService, VisitsService, ExchangeService,
-// CalendarService, RecordPackService and OperationsService for its record packs. It publishes
+// CalendarService, RecordPackService, OwnerRecordService and OperationsService for its record packs. It publishes
 // coldsection.compliance.*, coldsection.engine.*, coldsection.tools.* and coldsection.access.* facts and reacts to
 // coldsection.workorder.released, coldsection.workorder.measurement.recorded, coldsection.workorder.finding.* and
 // coldsection.stock.lot.tested.

@@ -69,6 +69,7 @@ var registrations = []registration{
 	served(compliancev1.NewVisitsServiceClient, compliancev1.RegisterVisitsServiceHandlerClient),
 	served(compliancev1.NewExchangeServiceClient, compliancev1.RegisterExchangeServiceHandlerClient),
 	served(compliancev1.NewRecordPackServiceClient, compliancev1.RegisterRecordPackServiceHandlerClient),
+	served(compliancev1.NewOwnerRecordServiceClient, compliancev1.RegisterOwnerRecordServiceHandlerClient),
 	served(consumablesv1.NewConsumablesServiceClient, consumablesv1.RegisterConsumablesServiceHandlerClient),
 	served(consumablesv1.NewConsumablesQueryServiceClient, consumablesv1.RegisterConsumablesQueryServiceHandlerClient),
 	served(consumablesv1.NewScanningQueryServiceClient, consumablesv1.RegisterScanningQueryServiceHandlerClient),

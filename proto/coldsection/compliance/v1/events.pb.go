@@ -470,6 +470,52 @@ func (x *RequirementAdopted) GetRevision() int32 {
 	return 0
 }
 
+// Payload of coldsection.compliance.release.entered.v1; subject: the engine.
+type ReleaseEntered struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The release with its entries.
+	ReleaseEntry  *ReleaseEntry `protobuf:"bytes,1,opt,name=release_entry,json=releaseEntry,proto3" json:"release_entry,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReleaseEntered) Reset() {
+	*x = ReleaseEntered{}
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReleaseEntered) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReleaseEntered) ProtoMessage() {}
+
+func (x *ReleaseEntered) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReleaseEntered.ProtoReflect.Descriptor instead.
+func (*ReleaseEntered) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ReleaseEntered) GetReleaseEntry() *ReleaseEntry {
+	if x != nil {
+		return x.ReleaseEntry
+	}
+	return nil
+}
+
 // Payload of coldsection.compliance.extension.granted.v1; subject: the due item.
 type ExtensionGranted struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -483,7 +529,7 @@ type ExtensionGranted struct {
 
 func (x *ExtensionGranted) Reset() {
 	*x = ExtensionGranted{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -495,7 +541,7 @@ func (x *ExtensionGranted) String() string {
 func (*ExtensionGranted) ProtoMessage() {}
 
 func (x *ExtensionGranted) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -508,7 +554,7 @@ func (x *ExtensionGranted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExtensionGranted.ProtoReflect.Descriptor instead.
 func (*ExtensionGranted) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ExtensionGranted) GetDueItem() string {
@@ -544,7 +590,7 @@ type ToolChanged struct {
 
 func (x *ToolChanged) Reset() {
 	*x = ToolChanged{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -556,7 +602,7 @@ func (x *ToolChanged) String() string {
 func (*ToolChanged) ProtoMessage() {}
 
 func (x *ToolChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -569,7 +615,7 @@ func (x *ToolChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ToolChanged.ProtoReflect.Descriptor instead.
 func (*ToolChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ToolChanged) GetTool() string {
@@ -624,7 +670,7 @@ type AuthorizationChanged struct {
 
 func (x *AuthorizationChanged) Reset() {
 	*x = AuthorizationChanged{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[7]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -636,7 +682,7 @@ func (x *AuthorizationChanged) String() string {
 func (*AuthorizationChanged) ProtoMessage() {}
 
 func (x *AuthorizationChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[7]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -649,7 +695,7 @@ func (x *AuthorizationChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuthorizationChanged.ProtoReflect.Descriptor instead.
 func (*AuthorizationChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *AuthorizationChanged) GetPerson() string {
@@ -684,7 +730,7 @@ var File_coldsection_compliance_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_events_proto_rawDesc = "" +
 	"\n" +
-	"&coldsection/compliance/v1/events.proto\x12\x19coldsection.compliance.v1\x1a*coldsection/compliance/v1/compliance.proto\x1a\x16google/type/date.proto\"\xdc\x02\n" +
+	"&coldsection/compliance/v1/events.proto\x12\x19coldsection.compliance.v1\x1a*coldsection/compliance/v1/compliance.proto\x1a'coldsection/compliance/v1/entries.proto\x1a\x16google/type/date.proto\"\xdc\x02\n" +
 	"\n" +
 	"DueChanged\x12\x19\n" +
 	"\bdue_item\x18\x01 \x01(\tR\adueItem\x12 \n" +
@@ -721,7 +767,9 @@ const file_coldsection_compliance_v1_events_proto_rawDesc = "" +
 	"\x12RequirementAdopted\x12 \n" +
 	"\vrequirement\x18\x01 \x01(\tR\vrequirement\x12\x12\n" +
 	"\x04code\x18\x02 \x01(\tR\x04code\x12\x1a\n" +
-	"\brevision\x18\x03 \x01(\x05R\brevision\"q\n" +
+	"\brevision\x18\x03 \x01(\x05R\brevision\"^\n" +
+	"\x0eReleaseEntered\x12L\n" +
+	"\rrelease_entry\x18\x01 \x01(\v2'.coldsection.compliance.v1.ReleaseEntryR\freleaseEntry\"q\n" +
 	"\x10ExtensionGranted\x12\x19\n" +
 	"\bdue_item\x18\x01 \x01(\tR\adueItem\x12B\n" +
 	"\textension\x18\x02 \x01(\v2$.coldsection.compliance.v1.ExtensionR\textension\"\x80\x02\n" +
@@ -749,30 +797,33 @@ func file_coldsection_compliance_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_events_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_coldsection_compliance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_coldsection_compliance_v1_events_proto_goTypes = []any{
 	(*DueChanged)(nil),           // 0: coldsection.compliance.v1.DueChanged
 	(*EngineChanged)(nil),        // 1: coldsection.compliance.v1.EngineChanged
 	(*AircraftChanged)(nil),      // 2: coldsection.compliance.v1.AircraftChanged
 	(*UtilizationRecorded)(nil),  // 3: coldsection.compliance.v1.UtilizationRecorded
 	(*RequirementAdopted)(nil),   // 4: coldsection.compliance.v1.RequirementAdopted
-	(*ExtensionGranted)(nil),     // 5: coldsection.compliance.v1.ExtensionGranted
-	(*ToolChanged)(nil),          // 6: coldsection.compliance.v1.ToolChanged
-	(*AuthorizationChanged)(nil), // 7: coldsection.compliance.v1.AuthorizationChanged
-	(*date.Date)(nil),            // 8: google.type.Date
-	(*Extension)(nil),            // 9: coldsection.compliance.v1.Extension
+	(*ReleaseEntered)(nil),       // 5: coldsection.compliance.v1.ReleaseEntered
+	(*ExtensionGranted)(nil),     // 6: coldsection.compliance.v1.ExtensionGranted
+	(*ToolChanged)(nil),          // 7: coldsection.compliance.v1.ToolChanged
+	(*AuthorizationChanged)(nil), // 8: coldsection.compliance.v1.AuthorizationChanged
+	(*date.Date)(nil),            // 9: google.type.Date
+	(*ReleaseEntry)(nil),         // 10: coldsection.compliance.v1.ReleaseEntry
+	(*Extension)(nil),            // 11: coldsection.compliance.v1.Extension
 }
 var file_coldsection_compliance_v1_events_proto_depIdxs = []int32{
-	8, // 0: coldsection.compliance.v1.DueChanged.due_date:type_name -> google.type.Date
-	8, // 1: coldsection.compliance.v1.UtilizationRecorded.flight_date:type_name -> google.type.Date
-	9, // 2: coldsection.compliance.v1.ExtensionGranted.extension:type_name -> coldsection.compliance.v1.Extension
-	8, // 3: coldsection.compliance.v1.ToolChanged.calibration_due_date:type_name -> google.type.Date
-	8, // 4: coldsection.compliance.v1.ToolChanged.previous_calibration_date:type_name -> google.type.Date
-	5, // [5:5] is the sub-list for method output_type
-	5, // [5:5] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	9,  // 0: coldsection.compliance.v1.DueChanged.due_date:type_name -> google.type.Date
+	9,  // 1: coldsection.compliance.v1.UtilizationRecorded.flight_date:type_name -> google.type.Date
+	10, // 2: coldsection.compliance.v1.ReleaseEntered.release_entry:type_name -> coldsection.compliance.v1.ReleaseEntry
+	11, // 3: coldsection.compliance.v1.ExtensionGranted.extension:type_name -> coldsection.compliance.v1.Extension
+	9,  // 4: coldsection.compliance.v1.ToolChanged.calibration_due_date:type_name -> google.type.Date
+	9,  // 5: coldsection.compliance.v1.ToolChanged.previous_calibration_date:type_name -> google.type.Date
+	6,  // [6:6] is the sub-list for method output_type
+	6,  // [6:6] is the sub-list for method input_type
+	6,  // [6:6] is the sub-list for extension type_name
+	6,  // [6:6] is the sub-list for extension extendee
+	0,  // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_events_proto_init() }
@@ -781,13 +832,14 @@ func file_coldsection_compliance_v1_events_proto_init() {
 		return
 	}
 	file_coldsection_compliance_v1_compliance_proto_init()
+	file_coldsection_compliance_v1_entries_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_events_proto_rawDesc), len(file_coldsection_compliance_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   8,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -153,9 +153,12 @@ func (u unit) correctRecord(ctx context.Context, requirement string, entry *comp
 	return store.Accomplishments.Save(ctx, u.Tx, old, u.now)
 }
 
-// Released records what a released order accomplished, once per order and requirement.
+// Released records what a released order accomplished, once per order and requirement, and that the owner's record has to have it.
 func (a *App) Released(ctx context.Context, tx *storage.Tx, fact *workordersv1.WorkOrderChanged) error {
 	u := a.unit(ctx, tx)
+	if err := u.keepRelease(ctx, fact); err != nil {
+		return err
+	}
 	for _, requirement := range fact.GetRequirements() {
 		known, err := store.Accomplishments.Where(ctx, tx, "work_order = $1 AND name >= $2 AND name < $3", fact.GetWorkOrder(), requirement+"/", requirement+"0")
 		if err != nil {

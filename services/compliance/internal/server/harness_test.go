@@ -46,6 +46,7 @@ type world struct {
 
 	packs      compliancev1.RecordPackServiceClient
 	operations operationsv1.OperationsServiceClient
+	owner      compliancev1.OwnerRecordServiceClient
 	app        *app.App
 
 	neighbours *neighbours
@@ -91,6 +92,7 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 	w.calendars, w.visits = compliancev1.NewCalendarServiceClient(conn), compliancev1.NewVisitsServiceClient(conn)
 	w.exchange = compliancev1.NewExchangeServiceClient(conn)
 	w.packs, w.operations = compliancev1.NewRecordPackServiceClient(conn), operationsv1.NewOperationsServiceClient(conn)
+	w.owner = compliancev1.NewOwnerRecordServiceClient(conn)
 	w.settle()
 	return w
 }

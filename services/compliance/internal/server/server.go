@@ -54,6 +54,7 @@ func Register(r rpc.Registrar, a *app.App) {
 	registerCalendars(r, a)
 	registerExchange(r, a)
 	registerPacks(r, a)
+	registerOwnerRecord(r, a)
 }
 
 func commandPolicy() auth.Policy {
