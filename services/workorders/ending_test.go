@@ -1,6 +1,8 @@
 package workorders_test
 
 import (
+	"errors"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -197,6 +199,32 @@ func TestTimeIsWrittenDownByWhoWorked(t *testing.T) {
 		s.refused(err, "LABOUR_OF_ANOTHER", "people/bob")
 		if e := must[*workordersv1.LabourEntry](s)(entry("ann", "people/ann")); e.GetPerson() != "people/ann" || s.count("labour_entries") != 1 {
 			t.Errorf("%v", e)
+		}
+	})
+}
+
+// The same minutes of one person, told to two orders at the same moment, are counted once; those of two persons both are.
+func TestMinutesAreWorkedOnce(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		orders := []*workordersv1.WorkOrder{s.started("recovery-wash"), s.started("salt-rinse")}
+		s.clock.Advance(12 * time.Hour)
+		for round := range 5 {
+			var wait sync.WaitGroup
+			results := make([]error, 2*len(orders))
+			for i := range results {
+				wait.Go(func() {
+					_, results[i] = s.worked(orders[i%2], []string{"ann", "bob"}[i/2], 7*60+round*10+i%2, 7*60+round*10+9)
+				})
+			}
+			wait.Wait()
+			for person, pair := range [][]error{results[:2], results[2:]} {
+				if taken, twice := slices.Contains(pair, nil), fault.HasReason(errors.Join(pair...), "LABOUR_OVERLAPS"); !taken || !twice {
+					t.Errorf("round %d, person %d: %v", round, person, pair)
+				}
+			}
+		}
+		if n := s.count("labour_entries"); n != 10 {
+			t.Errorf("%d entries", n)
 		}
 	})
 }

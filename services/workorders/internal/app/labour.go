@@ -63,6 +63,9 @@ func (u unit) mayLog(ctx context.Context, o *workordersv1.WorkOrder, e *workorde
 
 // notTwice refuses minutes that somebody worked already, on whichever order.
 func (u unit) notTwice(ctx context.Context, e *workordersv1.LabourEntry) error {
+	if err := u.Alone(ctx, "labour of "+e.GetPerson()); err != nil {
+		return err
+	}
 	start, end := e.GetStartTime().AsTime(), e.GetEndTime().AsTime()
 	near, err := store.Labour.Where(ctx, u.Tx, "person = $1 AND start_time > $2 AND start_time < $3", e.GetPerson(), storage.Micros(start.Add(-longestShift)), storage.Micros(end))
 	for _, other := range near {
