@@ -1,6 +1,7 @@
 package workorders_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -77,6 +78,29 @@ func TestRunsOfAnotherOrderOfTheEngineCount(t *testing.T) {
 		}
 		if n := s.count("motoring_runs"); n != 2 {
 			t.Errorf("%d runs", n)
+		}
+	})
+}
+
+// A run of an earlier job that is remembered late is no exceedance of this order, but what it left to a run of this one is, and is told.
+func TestAnEarlierRunThatIsRememberedLate(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("recovery-wash")
+		s.clock.Advance(time.Hour)
+		earlier := func(from, to int) *workordersv1.MotoringRun {
+			return must[*workordersv1.MotoringRun](s)(s.do.CreateMotoringRun(s.as("ann"), &workordersv1.CreateMotoringRunRequest{Parent: o.GetName(), MotoringRun: &workordersv1.MotoringRun{
+				StartTime: timestamppb.New(morning.Add(time.Duration(from) * time.Second)), EndTime: timestamppb.New(morning.Add(time.Duration(to) * time.Second)),
+				Purpose: workordersv1.MotoringRun_EARLIER,
+			}}))
+		}
+		if run := must[*workordersv1.MotoringRun](s)(s.ran(o, 20, 40, false)); run.GetExceedance() {
+			t.Errorf("nothing was known of earlier runs: %v", run)
+		}
+		if run := earlier(-300, -200); run.GetExceedance() {
+			t.Errorf("100 s were too long, on an earlier job: %v", run)
+		}
+		if run := earlier(-50, -30); !run.GetExceedance() || !strings.Contains(run.GetExceedanceText(), "too early") {
+			t.Errorf("50 s of rest were left before the run of this order: %v", run)
 		}
 	})
 }

@@ -138,7 +138,8 @@ func (u unit) ranWhen(o *workordersv1.WorkOrder, r *workordersv1.MotoringRun) er
 	return nil
 }
 
-// judgeRun says what a run breaks, empty when nothing. What an earlier job broke is not this order's. Reason: RUNS_OVERLAP.
+// judgeRun says what a run breaks, empty when nothing. What an earlier job broke is not this order's, but what it left to the runs of
+// this one is. Reason: RUNS_OVERLAP.
 func (u unit) judgeRun(ctx context.Context, o *workordersv1.WorkOrder, r *workordersv1.MotoringRun, duty []motoring.Duty, p *workordersv1.WashPlan) (string, error) {
 	run := motoring.Run{Start: r.GetStartTime().AsTime(), End: r.GetEndTime().AsTime()}
 	others, err := u.runsOf(ctx, duty, o.GetEngine(), run.Start.Add(-series))
@@ -150,7 +151,7 @@ func (u unit) judgeRun(ctx context.Context, o *workordersv1.WorkOrder, r *workor
 	}
 	switch r.GetPurpose() {
 	case workordersv1.MotoringRun_EARLIER:
-		return "", nil
+		return motoring.Leaves(duty, others, run, o.GetStartTime().AsTime()), nil
 	case workordersv1.MotoringRun_DRYING:
 		wetted, _, err := u.wetted(ctx, o, run.Start)
 		if err != nil {

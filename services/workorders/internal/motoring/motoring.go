@@ -53,30 +53,52 @@ func Check(duty []Duty, others []Run, r Run) string {
 	if len(duty) == 0 {
 		return "no starter limits are known, so the run can't be judged"
 	}
-	before, next := around(others, r)
-	l := After(duty, before)
-	switch {
-	case r.Start.Before(l.Next):
-		return fmt.Sprintf("started %s too early: %s", l.Next.Sub(r.Start).Round(time.Second), l.Binding)
-	case r.End.Sub(r.Start) > maxAfter(duty, before, r):
-		return fmt.Sprintf("lasted %s, longer than %s", r.End.Sub(r.Start), maxAfter(duty, before, r))
+	before, _ := around(others, r)
+	if broken := own(duty, before, r); broken != "" {
+		return broken
 	}
-	if l = After(duty, append(before, r)); !next.IsZero() && next.Before(l.Next) {
-		return fmt.Sprintf("left %s of rest before the run of %s: %s", next.Sub(r.End), next.Format("15:04:05"), l.Binding)
+	return Leaves(duty, others, r, r.Start)
+}
+
+// Leaves says what a run that is recorded late makes of the later ones that started at an instant or after it: the first that breaks
+// something that it did not break without it says what; empty when they stay as they are.
+func Leaves(duty []Duty, others []Run, r Run, since time.Time) string {
+	if len(duty) == 0 {
+		return ""
+	}
+	before, after := around(others, r)
+	for i, later := range after {
+		broken := own(duty, slices.Concat(before, []Run{r}, after[:i]), later)
+		if broken == "" || later.Start.Before(since) || own(duty, slices.Concat(before, after[:i]), later) == broken {
+			continue
+		}
+		return fmt.Sprintf("left the run of %s, which then %s", later.Start.Format("15:04:05"), broken)
 	}
 	return ""
 }
 
-// around are the runs before a run, and the start of the first one after it; zero when there is none.
-func around(others []Run, r Run) (before []Run, next time.Time) {
-	for _, o := range sorted(others) {
-		if o.Start.Before(r.Start) {
-			before = append(before, o)
-			continue
-		}
-		return before, o.Start
+// own says what a run itself breaks after these runs.
+func own(duty []Duty, before []Run, r Run) string {
+	l := After(duty, before)
+	longest := maxAfter(duty, before, r)
+	switch {
+	case r.Start.Before(l.Next):
+		return fmt.Sprintf("started %s too early: %s", l.Next.Sub(r.Start).Round(time.Second), l.Binding)
+	case r.End.Sub(r.Start) > longest:
+		return fmt.Sprintf("lasted %s, longer than %s", r.End.Sub(r.Start), longest)
+	default:
+		return ""
 	}
-	return before, next
+}
+
+// around are the runs before a run and those that start with it or after it.
+func around(others []Run, r Run) (before, after []Run) {
+	all := sorted(others)
+	i := slices.IndexFunc(all, func(o Run) bool { return !o.Start.Before(r.Start) })
+	if i < 0 {
+		return all, nil
+	}
+	return all[:i], all[i:]
 }
 
 // maxAfter is how long a run may be, counting a long rest before it as a new beginning.

@@ -1,8 +1,11 @@
 package motoring_test
 
 import (
+	"strings"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 
 	"coldsection.example/services/workorders/internal/motoring"
 )
@@ -63,6 +66,54 @@ func TestRunsEnteredOutOfOrder(t *testing.T) {
 	if why := motoring.Check(duty, []motoring.Run{run(0, 30), run(180, 210)}, run(89, 119)); why == "" {
 		t.Error("it started 1 s too early")
 	}
+}
+
+// A run that is entered late moves the later ones up the list, where they may have to be shorter: that is told, too, and what was
+// broken without it is not told again. A run of an earlier job tells nothing of what that job did later.
+func TestARunEnteredLateMakesALaterOneTooLong(t *testing.T) {
+	shrinking := []motoring.Duty{{40 * time.Second, time.Minute}, {30 * time.Second, time.Minute}, {20 * time.Second, 30 * time.Minute}}
+	later := []motoring.Run{run(200, 240)}
+	if why := motoring.Check(shrinking, later, run(0, 30)); !strings.Contains(why, "06:03:20") || !strings.Contains(why, "lasted 40s, longer than 30s") {
+		t.Errorf("it told %q", why)
+	}
+	if why := motoring.Check(shrinking, []motoring.Run{run(200, 241)}, run(-2000, -1980)); why != "" {
+		t.Errorf("what broke the list anyway: %s", why)
+	}
+	if why := motoring.Leaves(shrinking, later, run(0, 30), later[0].Start.Add(time.Second)); why != "" {
+		t.Errorf("a run before the job: %s", why)
+	}
+	if why := motoring.Leaves(shrinking, later, run(150, 160), zero); !strings.Contains(why, "too early") {
+		t.Errorf("40 s of rest were left: %q", why)
+	}
+}
+
+// In whatever order runs are entered, one of them is an exceedance if one is when they are entered as they happened.
+func TestNoOrderOfEntriesHidesAnExceedance(t *testing.T) {
+	lists := [][]motoring.Duty{duty, {{40 * time.Second, time.Minute}, {30 * time.Second, 2 * time.Minute}, {20 * time.Second, 10 * time.Minute}}, {{30 * time.Second, 5 * time.Minute}}}
+	rapid.Check(t, func(t *rapid.T) {
+		list := rapid.SampledFrom(lists).Draw(t, "list")
+		var runs []motoring.Run
+		for at := 0; len(runs) < 6; {
+			at += rapid.SampledFrom([]int{1, 59, 60, 61, 120, 299, 300, 600, 1800}).Draw(t, "rest")
+			end := at + rapid.SampledFrom([]int{1, 19, 20, 21, 30, 31, 40}).Draw(t, "length")
+			runs = append(runs, run(at, end))
+			at = end
+		}
+		asTheyHappened := told(list, runs)
+		if shuffled := told(list, rapid.Permutation(runs).Draw(t, "entered")); shuffled < min(1, asTheyHappened) {
+			t.Fatalf("%d exceedances as they happened, %d as they were entered: %v", asTheyHappened, shuffled, runs)
+		}
+	})
+}
+
+// told counts the exceedances of runs that are entered in this order.
+func told(list []motoring.Duty, runs []motoring.Run) (n int) {
+	for i, r := range runs {
+		if motoring.Check(list, runs[:i], r) != "" {
+			n++
+		}
+	}
+	return n
 }
 
 // Without limits nothing is judged good.
