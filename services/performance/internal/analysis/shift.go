@@ -153,14 +153,16 @@ func (h *history) find(g *signatures, s *scatter, mean *longRun, limit float64) 
 	if rise.gain > step.gain {
 		found = rise
 	}
-	return found, step, rise, g.worth(s, found, limit)
+	return found, step, rise, g.worth(s, found)
 }
 
-// worth says whether a change is big enough to be told and no other dirt than the usual.
-func (g *signatures) worth(s *scatter, c change, limit float64) bool {
+// worth says whether a change is big enough to be told, and no other dirt than the usual. That something changed has passed the limit
+// before; what it was is another question, in which dirt has one chance in a hundred to be taken for something else. Asking for
+// the limit a second time hid every second small fault of the torque's indication, which moves the engine much as dirt does.
+func (g *signatures) worth(s *scatter, c change) bool {
 	mean := s.mean()
 	if c.gradual || c.washes > 0 {
-		return g.beyond(&mean, c, c.precision) >= limit && g.beyond(&s.Noise, c, 1) >= worthShift*worthShift
+		return g.beyond(&mean, c, c.precision) >= notDirt && g.beyond(&s.Noise, c, 1) >= worthShift*worthShift
 	}
 	l, ok := s.Noise.cholesky()
 	return ok && l.chi2(c.size) >= worthShift*worthShift

@@ -200,10 +200,11 @@ func (t *Tracker) shift(at time.Time) {
 		t.dirty(s, &found)
 		return
 	}
-	if t.Open == nil || !s.Gradual || !t.Open.Gradual {
-		t.told(s, &found)
-		t.Open = &s
+	if t.Open != nil && s.Gradual && t.Open.Gradual {
+		return // the same rise goes on; the level that the trend is counted from stays
 	}
+	t.told(s, &found)
+	t.Open = &s
 	t.Near, t.Withheld, t.Based = neighbours{}, false, false
 	t.restart(at)
 }
