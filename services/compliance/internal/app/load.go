@@ -17,7 +17,7 @@ type loaded struct {
 	things  map[string]thing
 	plans   map[string]*compliancev1.FlyingPlan // of the aircraft among them
 	records map[string]bool                     // whether the records of a subject are here
-	done    map[string][]*compliancev1.Accomplishment
+	done    map[string]store.Records
 	decided map[string]map[string]*compliancev1.ApplicabilityDecision
 	granted map[string]map[store.Extended]*compliancev1.Extension
 	ended   map[string]time.Time
@@ -108,9 +108,16 @@ func keep[T thing](l *loaded, found []T, err error) error {
 	return err
 }
 
-// withRecords reads subjects, at most store.Many, with everything that their due items follow from, and the items of some of them; only, when set,
-// narrows the items to those of some requirements.
-func (u unit) withRecords(ctx context.Context, subjects, items []string, only names) (_ unit, err error) {
+// withRecords reads subjects, at most store.Many, with everything that their due items follow from, and the items of some of them.
+func (u unit) withRecords(ctx context.Context, subjects, items []string) (_ unit, err error) {
+	if u, err = u.withFacts(ctx, subjects); err != nil {
+		return u, err
+	}
+	return u.withRows(ctx, subjects, items, nil)
+}
+
+// withFacts reads subjects, at most store.Many, with all that their due items follow from but for the records of work, which are many.
+func (u unit) withFacts(ctx context.Context, subjects []string) (_ unit, err error) {
 	if u, err = u.withThings(ctx, subjects); err != nil {
 		return u, err
 	}
@@ -124,22 +131,28 @@ func (u unit) withRecords(ctx context.Context, subjects, items []string, only na
 	if l.ended, err = store.LastEndedOfMany(ctx, u.Tx, subjects); err != nil {
 		return u, err
 	}
-	done, err := store.AccomplishmentsOfMany(ctx, u.Tx, subjects, u.recordsFor(only))
-	if err != nil {
+	in, args := store.In("item", 1, subjects)
+	fittings, err := store.Fittings.Where(ctx, u.Tx, in+" ORDER BY install_date DESC, name DESC", args...)
+	l.fitted = by(fittings, (*compliancev1.Fitting).GetItem)
+	return u, err
+}
+
+// withRows reads the records of work on some of the subjects of withFacts, and the items of some; only, when set, narrows them to what some
+// requirements follow from.
+func (u unit) withRows(ctx context.Context, subjects, items []string, only names) (_ unit, err error) {
+	l := *u.loaded
+	if l.done, err = store.AccomplishmentsOfMany(ctx, u.Tx, subjects, u.recordsFor(only)); err != nil {
 		return u, err
 	}
 	if l.items, err = store.DueItemsOfMany(ctx, u.Tx, items, only); err != nil {
 		return u, err
 	}
-	in, args := store.In("item", 1, subjects)
-	fittings, err := store.Fittings.Where(ctx, u.Tx, in+" ORDER BY install_date DESC, name DESC", args...)
-	l.done = by(done, (*compliancev1.Accomplishment).GetSubject)
-	l.fitted = by(fittings, (*compliancev1.Fitting).GetItem)
 	l.records = map[string]bool{}
 	for _, name := range subjects {
 		l.records[name] = true
 	}
-	return u, err
+	u.loaded = &l
+	return u, nil
 }
 
 func by[T any](all []T, key func(T) string) map[string][]T {

@@ -16,6 +16,7 @@ import (
 	"coldsection.example/services/compliance/internal/points"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
 )
 
 // names are resource names; none stand for all.
@@ -104,94 +105,16 @@ func (u unit) recordsFor(only names) names {
 // mostRecords is how many requirements' records are worth asking for one by one.
 const mostRecords = 8
 
-// recomputeThese works out subjects in lots. What is kept of a subject is locked before anything is read, so that two who change one subject
-// wait for each other and neither works out what the other changed meanwhile.
-func (u unit) recomputeThese(ctx context.Context, subjects []string, only names, accomplishment string) error {
-	all := slices.Sorted(slices.Values(subjects))
-	for some := range slices.Chunk(slices.Compact(all), store.Many) {
-		u.loaded = nil
-		kept, err := store.LockPoints(ctx, u.Tx, some)
-		if err != nil {
-			return err
-		}
-		before := u.decoded(kept)
-		if u, err = u.withRecords(ctx, some, before.unsure(u, some, accomplishment), only); err != nil {
-			return err
-		}
-		for _, subject := range some {
-			if err := u.recomputeOne(ctx, subject, before, only, accomplishment); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
+// found is what was worked out of a subject.
+type found struct {
+	unit
+	job
 
-// keptPoints are what is kept of subjects, by name; what can't be read is as if nothing was kept.
-type keptPoints map[string]*points.Points
-
-func (u unit) decoded(kept map[string][]byte) keptPoints {
-	all := keptPoints{}
-	for name, body := range kept {
-		p, err := points.Decode(body)
-		if err != nil {
-			p = points.Points{}
-		}
-		all[name] = &p
-	}
-	return all
-}
-
-// say reports whether the points of a subject say what its rows say: they were worked out from the same requirements, and no record is going to
-// move an item, of which the row is told.
-func (k keptPoints) say(u unit, subject, accomplishment string) bool {
-	return accomplishment == "" && k[subject] != nil && k[subject].Rules == rulesOf(u.rules)
-}
-
-// unsure are the subjects of which the rows have to be read to know what they say.
-func (k keptPoints) unsure(u unit, subjects []string, accomplishment string) (all []string) {
-	for _, name := range subjects {
-		if !k.say(u, name, accomplishment) {
-			all = append(all, name)
-		}
-	}
-	return all
-}
-
-// recomputeOne works out a subject that was read, and keeps its points. When those that are kept can't be added to, it is worked out
-// whole.
-func (u unit) recomputeOne(ctx context.Context, subject string, kept keptPoints, only names, accomplishment string) error {
-	t, err := u.read(ctx, subject)
-	if err != nil {
-		return err
-	}
-	s, err := u.see(ctx, t)
-	if err != nil {
-		return err
-	}
-	p, before := points.Points{Rules: rulesOf(s.rules), Since: s.today}, kept[subject]
-	if len(only) > 0 {
-		if !before.Hold(s.today, p.Rules) && !before.Hold(s.today, u.before) {
-			u.loaded = nil
-			if u, err = u.withRecords(ctx, []string{subject}, kept.unsure(u, []string{subject}, accomplishment), nil); err != nil {
-				return err
-			}
-			return u.recomputeOne(ctx, subject, kept, nil, accomplishment)
-		}
-		p.Until, p.Items = before.Until, slices.Clone(before.Items)
-	} else if before != nil {
-		p.Items = make([]points.Point, 0, len(before.Items))
-	}
-	if kept.say(u, subject, accomplishment) {
-		s.kept = before
-	}
-	if err := u.recomputeItems(ctx, s, before, &p, only, accomplishment); err != nil {
-		return fmt.Errorf("what is due on %s: %w", subject, err)
-	}
-	if len(only) > 0 { // the others may not have been looked at today
-		return store.ChangePoints(ctx, u.Tx, subject, p.Rules, p.Encode())
-	}
-	return store.SavePoints(ctx, u.Tx, subject, p.Rules, s.begins(0), s.begins(1), p.Encode())
+	seen    seen
+	old     points.Points // what was kept
+	points  points.Points
+	changed []fresh // what may have to be written, and is not among the points yet
+	err     error
 }
 
 // fresh is an item that was worked out and may have to be written.
@@ -201,54 +124,106 @@ type fresh struct {
 	rule *compliancev1.Requirement
 }
 
-// recomputeItems works out items into p. One that comes out as it is kept is neither read nor written again, as on a new day. A row that stays as
-// it is may have another date than the item, from before, which is put right.
-func (u unit) recomputeItems(ctx context.Context, s seen, before, p *points.Points, only names, accomplishment string) error {
-	var changed []fresh
+// find works out a subject that was read. When what is kept of it can't be read or added to, it is worked out whole.
+func (u unit) find(ctx context.Context, subject string, j job) (f found) {
+	f.unit, f.job = u, j
+	var t thing
+	if t, f.err = u.read(ctx, subject); f.err != nil {
+		return f
+	}
+	if f.seen, f.err = u.see(ctx, t); f.err != nil {
+		return f
+	}
+	old, err := points.Decode(j.kept[subject])
+	if said := j.say(subject); said && err != nil {
+		j.kept = nil
+		return u.findWhole(ctx, subject, j)
+	} else if said {
+		f.seen.kept = &f.old
+	}
+	f.old, f.points = old, points.Points{Rules: j.ruleset, Since: f.seen.today, Items: make([]points.Point, 0, len(old.Items))}
+	if len(j.only) > 0 {
+		if !old.Hold(f.seen.today, j.ruleset) && !old.Hold(f.seen.today, u.before) {
+			return u.findWhole(ctx, subject, j)
+		}
+		f.points.Until, f.points.Items = old.Until, slices.Clone(old.Items)
+	}
+	f.err = f.weighItems(ctx)
+	return f
+}
+
+// findWhole is find of which more has to be read.
+func (u unit) findWhole(ctx context.Context, subject string, j job) found {
+	j.only = nil
+	u, err := u.withRecords(ctx, []string{subject}, j.unsure([]string{subject}))
+	if err != nil {
+		return found{err: err}
+	}
+	return u.find(ctx, subject, j)
+}
+
+// weighItems works out the items. One that comes out as it is kept is neither read nor written again, as on a new day.
+func (f *found) weighItems(ctx context.Context) error {
+	s := f.seen
 	for _, r := range s.rules {
-		have := s.kept.Of(r.GetName()) != nil || s.kept == nil && u.loaded.item(s, r) != nil
-		if !only.hold(r.GetName()) || !have && heldAgainst(r) != kindOf(s.subject.GetName()) && s.records.decisions[r.GetName()] == nil {
+		was := s.kept.Of(r.GetName())
+		have := was != nil || s.kept == nil && f.loaded.item(s, r) != nil
+		if !f.only.hold(r.GetName()) || !have && heldAgainst(r) != kindOf(s.subject.GetName()) && s.records.decisions[r.GetName()] == nil {
 			continue
 		}
-		w, err := u.weigh(ctx, s, r)
+		w, err := f.weigh(ctx, s, r)
 		if err != nil {
 			return fmt.Errorf("%s: %w", r.GetName(), err)
 		}
 		if !have && (w.verdict.answer == apply.No || r.GetApplicability() == nil && w.verdict.decision == nil) {
 			continue
 		}
-		p.Until = sooner(p.Until, w.until)
-		if w.asKept(s.kept.Of(r.GetName())) {
-			p.Set(w.point)
+		f.points.Until = sooner(f.points.Until, w.until)
+		if w.asKept(was) {
+			f.points.Set(w.point)
 			continue
 		}
 		if w.kept {
 			w.fill(s)
 		}
-		changed = append(changed, fresh{w, r})
+		f.changed = append(f.changed, fresh{w, r})
 	}
-	if err := u.loadItems(ctx, s, changed); err != nil {
-		return err
-	}
-	return u.settleItems(ctx, s, changed, before, p, accomplishment)
+	return nil
 }
 
-// settleItems saves items, unless their rows say the same, and puts them into p with what their rows say.
-func (u unit) settleItems(ctx context.Context, s seen, changed []fresh, before, p *points.Points, accomplishment string) error {
+// save writes the items that changed, tells of them, and keeps the points, in a transaction beside which the rest may have been done.
+func (f *found) save(ctx context.Context, tx *storage.Tx) error {
+	f.Tx = tx
+	if err := f.loadItems(ctx, f.seen, f.changed); err != nil {
+		return err
+	}
+	if err := f.settleItems(ctx); err != nil {
+		return err
+	}
+	subject := f.seen.subject.GetName()
+	if len(f.only) > 0 { // the others may not have been looked at today
+		return store.ChangePoints(ctx, f.Tx, subject, f.points.Rules, f.points.Encode())
+	}
+	return store.SavePoints(ctx, f.Tx, subject, f.points.Rules, f.seen.begins(0), f.seen.begins(1), f.points.Encode())
+}
+
+// settleItems saves items, unless their rows say the same, and puts them among the points with what their rows say. A row that stays as it is may
+// have another date than the item, from before, which is put right.
+func (f *found) settleItems(ctx context.Context) error {
 	dates := map[string]string{}
-	for i := range changed {
-		w := &changed[i]
-		saved, err := u.keepItem(ctx, w.rule, u.loaded.item(s, w.rule), w.item, accomplishment)
+	for i := range f.changed {
+		w := &f.changed[i]
+		saved, err := f.keepItem(ctx, w.rule, f.loaded.item(f.seen, w.rule), w.item, f.accomplishment)
 		if err != nil {
 			return fmt.Errorf("%s: %w", w.rule.GetName(), err)
 		}
 		w.point.Told = toldOf(w.item)
-		if was := before.Of(w.rule.GetName()); !saved && (was == nil || !was.Told.Listed(w.point.Told)) {
+		if was := f.old.Of(w.rule.GetName()); !saved && (was == nil || !was.Told.Listed(w.point.Told)) {
 			dates[w.item.GetName()] = resource.DateText(w.item.GetDueDate())
 		}
-		p.Set(w.point)
+		f.points.Set(w.point)
 	}
-	return store.MoveDates(ctx, u.Tx, dates)
+	return store.MoveDates(ctx, f.Tx, dates)
 }
 
 // asKept reports whether an item comes out as it is kept, so that its row says all that the item does beside what a day, counters and a rate change;
@@ -312,10 +287,7 @@ func rulesOf(rules []*compliancev1.Requirement) string {
 
 // begins is the instant at which a day begins at a subject, so many days after today. An instant is named even where clocks skip midnight.
 func (s seen) begins(days int) time.Time {
-	zone := time.UTC
-	if z, err := time.LoadLocation(cmp.Or(s.plane.GetTimeZone(), "UTC")); err == nil {
-		zone = z
-	}
+	zone := cmp.Or(s.zone, time.UTC)
 	day := s.today.AddDays(days)
 	at := time.Date(day.Year, time.Month(day.Month), day.Day, 0, 0, 0, 0, zone)
 	for civil.Of(at) != day { // midnight was skipped, and the day before was told

@@ -23,6 +23,7 @@ type seen struct {
 	plane     *compliancev1.Aircraft // the subject, or the aircraft that it is on; nil when there is none
 	counters  *compliancev1.Counters // nil when they are not known
 	today     civil.Date             // the day at where the aircraft's days are counted
+	zone      *time.Location         // where that is; nil without an aircraft
 	rate      due.Rate
 	plan      *due.Plan // what is going to be flown, by the plan that is kept of the aircraft or a scenario; nil is the rate every day
 	planned   int32     // the version of that plan; 0 without
@@ -108,7 +109,8 @@ func (u unit) planOf(ctx context.Context, plane string, rate due.Rate) (plan *du
 func (u unit) recordsOf(ctx context.Context, s seen) (r records, err error) {
 	name := s.subject.GetName()
 	if l := u.loaded; l.has(name) {
-		return records{done: doneOf(l.done[name], s), decisions: l.decided[name], extensions: l.granted[name], lastEnded: l.ended[name]}, nil
+		done, err := l.done[name].Read()
+		return records{done: doneOf(done, s), decisions: l.decided[name], extensions: l.granted[name], lastEnded: l.ended[name]}, err
 	}
 	if r.done, err = u.doneOn(ctx, name, s); err != nil {
 		return r, err
@@ -132,7 +134,7 @@ func (u unit) place(s *seen) error {
 	if err != nil {
 		return err
 	}
-	if s.day.IsZero() {
+	if s.zone = zone; s.day.IsZero() {
 		s.today = civil.Of(s.at.In(zone))
 	}
 	s.rate = due.Rate{HoursPerDay: s.plane.GetFlyingRate().GetHoursPerDay(), CyclesPerDay: s.plane.GetFlyingRate().GetCyclesPerDay()}

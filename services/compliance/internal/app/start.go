@@ -105,8 +105,8 @@ func (u unit) countersFrom(ctx context.Context, s seen, o *origin, days int) err
 	}
 	day := o.base.Date.AddDays(days)
 	counters, err := u.countersAt(ctx, current, day, s.known)
-	if entered := dateOf(current.GetEntryDate()); counters == nil && entered == o.base.Date {
-		counters, err = current.GetEntryCounters(), nil // entered on the day itself
+	if entered := dateOf(current.GetEntryDate()); err == nil && counters == nil && entered == o.base.Date {
+		counters = current.GetEntryCounters() // entered on the day itself
 	}
 	if counters == nil {
 		o.missing = "It counts from the counters at the end of " + day.String() + ", which are not recorded here; enter when it was last done"

@@ -110,6 +110,15 @@ func DecodeSome(b []byte, requirements []string) (Points, error) {
 	})
 }
 
+// RulesOf reads which requirements points were worked out from, and nothing else of them; empty when that can't be read.
+func RulesOf(b []byte) string {
+	if len(b) == 0 || b[0] != layout {
+		return ""
+	}
+	r := reader{b: b[1:]}
+	return r.text()
+}
+
 // decode reads items that are wanted, which are at most so many.
 func decode(b []byte, most int, wanted func(requirement []byte) bool) (p Points, err error) {
 	if len(b) == 0 || b[0] != layout {

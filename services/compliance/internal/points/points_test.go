@@ -82,6 +82,9 @@ func TestWhatIsWrittenIsReadAgain(t *testing.T) {
 		if err != nil || !reflect.DeepEqual(got, p) {
 			t.Fatalf("got %+v, %v; want %+v", got, err, p)
 		}
+		if rules := points.RulesOf(p.Encode()); rules != p.Rules {
+			t.Fatalf("of %q, want %q", rules, p.Rules)
+		}
 	})
 }
 
@@ -117,6 +120,9 @@ func TestWhatIsNotWhollyReadableIsRefused(t *testing.T) {
 		}
 		if _, err := points.Decode(append([]byte{b[0] + 1}, b[1:]...)); err == nil {
 			t.Fatal("another layout passes")
+		}
+		if rules := points.RulesOf(append([]byte{b[0] + 1}, b[1:]...)); rules != "" || points.RulesOf(nil) != "" {
+			t.Fatalf("another layout tells of rules %q", rules)
 		}
 		b[cut] ^= byte(1 << rapid.IntRange(0, 7).Draw(t, "bit"))
 		_, _ = points.Decode(b) // may be other points, must not panic

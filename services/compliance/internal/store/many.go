@@ -12,8 +12,23 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// AccomplishmentsOfMany are the records on subjects, at most Many, in no order; requirements, when there are any, narrow them.
-func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) ([]*compliancev1.Accomplishment, error) {
+// Records are accomplishments as they are kept, so that they can be read elsewhere than where the store is.
+type Records [][]byte
+
+// Read reads them.
+func (r Records) Read() ([]*compliancev1.Accomplishment, error) {
+	all, each := make([]compliancev1.Accomplishment, len(r)), make([]*compliancev1.Accomplishment, len(r))
+	for i, body := range r {
+		each[i] = &all[i]
+		if err := proto.Unmarshal(body, each[i]); err != nil {
+			return nil, err
+		}
+	}
+	return each, nil
+}
+
+// AccomplishmentsOfMany are the records on subjects, at most Many, by subject, in no order; requirements, when there are any, narrow them.
+func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) (map[string]Records, error) {
 	in, args := In("subject", 1, subjects)
 	var of []string
 	for _, r := range requirements {
@@ -23,7 +38,20 @@ func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requir
 	if len(of) > 0 {
 		in += " AND (" + strings.Join(of, " OR ") + ")"
 	}
-	return Accomplishments.Where(ctx, tx, in, args...)
+	out := make(map[string]Records, len(subjects))
+	rows, err := tx.Query(ctx, "SELECT subject, body FROM accomplishments WHERE "+in, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	for subject := ""; rows.Next(); {
+		var body []byte
+		if err := rows.Scan(&subject, &body); err != nil {
+			return nil, err
+		}
+		out[subject] = append(out[subject], body)
+	}
+	return out, rows.Err()
 }
 
 // DueItemsOfMany are the due items of subjects, at most Many, by name; requirements, when there are any, narrow them.

@@ -1,0 +1,163 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"runtime"
+	"slices"
+	"sync"
+	"sync/atomic"
+
+	"coldsection.example/services/compliance/internal/points"
+	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/storage"
+)
+
+// job is what is to be worked out of subjects.
+type job struct {
+	kept           map[string][]byte // what is kept of them, by name, as bytes
+	ruleset        string            // which requirements there are, as rulesOf tells
+	only           names             // the requirements that it is narrowed to; none stand for all
+	accomplishment string            // the record that moved an item, if one did
+}
+
+// atOnce is how many subjects are read, weighed and written together. While some are weighed, the next are read and the last are written.
+const atOnce = 16
+
+// recomputeThese works out subjects in lots. What is kept of a subject is locked before anything is read, so that two who change one subject
+// wait for each other and neither works out what the other changed meanwhile.
+func (u unit) recomputeThese(ctx context.Context, subjects []string, only names, accomplishment string) error {
+	all := slices.Sorted(slices.Values(subjects))
+	j := job{ruleset: rulesOf(u.rules), only: only, accomplishment: accomplishment}
+	for some := range slices.Chunk(slices.Compact(all), store.Many) {
+		var err error
+		if j.kept, err = store.LockPoints(ctx, u.Tx, some); err != nil {
+			return err
+		}
+		if u, err = u.withFacts(ctx, some); err != nil {
+			return err
+		}
+		if err := u.recomputeLots(ctx, some, j); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// recomputeLots works out subjects of which everything but the many rows was read.
+func (u unit) recomputeLots(ctx context.Context, subjects []string, j job) error {
+	var last *lot
+	for some := range slices.Chunk(subjects, atOnce) {
+		next, err := u.lot(ctx, some, j)
+		if err != nil {
+			last.leave()
+			return err
+		}
+		next.beside(ctx)
+		if err := last.settle(ctx); err != nil {
+			next.leave()
+			return err
+		}
+		last = next
+	}
+	return last.settle(ctx)
+}
+
+// lot is some subjects with what was read of them.
+type lot struct {
+	unit
+	job
+
+	subjects []string
+	found    []found
+	taken    atomic.Int64 // how many of them somebody began to weigh
+	helpers  sync.WaitGroup
+}
+
+// lot reads the rows of some subjects.
+func (u unit) lot(ctx context.Context, subjects []string, j job) (*lot, error) {
+	u, err := u.withRows(ctx, subjects, j.unsure(subjects), j.only)
+	return &lot{unit: u, job: j, subjects: subjects, found: make([]found, len(subjects))}, err
+}
+
+// errAside is what the store says to those who weigh beside the transaction: the subject is left to the transaction.
+var errAside = errors.New("what is weighed beside the transaction needs the store")
+
+// beside begins to weigh the subjects on the other cores.
+func (l *lot) beside(ctx context.Context) {
+	u := l.unit
+	u.Tx = storage.Aside(u.Engine(), errAside)
+	for range min(len(l.subjects), runtime.GOMAXPROCS(0)) - 1 {
+		l.helpers.Go(func() {
+			for i, ok := l.take(); ok; i, ok = l.take() {
+				l.found[i] = l.carefully(ctx, u, l.subjects[i])
+			}
+		})
+	}
+}
+
+// take is the place of a subject that nobody weighs yet.
+func (l *lot) take() (int, bool) {
+	i := int(l.taken.Add(1)) - 1
+	return i, i < len(l.subjects)
+}
+
+// carefully leaves to the transaction also what fails badly, for the same to happen where it is caught.
+func (l *lot) carefully(ctx context.Context, u unit, subject string) (f found) {
+	defer func() {
+		if failed := recover(); failed != nil {
+			f.err = fmt.Errorf("%w: %v", errAside, failed)
+		}
+	}()
+	return u.find(ctx, subject, l.job)
+}
+
+// leave gives up what nobody weighs yet, and waits for the rest. There may be no lot.
+func (l *lot) leave() {
+	if l == nil {
+		return
+	}
+	l.taken.Store(int64(len(l.subjects)))
+	l.helpers.Wait()
+}
+
+// settle weighs what nobody does yet, and writes what came of all, in their order. There may be no lot.
+func (l *lot) settle(ctx context.Context) error {
+	if l == nil {
+		return nil
+	}
+	for i, ok := l.take(); ok; i, ok = l.take() {
+		l.found[i] = l.unit.find(ctx, l.subjects[i], l.job)
+	}
+	l.helpers.Wait()
+	for i, subject := range l.subjects {
+		f := l.found[i]
+		if errors.Is(f.err, errAside) {
+			f = l.unit.find(ctx, subject, l.job)
+		}
+		if f.err == nil {
+			f.err = f.save(ctx, l.Tx)
+		}
+		if f.err != nil {
+			return fmt.Errorf("what is due on %s: %w", subject, f.err)
+		}
+	}
+	return nil
+}
+
+// say reports whether the points of a subject say what its rows say: they were worked out from the same requirements, and no record is going to
+// move an item, of which the row is told.
+func (j job) say(subject string) bool {
+	return j.accomplishment == "" && points.RulesOf(j.kept[subject]) == j.ruleset
+}
+
+// unsure are the subjects of which the rows have to be read to know what they say.
+func (j job) unsure(subjects []string) (all []string) {
+	for _, name := range subjects {
+		if !j.say(name) {
+			all = append(all, name)
+		}
+	}
+	return all
+}
