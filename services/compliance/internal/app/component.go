@@ -60,6 +60,9 @@ func checkHistory(history []*compliancev1.PastFitting) error {
 	return nil
 }
 
+// componentsFitted is what is fitted where, which one change at a time looks at: two parts never come to one place, nor into each other.
+const componentsFitted = "components fitted"
+
 // InstallComponent fits a component to an engine or to another component.
 func (a *App) InstallComponent(ctx context.Context, req *compliancev1.InstallComponentRequest) (*compliancev1.Component, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Component, error) {
@@ -68,6 +71,9 @@ func (a *App) InstallComponent(ctx context.Context, req *compliancev1.InstallCom
 }
 
 func (u unit) installComponent(ctx context.Context, req *compliancev1.InstallComponentRequest) (*compliancev1.Component, error) {
+	if err := u.Alone(ctx, componentsFitted); err != nil {
+		return nil, err
+	}
 	part, err := store.Components.Lock(ctx, u.Tx, req.GetName())
 	if err != nil {
 		return nil, err

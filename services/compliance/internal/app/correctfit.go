@@ -43,6 +43,9 @@ func (u unit) mayAmend(ctx context.Context, reason string, proof auth.Reauth, pr
 }
 
 func (u unit) correctFitting(ctx context.Context, req *compliancev1.CorrectFittingRequest) (*compliancev1.Fitting, error) {
+	if err := u.Alone(ctx, componentsFitted); err != nil {
+		return nil, err
+	}
 	known, err := store.Fittings.Get(ctx, u.Tx, req.GetName())
 	if err != nil {
 		return nil, err
