@@ -110,6 +110,9 @@ func (a *App) ReleaseReservation(ctx context.Context, req *consumablesv1.Release
 		if err != nil {
 			return nil, err
 		}
+		if err := resource.CheckEtag(claim, req.GetEtag()); err != nil {
+			return nil, err
+		}
 		if claim.GetState() != consumablesv1.Reservation_CLAIMED {
 			return nil, fault.Precondition("RESERVATION_"+claim.GetState().String(), "%s is %s; there is nothing to release. List the claims of its order for one that stands.",
 				claim.GetName(), claim.GetState())

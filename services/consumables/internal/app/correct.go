@@ -11,6 +11,7 @@ import (
 	"coldsection.example/services/consumables/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -25,6 +26,9 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 		u := a.unit(ctx, tx)
 		wrong, err := store.Movements.Lock(ctx, tx, req.GetName())
 		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(wrong, req.GetEtag()); err != nil {
 			return nil, err
 		}
 		if wrong.GetReversalMovement() != "" || wrong.GetKind() == consumablesv1.StockMovement_REVERSED {

@@ -10,6 +10,7 @@ import (
 	"coldsection.example/services/consumables/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -20,6 +21,9 @@ func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockReq
 		u := a.unit(ctx, tx)
 		issue, err := store.Movements.Lock(ctx, tx, req.GetName())
 		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(issue, req.GetEtag()); err != nil {
 			return nil, err
 		}
 		place, err := store.Locations.Get(ctx, tx, req.GetLocation())

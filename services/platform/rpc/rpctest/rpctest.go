@@ -31,5 +31,5 @@ func Serve(t testing.TB, server *rpc.Server) {
 func Dial(t testing.TB, server *rpc.Server, caller rpc.Caller) grpc.ClientConnInterface {
 	t.Helper()
 	Serve(t, server)
-	return caller.Memory(server)
+	return &Doubting{ClientConnInterface: caller.Memory(server), T: t}
 }
