@@ -40,6 +40,27 @@ type Body[Resp proto.Message] func(ctx context.Context, tx *storage.Tx) (Resp, e
 func Execute[Resp proto.Message](
 	ctx context.Context, db *storage.DB, clk clock.Clock, req proto.Message, fn Body[Resp],
 ) (Resp, error) {
+	return execute(ctx, db, clk, req, fn, func(_ row, _ bool, body storage.Func) error { return db.Update(ctx, body) })
+}
+
+// ExecuteHolding is Execute for an effect that may share its transaction with those that hold other things, as UpdateHolding says.
+func ExecuteHolding[Resp proto.Message](
+	ctx context.Context, db *storage.DB, clk clock.Clock, req proto.Message, holds []string, fn Body[Resp],
+) (Resp, error) {
+	return execute(ctx, db, clk, req, fn, func(r row, dry bool, body storage.Func) error {
+		if dry {
+			return db.Update(ctx, body)
+		}
+		if r.key != "" {
+			holds = append(holds, r.caller+"\n"+r.method+"\n"+r.key)
+		}
+		return db.UpdateHolding(ctx, holds, body)
+	})
+}
+
+func execute[Resp proto.Message](
+	ctx context.Context, db *storage.DB, clk clock.Clock, req proto.Message, fn Body[Resp], update func(r row, dry bool, body storage.Func) error,
+) (Resp, error) {
 	var answer Resp
 	key, err := keyOf(ctx, req)
 	if err != nil {
@@ -47,18 +68,18 @@ func Execute[Resp proto.Message](
 	}
 	dry := isDry(req)
 	r := row{caller: callerOf(ctx), method: methodOf(ctx, req), key: key, fingerprint: fingerprint(req)}
-	var earlier bool
-	err = db.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-		earlier = false
+	var known state
+	err = update(r, dry, func(ctx context.Context, tx *storage.Tx) (err error) {
+		known = state{}
 		if key != "" && !dry {
-			if first, err := r.reserve(ctx, tx, clk.Now(), &earlier); err != nil {
+			if err := r.reserve(ctx, tx, clk.Now(), &known); err != nil {
 				return err
-			} else if !first {
-				return replay(ctx, tx, r, &answer)
 			}
 		}
 		if answer, err = fn(ctx, tx); err != nil {
-			_ = tx.Flush(ctx) // a refusal before the first read: whether the key was answered before counts more
+			if !known.looked {
+				_ = tx.Flush(ctx) // a refusal before the first read: whether the key was answered before counts more
+			}
 			return err
 		}
 		if dry {
@@ -67,10 +88,13 @@ func Execute[Resp proto.Message](
 		if key == "" {
 			return nil
 		}
-		return r.keep(ctx, tx, answer, clk.Now())
+		return r.keep(ctx, tx, answer, clk.Now(), &known)
 	})
-	if earlier {
+	if known.earlier {
 		err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) error { return replay(ctx, tx, r, &answer) })
+		if errors.Is(err, storage.ErrNoRows) { // the first request's commit failed after it was seen
+			return execute(ctx, db, clk, req, fn, update)
+		}
 		return answer, err
 	}
 	if errors.Is(err, storage.ErrTakeBack) {
@@ -85,22 +109,34 @@ type row struct{ caller, method, key, fingerprint string }
 // errEarlier ends a transaction whose key was answered before.
 var errEarlier = errors.New("the key was answered before")
 
-// reserve takes the key and says whether this is its first request. Another request with the key that is under way is
-// waited for; a request that fails gives the key back with everything else. On SQLite, which has one writer, a look is enough;
-// on PostgreSQL the key goes along with the first statement that the effect waits for, and earlier tells of it then.
-func (r row) reserve(ctx context.Context, tx *storage.Tx, now time.Time, earlier *bool) (first bool, err error) {
-	if tx.Engine() == storage.SQLite {
-		var n int64
-		err = tx.QueryRow(ctx, "SELECT COUNT(*) FROM idempotency_keys WHERE caller = $1 AND method = $2 AND request_key = $3",
-			r.caller, r.method, r.key).Scan(&n)
-		return n == 0, err
+// state is what a running transaction has found out about its key.
+type state struct {
+	looked  bool // whether the store was asked
+	earlier bool // whether it was answered before
+}
+
+// reserve takes the key. Another request with the key that is under way is waited for; a request that fails gives the key back with
+// everything else. Where one writer does all, or others share the transaction, a look is enough, and the key is written with its
+// answer; on PostgreSQL else it goes along with the first statement that the effect waits for. Either tells by known what it found.
+func (r row) reserve(ctx context.Context, tx *storage.Tx, now time.Time, known *state) error {
+	if tx.Engine() == storage.SQLite || tx.Shared() {
+		return tx.Ask(ctx, func(rows storage.Rows) error {
+			if known.looked = true; rows.Next() {
+				known.earlier = true
+				return errEarlier
+			}
+			return rows.Err()
+		}, "SELECT 1 FROM idempotency_keys WHERE caller = $1 AND method = $2 AND request_key = $3", r.caller, r.method, r.key)
 	}
-	return true, tx.Queue(ctx, func(added int64, err error) error {
-		if *earlier = err == nil && added == 0; *earlier {
-			return errEarlier
-		}
-		return err
-	}, insertKey+" ON CONFLICT DO NOTHING", r.caller, r.method, r.key, r.fingerprint, []byte{}, storage.Micros(now))
+	return tx.Queue(ctx, known.added, insertKey+" ON CONFLICT DO NOTHING", r.caller, r.method, r.key, r.fingerprint, []byte{}, storage.Micros(now))
+}
+
+// added judges the writing of the key.
+func (k *state) added(rows int64, err error) error {
+	if k.looked, k.earlier = true, err == nil && rows == 0; k.earlier {
+		return errEarlier
+	}
+	return err
 }
 
 const insertKey = `INSERT INTO idempotency_keys (caller, method, request_key, fingerprint, answer, create_time)
@@ -132,13 +168,13 @@ func replay[Resp proto.Message](ctx context.Context, tx *storage.Tx, r row, answ
 }
 
 // keep writes the answer beside the key.
-func (r row) keep(ctx context.Context, tx *storage.Tx, answer proto.Message, now time.Time) error {
+func (r row) keep(ctx context.Context, tx *storage.Tx, answer proto.Message, now time.Time, known *state) error {
 	kept, err := proto.Marshal(answer)
 	if err != nil {
 		return err
 	}
-	if tx.Engine() == storage.SQLite {
-		return tx.Queue(ctx, nil, insertKey, r.caller, r.method, r.key, r.fingerprint, kept, storage.Micros(now))
+	if tx.Engine() == storage.SQLite || tx.Shared() {
+		return tx.Queue(ctx, known.added, insertKey+" ON CONFLICT DO NOTHING", r.caller, r.method, r.key, r.fingerprint, kept, storage.Micros(now))
 	}
 	return tx.Queue(ctx, nil, "UPDATE idempotency_keys SET answer = $1 WHERE caller = $2 AND method = $3 AND request_key = $4",
 		kept, r.caller, r.method, r.key)

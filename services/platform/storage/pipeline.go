@@ -6,6 +6,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
+	"github.com/jackc/pgx/v5/pgtype"
 	"github.com/jackc/pgx/v5/stdlib"
 )
 
@@ -17,8 +18,9 @@ type pipeline struct {
 	then  []outcome
 	trips uint64 // how often the server was waited for
 	open  pgx.BatchResults
-	// failed is why a kept statement failed, or its outcome was not what it had to be.
-	failed error
+	// failed is why a kept statement failed, or its outcome was not what it had to be; culprit is whose it was, in a crowd.
+	failed  error
+	culprit *member
 }
 
 // newPipeline begins a transaction on a connection of the driver's.
@@ -33,13 +35,14 @@ func newPipeline(raw any) *pipeline {
 type outcome struct {
 	read  func(Rows) error
 	check Check
+	of    *member // in a crowd, who waits for it
 }
 
 // waited reports whether the transaction depends on the outcome.
 func (o outcome) waited() bool { return o.read != nil || o.check != nil }
 
 // hear takes the next result of a batch.
-func (o outcome) hear(results pgx.BatchResults) error {
+func (o outcome) hear(results pgx.BatchResults, types *pgtype.Map) error {
 	if o.read == nil {
 		tag, err := results.Exec()
 		return judged(o.check, tag.RowsAffected(), err)
@@ -49,7 +52,7 @@ func (o outcome) hear(results pgx.BatchResults) error {
 		return err
 	}
 	defer rows.Close()
-	if err := o.read(closable{rows}); err != nil {
+	if err := o.read(closable{rows, types}); err != nil {
 		return err
 	}
 	rows.Close()
@@ -85,7 +88,8 @@ func (p *pipeline) send(ctx context.Context, last int) (pgx.BatchResults, error)
 	p.trips++
 	results := p.conn.SendBatch(ctx, batch)
 	for _, o := range then[:len(then)-last] {
-		if p.failed = o.hear(results); p.failed != nil {
+		if p.failed = o.hear(results, p.conn.TypeMap()); p.failed != nil {
+			p.culprit = o.of
 			_ = results.Close() // what it could tell comes of the first failure
 			return nil, p.failed
 		}
@@ -134,7 +138,7 @@ func (p *pipeline) query(ctx context.Context, query string, args []any) (Rows, e
 		return nil, err
 	}
 	p.open = results
-	return pipedRows{closable{rows}, p}, nil
+	return pipedRows{closable{rows, p.conn.TypeMap()}, p}, nil
 }
 
 // flush waits for all that is kept.
@@ -186,7 +190,11 @@ func (p *pipeline) rollback(ctx context.Context) {
 }
 
 // closable are rows of a batch.
-type closable struct{ pgx.Rows }
+type closable struct {
+	pgx.Rows
+
+	types *pgtype.Map
+}
 
 // Close ends the query.
 func (r closable) Close() error {

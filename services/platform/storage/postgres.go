@@ -31,7 +31,9 @@ func openPostgres(ctx context.Context, cfg Config, migrations Migrations) (*DB, 
 	if err := migrate(ctx, raw, Postgres, migrations); err != nil {
 		return nil, errors.Join(err, raw.Close())
 	}
-	return &DB{engine: Postgres, write: raw, read: raw, turn: semaphore.NewWeighted(int64(conns))}, nil
+	db := &DB{engine: Postgres, write: raw, read: raw, turn: semaphore.NewWeighted(int64(conns))}
+	db.crowd = &crowd{db: db, held: map[string]bool{}}
+	return db, nil
 }
 
 // checkDurability refuses a server that can lose an acknowledged commit.

@@ -35,6 +35,7 @@ type Check func(changed int64, err error) error
 type Tx struct {
 	s      session
 	engine Engine
+	shared bool // whether others work in the same transaction
 	after  []func()
 }
 
@@ -121,6 +122,9 @@ func (r row) Scan(dest ...any) error {
 
 // Engine says which engine it runs on, for the few statements that differ.
 func (tx *Tx) Engine() Engine { return tx.engine }
+
+// Shared reports whether other bodies work in the same transaction, so that a failure after the first change costs them theirs.
+func (tx *Tx) Shared() bool { return tx.shared }
 
 // ForUpdate is the clause that locks the rows of a query: empty on SQLite, which has one writer.
 func (tx *Tx) ForUpdate() string {

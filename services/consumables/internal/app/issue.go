@@ -18,7 +18,8 @@ import (
 
 // IssueStock hands stock out to a work order.
 func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockRequest) (*consumablesv1.StockMovement, error) {
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
+	holds := []string{req.GetName(), req.GetWorkOrder()}
+	return idempotency.ExecuteHolding(ctx, a.DB, a.Clock, req, holds, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
 		u := a.unit(ctx, tx)
 		line, err := store.LockLine(ctx, tx, req.GetName(), req.GetWorkOrder())
 		if err != nil {

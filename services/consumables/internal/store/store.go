@@ -205,14 +205,10 @@ func BalanceAt(ctx context.Context, tx *storage.Tx, lot, location string, at tim
 }
 
 // NextLotNumber counts lots up, one caller after the other until its transaction ends, so that no number is given twice.
-func NextLotNumber(ctx context.Context, tx *storage.Tx) (int64, error) {
+func NextLotNumber(ctx context.Context, tx *storage.Tx) (n int64, err error) {
 	// A process of the version before counts rows; while both run, the higher number leads.
-	if _, err := tx.Exec(ctx, `UPDATE lot_numbers SET last = 1 + CASE WHEN last > (SELECT COUNT(*) FROM lots) THEN last
-		ELSE (SELECT COUNT(*) FROM lots) END WHERE name = 'lots'`); err != nil {
-		return 0, err
-	}
-	var n int64
-	err := tx.QueryRow(ctx, "SELECT last FROM lot_numbers WHERE name = 'lots'").Scan(&n)
+	err = tx.QueryRow(ctx, `UPDATE lot_numbers SET last = 1 + CASE WHEN last > (SELECT COUNT(*) FROM lots) THEN last
+		ELSE (SELECT COUNT(*) FROM lots) END WHERE name = 'lots' RETURNING last`).Scan(&n)
 	return n, err
 }
 

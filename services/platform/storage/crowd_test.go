@@ -1,0 +1,272 @@
+package storage_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"runtime"
+	"sync"
+	"sync/atomic"
+	"testing"
+
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/platform/storage/storagetest"
+)
+
+// holders runs n bodies at once that hold things of their own, all of which come while others are at work, and returns what came of each and
+// how often bodies ran.
+func holders(t *testing.T, db *storage.DB, n int, body func(i int) storage.Func) (verdicts []error, ran int64) {
+	t.Helper()
+	var all sync.WaitGroup
+	var runs atomic.Int64
+	begun, proceed := make(chan struct{}, 64), make(chan struct{}) // a body runs more than once where its group failed
+	for i := range 2 { // as many groups as run at once
+		all.Go(func() {
+			_ = db.UpdateHolding(t.Context(), []string{fmt.Sprint("busy", i)}, func(context.Context, *storage.Tx) error { begun <- struct{}{}; <-proceed; return nil })
+		})
+	}
+	<-begun
+	var come atomic.Int64
+	verdicts = make([]error, n)
+	for i := range n {
+		all.Go(func() {
+			come.Add(1)
+			verdicts[i] = db.UpdateHolding(t.Context(), []string{fmt.Sprint("own", i)}, func(ctx context.Context, tx *storage.Tx) error {
+				runs.Add(1)
+				return body(i)(ctx, tx)
+			})
+		})
+	}
+	for come.Load() < int64(n) {
+		runtime.Gosched()
+	}
+	close(proceed)
+	all.Wait()
+	return verdicts, runs.Load()
+}
+
+// Many who hold different things pay for a few round trips and commits, and each reads its own rows.
+func TestWhoHoldsDifferentThingsSharesACommit(t *testing.T) {
+	storagetest.Engines(t, things, func(t *testing.T, db *storage.DB) {
+		for i := range 50 {
+			if err := db.Update(t.Context(), insert(fmt.Sprint(i), int64(i))); err != nil {
+				t.Fatal(err)
+			}
+		}
+		before := db.Trips()
+		var told atomic.Int64
+		verdicts, ran := holders(t, db, 50, func(i int) storage.Func {
+			return func(ctx context.Context, tx *storage.Tx) error {
+				tx.AfterCommit(func() { told.Add(1) })
+				var amount int64
+				if err := tx.QueryRow(ctx, "SELECT amount FROM things WHERE id = $1"+tx.ForUpdate(), fmt.Sprint(i)).Scan(&amount); err != nil {
+					return err
+				}
+				changed, err := tx.Exec(ctx, "UPDATE things SET amount = $1 WHERE id = $2 AND amount = $3", 2*amount, fmt.Sprint(i), int64(i))
+				if err == nil && changed != 1 {
+					err = fmt.Errorf("%d rows changed", changed)
+				}
+				return err
+			}
+		})
+		if err := errors.Join(verdicts...); err != nil || ran != 50 || told.Load() != 50 {
+			t.Errorf("%d bodies ran, %d told: %v", ran, told.Load(), err)
+		}
+		if trips := db.Trips() - before; db.Engine() == storage.Postgres && trips > 50 {
+			t.Errorf("50 transactions of two statements waited %d times", trips)
+		}
+		for i, want := range map[int]int64{0: 0, 7: 14, 49: 98} {
+			if got := amountOf(t, db, fmt.Sprint(i)); got != want {
+				t.Errorf("%d: %d, want %d", i, got, want)
+			}
+		}
+	})
+}
+
+func amountOf(t *testing.T, db *storage.DB, id string) (amount int64) {
+	t.Helper()
+	if err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		return tx.QueryRow(ctx, "SELECT amount FROM things WHERE id = $1", id).Scan(&amount)
+	}); err != nil {
+		t.Fatal(err)
+	}
+	return amount
+}
+
+// Whatever a member of a group does wrong, it alone bears it: what it did is taken back, and the others are kept.
+func TestAMemberThatFailsCostsTheOthersNothing(t *testing.T) {
+	refused := errors.New("refused")
+	wrongs := map[string]struct {
+		body   storage.Func
+		wanted func(error) bool
+	}{
+		"refuses what it read": {func(ctx context.Context, tx *storage.Tx) error {
+			if err := tx.Ask(ctx, func(storage.Rows) error { return refused }, "SELECT id FROM things"); err != nil {
+				return err
+			}
+			return tx.Flush(ctx)
+		}, func(err error) bool { return errors.Is(err, refused) }},
+		"refuses after it wrote": {func(ctx context.Context, tx *storage.Tx) error {
+			if err := insert("half", 1)(ctx, tx); err != nil {
+				return err
+			}
+			return refused
+		}, func(err error) bool { return errors.Is(err, refused) }},
+		"adds what is there":    {insert("there", 1), storage.IsUnique},
+		"overdraws":             {insert("negative", -1), storage.IsCheck},
+		"overdraws and is gone": {queued("negative", -1), storage.IsCheck},
+		"is no SQL": {func(ctx context.Context, tx *storage.Tx) error {
+			_, err := tx.Exec(ctx, "INSERT INTO nothing")
+			return err
+		}, func(err error) bool { return err != nil }},
+		"panics": {func(context.Context, *storage.Tx) error { panic("so what") }, func(err error) bool { return err != nil }},
+		"tries and goes on": {func(ctx context.Context, tx *storage.Tx) error {
+			if err := tx.Try(ctx, func(ctx context.Context) error { return insert("there", 1)(ctx, tx) }); !storage.IsUnique(err) {
+				return fmt.Errorf("not refused: %w", err)
+			}
+			return refused
+		}, func(err error) bool { return errors.Is(err, refused) }},
+	}
+	storagetest.Engines(t, things, func(t *testing.T, db *storage.DB) {
+		if err := db.Update(t.Context(), insert("there", 1)); err != nil {
+			t.Fatal(err)
+		}
+		rows := 1
+		for name, wrong := range wrongs {
+			verdicts, _ := holders(t, db, 20, func(i int) storage.Func {
+				if i%10 == 3 {
+					return wrong.body
+				}
+				return insert(fmt.Sprint(name, i), 1)
+			})
+			for i, err := range verdicts {
+				if i%10 == 3 && !wrong.wanted(err) || i%10 != 3 && err != nil {
+					t.Errorf("%s: member %d: %v", name, i, err)
+				}
+			}
+			if rows += 18; count(t, db) != rows {
+				t.Errorf("%s: %d rows, want %d", name, count(t, db), rows)
+			}
+		}
+	})
+}
+
+// queued adds a row that nobody waits for.
+func queued(id string, amount int64) storage.Func {
+	return func(ctx context.Context, tx *storage.Tx) error {
+		return tx.Queue(ctx, nil, "INSERT INTO things (id, amount) VALUES ($1, $2)", id, amount)
+	}
+}
+
+// A refusal that rests on reading alone lets the group stand as it is: nobody runs twice.
+func TestARefusalOfWhatWasReadLetsTheGroupStand(t *testing.T) {
+	storagetest.Engines(t, things, func(t *testing.T, db *storage.DB) {
+		refused := errors.New("refused")
+		verdicts, ran := holders(t, db, 40, func(i int) storage.Func {
+			return func(ctx context.Context, tx *storage.Tx) error {
+				var n int64
+				if err := tx.QueryRow(ctx, "SELECT COUNT(*) FROM things WHERE id = $1", "nowhere").Scan(&n); err != nil {
+					return err
+				}
+				if i%2 == 0 {
+					return refused
+				}
+				return insert(fmt.Sprint(i), 1)(ctx, tx)
+			}
+		})
+		for i, err := range verdicts {
+			if want := i%2 == 0; errors.Is(err, refused) != want || !want && err != nil {
+				t.Errorf("%d: %v", i, err)
+			}
+		}
+		if ran != 40 || count(t, db) != 20 {
+			t.Errorf("%d bodies ran, %d rows", ran, count(t, db))
+		}
+	})
+}
+
+// Read, added to and written back whole, by two processes at once, in groups and by themselves: no change is lost.
+func TestNoChangeIsLostBetweenGroups(t *testing.T) {
+	dsn := storagetest.FreshDSN(t)
+	var dbs []*storage.DB
+	for range 2 {
+		db, err := storage.Open(t.Context(), storage.Config{Engine: storage.Postgres, DSN: dsn}, things)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = db.Close() })
+		dbs = append(dbs, db)
+	}
+	const subjects, rounds = 5, 300
+	for i := range subjects {
+		if err := dbs[0].Update(t.Context(), insert(fmt.Sprint(i), 0)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var all sync.WaitGroup
+	var next atomic.Int64
+	for w := range 16 {
+		all.Go(func() {
+			for i := next.Add(1); i <= rounds; i = next.Add(1) {
+				id, db := fmt.Sprint(i%subjects), dbs[w%2]
+				body := func(ctx context.Context, tx *storage.Tx) error {
+					var amount int64
+					if err := tx.QueryRow(ctx, "SELECT amount FROM things WHERE id = $1"+tx.ForUpdate(), id).Scan(&amount); err != nil {
+						return err
+					}
+					return tx.Queue(ctx, nil, "UPDATE things SET amount = $1 WHERE id = $2", amount+1, id)
+				}
+				err := db.UpdateHolding(t.Context(), []string{id}, body)
+				if w%5 == 0 {
+					err = errors.Join(err, db.Update(t.Context(), body))
+					next.Add(1)
+				}
+				if err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	all.Wait()
+	var sum int64
+	for i := range subjects {
+		sum += amountOf(t, dbs[0], fmt.Sprint(i))
+	}
+	if sum < rounds {
+		t.Errorf("%d changes are left of %d", sum, rounds)
+	}
+}
+
+// Of those that hold one thing, never two run at once, and who goes away while waiting is never run.
+func TestWhoHoldsTheSameThingWaits(t *testing.T) {
+	storagetest.Engines(t, things, func(t *testing.T, db *storage.DB) {
+		var within, most atomic.Int64
+		var all sync.WaitGroup
+		begun, proceed := make(chan struct{}), make(chan struct{})
+		all.Go(func() {
+			_ = db.UpdateHolding(t.Context(), []string{"it"}, func(context.Context, *storage.Tx) error { close(begun); <-proceed; return nil })
+		})
+		<-begun
+		ctx, leave := context.WithCancel(t.Context())
+		leave()
+		if err := db.UpdateHolding(ctx, []string{"other", "it"}, insert("gone", 1)); !errors.Is(err, context.Canceled) {
+			t.Errorf("gone: %v", err)
+		}
+		for i := range 30 {
+			all.Go(func() {
+				if err := db.UpdateHolding(t.Context(), []string{fmt.Sprint(i), "it"}, func(ctx context.Context, tx *storage.Tx) error {
+					most.Store(max(most.Load(), within.Add(1)))
+					defer within.Add(-1)
+					return insert(fmt.Sprint(i), 1)(ctx, tx)
+				}); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+		close(proceed)
+		all.Wait()
+		if most.Load() != 1 || count(t, db) != 30 {
+			t.Errorf("%d at once, %d rows", most.Load(), count(t, db))
+		}
+	})
+}
