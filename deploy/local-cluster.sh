@@ -26,6 +26,10 @@ if [ ! -s "$folder/secret" ]; then
   (umask 077 && od -An -N32 -tx1 /dev/urandom | tr -d ' \n' >"$folder/secret")
 fi
 
+if [ ! -s "$folder/event-keys/public" ]; then
+  "$program" event-keys "$folder/event-keys" >/dev/null
+fi
+
 pids=()
 finish() {
   trap - EXIT INT TERM
@@ -61,11 +65,11 @@ ready() {
 routes=127.0.0.1:$((port + 3)),127.0.0.1:$((port + 4)),127.0.0.1:$((port + 5))
 servers=nats://127.0.0.1:$port,nats://127.0.0.1:$((port + 1)),nats://127.0.0.1:$((port + 2))
 for i in 0 1 2; do
-  launch "events-$i" event-server --name "events-$i" --state "$folder/events-$i/data" --listen "127.0.0.1:$((port + i))" --cluster "127.0.0.1:$((port + 3 + i))" --route "$routes"
+  launch "events-$i" event-server --name "events-$i" --state "$folder/events-$i/data" --listen "127.0.0.1:$((port + i))" --cluster "127.0.0.1:$((port + 3 + i))" --route "$routes" --keys "$folder/event-keys/public"
 done
 ready events-0 events-1 events-2
 
-common=(--postgres "$postgres" --nats "$servers" --secret "$folder/secret")
+common=(--postgres "$postgres" --nats "$servers" --secret "$folder/secret" --event-keys "$folder/event-keys")
 next=$((port + 6))
 parts=(compliance consumables performance workorders)
 for part in "${parts[@]}"; do

@@ -73,7 +73,8 @@ func Distributed(t testing.TB) *Stage {
 	if err := os.WriteFile(secret, []byte(strings.Repeat("5ec7e7", 12)+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	common := []string{"--postgres", Postgres(t), "--nats", StreamCluster(t), "--secret", secret, "--clock-file", s.clockFile}
+	urls, keys := StreamCluster(t)
+	common := []string{"--postgres", Postgres(t), "--nats", urls, "--event-keys", keys, "--secret", secret, "--clock-file", s.clockFile}
 	// The stage's clock goes where a test wants; certificates that end are tried where they are made.
 	authority := peerstest.Between(t, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC))
 	addresses := map[string][]string{}

@@ -1,34 +1,67 @@
 package harness
 
 import (
+	"context"
 	"fmt"
 	"net"
-	"net/url"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	natsserver "github.com/nats-io/nats-server/v2/server"
+	"golang.org/x/sync/errgroup"
 
-	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/suite"
 )
 
 // clusterSize is how many event servers a cluster has: the fewest that go on when one is lost.
 const clusterSize = 3
 
-// StreamCluster starts a cluster of three event servers with their files in a temporary folder and returns their addresses.
-func StreamCluster(t testing.TB) string {
+// StreamCluster starts a cluster of three event servers that know the rights of parts, with their files in a temporary folder; it returns their
+// addresses and the folder with the keys.
+func StreamCluster(t testing.TB) (urls, keys string) {
 	t.Helper()
-	clients, routes := Addresses(t, clusterSize), Addresses(t, clusterSize)
-	servers := make([]*natsserver.Server, clusterSize)
-	urls := make([]string, clusterSize)
-	for i := range servers {
-		servers[i] = startStreamServer(t, i, clients[i], routes)
-		urls[i] = "nats://" + clients[i]
+	keys = filepath.Join(t.TempDir(), "keys")
+	if err := eventbus.MakeKeys(keys, suite.Parts...); err != nil {
+		t.Fatal(err)
 	}
-	waitForLeader(t, servers)
-	return strings.Join(urls, ",")
+	public, err := eventbus.LoadPublic(filepath.Join(keys, "public"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	clients, routes := Addresses(t, clusterSize), Addresses(t, clusterSize)
+	ctx, end := context.WithCancel(context.WithoutCancel(t.Context()))
+	ready, running := make(chan error, 2*clusterSize), &errgroup.Group{}
+	t.Cleanup(func() {
+		end()
+		if err := running.Wait(); err != nil {
+			t.Error(err)
+		}
+	})
+	for i := range clients {
+		cfg := eventbus.ServerConfig{
+			Name: fmt.Sprintf("events-%d", i+1), Dir: t.TempDir(), Listen: clients[i], Cluster: routes[i], Routes: routes, Rights: suite.EventRights(), Keys: public,
+		}
+		running.Go(func() error {
+			err := eventbus.Serve(ctx, cfg, func() { ready <- nil })
+			ready <- err // nobody waits in vain for one that does not begin
+			return err
+		})
+	}
+	for range clients {
+		if err := <-ready; err != nil {
+			t.Fatal(err)
+		}
+	}
+	urls = "nats://" + strings.Join(clients, ",nats://")
+	_, done, err := eventbus.OpenFor(t.Context(), eventbus.Config{URL: urls, Rights: suite.EventRights()}, keys, suite.Gateway) // waits for a leader
+	if err != nil {
+		t.Fatal(err)
+	}
+	done()
+	return urls, keys
 }
 
 // StreamServer starts one event server that does not wait for its disk, for measurements, and returns its address.
@@ -82,21 +115,6 @@ func (e *EventServer) Again() {
 	}
 }
 
-func startStreamServer(t testing.TB, i int, client string, routes []string) *natsserver.Server {
-	t.Helper()
-	host, port := split(t, client)
-	routeHost, routePort := split(t, routes[i])
-	peers := make([]*url.URL, len(routes))
-	for k, r := range routes {
-		peers[k] = &url.URL{Scheme: "nats-route", Host: r}
-	}
-	return run(t, &natsserver.Options{
-		ServerName: fmt.Sprintf("events-%d", i+1), Host: host, Port: port, NoSigs: true, NoLog: true,
-		JetStream: true, SyncAlways: true, StoreDir: t.TempDir(), Routes: peers,
-		Cluster: natsserver.ClusterOpts{Name: "events", Host: routeHost, Port: routePort},
-	})
-}
-
 // run runs an event server until the end of the test.
 func run(t testing.TB, options *natsserver.Options) *natsserver.Server {
 	t.Helper()
@@ -107,24 +125,6 @@ func run(t testing.TB, options *natsserver.Options) *natsserver.Server {
 	server.Start()
 	t.Cleanup(func() { server.Shutdown(); server.WaitForShutdown() })
 	return server
-}
-
-// waitForLeader waits until the cluster can keep streams.
-func waitForLeader(t testing.TB, servers []*natsserver.Server) {
-	t.Helper()
-	limit := clock.System().After(readyLimit)
-	for {
-		for _, s := range servers {
-			if s.JetStreamIsLeader() && s.JetStreamIsCurrent() {
-				return
-			}
-		}
-		select {
-		case <-limit:
-			t.Fatal("the event servers do not agree on a leader")
-		case <-clock.System().After(20 * time.Millisecond):
-		}
-	}
 }
 
 func split(t testing.TB, address string) (host string, port int) {

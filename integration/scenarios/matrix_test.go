@@ -34,8 +34,8 @@ type door func(t *testing.T, who *harness.Person, inspection map[string]any) str
 // neither over gRPC nor over REST, nor from a page of the console, nor with a second account, nor at the service's own port; facts that
 // are sent again, or made up, over the real event servers move nothing; there is no import of orders. Everybody else needs the role.
 func TestTheTwoPersonRuleHasNoWayAround(t *testing.T) {
-	events, port := harness.StreamCluster(t), harness.Addresses(t, 1)[0]
-	stage := harness.OneProcessWith(t, "--nats", events, "--listen", "workorders="+port)
+	events, port := harness.OneEventServer(t).URL, harness.Addresses(t, 1)[0] // one that knows no rights, so that facts can be made up
+	stage := harness.OneProcessWith(t, "--nats", events, "--replicas", "1", "--listen", "workorders="+port)
 	out := play(t, stage, nil)
 	hire(t, stage, "dual", "people/dual", "technician", "inspector", "releaser")
 	hire(t, stage, "dual-two", "people/dual", "inspector")

@@ -27,8 +27,10 @@ type cli struct {
 	Demo        demoCommand        `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
 	MCP         mcpCommand         `cmd:"" name:"mcp" help:"Serve a running suite's read and draft tools to an AI agent, over standard input and output."`
 	EventServer eventServerCommand `cmd:"" help:"Run one event server of a cluster; several processes of the suite need three."`
+	EventKeys   eventKeysCommand   `cmd:"" help:"Make the keys by which event servers know each part, in a new folder."`
 	Backup      backupCommand      `cmd:"" help:"Copy the data of a suite that may go on working into a new folder, and check the copy."`
 	Restore     restoreCommand     `cmd:"" help:"Make a new state folder of a backup, and check it."`
+	Rebuild     rebuildCommand     `cmd:"" help:"Fill what parts keep of each other's facts anew from the facts, and say whether it is as it was. The process of the parts must be stopped."`
 	Pack        packCommand        `cmd:"" help:"Make and check record packs."`
 	Version     struct{}           `cmd:"" help:"Say which version this is."`
 }
@@ -42,6 +44,7 @@ type settings struct {
 	GRPC       string   `default:"127.0.0.1:8081" env:"COLDSECTION_GRPC" help:"Where the gateway serves gRPC."`
 	Postgres   string   `env:"COLDSECTION_POSTGRES" help:"PostgreSQL connection string; every part has a database of this name followed by _part. Empty keeps SQLite files in the state folder."`
 	NATS       string   `name:"nats" env:"COLDSECTION_NATS" help:"Addresses of external event servers. Empty runs one inside."`
+	EventKeys  string   `env:"COLDSECTION_EVENT_KEYS" help:"The folder with the keys, made by event-keys, by which the event servers know the parts of this process and what each may do. Empty shows none."`
 	Replicas   int      `default:"3" env:"COLDSECTION_REPLICAS" help:"Copies of the event stream on external servers."`
 	Address    []string `sep:"none" env:"COLDSECTION_ADDRESS" help:"part=host:port of parts in other processes; several instances with commas between."`
 	Listen     []string `sep:"none" env:"COLDSECTION_LISTEN" help:"part=host:port where this process serves its parts to others."`
@@ -91,7 +94,7 @@ type configCommand struct {
 
 func (c *serveCommand) config() Config {
 	return Config{
-		Parts: c.Parts, StateDir: c.State, HTTP: c.HTTP, GRPC: c.GRPC, Postgres: c.Postgres, NATS: c.NATS, Replicas: c.Replicas,
+		Parts: c.Parts, StateDir: c.State, HTTP: c.HTTP, GRPC: c.GRPC, Postgres: c.Postgres, NATS: c.NATS, Replicas: c.Replicas, EventKeys: c.EventKeys,
 		Addresses: c.Address, Listen: c.Listen, SecretFile: c.Secret, ClockFile: c.ClockFile, Admin: c.Admin, OTLP: c.OTLP, Reflection: c.Reflection,
 		CallsPerSecond: c.CallsPerSecond, StrangersPerSecond: c.StrangersPerSecond, TrustedProxies: c.TrustedProxies, WebhookAllow: c.WebhookAllow,
 		TLSCert: c.TLSCert, TLSKey: c.TLSKey, ListenInsecure: c.ListenInsecure, PeerCA: c.PeerCA, PeerCert: c.PeerCert, PeerKey: c.PeerKey,
@@ -147,10 +150,14 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 		return c.Pack.Verify.run(stdout)
 	case "backup <into>":
 		return c.Backup.run(ctx, stdout)
+	case "rebuild", "rebuild <parts>":
+		return c.Rebuild.run(ctx, stdout, stderr)
 	case "restore <from>":
 		return c.Restore.run(ctx, stdout)
+	case "event-keys <into>":
+		return c.EventKeys.run(stdout)
 	case "event-server":
-		return c.EventServer.run(ctx, stdout)
+		return c.EventServer.run(ctx, stdout, stderr)
 	default:
 		return c.Serve.run(ctx, stdout, stderr)
 	}

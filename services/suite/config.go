@@ -38,6 +38,7 @@ type Config struct {
 
 	Postgres   string   // connection string; each part has the database of this name followed by _<part>. Empty means SQLite
 	NATS       string   // addresses of external event servers; empty means embedded
+	EventKeys  string   // the folder with the keys of this process's parts at the event servers; empty means none
 	Replicas   int      // copies of the event stream on external servers; 0 means 3
 	Addresses  []string // part=host:port, where parts are reached in other processes; several instances with commas between
 	Listen     []string // part=host:port, where this process serves its parts to others

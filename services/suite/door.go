@@ -60,7 +60,7 @@ func (s *Suite) openGateway(ctx context.Context) error {
 		Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed, Provider: provider, SecondFactorRoles: s.cfg.SecondFactorRoles, Certificate: s.public,
 		Limits: gateway.Limits{CallsPerSecond: s.cfg.CallsPerSecond, StrangersPerSecond: s.cfg.StrangersPerSecond, Proxies: proxies},
 	}, gateway.Deps{
-		Clock: s.clock, IDs: s.ids, Log: s.log.With("part", Gateway), Keys: s.keys, Lister: s.lister, Events: s.bus, Backends: backends,
+		Clock: s.clock, IDs: s.ids, Log: s.log.With("part", Gateway), Keys: s.keys, Lister: s.lister, Events: s.buses[Gateway], Backends: backends,
 	})
 	if err != nil {
 		return err
@@ -144,7 +144,7 @@ func (s *Suite) serveHTTP(ctx context.Context, name, address string, handler htt
 
 // Ready says what keeps this process from serving; nil when nothing does.
 func (s *Suite) Ready(ctx context.Context) error {
-	errs := []error{s.bus.Ready(ctx)}
+	errs := []error{s.eventsReady(ctx)}
 	for part, service := range s.services {
 		if err := service.DB().Ping(ctx); err != nil {
 			errs = append(errs, fmt.Errorf("%s: %w", part, err))
@@ -197,4 +197,14 @@ func orDefault(value, fallback string) string {
 		return fallback
 	}
 	return value
+}
+
+// eventsReady says whether every part of this process reaches the event stream.
+func (s *Suite) eventsReady(ctx context.Context) error {
+	for _, bus := range s.buses {
+		if err := bus.Ready(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
 }

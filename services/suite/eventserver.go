@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"log/slog"
 
 	"coldsection.example/services/platform/eventbus"
 )
@@ -15,10 +16,35 @@ type eventServerCommand struct {
 	Listen  string   `default:"127.0.0.1:4222" help:"host:port for the parts of the suite."`
 	Cluster string   `default:"127.0.0.1:6222" help:"host:port for the other event servers."`
 	Route   []string `help:"host:port of every server's cluster address, with commas between."`
+	Keys    string   `help:"The file with the public keys of the parts, which event-keys made. With it, a part does only what it may, and who has no key is refused. Without it, whoever reaches the server may do everything."`
 }
 
-func (c *eventServerCommand) run(ctx context.Context, stdout io.Writer) error {
-	return eventbus.Serve(ctx, eventbus.ServerConfig{Name: c.Name, Dir: c.State, Listen: c.Listen, Cluster: c.Cluster, Routes: c.Route}, func() {
+// eventKeysCommand makes the keys of parts at event servers.
+type eventKeysCommand struct {
+	Into string `arg:"" help:"The folder to make; it must not be there."`
+}
+
+func (c *eventKeysCommand) run(stdout io.Writer) error {
+	if err := eventbus.MakeKeys(c.Into, Parts...); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(stdout, "Made: a key for each part in %s. Give each process its own part's file, in a folder that event-keys names, "+
+		"and every event server the file \"public\" with --keys.\n", c.Into)
+	return err
+}
+
+func (c *eventServerCommand) run(ctx context.Context, stdout, stderr io.Writer) error {
+	cfg := eventbus.ServerConfig{
+		Name: c.Name, Dir: c.State, Listen: c.Listen, Cluster: c.Cluster, Routes: c.Route, Rights: rights,
+		Log: slog.New(slog.NewJSONHandler(stderr, nil)),
+	}
+	if c.Keys != "" {
+		var err error
+		if cfg.Keys, err = eventbus.LoadPublic(c.Keys); err != nil {
+			return err
+		}
+	}
+	return eventbus.Serve(ctx, cfg, func() {
 		_, _ = fmt.Fprintf(stdout, "Ready: events on %s.\n", c.Listen)
 	})
 }

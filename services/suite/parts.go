@@ -46,6 +46,21 @@ var packages = map[string]string{
 	WorkOrders:  "coldsection.workorders.v1",
 }
 
+// rights are what each part may do at the event servers: tell its own facts, work its own consumer and, for the gateway, read the feed.
+var rights = []eventbus.Rights{
+	{Part: Compliance, Publishes: []string{
+		"coldsection.compliance.*", "coldsection.aircraft.*", "coldsection.tools.*", "coldsection.engine.registered.v1", "coldsection.engine.changed.v1",
+		"coldsection.engine.utilization.*", "coldsection.access.authorization.*",
+	}},
+	{Part: Consumables, Publishes: []string{"coldsection.stock.*"}},
+	{Part: Performance, Publishes: []string{"coldsection.performance.*", "coldsection.engine.reading.*"}},
+	{Part: WorkOrders, Publishes: []string{"coldsection.workorder.*"}},
+	{Part: Gateway, Publishes: []string{"coldsection.access.webhook.*", "coldsection.access.posting.*", "coldsection.access.break_glass.*"}, ReadsAll: true},
+}
+
+// EventRights are what event servers of the suite let each part do.
+func EventRights() []eventbus.Rights { return rights }
+
 // constructors make each service; to connects it to another part.
 var constructors = map[string]func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error){
 	Compliance: func(ctx context.Context, s *Suite, store storage.Config, to connector) (service, error) {

@@ -30,7 +30,7 @@ type Suite struct {
 	ids    ids.Source
 	keys   *auth.Keys
 	lister *listing.Lister
-	bus    *eventbus.Bus
+	buses  map[string]*eventbus.Bus // the event stream as each part of this process may use it
 
 	addresses map[string]string // where parts are reached
 	listen    map[string]string // where parts of this process are served
@@ -46,11 +46,20 @@ type Suite struct {
 
 // Start brings the configured parts up; when it returns they serve.
 func Start(ctx context.Context, cfg Config, log *slog.Logger) (*Suite, error) {
+	return begin(ctx, cfg, log, "")
+}
+
+// begin starts the modules that come before one of them, or all.
+func begin(ctx context.Context, cfg Config, log *slog.Logger, before string) (*Suite, error) {
 	if err := cfg.Validate(); err != nil {
 		return nil, err
 	}
 	s := &Suite{cfg: cfg, log: log, life: lifecycle.New(ctx, log), ids: ids.System(), servers: map[string]*rpc.Server{}, services: map[string]service{}}
-	if err := s.life.Start(ctx, s.modules()...); err != nil {
+	modules := s.modules()
+	if end := slices.IndexFunc(modules, func(m lifecycle.Module) bool { return m.Name == before }); end >= 0 {
+		modules = modules[:end]
+	}
+	if err := s.life.Start(ctx, modules...); err != nil {
 		return nil, err
 	}
 	return s, nil
@@ -106,10 +115,16 @@ func (s *Suite) openShared(context.Context) error {
 }
 
 func (s *Suite) openEvents(ctx context.Context) (err error) {
-	if s.bus, err = eventbus.Open(ctx, s.cfg.bus(s.busTLS())); err != nil {
+	cfg := s.cfg.bus(s.busTLS())
+	cfg.Rights, cfg.Log = rights, s.log
+	if cfg.URL != "" && s.cfg.EventKeys == "" {
+		s.log.WarnContext(ctx, "the event servers know no rights of parts; make keys with event-keys and give event-keys")
+	}
+	var end func()
+	if s.buses, end, err = eventbus.OpenFor(ctx, cfg, s.cfg.EventKeys, slices.DeleteFunc(slices.Clone(Parts), func(p string) bool { return !s.cfg.runs(p) })...); err != nil {
 		return err
 	}
-	s.life.OnStop("events", func(context.Context) error { s.bus.Close(); return nil })
+	s.life.OnStop("events", func(context.Context) error { end(); return nil })
 	return nil
 }
 

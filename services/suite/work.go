@@ -33,7 +33,7 @@ func (s *Suite) startWork(start context.Context) error {
 	})
 	for _, part := range s.local() {
 		service, log := s.services[part], s.log.With("part", part)
-		relay := outbox.NewRelay(service.DB(), s.bus, s.clock, relayEvery, log)
+		relay := outbox.NewRelay(service.DB(), s.buses[part], s.clock, relayEvery, log)
 		for _, run := range []func(){
 			func() { relay.Run(ctx) },
 			func() { every(ctx, purgeEvery, func() { s.purge(ctx, part) }) },
@@ -57,7 +57,7 @@ func (s *Suite) startWork(start context.Context) error {
 		running.Add(1)
 		s.life.Go(part, func(context.Context) error {
 			defer running.Done()
-			return s.bus.Run(ctx, service.DB(), s.clock, log, service.Consumers()...)
+			return s.buses[part].Run(ctx, service.DB(), s.clock, log, service.Consumers()...)
 		})
 	}
 	return nil
@@ -73,7 +73,7 @@ func (s *Suite) startGatewayWork(start context.Context) {
 		return nil
 	})
 	log := s.log.With("part", Gateway)
-	relay := outbox.NewRelay(s.gateway.DB(), s.bus, s.clock, relayEvery, log)
+	relay := outbox.NewRelay(s.gateway.DB(), s.buses[Gateway], s.clock, relayEvery, log)
 	running.Go(func() { relay.Run(ctx) })
 	running.Go(func() { every(ctx, sendEvery, func() { running.Go(s.gateway.Deliver(ctx).Wait) }) })
 	running.Go(func() { every(ctx, sendEvery, func() { _ = s.gateway.Settle(ctx) }) }) // it logs what fails, and keeps it

@@ -13,7 +13,6 @@ import (
 	"go.opentelemetry.io/otel/trace"
 	"golang.org/x/sync/errgroup"
 
-	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/storage"
 )
@@ -32,6 +31,7 @@ type Consumer struct {
 	Durable string   // its name for ever, such as "workorders"
 	Types   []string // event types, or prefixes such as "coldsection.stock.*"
 	Handle  Handler
+	Model   Model // what it keeps of facts alone; see Rebuild
 }
 
 type notYetError struct{ reason string }
@@ -66,13 +66,7 @@ func (b *Bus) Consume(ctx context.Context, db *storage.DB, clk clock.Clock, log 
 	if err != nil {
 		return err
 	}
-	var durable jetstream.Consumer
-	err = leaderless(ctx, func() error {
-		durable, err = b.stream.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{
-			Durable: c.Durable, FilterSubjects: subjects, AckPolicy: jetstream.AckExplicitPolicy, AckWait: ackWait, MaxAckPending: 1, MaxDeliver: -1,
-		})
-		return err
-	})
+	durable, err := b.durable(ctx, c.Durable, subjects)
 	if ctx.Err() != nil {
 		return nil // asked to stop before it began
 	}
@@ -93,6 +87,17 @@ func (b *Bus) Consume(ctx context.Context, db *storage.DB, clk clock.Clock, log 
 		}
 	}
 	return nil
+}
+
+// durable makes a consumer that stays, or finds it.
+func (b *Bus) durable(ctx context.Context, name string, subjects []string) (durable jetstream.Consumer, err error) {
+	err = leaderless(ctx, func() error {
+		durable, err = b.stream.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{
+			Durable: name, FilterSubjects: subjects, AckPolicy: jetstream.AckExplicitPolicy, AckWait: ackWait, MaxAckPending: 1, MaxDeliver: -1,
+		})
+		return err
+	})
+	return durable, err
 }
 
 // Run handles the facts of several consumers of one database until ctx ends or one of them can't be set up.
@@ -178,14 +183,15 @@ func (w *worker) apply(ctx context.Context, m Message) error {
 	ctx = propagation.TraceContext{}.Extract(ctx, propagation.MapCarrier{"traceparent": m.TraceParent})
 	ctx, span := otel.Tracer("coldsection.example/services/platform/eventbus").Start(ctx, w.Durable+" "+m.Type, trace.WithSpanKind(trace.SpanKindConsumer))
 	defer span.End()
-	ctx = auth.NewContext(ctx, auth.Identity{Account: "services/" + w.Durable, Kind: auth.Service, Roles: []string{auth.RoleService}})
+	now := w.clk.Now()
+	ctx = clock.Standing(asConsumer(ctx, w.Durable), now)
 	effect, err := w.handle(ctx, m)
 	if err != nil {
 		return err
 	}
 	return w.db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		n, err := tx.Exec(ctx, "INSERT INTO processed_events (consumer, event_id, process_time) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING",
-			w.Durable, m.ID, storage.Micros(w.clk.Now()))
+			w.Durable, m.ID, storage.Micros(now))
 		if err != nil {
 			return err
 		}

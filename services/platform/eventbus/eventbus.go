@@ -10,10 +10,12 @@
 package eventbus
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
@@ -34,7 +36,10 @@ type Config struct {
 	URL         string      // external: the servers, with commas between
 	Credentials string      // external: a credentials file; empty for none
 	Replicas    int         // external: copies of the stream; 0 means 3
+	Key         Key         // external: who the part is to servers that know rights; the zero value is nobody
 	TLS         *tls.Config // external: how to call the servers over TLS; nil is what their addresses say
+	Rights      []Rights    // embedded: what each part may do, for OpenFor
+	Log         *slog.Logger
 }
 
 // Bus is an open connection to the stream.
@@ -43,6 +48,7 @@ type Bus struct {
 	conn     *nats.Conn
 	js       jetstream.JetStream
 	stream   jetstream.Stream
+	reader   string // the name of the one consumer by which facts may be read again; empty for any
 }
 
 // startLimit is how long an embedded server may take to recover its files.
@@ -53,15 +59,21 @@ const startLimit = 30 * time.Second
 func Open(ctx context.Context, cfg Config) (*Bus, error) {
 	b := &Bus{}
 	var err error
-	replicas := 1
 	if cfg.Dir != "" {
-		err = b.startEmbedded(cfg.Dir)
-	} else {
-		replicas = max(cfg.Replicas, 1)
-		if cfg.Replicas == 0 {
-			replicas = 3
+		if b.embedded, err = startEmbedded(cfg, nil); err == nil {
+			b.conn, err = nats.Connect("", nats.InProcessServer(b.embedded), nats.Name("coldsection"))
 		}
+	} else {
 		err = b.connect(cfg)
+	}
+	return b.opened(ctx, cfg, err)
+}
+
+// opened finishes a connection: it finds or makes the stream.
+func (b *Bus) opened(ctx context.Context, cfg Config, err error) (*Bus, error) {
+	replicas := 1
+	if cfg.Dir == "" {
+		replicas = cmp.Or(cfg.Replicas, 3)
 	}
 	if err == nil {
 		b.js, err = jetstream.New(b.conn)
@@ -79,24 +91,26 @@ func Open(ctx context.Context, cfg Config) (*Bus, error) {
 	return b, nil
 }
 
-func (b *Bus) startEmbedded(dir string) error {
-	options := &server.Options{
-		ServerName: "coldsection", DontListen: true, JetStream: true, StoreDir: dir, SyncAlways: true, NoLog: true, NoSigs: true,
+func startEmbedded(cfg Config, known []*server.NkeyUser) (*server.Server, error) {
+	embedded, err := server.NewServer(&server.Options{
+		ServerName: "coldsection", DontListen: true, JetStream: true, StoreDir: cfg.Dir, SyncAlways: true, NoLog: true, NoSigs: true, Nkeys: known,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("the embedded event stream: %w", err)
 	}
-	var err error
-	if b.embedded, err = server.NewServer(options); err != nil {
-		return fmt.Errorf("the embedded event stream: %w", err)
+	if cfg.Log != nil {
+		embedded.SetLogger(serverLog{cfg.Log.With("event_server", "embedded")}, false, false)
 	}
-	b.embedded.Start()
-	if !b.embedded.ReadyForConnections(startLimit) {
-		return fmt.Errorf("the embedded event stream in %s did not start within %v", dir, startLimit)
+	embedded.Start()
+	if !embedded.ReadyForConnections(startLimit) {
+		embedded.Shutdown()
+		return nil, fmt.Errorf("the embedded event stream in %s did not start within %v", cfg.Dir, startLimit)
 	}
-	b.conn, err = nats.Connect("", nats.InProcessServer(b.embedded), nats.Name("coldsection"))
-	return err
+	return embedded, nil
 }
 
 func (b *Bus) connect(cfg Config) error {
-	options := []nats.Option{nats.Name("coldsection"), nats.MaxReconnects(-1)}
+	options := append([]nats.Option{nats.Name("coldsection"), nats.MaxReconnects(-1), cfg.complaints()}, cfg.Key.as()...)
 	if cfg.Credentials != "" {
 		options = append(options, nats.UserCredentials(cfg.Credentials))
 	}
@@ -108,6 +122,15 @@ func (b *Bus) connect(cfg Config) error {
 		return fmt.Errorf("reaching the event stream at %s: %s", config.Mask(cfg.URL), config.Mask(err.Error()))
 	}
 	return nil
+}
+
+// complaints has what servers say against a connection written into the log.
+func (c Config) complaints() nats.Option {
+	return nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+		if c.Log != nil {
+			c.Log.Warn("the event server complains", "error", config.Mask(err.Error()))
+		}
+	})
 }
 
 // Close ends the connection and waits until an embedded server has written everything.

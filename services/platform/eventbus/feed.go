@@ -171,7 +171,7 @@ func (b *Bus) batch(
 	asked, answered := context.WithTimeout(ctx, answerLimit)
 	defer answered()
 	reader, err := b.stream.CreateConsumer(asked, jetstream.ConsumerConfig{
-		FilterSubjects: subjects, DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: after + 1,
+		Name: b.reader, FilterSubjects: subjects, DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: after + 1,
 		AckPolicy: jetstream.AckNonePolicy, MemoryStorage: true, Replicas: 1, InactiveThreshold: time.Minute,
 	})
 	if err != nil {

@@ -3,6 +3,7 @@ package eventbus
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/url"
 	"strconv"
@@ -17,10 +18,14 @@ type ServerConfig struct {
 	Listen  string   // host:port for the parts of the suite
 	Cluster string   // host:port for the other servers
 	Routes  []string // host:port of all servers' Cluster, this one's too
+
+	Rights []Rights          // what each part may do
+	Keys   map[string]string // the part of each public key; empty lets in whoever reaches the server, for everything
+	Log    *slog.Logger
 }
 
-// Serve runs an event server until the context ends, and calls ready when it listens. It speaks neither TLS nor asks for a password: its
-// ports belong on loopback or a private network.
+// Serve runs an event server until the context ends, and calls ready when it listens. Its ports speak no TLS and belong on loopback or a private
+// network; with keys, whoever has none is refused, and each part does only what its rights let it.
 func Serve(ctx context.Context, cfg ServerConfig, ready func()) error {
 	options, err := cfg.options()
 	if err != nil {
@@ -29,6 +34,9 @@ func Serve(ctx context.Context, cfg ServerConfig, ready func()) error {
 	s, err := server.NewServer(options)
 	if err != nil {
 		return fmt.Errorf("event server %s: %w", cfg.Name, err)
+	}
+	if cfg.Log != nil {
+		s.SetLogger(serverLog{cfg.Log.With("event_server", cfg.Name)}, false, false)
 	}
 	s.Start()
 	defer s.WaitForShutdown()
@@ -50,8 +58,12 @@ func (c ServerConfig) options() (*server.Options, error) {
 	if err != nil {
 		return nil, err
 	}
+	known, err := users(c.Rights, c.Keys)
+	if err != nil {
+		return nil, err
+	}
 	options := &server.Options{
-		ServerName: c.Name, Host: host, Port: port, StoreDir: c.Dir, JetStream: true, SyncAlways: true, NoLog: true, NoSigs: true,
+		Nkeys: known, ServerName: c.Name, Host: host, Port: port, StoreDir: c.Dir, JetStream: true, SyncAlways: true, NoLog: true, NoSigs: true,
 		Cluster: server.ClusterOpts{Name: "coldsection", Host: clusterHost, Port: clusterPort},
 	}
 	for _, r := range c.Routes {

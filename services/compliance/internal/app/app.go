@@ -51,7 +51,7 @@ type unit struct {
 
 func (a *App) unit(ctx context.Context, tx *storage.Tx) unit {
 	id, _ := auth.FromContext(ctx)
-	return unit{Tx: tx, app: a, now: a.Clock.Now(), caller: id}
+	return unit{Tx: tx, app: a, now: clock.Now(ctx, a.Clock), caller: id}
 }
 
 func (u unit) publish(ctx context.Context, typ, subject string, data proto.Message) error {

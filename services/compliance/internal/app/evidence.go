@@ -10,6 +10,7 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
 )
@@ -19,7 +20,7 @@ func (a *App) Attached(ctx context.Context, tx *storage.Tx, fact *workordersv1.A
 	t := fact.GetAttachment()
 	return store.AddDocument(ctx, tx, fact.GetWorkOrder(), &compliancev1.EvidenceDocument{
 		Attachment: t.GetName(), MediaType: t.GetMediaType(), Sha256: t.GetSha256(), ByteCount: t.GetByteCount(), Person: t.GetPerson(),
-	}, a.Clock.Now())
+	}, clock.Now(ctx, a.Clock))
 }
 
 // FindEvidence finds what proves that a requirement was done on a subject at one time, as far as it was known at another. Reasons: TIME_IN_FUTURE,

@@ -14,6 +14,7 @@ import (
 	"coldsection.example/services/compliance/internal/calibration"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/store"
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/owners"
 	"coldsection.example/services/platform/storage"
@@ -52,7 +53,7 @@ func (a *App) WaterTested(ctx context.Context, tx *storage.Tx, fact *consumables
 
 // used keeps a use; one that is known stays as it is.
 func (a *App) used(ctx context.Context, tx *storage.Tx, use *compliancev1.ToolUse) error {
-	err := store.ToolUses.Insert(ctx, tx, use, a.Clock.Now())
+	err := store.ToolUses.Insert(ctx, tx, use, clock.Now(ctx, a.Clock))
 	if fault.HasReason(err, "ALREADY_EXISTS") {
 		return nil
 	}

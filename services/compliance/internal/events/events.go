@@ -23,11 +23,18 @@ const (
 	attached = "coldsection.workorder.attachment.added.v1"
 )
 
-var types = []string{released, measured, tested, attached, finding + "raised.v1", finding + "answered.v1", finding + "deferred.v1", finding + "decided.v1", finding + "closed.v1"}
+// kept are the facts that are kept as they were told; a released order moves requirements, which is a record and no model.
+var kept = []string{measured, tested, attached, finding + "raised.v1", finding + "answered.v1", finding + "deferred.v1", finding + "decided.v1", finding + "closed.v1"}
+
+// model is when tools were used, which findings are open, as they are known now and were then, and the documents of orders.
+var model = eventbus.Model{Types: kept, Rows: []eventbus.Rows{
+	{Table: "tool_uses"}, {Table: "order_documents"}, {Table: "open_findings"},
+	{Table: "versions", Where: "name >= 'openFindings/' AND name < 'openFindings0'"},
+}}
 
 // Consumer is the service's one subscription.
 func Consumer(a *app.App) eventbus.Consumer {
-	return eventbus.Consumer{Durable: "compliance", Types: types, Handle: func(_ context.Context, m eventbus.Message) (eventbus.Effect, error) {
+	return eventbus.Consumer{Durable: "compliance", Types: append([]string{released}, kept...), Model: model, Handle: func(_ context.Context, m eventbus.Message) (eventbus.Effect, error) {
 		switch {
 		case m.Type == measured:
 			return decoded(m, &workordersv1.MeasurementRecorded{}, a.Measured)

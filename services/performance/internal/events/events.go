@@ -15,13 +15,22 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
+const (
+	registered = "coldsection.engine.registered.v1"
+	changed    = "coldsection.engine.changed.v1"
+)
+
+// model is whose every engine is, as the facts say, and where it was fitted, as compliance says when it is asked.
+var model = eventbus.Model{Types: []string{registered, changed}, Rows: []eventbus.Rows{{Table: "owned_subjects"}, {Table: "engine_fittings"}}}
+
 // Consumer is the service's one subscription.
 func Consumer(a *app.App) eventbus.Consumer {
 	return eventbus.Consumer{
 		Durable: "performance",
 		Types: []string{
-			"coldsection.workorder.released.v1", "coldsection.workorder.motoring.recorded.v1", "coldsection.engine.registered.v1", "coldsection.engine.changed.v1",
+			"coldsection.workorder.released.v1", "coldsection.workorder.motoring.recorded.v1", registered, changed,
 		},
+		Model: model,
 		Handle: func(ctx context.Context, m eventbus.Message) (eventbus.Effect, error) {
 			switch {
 			case strings.HasPrefix(m.Type, "coldsection.engine."):

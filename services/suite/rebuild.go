@@ -1,0 +1,88 @@
+package suite
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+
+	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/outbox"
+)
+
+// rebuildCommand fills anew what parts keep of the facts of others.
+type rebuildCommand struct {
+	settings
+
+	Parts  []string `arg:"" optional:"" help:"The parts whose models are filled; the processes that run them must be stopped when their data are SQLite files. None means all."`
+	Accept bool     `help:"Keep what the facts say where it is not what was there. Without it, differences are reported and nothing is changed."`
+}
+
+// run empties the models of parts and fills them again from the facts. Nobody is served meanwhile, nothing is sent, and no fact is told.
+func (c *rebuildCommand) run(ctx context.Context, stdout, stderr io.Writer) error {
+	serve := serveCommand{settings: c.settings, Parts: c.Parts}
+	cfg := serve.config()
+	cfg.Listen = nil
+	s, err := begin(ctx, cfg, slog.New(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: slog.LevelWarn})), "work")
+	if err != nil {
+		return err
+	}
+	defer s.Stop()
+	if err := s.drain(ctx); err != nil {
+		return err
+	}
+	differ := 0
+	for _, part := range s.local() {
+		for _, consumer := range s.services[part].Consumers() {
+			if len(consumer.Model.Rows) == 0 {
+				continue
+			}
+			rebuilt, err := s.buses[part].Rebuild(ctx, s.services[part].DB(), consumer, c.Accept)
+			if err != nil {
+				return fmt.Errorf("%s: %w", part, err)
+			}
+			for _, r := range rebuilt {
+				if !r.Same() {
+					differ++
+				}
+				if err := c.tell(stdout, part, r); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	if differ > 0 && !c.Accept {
+		return fmt.Errorf("%d of the tables say something else than the facts; nothing of their parts was changed. Find out why, then keep what the facts say with --accept", differ)
+	}
+	return nil
+}
+
+// tell writes what came of one table.
+func (c *rebuildCommand) tell(w io.Writer, part string, r eventbus.Rebuilt) error {
+	outcome := "as it was"
+	switch {
+	case !r.Same() && c.Accept:
+		outcome = "changed to what the facts say"
+	case !r.Same():
+		outcome = "the facts say something else"
+	}
+	_, err := fmt.Fprintf(w, "%s %s: %d rows before, %d from the facts, %s.\n", part, r.Table, r.Before.Count, r.After.Count, outcome)
+	return err
+}
+
+// drain hands the facts that wait in this process's outboxes to the stream, so that a stream that is new has all of them.
+func (s *Suite) drain(ctx context.Context) error {
+	for _, part := range s.local() {
+		relay := outbox.NewRelay(s.services[part].DB(), s.buses[part], s.clock, relayEvery, s.log)
+		for {
+			n, err := relay.Once(ctx)
+			if err != nil {
+				return fmt.Errorf("the facts of %s: %w", part, err)
+			}
+			if n == 0 {
+				break
+			}
+		}
+	}
+	return nil
+}
