@@ -23,17 +23,18 @@ import (
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/suite/story"
 )
 
 // aboutNobody are methods that a limited account may call and that show no aircraft, engine or what was done to one.
-// What a calendar shows is limited as its account is; that is tested where it is served.
+// What a calendar shows is limited as its account is; that is tested where it is served, and so are packs, where they are made and operations are ended.
 var aboutNobody = []string{
 	"SignIn", "AcceptInvitation", "GetCurrentSession", "ChangePassword", "Reauthenticate", "DescribeSignIn", "EnrolSecondFactor",
 	"ConfirmSecondFactor", "OpenBreakGlass", "DescribeOwnSessions", "EndOwnSession", "ChangeUnitSystem",
-	"CreateCalendarFeed", "ListCalendarFeeds", "RevokeCalendarFeed", "GetCalendar",
+	"CreateCalendarFeed", "ListCalendarFeeds", "RevokeCalendarFeed", "GetCalendar", "CreateRecordPack", "CancelOperation",
 }
 
 // For every method that lets limited accounts in, what another owner has is answered as what does not exist is. A method
@@ -47,6 +48,7 @@ func TestWhatIsAnothersDoesNotExist(t *testing.T) {
 	names := realNames(t, conn, owner, out)
 	names["ListFindings"] = beyondTheStory(t, stage, conn, out.Engine)
 	names["GetEngineExceedance"], names["ListEngineExceedances"] = hotStart(t, stage, conn, out.Engine), out.Engine
+	packOf(t, conn, owner, out.Engine, names)
 	open := limitedMethods(t)
 	for _, m := range methods() {
 		short := string(m.Name())
@@ -118,6 +120,24 @@ func rowsOf(t *testing.T, answer string) int {
 	return strings.Count(string(file.Content), "\n")
 }
 
+// packOf has the owner make a pack, and names it and the operation that made it.
+func packOf(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, engine string, names map[string]string) {
+	t.Helper()
+	op, err := compliancev1.NewRecordPackServiceClient(conn).CreateRecordPack(owner.Context(), &compliancev1.CreateRecordPackRequest{RecordPack: &compliancev1.RecordPack{Subject: engine}})
+	for err == nil && !op.GetDone() {
+		op, err = operationsv1.NewOperationsServiceClient(conn).WaitOperation(owner.Context(), &operationsv1.WaitOperationRequest{Name: op.GetName()})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	pack := &compliancev1.RecordPack{}
+	if err := op.GetResponse().UnmarshalTo(pack); err != nil {
+		t.Fatalf("%v: %v", op, err)
+	}
+	names["GetOperation"], names["WaitOperation"] = op.GetName(), op.GetName()
+	names["GetRecordPack"], names["DownloadRecordPack"] = pack.GetName(), pack.GetName()
+}
+
 // toolOf is a tool that was used on an engine of the owner's.
 func toolOf(t *testing.T, conn *grpc.ClientConn, owner *harness.Person) string {
 	t.Helper()
@@ -182,7 +202,8 @@ func realNames(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, out s
 		"GetComplianceStatus": out.Engine, "ProposeVisit": out.Engine, "GetRetentionFloor": done.GetAccomplishments()[0].GetName() + "/retentionFloor",
 		"GetComponent": part, "GetLifeStatus": part + "/lifeStatus", "ListLifeStatuses": part, "ListToolUses": meter, "FindSuspectToolUses": meter,
 		"GetWorkOrder": order, "GetWashPlan": order + "/washPlan", "ListSteps": order, "ListMeasurements": order, "ListMotoringRuns": order,
-		"ListSignatures": order, "GetFlyingPlan": plane + "/flyingPlan", "FindFlyingPlanVersions": plane + "/flyingPlan", "FindEvidence": out.Engine,
+		"ListSignatures": order, "GetFlyingPlan": plane + "/flyingPlan", "FindFlyingPlanVersions": plane + "/flyingPlan", "ListFlyingPlans": plane,
+		"GetReleaseEntry": strings.Replace(order, "workOrders/", "releaseEntries/", 1), "CheckOperation": plane, "FindEvidence": out.Engine,
 		"GetReading": readings.GetReadings()[0].GetName(), "ListReadings": out.Engine, "ListEngineEvents": out.Engine, "GetAssessment": out.Engine + "/assessment",
 		"ListWashAdvices": out.Engine, "LookUpAircraft": "erp/plane-1", "LookUpEngine": "erp/engine-1",
 		"GetRecovery": recoveries.GetRecoveries()[0].GetName(), "ListRecoveries": out.Engine,

@@ -302,6 +302,13 @@ func TestOperationsAreSeenByTheirCreatorAndOverseers(t *testing.T) {
 		if got, err := s.ListOperations(as(t, "quinn", "quality"), &operationsv1.ListOperationsRequest{}); err != nil || len(got.GetOperations()) != 1 {
 			t.Errorf("quality sees %v, %v", got, err)
 		}
+		limited := auth.NewContext(t.Context(), auth.Identity{Account: "accounts/gus", Roles: []string{"quality", "admin"}, Kind: auth.Human, Owners: []string{"north"}})
+		if got, err := s.ListOperations(limited, &operationsv1.ListOperationsRequest{}); err != nil || len(got.GetOperations()) != 0 {
+			t.Errorf("who is limited to owners sees %v, %v", got, err)
+		}
+		if _, err := s.GetOperation(limited, &operationsv1.GetOperationRequest{Name: op.GetName()}); !fault.HasReason(err, "NOT_FOUND") {
+			t.Errorf("who is limited to owners reads another's: %v", err)
+		}
 	})
 }
 

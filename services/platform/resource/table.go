@@ -322,10 +322,15 @@ func (t *Table[T]) Gather(ctx context.Context, tx *storage.Tx, into *[]T, condit
 
 // List answers a List call over the table; parent, when set, is the name before the collection, and "x/-" spans all.
 func (t *Table[T]) List(ctx context.Context, db *storage.DB, l *listing.Lister, req listing.Request, parent string) (items []T, next string, err error) {
-	c := listing.Collection{Fields: t.fields, Key: "name", Order: t.order}
 	if parent != "" && !strings.HasSuffix(parent, "/-") {
-		c.Scope, c.ScopeArgs = "name >= $1 AND name < $2", []any{parent + "/", parent + "0"}
+		return t.ListWhere(ctx, db, l, req, "name >= $1 AND name < $2", parent+"/", parent+"0")
 	}
+	return t.ListWhere(ctx, db, l, req, "")
+}
+
+// ListWhere is List over the rows that meet a condition, such as "name >= $1", and are the caller's; an empty one is met by all.
+func (t *Table[T]) ListWhere(ctx context.Context, db *storage.DB, l *listing.Lister, req listing.Request, scope string, args ...any) (items []T, next string, err error) {
+	c := listing.Collection{Fields: t.fields, Key: "name", Order: t.order, Scope: scope, ScopeArgs: args}
 	if condition, args := t.limited(ctx, c.ScopeArgs); condition != "" && !t.shared {
 		c.Scope, c.ScopeArgs = cmp.Or(c.Scope, "1 = 1")+" AND "+condition, args
 		t.seen(ctx, &c)

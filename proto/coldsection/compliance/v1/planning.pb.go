@@ -592,6 +592,143 @@ func (x *GetFlyingPlanRequest) GetName() string {
 	return ""
 }
 
+// The request to list what is going to be flown, page by page.
+type ListFlyingPlansRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The aircraft; aircraft/- spans all.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The most resources to return; 0 means 50, more than 1,000 is read as 1,000, a negative number is refused.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// The next_page_token of the page before; every other field must be as in that request.
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which resources to return (AIP-160), over the fields that the method's comment names.
+	Filter string `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
+	// How to sort (AIP-132); by default by name.
+	OrderBy       string `protobuf:"bytes,5,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListFlyingPlansRequest) Reset() {
+	*x = ListFlyingPlansRequest{}
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListFlyingPlansRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListFlyingPlansRequest) ProtoMessage() {}
+
+func (x *ListFlyingPlansRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListFlyingPlansRequest.ProtoReflect.Descriptor instead.
+func (*ListFlyingPlansRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ListFlyingPlansRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListFlyingPlansRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListFlyingPlansRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListFlyingPlansRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListFlyingPlansRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+// A page of flying plans.
+type ListFlyingPlansResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The flying plans.
+	FlyingPlans []*FlyingPlan `protobuf:"bytes,1,rep,name=flying_plans,json=flyingPlans,proto3" json:"flying_plans,omitempty"`
+	// The token of the next page; empty on the last.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListFlyingPlansResponse) Reset() {
+	*x = ListFlyingPlansResponse{}
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListFlyingPlansResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListFlyingPlansResponse) ProtoMessage() {}
+
+func (x *ListFlyingPlansResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListFlyingPlansResponse.ProtoReflect.Descriptor instead.
+func (*ListFlyingPlansResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ListFlyingPlansResponse) GetFlyingPlans() []*FlyingPlan {
+	if x != nil {
+		return x.FlyingPlans
+	}
+	return nil
+}
+
+func (x *ListFlyingPlansResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
 // The request to change what is going to be flown.
 type UpdateFlyingPlanRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -611,7 +748,7 @@ type UpdateFlyingPlanRequest struct {
 
 func (x *UpdateFlyingPlanRequest) Reset() {
 	*x = UpdateFlyingPlanRequest{}
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[6]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -623,7 +760,7 @@ func (x *UpdateFlyingPlanRequest) String() string {
 func (*UpdateFlyingPlanRequest) ProtoMessage() {}
 
 func (x *UpdateFlyingPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[6]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -636,7 +773,7 @@ func (x *UpdateFlyingPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateFlyingPlanRequest.ProtoReflect.Descriptor instead.
 func (*UpdateFlyingPlanRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *UpdateFlyingPlanRequest) GetFlyingPlan() *FlyingPlan {
@@ -693,7 +830,7 @@ type RevokeFlyingPlanRequest struct {
 
 func (x *RevokeFlyingPlanRequest) Reset() {
 	*x = RevokeFlyingPlanRequest{}
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[7]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -705,7 +842,7 @@ func (x *RevokeFlyingPlanRequest) String() string {
 func (*RevokeFlyingPlanRequest) ProtoMessage() {}
 
 func (x *RevokeFlyingPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[7]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -718,7 +855,7 @@ func (x *RevokeFlyingPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeFlyingPlanRequest.ProtoReflect.Descriptor instead.
 func (*RevokeFlyingPlanRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *RevokeFlyingPlanRequest) GetName() string {
@@ -767,7 +904,7 @@ type FindFlyingPlanVersionsRequest struct {
 
 func (x *FindFlyingPlanVersionsRequest) Reset() {
 	*x = FindFlyingPlanVersionsRequest{}
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[8]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -779,7 +916,7 @@ func (x *FindFlyingPlanVersionsRequest) String() string {
 func (*FindFlyingPlanVersionsRequest) ProtoMessage() {}
 
 func (x *FindFlyingPlanVersionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[8]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -792,7 +929,7 @@ func (x *FindFlyingPlanVersionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindFlyingPlanVersionsRequest.ProtoReflect.Descriptor instead.
 func (*FindFlyingPlanVersionsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *FindFlyingPlanVersionsRequest) GetName() string {
@@ -813,7 +950,7 @@ type FindFlyingPlanVersionsResponse struct {
 
 func (x *FindFlyingPlanVersionsResponse) Reset() {
 	*x = FindFlyingPlanVersionsResponse{}
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[9]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -825,7 +962,7 @@ func (x *FindFlyingPlanVersionsResponse) String() string {
 func (*FindFlyingPlanVersionsResponse) ProtoMessage() {}
 
 func (x *FindFlyingPlanVersionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[9]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -838,7 +975,7 @@ func (x *FindFlyingPlanVersionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindFlyingPlanVersionsResponse.ProtoReflect.Descriptor instead.
 func (*FindFlyingPlanVersionsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *FindFlyingPlanVersionsResponse) GetFlyingPlans() []*FlyingPlan {
@@ -867,7 +1004,7 @@ type ForecastDueItemsRequest struct {
 
 func (x *ForecastDueItemsRequest) Reset() {
 	*x = ForecastDueItemsRequest{}
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[10]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -879,7 +1016,7 @@ func (x *ForecastDueItemsRequest) String() string {
 func (*ForecastDueItemsRequest) ProtoMessage() {}
 
 func (x *ForecastDueItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[10]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -892,7 +1029,7 @@ func (x *ForecastDueItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ForecastDueItemsRequest.ProtoReflect.Descriptor instead.
 func (*ForecastDueItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ForecastDueItemsRequest) GetPageSize() int32 {
@@ -943,7 +1080,7 @@ type ForecastDueItemsResponse struct {
 
 func (x *ForecastDueItemsResponse) Reset() {
 	*x = ForecastDueItemsResponse{}
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[11]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -955,7 +1092,7 @@ func (x *ForecastDueItemsResponse) String() string {
 func (*ForecastDueItemsResponse) ProtoMessage() {}
 
 func (x *ForecastDueItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[11]
+	mi := &file_coldsection_compliance_v1_planning_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -968,7 +1105,7 @@ func (x *ForecastDueItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ForecastDueItemsResponse.ProtoReflect.Descriptor instead.
 func (*ForecastDueItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_compliance_v1_planning_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ForecastDueItemsResponse) GetDueForecasts() []*DueForecast {
@@ -1048,7 +1185,17 @@ const file_coldsection_compliance_v1_planning_proto_rawDesc = "" +
 	"\x13flying_plan_version\x18\x10 \x01(\x05B\x04\xe2A\x01\x03R\x11flyingPlanVersion\"Z\n" +
 	"\x14GetFlyingPlanRequest\x12B\n" +
 	"\x04name\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \n" +
-	"\x1ecoldsection.example/FlyingPlan\xbaH\x04r\x02\x10\x01R\x04name\"\xb5\x02\n" +
+	"\x1ecoldsection.example/FlyingPlan\xbaH\x04r\x02\x10\x01R\x04name\"\xe7\x01\n" +
+	"\x16ListFlyingPlansRequest\x12F\n" +
+	"\x06parent\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \x12\x1ecoldsection.example/FlyingPlan\xbaH\x04r\x02\x10\x01R\x06parent\x12!\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\x04\xe2A\x01\x01R\bpageSize\x12#\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\tpageToken\x12\x1c\n" +
+	"\x06filter\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12\x1f\n" +
+	"\border_by\x18\x05 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x97\x01\n" +
+	"\x17ListFlyingPlansResponse\x12N\n" +
+	"\fflying_plans\x18\x01 \x03(\v2%.coldsection.compliance.v1.FlyingPlanB\x04\xe2A\x01\x03R\vflyingPlans\x12,\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xb5\x02\n" +
 	"\x17UpdateFlyingPlanRequest\x12R\n" +
 	"\vflying_plan\x18\x01 \x01(\v2%.coldsection.compliance.v1.FlyingPlanB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\n" +
@@ -1081,9 +1228,10 @@ const file_coldsection_compliance_v1_planning_proto_rawDesc = "" +
 	"\bscenario\x18\x05 \x01(\v2).coldsection.compliance.v1.FlyingScenarioB\x04\xe2A\x01\x01R\bscenario\"\x9b\x01\n" +
 	"\x18ForecastDueItemsResponse\x12Q\n" +
 	"\rdue_forecasts\x18\x01 \x03(\v2&.coldsection.compliance.v1.DueForecastB\x04\xe2A\x01\x03R\fdueForecasts\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xf6\x06\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken2\xa1\b\n" +
 	"\x0fPlanningService\x12\x94\x01\n" +
-	"\rGetFlyingPlan\x12/.coldsection.compliance.v1.GetFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"+\x82\xd3\xe4\x93\x02\"\x12 /v1/{name=aircraft/*/flyingPlan}\x90\x02\x01\x12\xb0\x01\n" +
+	"\rGetFlyingPlan\x12/.coldsection.compliance.v1.GetFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"+\x82\xd3\xe4\x93\x02\"\x12 /v1/{name=aircraft/*/flyingPlan}\x90\x02\x01\x12\xa8\x01\n" +
+	"\x0fListFlyingPlans\x121.coldsection.compliance.v1.ListFlyingPlansRequest\x1a2.coldsection.compliance.v1.ListFlyingPlansResponse\".\x82\xd3\xe4\x93\x02%\x12#/v1/{parent=aircraft/*}/flyingPlans\x90\x02\x01\x12\xb0\x01\n" +
 	"\x10UpdateFlyingPlan\x122.coldsection.compliance.v1.UpdateFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"A\x82\xd3\xe4\x93\x02;:\vflying_plan2,/v1/{flying_plan.name=aircraft/*/flyingPlan}\x12\xa1\x01\n" +
 	"\x10RevokeFlyingPlan\x122.coldsection.compliance.v1.RevokeFlyingPlanRequest\x1a%.coldsection.compliance.v1.FlyingPlan\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=aircraft/*/flyingPlan}:revoke\x12\xd1\x01\n" +
 	"\x16FindFlyingPlanVersions\x128.coldsection.compliance.v1.FindFlyingPlanVersionsRequest\x1a9.coldsection.compliance.v1.FindFlyingPlanVersionsResponse\"B\x82\xd3\xe4\x93\x029\x127/v1/{name=aircraft/*/flyingPlan}:findFlyingPlanVersions\x90\x02\x01\x12\xa0\x01\n" +
@@ -1101,7 +1249,7 @@ func file_coldsection_compliance_v1_planning_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_planning_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_planning_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_coldsection_compliance_v1_planning_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_coldsection_compliance_v1_planning_proto_goTypes = []any{
 	(*FlyingPlan)(nil),                     // 0: coldsection.compliance.v1.FlyingPlan
 	(*FlyingSeason)(nil),                   // 1: coldsection.compliance.v1.FlyingSeason
@@ -1109,55 +1257,60 @@ var file_coldsection_compliance_v1_planning_proto_goTypes = []any{
 	(*FlyingScenario)(nil),                 // 3: coldsection.compliance.v1.FlyingScenario
 	(*DueForecast)(nil),                    // 4: coldsection.compliance.v1.DueForecast
 	(*GetFlyingPlanRequest)(nil),           // 5: coldsection.compliance.v1.GetFlyingPlanRequest
-	(*UpdateFlyingPlanRequest)(nil),        // 6: coldsection.compliance.v1.UpdateFlyingPlanRequest
-	(*RevokeFlyingPlanRequest)(nil),        // 7: coldsection.compliance.v1.RevokeFlyingPlanRequest
-	(*FindFlyingPlanVersionsRequest)(nil),  // 8: coldsection.compliance.v1.FindFlyingPlanVersionsRequest
-	(*FindFlyingPlanVersionsResponse)(nil), // 9: coldsection.compliance.v1.FindFlyingPlanVersionsResponse
-	(*ForecastDueItemsRequest)(nil),        // 10: coldsection.compliance.v1.ForecastDueItemsRequest
-	(*ForecastDueItemsResponse)(nil),       // 11: coldsection.compliance.v1.ForecastDueItemsResponse
-	(*timestamppb.Timestamp)(nil),          // 12: google.protobuf.Timestamp
-	(*date.Date)(nil),                      // 13: google.type.Date
-	(*FlyingRate)(nil),                     // 14: coldsection.compliance.v1.FlyingRate
-	(DueItem_Band)(0),                      // 15: coldsection.compliance.v1.DueItem.Band
-	(*Remaining)(nil),                      // 16: coldsection.compliance.v1.Remaining
-	(*fieldmaskpb.FieldMask)(nil),          // 17: google.protobuf.FieldMask
+	(*ListFlyingPlansRequest)(nil),         // 6: coldsection.compliance.v1.ListFlyingPlansRequest
+	(*ListFlyingPlansResponse)(nil),        // 7: coldsection.compliance.v1.ListFlyingPlansResponse
+	(*UpdateFlyingPlanRequest)(nil),        // 8: coldsection.compliance.v1.UpdateFlyingPlanRequest
+	(*RevokeFlyingPlanRequest)(nil),        // 9: coldsection.compliance.v1.RevokeFlyingPlanRequest
+	(*FindFlyingPlanVersionsRequest)(nil),  // 10: coldsection.compliance.v1.FindFlyingPlanVersionsRequest
+	(*FindFlyingPlanVersionsResponse)(nil), // 11: coldsection.compliance.v1.FindFlyingPlanVersionsResponse
+	(*ForecastDueItemsRequest)(nil),        // 12: coldsection.compliance.v1.ForecastDueItemsRequest
+	(*ForecastDueItemsResponse)(nil),       // 13: coldsection.compliance.v1.ForecastDueItemsResponse
+	(*timestamppb.Timestamp)(nil),          // 14: google.protobuf.Timestamp
+	(*date.Date)(nil),                      // 15: google.type.Date
+	(*FlyingRate)(nil),                     // 16: coldsection.compliance.v1.FlyingRate
+	(DueItem_Band)(0),                      // 17: coldsection.compliance.v1.DueItem.Band
+	(*Remaining)(nil),                      // 18: coldsection.compliance.v1.Remaining
+	(*fieldmaskpb.FieldMask)(nil),          // 19: google.protobuf.FieldMask
 }
 var file_coldsection_compliance_v1_planning_proto_depIdxs = []int32{
 	1,  // 0: coldsection.compliance.v1.FlyingPlan.seasons:type_name -> coldsection.compliance.v1.FlyingSeason
 	2,  // 1: coldsection.compliance.v1.FlyingPlan.periods:type_name -> coldsection.compliance.v1.FlyingPeriod
-	12, // 2: coldsection.compliance.v1.FlyingPlan.update_time:type_name -> google.protobuf.Timestamp
-	13, // 3: coldsection.compliance.v1.FlyingPeriod.start_date:type_name -> google.type.Date
-	13, // 4: coldsection.compliance.v1.FlyingPeriod.end_date:type_name -> google.type.Date
-	14, // 5: coldsection.compliance.v1.FlyingPeriod.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	14, // 6: coldsection.compliance.v1.FlyingScenario.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	14, // 2: coldsection.compliance.v1.FlyingPlan.update_time:type_name -> google.protobuf.Timestamp
+	15, // 3: coldsection.compliance.v1.FlyingPeriod.start_date:type_name -> google.type.Date
+	15, // 4: coldsection.compliance.v1.FlyingPeriod.end_date:type_name -> google.type.Date
+	16, // 5: coldsection.compliance.v1.FlyingPeriod.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	16, // 6: coldsection.compliance.v1.FlyingScenario.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
 	2,  // 7: coldsection.compliance.v1.FlyingScenario.periods:type_name -> coldsection.compliance.v1.FlyingPeriod
-	15, // 8: coldsection.compliance.v1.DueForecast.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	13, // 9: coldsection.compliance.v1.DueForecast.p50_date:type_name -> google.type.Date
-	13, // 10: coldsection.compliance.v1.DueForecast.p10_date:type_name -> google.type.Date
-	13, // 11: coldsection.compliance.v1.DueForecast.p90_date:type_name -> google.type.Date
-	16, // 12: coldsection.compliance.v1.DueForecast.remaining:type_name -> coldsection.compliance.v1.Remaining
-	14, // 13: coldsection.compliance.v1.DueForecast.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	13, // 14: coldsection.compliance.v1.DueForecast.planned_date:type_name -> google.type.Date
-	0,  // 15: coldsection.compliance.v1.UpdateFlyingPlanRequest.flying_plan:type_name -> coldsection.compliance.v1.FlyingPlan
-	17, // 16: coldsection.compliance.v1.UpdateFlyingPlanRequest.update_mask:type_name -> google.protobuf.FieldMask
-	0,  // 17: coldsection.compliance.v1.FindFlyingPlanVersionsResponse.flying_plans:type_name -> coldsection.compliance.v1.FlyingPlan
-	3,  // 18: coldsection.compliance.v1.ForecastDueItemsRequest.scenario:type_name -> coldsection.compliance.v1.FlyingScenario
-	4,  // 19: coldsection.compliance.v1.ForecastDueItemsResponse.due_forecasts:type_name -> coldsection.compliance.v1.DueForecast
-	5,  // 20: coldsection.compliance.v1.PlanningService.GetFlyingPlan:input_type -> coldsection.compliance.v1.GetFlyingPlanRequest
-	6,  // 21: coldsection.compliance.v1.PlanningService.UpdateFlyingPlan:input_type -> coldsection.compliance.v1.UpdateFlyingPlanRequest
-	7,  // 22: coldsection.compliance.v1.PlanningService.RevokeFlyingPlan:input_type -> coldsection.compliance.v1.RevokeFlyingPlanRequest
-	8,  // 23: coldsection.compliance.v1.PlanningService.FindFlyingPlanVersions:input_type -> coldsection.compliance.v1.FindFlyingPlanVersionsRequest
-	10, // 24: coldsection.compliance.v1.PlanningService.ForecastDueItems:input_type -> coldsection.compliance.v1.ForecastDueItemsRequest
-	0,  // 25: coldsection.compliance.v1.PlanningService.GetFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
-	0,  // 26: coldsection.compliance.v1.PlanningService.UpdateFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
-	0,  // 27: coldsection.compliance.v1.PlanningService.RevokeFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
-	9,  // 28: coldsection.compliance.v1.PlanningService.FindFlyingPlanVersions:output_type -> coldsection.compliance.v1.FindFlyingPlanVersionsResponse
-	11, // 29: coldsection.compliance.v1.PlanningService.ForecastDueItems:output_type -> coldsection.compliance.v1.ForecastDueItemsResponse
-	25, // [25:30] is the sub-list for method output_type
-	20, // [20:25] is the sub-list for method input_type
-	20, // [20:20] is the sub-list for extension type_name
-	20, // [20:20] is the sub-list for extension extendee
-	0,  // [0:20] is the sub-list for field type_name
+	17, // 8: coldsection.compliance.v1.DueForecast.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	15, // 9: coldsection.compliance.v1.DueForecast.p50_date:type_name -> google.type.Date
+	15, // 10: coldsection.compliance.v1.DueForecast.p10_date:type_name -> google.type.Date
+	15, // 11: coldsection.compliance.v1.DueForecast.p90_date:type_name -> google.type.Date
+	18, // 12: coldsection.compliance.v1.DueForecast.remaining:type_name -> coldsection.compliance.v1.Remaining
+	16, // 13: coldsection.compliance.v1.DueForecast.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	15, // 14: coldsection.compliance.v1.DueForecast.planned_date:type_name -> google.type.Date
+	0,  // 15: coldsection.compliance.v1.ListFlyingPlansResponse.flying_plans:type_name -> coldsection.compliance.v1.FlyingPlan
+	0,  // 16: coldsection.compliance.v1.UpdateFlyingPlanRequest.flying_plan:type_name -> coldsection.compliance.v1.FlyingPlan
+	19, // 17: coldsection.compliance.v1.UpdateFlyingPlanRequest.update_mask:type_name -> google.protobuf.FieldMask
+	0,  // 18: coldsection.compliance.v1.FindFlyingPlanVersionsResponse.flying_plans:type_name -> coldsection.compliance.v1.FlyingPlan
+	3,  // 19: coldsection.compliance.v1.ForecastDueItemsRequest.scenario:type_name -> coldsection.compliance.v1.FlyingScenario
+	4,  // 20: coldsection.compliance.v1.ForecastDueItemsResponse.due_forecasts:type_name -> coldsection.compliance.v1.DueForecast
+	5,  // 21: coldsection.compliance.v1.PlanningService.GetFlyingPlan:input_type -> coldsection.compliance.v1.GetFlyingPlanRequest
+	6,  // 22: coldsection.compliance.v1.PlanningService.ListFlyingPlans:input_type -> coldsection.compliance.v1.ListFlyingPlansRequest
+	8,  // 23: coldsection.compliance.v1.PlanningService.UpdateFlyingPlan:input_type -> coldsection.compliance.v1.UpdateFlyingPlanRequest
+	9,  // 24: coldsection.compliance.v1.PlanningService.RevokeFlyingPlan:input_type -> coldsection.compliance.v1.RevokeFlyingPlanRequest
+	10, // 25: coldsection.compliance.v1.PlanningService.FindFlyingPlanVersions:input_type -> coldsection.compliance.v1.FindFlyingPlanVersionsRequest
+	12, // 26: coldsection.compliance.v1.PlanningService.ForecastDueItems:input_type -> coldsection.compliance.v1.ForecastDueItemsRequest
+	0,  // 27: coldsection.compliance.v1.PlanningService.GetFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
+	7,  // 28: coldsection.compliance.v1.PlanningService.ListFlyingPlans:output_type -> coldsection.compliance.v1.ListFlyingPlansResponse
+	0,  // 29: coldsection.compliance.v1.PlanningService.UpdateFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
+	0,  // 30: coldsection.compliance.v1.PlanningService.RevokeFlyingPlan:output_type -> coldsection.compliance.v1.FlyingPlan
+	11, // 31: coldsection.compliance.v1.PlanningService.FindFlyingPlanVersions:output_type -> coldsection.compliance.v1.FindFlyingPlanVersionsResponse
+	13, // 32: coldsection.compliance.v1.PlanningService.ForecastDueItems:output_type -> coldsection.compliance.v1.ForecastDueItemsResponse
+	27, // [27:33] is the sub-list for method output_type
+	21, // [21:27] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_planning_proto_init() }
@@ -1172,7 +1325,7 @@ func file_coldsection_compliance_v1_planning_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_planning_proto_rawDesc), len(file_coldsection_compliance_v1_planning_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   12,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

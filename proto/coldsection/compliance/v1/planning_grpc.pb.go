@@ -22,6 +22,7 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	PlanningService_GetFlyingPlan_FullMethodName          = "/coldsection.compliance.v1.PlanningService/GetFlyingPlan"
+	PlanningService_ListFlyingPlans_FullMethodName        = "/coldsection.compliance.v1.PlanningService/ListFlyingPlans"
 	PlanningService_UpdateFlyingPlan_FullMethodName       = "/coldsection.compliance.v1.PlanningService/UpdateFlyingPlan"
 	PlanningService_RevokeFlyingPlan_FullMethodName       = "/coldsection.compliance.v1.PlanningService/RevokeFlyingPlan"
 	PlanningService_FindFlyingPlanVersions_FullMethodName = "/coldsection.compliance.v1.PlanningService/FindFlyingPlanVersions"
@@ -36,6 +37,9 @@ const (
 type PlanningServiceClient interface {
 	// Reads what is going to be flown by an aircraft. Roles: every signed-in caller.
 	GetFlyingPlan(ctx context.Context, in *GetFlyingPlanRequest, opts ...grpc.CallOption) (*FlyingPlan, error)
+	// Lists what is going to be flown, of the aircraft that somebody planned for; aircraft/- spans all aircraft. Filter fields: revoked,
+	// window_weeks, updater. Roles: every signed-in caller.
+	ListFlyingPlans(ctx context.Context, in *ListFlyingPlansRequest, opts ...grpc.CallOption) (*ListFlyingPlansResponse, error)
 	// Changes what is going to be flown by an aircraft. Roles: planner, quality. Reasons: DATE_INVALID, DATES_REVERSED,
 	// ETAG_MISMATCH.
 	UpdateFlyingPlan(ctx context.Context, in *UpdateFlyingPlanRequest, opts ...grpc.CallOption) (*FlyingPlan, error)
@@ -62,6 +66,16 @@ func (c *planningServiceClient) GetFlyingPlan(ctx context.Context, in *GetFlying
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(FlyingPlan)
 	err := c.cc.Invoke(ctx, PlanningService_GetFlyingPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planningServiceClient) ListFlyingPlans(ctx context.Context, in *ListFlyingPlansRequest, opts ...grpc.CallOption) (*ListFlyingPlansResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListFlyingPlansResponse)
+	err := c.cc.Invoke(ctx, PlanningService_ListFlyingPlans_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -116,6 +130,9 @@ func (c *planningServiceClient) ForecastDueItems(ctx context.Context, in *Foreca
 type PlanningServiceServer interface {
 	// Reads what is going to be flown by an aircraft. Roles: every signed-in caller.
 	GetFlyingPlan(context.Context, *GetFlyingPlanRequest) (*FlyingPlan, error)
+	// Lists what is going to be flown, of the aircraft that somebody planned for; aircraft/- spans all aircraft. Filter fields: revoked,
+	// window_weeks, updater. Roles: every signed-in caller.
+	ListFlyingPlans(context.Context, *ListFlyingPlansRequest) (*ListFlyingPlansResponse, error)
 	// Changes what is going to be flown by an aircraft. Roles: planner, quality. Reasons: DATE_INVALID, DATES_REVERSED,
 	// ETAG_MISMATCH.
 	UpdateFlyingPlan(context.Context, *UpdateFlyingPlanRequest) (*FlyingPlan, error)
@@ -140,6 +157,9 @@ type UnimplementedPlanningServiceServer struct{}
 
 func (UnimplementedPlanningServiceServer) GetFlyingPlan(context.Context, *GetFlyingPlanRequest) (*FlyingPlan, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetFlyingPlan not implemented")
+}
+func (UnimplementedPlanningServiceServer) ListFlyingPlans(context.Context, *ListFlyingPlansRequest) (*ListFlyingPlansResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListFlyingPlans not implemented")
 }
 func (UnimplementedPlanningServiceServer) UpdateFlyingPlan(context.Context, *UpdateFlyingPlanRequest) (*FlyingPlan, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdateFlyingPlan not implemented")
@@ -188,6 +208,24 @@ func _PlanningService_GetFlyingPlan_Handler(srv interface{}, ctx context.Context
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(PlanningServiceServer).GetFlyingPlan(ctx, req.(*GetFlyingPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanningService_ListFlyingPlans_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListFlyingPlansRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanningServiceServer).ListFlyingPlans(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanningService_ListFlyingPlans_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanningServiceServer).ListFlyingPlans(ctx, req.(*ListFlyingPlansRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -274,6 +312,10 @@ var PlanningService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetFlyingPlan",
 			Handler:    _PlanningService_GetFlyingPlan_Handler,
+		},
+		{
+			MethodName: "ListFlyingPlans",
+			Handler:    _PlanningService_ListFlyingPlans_Handler,
 		},
 		{
 			MethodName: "UpdateFlyingPlan",

@@ -56,7 +56,10 @@ type RecordPack struct {
 	// When it was made.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// Changes with every change.
-	Etag          string `protobuf:"bytes,13,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,13,opt,name=etag,proto3" json:"etag,omitempty"`
+	// The owners whose things it holds, with a space between them, when an account that is limited to owners asked for it; empty holds all.
+	// Such accounts see packs of their own limit only.
+	LimitedTo     string `protobuf:"bytes,14,opt,name=limited_to,json=limitedTo,proto3" json:"limited_to,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -178,6 +181,13 @@ func (x *RecordPack) GetCreateTime() *timestamppb.Timestamp {
 func (x *RecordPack) GetEtag() string {
 	if x != nil {
 		return x.Etag
+	}
+	return ""
+}
+
+func (x *RecordPack) GetLimitedTo() string {
+	if x != nil {
+		return x.LimitedTo
 	}
 	return ""
 }
@@ -543,7 +553,7 @@ var File_coldsection_compliance_v1_records_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_records_proto_rawDesc = "" +
 	"\n" +
-	"'coldsection/compliance/v1/records.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a#google/longrunning/operations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x84\x05\n" +
+	"'coldsection/compliance/v1/records.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a#google/longrunning/operations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa9\x05\n" +
 	"\n" +
 	"RecordPack\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12(\n" +
@@ -564,7 +574,9 @@ const file_coldsection_compliance_v1_records_proto_rawDesc = "" +
 	"\acreator\x18\v \x01(\tB\x04\xe2A\x01\x03R\acreator\x12A\n" +
 	"\vcreate_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12\x18\n" +
-	"\x04etag\x18\r \x01(\tB\x04\xe2A\x01\x03R\x04etag:W\xeaAT\n" +
+	"\x04etag\x18\r \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12#\n" +
+	"\n" +
+	"limited_to\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\tlimitedTo:W\xeaAT\n" +
 	"\x1ecoldsection.example/RecordPack\x12\x19recordPacks/{record_pack}*\vrecordPacks2\n" +
 	"recordPack\"\xa1\x02\n" +
 	"\x17CreateRecordPackRequest\x12R\n" +

@@ -42,7 +42,7 @@ type RecordPackServiceClient interface {
 	CreateRecordPack(ctx context.Context, in *CreateRecordPackRequest, opts ...grpc.CallOption) (*longrunningpb.Operation, error)
 	// Reads what a pack is of, without its bytes. Role: quality.
 	GetRecordPack(ctx context.Context, in *GetRecordPackRequest, opts ...grpc.CallOption) (*RecordPack, error)
-	// Lists packs, without their bytes. Filter fields: subject, number. Role: quality.
+	// Lists packs, without their bytes. Filter fields: subject, number, create_time, limited_to. Role: quality.
 	ListRecordPacks(ctx context.Context, in *ListRecordPacksRequest, opts ...grpc.CallOption) (*ListRecordPacksResponse, error)
 	// Gives a pack out. Over HTTP the answer is the file itself. Check it anywhere with "coldsection pack verify FILE". Role: quality.
 	DownloadRecordPack(ctx context.Context, in *DownloadRecordPackRequest, opts ...grpc.CallOption) (*DownloadRecordPackResponse, error)
@@ -110,7 +110,7 @@ type RecordPackServiceServer interface {
 	CreateRecordPack(context.Context, *CreateRecordPackRequest) (*longrunningpb.Operation, error)
 	// Reads what a pack is of, without its bytes. Role: quality.
 	GetRecordPack(context.Context, *GetRecordPackRequest) (*RecordPack, error)
-	// Lists packs, without their bytes. Filter fields: subject, number. Role: quality.
+	// Lists packs, without their bytes. Filter fields: subject, number, create_time, limited_to. Role: quality.
 	ListRecordPacks(context.Context, *ListRecordPacksRequest) (*ListRecordPacksResponse, error)
 	// Gives a pack out. Over HTTP the answer is the file itself. Check it anywhere with "coldsection pack verify FILE". Role: quality.
 	DownloadRecordPack(context.Context, *DownloadRecordPackRequest) (*DownloadRecordPackResponse, error)

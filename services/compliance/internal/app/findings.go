@@ -138,6 +138,11 @@ func (u unit) findingsStand(ctx context.Context, status *compliancev1.Compliance
 		if err := u.judge(f, s.at); err != nil {
 			return err
 		}
+		if mine, err := u.mine(ctx, f.GetAircraft()); err != nil {
+			return err
+		} else if !mine {
+			f.Aircraft = ""
+		}
 		status.OpenFindings = append(status.OpenFindings, f)
 		if f.GetBand() == compliancev1.DueItem_OVERDUE || f.GetBand() == compliancev1.DueItem_NO_DATA || f.GetFlightSafety() {
 			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: %s %s", f.GetFinding(), label(engine), f.GetDescription(), f.GetExplanation()))

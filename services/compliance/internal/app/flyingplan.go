@@ -37,6 +37,24 @@ func (a *App) GetFlyingPlan(ctx context.Context, req *compliancev1.GetFlyingPlan
 	return plan, err
 }
 
+// ListFlyingPlans lists what is going to be flown, of the aircraft that somebody planned for. Plans from before they could be listed are made ready for
+// it at the first list.
+func (a *App) ListFlyingPlans(ctx context.Context, req *compliancev1.ListFlyingPlansRequest) (*compliancev1.ListFlyingPlansResponse, error) {
+	var behind bool
+	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		behind, err = store.PlansUnlisted(ctx, tx)
+		return err
+	})
+	if err == nil && behind {
+		err = a.DB.Update(unlimited(ctx), store.ListPlans)
+	}
+	if err != nil {
+		return nil, err
+	}
+	plans, next, err := store.FlyingPlans.List(ctx, a.DB, a.Lister, req, req.GetParent())
+	return &compliancev1.ListFlyingPlansResponse{FlyingPlans: plans, NextPageToken: next}, err
+}
+
 // flyingPlan is the plan of an aircraft; an empty one when nobody planned.
 func (u unit) flyingPlan(ctx context.Context, plane string) (*compliancev1.FlyingPlan, error) {
 	if l := u.loaded; l != nil && l.things[plane] != nil {

@@ -26,6 +26,8 @@ type gathered struct {
 	label    string
 	labels   map[string]string // of every subject, by name
 	status   *compliancev1.ComplianceStatus
+	limited  string // the owners whose things it holds, when not all
+	left     int    // fittings and entries of chains that are left out, as they name things of other owners
 	records  []*compliancev1.Evidence
 	fittings []*compliancev1.Fitting
 	flown    table // entries of flying, thing by thing
@@ -38,7 +40,7 @@ type gathered struct {
 func (u unit) gather(ctx context.Context, p *compliancev1.RecordPack) (*gathered, error) {
 	t := times{at: p.GetAsOfTime().AsTime(), known: p.GetKnownAtTime().AsTime()}
 	status := &compliancev1.ComplianceStatus{Subject: p.GetSubject(), AsOfTime: p.GetAsOfTime(), KnownAtTime: p.GetKnownAtTime()}
-	g := &gathered{flown: flownTable(), tools: toolTable(), labels: map[string]string{}, status: status}
+	g := &gathered{flown: flownTable(), tools: toolTable(), labels: map[string]string{}, status: status, limited: limitedTo(ctx)}
 	all, rules, err := u.subjects(ctx, g.status, t, true)
 	if err != nil {
 		return nil, err
@@ -80,6 +82,14 @@ func (u unit) gatherOf(ctx context.Context, g *gathered, s seen) error {
 	}
 	fitted, err := store.FittedKnown(ctx, u.Tx, s.subject.GetName(), s.known)
 	for _, f := range fitted {
+		mine, err := u.mine(ctx, f.GetItem(), f.GetHost())
+		if err != nil {
+			return err
+		}
+		if !mine {
+			g.left++
+			continue
+		}
 		again := slices.ContainsFunc(g.fittings, func(o *compliancev1.Fitting) bool { return o.GetName() == f.GetName() })
 		if from := dateOf(f.GetInstallDate()); !again && !s.today.Before(from) {
 			g.fittings = append(g.fittings, asOf(f, s.today))
@@ -98,6 +108,13 @@ func (u unit) gatherOf(ctx context.Context, g *gathered, s seen) error {
 func (u unit) gatherFlown(ctx context.Context, g *gathered, s seen) error {
 	entries, err := store.EntriesOf(ctx, u.Tx, s.subject.GetName(), s.today.String(), s.known)
 	for _, e := range entries {
+		mine, err := u.mine(ctx, e.Name)
+		if err != nil {
+			return err
+		}
+		if !mine {
+			e.Name = elsewhere
+		}
 		g.flown.rows = append(g.flown.rows, []string{
 			label(s.subject), e.Day, span(e.Seconds), strconv.FormatInt(e.Cycles, 10), strconv.FormatInt(e.Starts, 10), strconv.FormatInt(e.Landings, 10), e.Name,
 		})
@@ -158,6 +175,14 @@ func (u unit) chain(ctx context.Context, g *gathered, all []seen, known time.Tim
 			return err
 		}
 		for _, p := range proofs {
+			mine, err := u.mayName(ctx, p)
+			if err != nil {
+				return err
+			}
+			if !mine {
+				g.left++
+				continue
+			}
 			if stream != "applicability" || g.decidedHere(p) {
 				g.chains.Entries = append(g.chains.Entries, p)
 			}

@@ -136,6 +136,9 @@ func (g *gathered) index(p *compliancev1.RecordPack, files []recordpack.File) ([
 	doc.Heading(1, "Record pack of "+g.label)
 	doc.Paragraph(fmt.Sprintf("%s as it was at %s, as it was known at %s.\nSHA-256 of the records: %s", p.GetSubject(), stamp(p.GetAsOfTime()), stamp(p.GetKnownAtTime()), p.GetContentSha256()))
 	doc.Paragraph("Check the file with: coldsection pack verify FILE --key KEY. Ask the maker for the key by another way than this file.")
+	if g.limited != "" {
+		doc.Paragraph("Limited to what belongs to " + strings.ReplaceAll(g.limited, " ", ", ") + ". What belongs to others is left out or not named: " + strconv.Itoa(g.left) + " fittings and entries of record chains.")
+	}
 	g.standing(doc)
 	for _, t := range g.tables {
 		doc.Heading(2, t.title)

@@ -42,7 +42,7 @@ func (a *App) CreateRecordPack(ctx context.Context, req *compliancev1.CreateReco
 		}
 		want := &compliancev1.RecordPack{
 			Name: a.newName("recordPacks", req.GetRecordPackId()), Subject: pack.GetSubject(), AsOfTime: timestamppb.New(t.at), KnownAtTime: timestamppb.New(t.known),
-			Creator: u.caller.Account,
+			Creator: u.caller.Account, LimitedTo: limitedTo(ctx),
 		}
 		if _, err := store.RecordPacks.Get(ctx, tx, want.GetName()); err == nil {
 			return nil, fault.New(fault.AlreadyExists, "ALREADY_EXISTS", "%s exists. Choose another id.", want.GetName())
@@ -108,7 +108,7 @@ func (u unit) pack(ctx context.Context, p *compliancev1.RecordPack) ([]byte, err
 // DownloadRecordPack gives a pack out.
 func (a *App) DownloadRecordPack(ctx context.Context, req *compliancev1.DownloadRecordPackRequest) (resp *compliancev1.DownloadRecordPackResponse, err error) {
 	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		p, err := store.RecordPacks.Get(ctx, tx, req.GetName())
+		p, err := packFor(ctx, tx, req.GetName())
 		if err != nil {
 			return err
 		}

@@ -16,7 +16,13 @@ import (
 // tell brings a fact about a finding of an order on engine one.
 func (w *world) tell(order string, f *workordersv1.Finding) {
 	w.t.Helper()
-	fact := &workordersv1.FindingChanged{WorkOrder: "workOrders/" + order, Engine: "engines/one", Aircraft: "aircraft/plane", TimeZone: "Europe/Oslo", Finding: f}
+	w.tellOf(order, "engines/one", f)
+}
+
+// tellOf is tell for an order on another engine.
+func (w *world) tellOf(order, engine string, f *workordersv1.Finding) {
+	w.t.Helper()
+	fact := &workordersv1.FindingChanged{WorkOrder: "workOrders/" + order, Engine: engine, Aircraft: "aircraft/plane", TimeZone: "Europe/Oslo", Finding: f}
 	if err := w.db.Update(w.t.Context(), func(ctx context.Context, tx *storage.Tx) error { return w.restarted().Found(ctx, tx, fact) }); err != nil {
 		w.t.Fatal(err)
 	}

@@ -22,8 +22,8 @@ type unplanned struct {
 
 func registerPlanning(r rpc.Registrar, a *app.App) {
 	const service = "coldsection.compliance.v1.PlanningService"
-	p := auth.Policy{}.For(service, []string{auth.SignedIn}, "GetFlyingPlan", "FindFlyingPlanVersions", "ForecastDueItems")
+	p := auth.Policy{}.For(service, []string{auth.SignedIn}, "GetFlyingPlan", "ListFlyingPlans", "FindFlyingPlanVersions", "ForecastDueItems")
 	p.For(service, []string{"planner", "quality"}, "UpdateFlyingPlan", "RevokeFlyingPlan").
-		Scope(service, "GetFlyingPlan", "FindFlyingPlanVersions", "ForecastDueItems")
+		Scope(service, "GetFlyingPlan", "ListFlyingPlans", "FindFlyingPlanVersions", "ForecastDueItems")
 	r.Register(&compliancev1.PlanningService_ServiceDesc, &planning{App: a}, p)
 }

@@ -11,7 +11,33 @@ import (
 )
 
 // FlyingPlans are what is going to be flown, one at most for each aircraft.
-var FlyingPlans = resource.NewTable[*compliancev1.FlyingPlan]("flying_plans", "").OwnedBy("name")
+var FlyingPlans = resource.NewTable[*compliancev1.FlyingPlan]("flying_plans", "", "revoked", "window_weeks", "updater").OwnedBy("name")
+
+// unlisted finds the plans from before plans could be listed.
+const unlisted = "revoked = -1"
+
+// PlansUnlisted reports whether there are plans from before plans could be listed.
+func PlansUnlisted(ctx context.Context, tx *storage.Tx) (bool, error) {
+	var n int64
+	err := tx.QueryRow(ctx, "SELECT COUNT(*) FROM flying_plans WHERE "+unlisted).Scan(&n)
+	return n > 0, err
+}
+
+// ListPlans fills in what plans from before are listed by. They change in nothing else, and keep their etags.
+func ListPlans(ctx context.Context, tx *storage.Tx) error {
+	plans, err := FlyingPlans.Where(ctx, tx, unlisted)
+	for _, plan := range plans {
+		revoked := 0
+		if plan.GetRevoked() {
+			revoked = 1
+		}
+		if _, err := tx.Exec(ctx, "UPDATE flying_plans SET revoked = $1, window_weeks = $2, updater = $3 WHERE name = $4",
+			revoked, plan.GetWindowWeeks(), plan.GetUpdater(), plan.GetName()); err != nil {
+			return err
+		}
+	}
+	return err
+}
 
 // AddPlanVersion keeps what a flying plan says now.
 func AddPlanVersion(ctx context.Context, tx *storage.Tx, plan *compliancev1.FlyingPlan) error {
