@@ -14,8 +14,12 @@ func IsAdmin(account *accessv1.Account) bool {
 	return slices.Contains(account.GetRoles(), "admin") && !account.GetBreakGlass()
 }
 
-// KeepAnAdmin refuses to lose the last administrator who can sign in. Reason: LAST_ADMIN.
+// KeepAnAdmin refuses to lose the last administrator who can sign in. Two who are to go at the same moment wait for each other. Reason:
+// LAST_ADMIN.
 func KeepAnAdmin(ctx context.Context, tx *storage.Tx, but string) error {
+	if err := tx.Alone(ctx, "administrators"); err != nil {
+		return err
+	}
 	others, err := Accounts.Where(ctx, tx, "state = 'ACTIVE' AND name <> $1", but)
 	if err != nil {
 		return err
