@@ -76,7 +76,7 @@ type world struct {
 	gw    *gateway.Gateway
 	bus   *eventbus.Bus
 	clock *clock.Fake
-	conn  *grpc.ClientConn
+	conn  grpc.ClientConnInterface
 	http  *httptest.Server
 	admin string // the administrator's session token
 	keys  *auth.Keys
@@ -105,7 +105,8 @@ func newWorld(t *testing.T, change ...func(*gateway.Config)) *world {
 		}
 		back.Register(desc, shelf{made: &w.made}, policy)
 	}
-	toBack := rpctest.Dial(t, back, rpc.Caller{Keys: keys, Clock: w.clock})
+	rpctest.Serve(t, back)
+	toBack := rpc.Caller{Keys: keys, Clock: w.clock}.Memory(back)
 	cfg := gateway.Config{
 		Storage:      storage.Config{Engine: storage.SQLite, Path: filepath.Join(t.TempDir(), "gateway.db")},
 		WebhookAllow: []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")},
@@ -145,10 +146,11 @@ func (w *world) open() {
 		w.t.Fatal(err)
 	}
 	serve(w.t, w.gw.GRPC(), func() error { return w.gw.GRPC().Serve(listener) })
-	w.conn, err = grpc.NewClient(listener.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()))
+	conn, err := grpc.NewClient(listener.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()))
 	if err != nil {
 		w.t.Fatal(err)
 	}
+	w.conn = &rpctest.Doubting{ClientConnInterface: conn, T: w.t, Only: "/coldsection.access."}
 	handler, err := w.gw.HTTP(w.t.Context())
 	if err != nil {
 		w.t.Fatal(err)

@@ -271,7 +271,10 @@ func (s *Server) CreateApiKey(ctx context.Context, req *accessv1.CreateApiKeyReq
 func (s *Server) RevokeApiKey(ctx context.Context, req *accessv1.RevokeApiKeyRequest) (*accessv1.ApiKey, error) {
 	return idempotency.Execute(ctx, s.Store.DB, s.Store.Clock, req, func(ctx context.Context, tx *storage.Tx) (*accessv1.ApiKey, error) {
 		key, err := accounts.Keys.Lock(ctx, tx, req.GetName())
-		if err != nil || key.GetRevokeTime() != nil {
+		if err != nil {
+			return nil, err
+		}
+		if err := resource.CheckEtag(key, req.GetEtag()); err != nil || key.GetRevokeTime() != nil {
 			return key, err
 		}
 		key.RevokeTime = timestamppb.New(s.Store.Clock.Now())

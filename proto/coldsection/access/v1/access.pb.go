@@ -397,7 +397,9 @@ type ApiKey struct {
 	// "role:stores" only what that role of the account may, "area:consumables" only methods of that area of the contract.
 	// Several roles or areas are joined by "or". At POST /oauth2/token the key's name is the client id and its secret the
 	// client secret; the tokens there may be narrowed further and live for 10 minutes.
-	Scopes        []string `protobuf:"bytes,7,rep,name=scopes,proto3" json:"scopes,omitempty"`
+	Scopes []string `protobuf:"bytes,7,rep,name=scopes,proto3" json:"scopes,omitempty"`
+	// Its version; changes with every change.
+	Etag          string `protobuf:"bytes,8,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -479,6 +481,13 @@ func (x *ApiKey) GetScopes() []string {
 		return x.Scopes
 	}
 	return nil
+}
+
+func (x *ApiKey) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
 }
 
 // A signed-in caller.
@@ -3296,7 +3305,7 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\n" +
 	"\x06LOCKED\x10\x03\x12\f\n" +
 	"\bDISABLED\x10\x04:G\xeaAD\n" +
-	"\x1bcoldsection.example/Account\x12\x12accounts/{account}*\baccounts2\aaccount\"\xe1\x03\n" +
+	"\x1bcoldsection.example/Account\x12\x12accounts/{account}*\baccounts2\aaccount\"\xfb\x03\n" +
 	"\x06ApiKey\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12\x1c\n" +
@@ -3307,7 +3316,8 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"expireTime\x12A\n" +
 	"\vrevoke_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"revokeTime\x12L\n" +
-	"\x06scopes\x18\a \x03(\tB4\xe2A\x01\x01\xbaH-\x92\x01*\x10 \x18\x01\"$r\"2 ^(read|role:[a-z]+|area:[a-z]+)$R\x06scopes:V\xeaAS\n" +
+	"\x06scopes\x18\a \x03(\tB4\xe2A\x01\x01\xbaH-\x92\x01*\x10 \x18\x01\"$r\"2 ^(read|role:[a-z]+|area:[a-z]+)$R\x06scopes\x12\x18\n" +
+	"\x04etag\x18\b \x01(\tB\x04\xe2A\x01\x03R\x04etag:V\xeaAS\n" +
 	"\x1acoldsection.example/ApiKey\x12$accounts/{account}/apiKeys/{api_key}*\aapiKeys2\x06apiKey\"\x93\x05\n" +
 	"\aSession\x12\x1e\n" +
 	"\aaccount\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\aaccount\x12\x1c\n" +

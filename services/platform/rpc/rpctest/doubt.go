@@ -39,7 +39,10 @@ var doubted sync.Map
 type Doubting struct {
 	grpc.ClientConnInterface
 
-	T     testing.TB
+	T testing.TB
+	// Only are the methods that are doubted, by how their names begin; all when it is empty.
+	Only string
+
 	begun atomic.Int64
 	under atomic.Int64
 }
@@ -62,7 +65,7 @@ func (d *Doubting) doubts(ctx context.Context, method string, req proto.Message)
 	fields := req.ProtoReflect().Descriptor().Fields()
 	key, dry := fields.ByName("request_id"), fields.ByName("validate_only")
 	switch {
-	case slices.ContainsFunc(secret, func(name string) bool { return strings.HasSuffix(method, name) }):
+	case !strings.HasPrefix(method, d.Only), slices.ContainsFunc(secret, func(name string) bool { return strings.HasSuffix(method, name) }):
 		return false
 	case key == nil, req.ProtoReflect().Has(key), len(md.Get("idempotency-key")) > 0, dry != nil && req.ProtoReflect().Has(dry):
 		return false
