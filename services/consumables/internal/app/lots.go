@@ -65,6 +65,9 @@ func amountOf(q *commonv1.Quantity, item *consumablesv1.Item) (stock.Micro, erro
 func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotRequest, item *consumablesv1.Item, place string) (*consumablesv1.Lot, error) {
 	lot := req.GetLot()
 	if lot.GetManufacturerLot() != "" {
+		if err := u.Alone(ctx, "deliveries of "+item.GetName()+" "+lot.GetManufacturerLot()); err != nil {
+			return nil, err
+		}
 		same, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND manufacturer_lot = $2 AND state <> 'DISPOSED'", item.GetName(), lot.GetManufacturerLot())
 		if err != nil {
 			return nil, err
