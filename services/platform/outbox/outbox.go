@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"go.opentelemetry.io/otel/propagation"
+	"go.opentelemetry.io/otel/trace"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
@@ -49,24 +50,50 @@ const maxFact = 512 << 10
 // Append writes facts in the transaction that made them; one that no event server would take fails the transaction, so that nothing happens which
 // nobody could be told. Reason: FACT_TOO_LARGE.
 func Append(ctx context.Context, tx *storage.Tx, events ...Event) error {
-	id, _ := auth.FromContext(ctx)
-	carrier := propagation.MapCarrier{}
-	propagation.TraceContext{}.Inject(ctx, carrier)
 	for _, e := range events {
-		if len(e.Data) > maxFact {
-			return fault.New(fault.ResourceExhausted, "FACT_TOO_LARGE",
-				"What would be told of %s has %d bytes; a fact may have %d. Nothing was changed; do it in smaller parts.", e.Subject, len(e.Data), maxFact)
-		}
 		if err := waitForTurn(ctx, tx, e.Source, e.Subject); err != nil {
 			return err
 		}
-		if err := tx.Queue(ctx, nil, `INSERT INTO outbox (id, type, source, subject, version, event_time, actor, traceparent, data)
-			VALUES ($1, $2, $3, $4, (SELECT COALESCE(MAX(version), 0) + 1 FROM outbox WHERE source = $3 AND subject = $4), $5, $6, $7, $8)`,
-			e.ID, e.Type, e.Source, e.Subject, storage.Micros(e.Time), id.Account, carrier["traceparent"], e.Data); err != nil {
-			return fmt.Errorf("writing fact %s: %w", e.Type, err)
+		if err := add(ctx, tx, e, insertNext); err != nil {
+			return err
 		}
 	}
 	return nil
+}
+
+// AppendFirst is Append for the first fact about a subject that this transaction made, under a name that nobody had: its number is known,
+// and nobody else can be writing about it.
+func AppendFirst(ctx context.Context, tx *storage.Tx, e Event) error {
+	return add(ctx, tx, e, insertFirst)
+}
+
+// The statements that add a fact with the next number, and with the first.
+const (
+	insertOne   = `INSERT INTO outbox (id, type, source, subject, event_time, actor, traceparent, data, version) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, `
+	insertNext  = insertOne + "(SELECT COALESCE(MAX(version), 0) + 1 FROM outbox WHERE source = $3 AND subject = $4))"
+	insertFirst = insertOne + "1)"
+)
+
+func add(ctx context.Context, tx *storage.Tx, e Event, statement string) error {
+	if len(e.Data) > maxFact {
+		return fault.New(fault.ResourceExhausted, "FACT_TOO_LARGE",
+			"What would be told of %s has %d bytes; a fact may have %d. Nothing was changed; do it in smaller parts.", e.Subject, len(e.Data), maxFact)
+	}
+	id, _ := auth.FromContext(ctx)
+	if err := tx.Queue(ctx, nil, statement, e.ID, e.Type, e.Source, e.Subject, storage.Micros(e.Time), id.Account, traceParent(ctx), e.Data); err != nil {
+		return fmt.Errorf("writing fact %s: %w", e.Type, err)
+	}
+	return nil
+}
+
+// traceParent is the trace of the context as W3C writes it; empty without one.
+func traceParent(ctx context.Context) string {
+	if !trace.SpanContextFromContext(ctx).IsValid() {
+		return ""
+	}
+	carrier := propagation.MapCarrier{}
+	propagation.TraceContext{}.Inject(ctx, carrier)
+	return carrier["traceparent"]
 }
 
 // waitForTurn waits on PostgreSQL, where many write at once, for whoever is writing about the same subject, so that the number

@@ -25,21 +25,26 @@ type crowd struct {
 	groups  int             // how many are under way
 }
 
-// do runs a body with whoever else waits. Once it is under way, the answer is awaited even when ctx ends.
+// do runs a body with whoever else waits, in the goroutine that asks for it. Once it is under way, the answer is awaited even when ctx ends.
 func (c *crowd) do(ctx context.Context, holds []string, fn Func) error {
-	m := &member{ctx: ctx, fn: fn, holds: holds, wake: make(chan struct{}, 1), result: make(chan error, 1)}
+	m := &member{ctx: ctx, fn: fn, holds: holds, turn: make(chan chan<- *member, 1), wake: make(chan struct{}, 1), result: make(chan error, 1)}
 	c.mu.Lock()
 	c.waiting = append(c.waiting, m)
 	c.mu.Unlock()
 	c.start()
-	select {
-	case err := <-m.result:
-		return c.settled(ctx, m, err)
-	case <-ctx.Done():
-		if c.leave(m) {
-			return ctx.Err()
+	gone := ctx.Done()
+	for {
+		select {
+		case paused := <-m.turn:
+			m.run(paused)
+		case err := <-m.result:
+			return c.settled(ctx, m, err)
+		case <-gone:
+			if c.leave(m) {
+				return ctx.Err()
+			}
+			gone = nil
 		}
-		return c.settled(ctx, m, <-m.result)
 	}
 }
 
@@ -174,7 +179,7 @@ func lasting(group []*member) (context.Context, context.CancelFunc) {
 func conduct(ctx context.Context, p *pipeline, group []*member) error {
 	paused := make(chan *member, len(group))
 	for _, m := range group {
-		m.begin(paused)
+		m.turn <- paused
 	}
 	for running := group; len(running) > 0; {
 		for range running {

@@ -20,7 +20,7 @@ func holders(t *testing.T, db *storage.DB, n int, body func(i int) storage.Func)
 	var all sync.WaitGroup
 	var runs atomic.Int64
 	begun, proceed := make(chan struct{}, 64), make(chan struct{}) // a body runs more than once where its group failed
-	for i := range 2 { // as many groups as run at once
+	for i := range 2 {                                             // as many groups as run at once
 		all.Go(func() {
 			_ = db.UpdateHolding(t.Context(), []string{fmt.Sprint("busy", i)}, func(context.Context, *storage.Tx) error { begun <- struct{}{}; <-proceed; return nil })
 		})

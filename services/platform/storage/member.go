@@ -27,6 +27,7 @@ type member struct {
 	verdict error
 	broken  error // why the group failed, if it did
 	refused error // what the body's reader said of what it read
+	turn    chan chan<- *member // where the group takes it in; it says there when it waits or has ended
 	paused  chan<- *member
 	wake    chan struct{}
 	result  chan error
@@ -47,17 +48,15 @@ func (m *member) unkept() bool {
 	return m.over && m.verdict != nil && (m.wrote || errors.Is(m.verdict, errAlone))
 }
 
-// begin runs the body beside those of the group, from its beginning.
-func (m *member) begin(paused chan<- *member) {
+// run runs the body beside those of the group, from its beginning.
+func (m *member) run(paused chan<- *member) {
 	m.paused, m.kept, m.wrote, m.over, m.verdict, m.broken, m.refused = paused, nil, false, false, nil, nil, nil
 	m.tx = Tx{s: m, engine: Postgres, shared: true}
-	go func() {
-		m.verdict = guarded(context.WithoutCancel(m.ctx), m.fn, &m.tx)
-		if m.over = true; m.verdict != nil {
-			m.kept = nil // nothing of it was done
-		}
-		m.paused <- m
-	}()
+	m.verdict = guarded(context.WithoutCancel(m.ctx), m.fn, &m.tx)
+	if m.over = true; m.verdict != nil {
+		m.kept = nil // nothing of it was done
+	}
+	m.paused <- m
 }
 
 func (m *member) keep(o outcome, query string, args []any) error {

@@ -173,10 +173,11 @@ func (u unit) post(
 	if err := store.Record(ctx, u.Tx, m, postings, u.now); err != nil {
 		return err
 	}
-	return u.publish(ctx, "coldsection.stock."+strings.ToLower(m.GetKind().String())+".v1", m.GetName(), &consumablesv1.StockMoved{
+	fact := outbox.New(u.app.IDs.New(), u.now, source, "coldsection.stock."+strings.ToLower(m.GetKind().String())+".v1", m.GetName(), &consumablesv1.StockMoved{
 		Movement: m.GetName(), Kind: m.GetKind().String(), Lot: m.GetLot(), Item: m.GetItem(), ItemKind: item.GetKind().String(), Quantity: m.GetQuantity(),
 		WorkOrder: m.GetWorkOrder(), Engine: m.GetEngine(), ReversesMovement: m.GetReversesMovement(), EffectiveTime: m.GetEffectiveTime(),
 	})
+	return outbox.AppendFirst(ctx, u.Tx, fact)
 }
 
 // touched is a lot that a movement touched, with its item: the caller's, or read.

@@ -17,7 +17,7 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-//go:embed migrations/*.sql
+//go:embed migrations/*.sql migrations/sqlite/*.sql migrations/postgres/*.sql
 var files embed.FS
 
 // Migrations is the schema.
