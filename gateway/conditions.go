@@ -43,7 +43,7 @@ func applyIfMatch(ctx context.Context, method string, req any) error {
 	return nil
 }
 
-// strongEtag reads one entity tag. A weak one is kept as it is written, because it equals no version.
+// strongEtag reads one entity tag and leaves the version in it. A weak one is kept as it is written, because it equals no version.
 func strongEtag(text string) (string, error) {
 	text = strings.TrimSpace(text)
 	inner, weak := strings.CutPrefix(text, "W/")
@@ -52,7 +52,7 @@ func strongEtag(text string) (string, error) {
 	case text == "*", weak && quoted:
 		return text, nil
 	case quoted && !strings.Contains(inner[1:len(inner)-1], `"`):
-		return inner[1 : len(inner)-1], nil
+		return rest.VersionOf(inner[1 : len(inner)-1]), nil
 	default:
 		return "", fault.Invalid("etag", "IF_MATCH_INVALID",
 			"If-Match %s can't be read. Send one etag in double quotes, as the ETag header of the answer before had it.", text)

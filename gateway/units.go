@@ -36,6 +36,7 @@ func inUnits(ctx context.Context, req any, next grpc.UnaryHandler) (any, error) 
 	if m, ok := resp.(proto.Message); ok && err == nil && system != "" && units.Carries(m.ProtoReflect().Descriptor()) {
 		m = proto.Clone(m) // it may be somebody's own
 		units.Fill(m.ProtoReflect(), system)
+		_ = grpc.SetHeader(ctx, metadata.Pairs(units.Key, string(system))) // over HTTP it is part of the etag
 		return m, nil
 	}
 	return resp, err

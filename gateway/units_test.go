@@ -1,6 +1,9 @@
 package gateway_test
 
 import (
+	"encoding/json"
+	"net/http"
+	"strings"
 	"testing"
 
 	"google.golang.org/grpc/metadata"
@@ -51,11 +54,74 @@ func TestHTTPChoosesByAHeader(t *testing.T) {
 	if status != 200 || pack["value"] != "20" || converted["value"] != "5.283" || converted["unitCode"] != "[gal_us]" || converted["rec20UnitCode"] != "GLL" {
 		t.Errorf("%d %v", status, answer)
 	}
-	if before.Get("ETag") != after.Get("ETag") || plain["etag"] != answer["etag"] || after.Get("Vary") != "Coldsection-Units" {
-		t.Errorf("etags %q and %q, Vary %q", before.Get("ETag"), after.Get("ETag"), after.Get("Vary"))
+	if before.Get("ETag") != `"v1"` || after.Get("ETag") != `"v1-US"` || plain["etag"] != answer["etag"] ||
+		strings.Join(after.Values("Vary"), ", ") != "Authorization, Cookie, Coldsection-Units" {
+		t.Errorf("etags %q and %q, Vary %q", before.Get("ETag"), after.Get("ETag"), after.Values("Vary"))
 	}
 	if status, problem, _ := w.rest("GET", "/v1/items/drum", w.admin, "", "Coldsection-Units", "metric"); status != 400 || problem["reason"] != "UNIT_SYSTEM_UNKNOWN" {
 		t.Errorf("an unknown system: %d %v", status, problem)
+	}
+}
+
+// A cache that had an answer before the account changed its units asks with that answer's etag and is sent the new one (RFC 9110 sections 8.8.1
+// and 13.1.2); the version in the body stays, and a change rests on it, in whichever units it was read.
+func TestACacheIsSentTheAnswerInNewUnits(t *testing.T) {
+	w := newWorld(t)
+	stores := w.hire("sten", "stores")
+	choose := func(system accessv1.Session_UnitSystem) {
+		t.Helper()
+		if _, err := accessv1.NewSessionServiceClient(w.conn).ChangeUnitSystem(w.as(stores), &accessv1.ChangeUnitSystemRequest{UnitSystem: system}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	read := func(had string) (status int, amount any, etag string) {
+		t.Helper()
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, w.http.URL+"/v1/items/drum", http.NoBody)
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Authorization", "Bearer "+stores)
+		req.Header.Set("If-None-Match", had)
+		status, body, header := w.send(req)
+		var answer map[string]any
+		if err := json.Unmarshal([]byte(body), &answer); err != nil && status == 200 {
+			t.Fatal(err)
+		}
+		pack, _ := answer["reorderPoint"].(map[string]any)
+		converted, _ := pack["converted"].(map[string]any)
+		if status == 200 && answer["etag"] != "v1" {
+			t.Errorf("the version is %v", answer["etag"])
+		}
+		return status, converted["value"], header.Get("ETag")
+	}
+	had := ""
+	for _, c := range []struct {
+		system accessv1.Session_UnitSystem
+		amount any
+		etag   string
+	}{
+		{accessv1.Session_US, "5.283", `"v1-US"`}, {accessv1.Session_SI, "20", `"v1-SI"`}, {accessv1.Session_UNIT_SYSTEM_UNSPECIFIED, nil, `"v1"`},
+		{accessv1.Session_US, "5.283", `"v1-US"`},
+	} {
+		choose(c.system)
+		status, amount, etag := read(had)
+		if status != 200 || amount != c.amount || etag != c.etag {
+			t.Errorf("%v after %s: %d, %v, %s", c.system, had, status, amount, etag)
+		}
+		if status, _, again := read(etag); status != 304 || again != etag {
+			t.Errorf("%v, read twice: %d %s", c.system, status, again)
+		}
+		had = etag
+	}
+	_, account, _ := w.rest("GET", "/v1/accounts/sten", w.admin, "")
+	now, _ := account["etag"].(string)
+	for _, c := range []struct {
+		match  string
+		status int
+	}{{`"v999-US"`, 412}, {`"` + now + `-EU"`, 412}, {`"` + now + `-US"`, 200}} {
+		if status, answer, _ := w.rest("POST", "/v1/accounts/sten:disable", w.admin, "{}", "If-Match", c.match); status != c.status {
+			t.Errorf("a change on %s: %d %v", c.match, status, answer)
+		}
 	}
 }
 

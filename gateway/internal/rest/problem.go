@@ -85,7 +85,7 @@ func edge(err error) error {
 	case s.Code() == codes.InvalidArgument:
 		return fault.Invalid("", "REQUEST_UNREADABLE", "The request can't be read: %s. Correct it and send it again.", text)
 	case s.Code() == codes.NotFound || s.Code() == codes.Unimplemented:
-		return fault.New(fault.NotFound, "PATH_UNKNOWN", "There is no such path or method. See the API's description.")
+		return fault.New(fault.NotFound, "PATH_UNKNOWN", "There is no such path or method. Correct it; /reference and /openapi.json list every path.")
 	default:
 		return err
 	}

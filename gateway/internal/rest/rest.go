@@ -24,6 +24,7 @@ import (
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/quantity"
 	"coldsection.example/services/platform/resource"
 )
 
@@ -94,15 +95,16 @@ type Refused func(r *http.Request, err error) error
 // Handler serves the contract over HTTP; conn reaches the gateway's own gRPC server.
 func Handler(ctx context.Context, conn grpc.ClientConnInterface, identify Identify, refused Refused) (http.Handler, error) {
 	plain := &runtime.JSONPb{MarshalOptions: protojson.MarshalOptions{EmitDefaultValues: true}}
+	known := reader{routesOf()}
 	mux := runtime.NewServeMux(
 		runtime.WithMarshalerOption(runtime.MIMEWildcard, files{plain}),
 		runtime.WithMarshalerOption("application/json", plain),
 		runtime.WithMarshalerOption(feed.BatchType, batch{plain}),
 		runtime.WithIncomingHeaderMatcher(headers),
 		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }),
-		runtime.WithErrorHandler(refuseCall),
-		runtime.WithRoutingErrorHandler(refuseRoute),
-		runtime.WithMiddlewares(strict(routesOf())),
+		runtime.WithErrorHandler(known.refuseCall),
+		runtime.WithRoutingErrorHandler(known.refuseRoute),
+		runtime.WithMiddlewares(strict(known.routes)),
 		runtime.WithDisablePathLengthFallback(),
 		runtime.WithDisableHTTPMethodOverride(),
 		runtime.WithForwardResponseOption(etag),
@@ -132,20 +134,39 @@ func headers(name string) (string, bool) {
 	}
 }
 
-func refuseCall(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, err error) {
-	p := ProblemOf(err)
+func (t reader) refuseCall(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, err error) {
+	p := ProblemOf(t.reword(r, err))
 	if p.Reason == "ETAG_MISMATCH" && r.Header.Get("If-Match") != "" {
 		p.Status = http.StatusPreconditionFailed // the header is HTTP's own condition; the etag of a body is the request's
 	}
 	p.send(w)
 }
 
-// etag shows a resource's etag as the HTTP header, quoted.
-func etag(_ context.Context, w http.ResponseWriter, m proto.Message) error {
-	if e := resource.Etag(m); e != "" {
-		w.Header().Set("ETag", `"`+e+`"`)
+// etag shows a resource's etag as the HTTP header, quoted. A strong entity tag is that of one representation (RFC 9110 section 8.8.1), so it
+// names the units too in which amounts stand a second time: a cache never takes those of before a change of units for those of after it.
+func etag(ctx context.Context, w http.ResponseWriter, m proto.Message) error {
+	e := resource.Etag(m)
+	if e == "" {
+		return nil
 	}
+	if answer, ok := runtime.ServerMetadataFromContext(ctx); ok {
+		for _, system := range answer.HeaderMD.Get(units.Key) {
+			e += unitsMark + system
+		}
+	}
+	w.Header().Set("ETag", `"`+e+`"`)
 	return nil
+}
+
+// unitsMark stands between a version and the system of units in an entity tag.
+const unitsMark = "-"
+
+// VersionOf is the version in an entity tag: what it says of units is no part of what a change rests on.
+func VersionOf(tag string) string {
+	for _, system := range []quantity.System{quantity.SI, quantity.US} {
+		tag = strings.TrimSuffix(tag, unitsMark+string(system))
+	}
+	return tag
 }
 
 // cookie gives a browser that signed in the session's token where its scripts can't read it. It lives as long as the browser,
@@ -186,7 +207,9 @@ type door struct {
 // ServeHTTP serves one request.
 func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w = conditional(w, r)
-	w.Header().Add("Vary", units.Header)
+	for _, named := range []string{"Authorization", "Cookie", units.Header} { // who calls decides on what is seen, and in which units
+		w.Header().Add("Vary", named)
+	}
 	r = r.WithContext(context.WithValue(r.Context(), secured{}, r.TLS != nil))
 	token, byCookie := credentials(r)
 	if token == "" {

@@ -160,7 +160,7 @@ func (nobody) Write(b []byte) (int, error) { return len(b), nil }
 func (nobody) WriteHeader(int) {}
 
 // refuseRoute refuses a path that is not there, or says which methods it takes. Reasons: PATH_UNKNOWN, METHOD_NOT_ALLOWED.
-func refuseRoute(_ context.Context, mux *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, _ int) {
+func (t reader) refuseRoute(_ context.Context, mux *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, _ int) {
 	if r.Context().Value(probing{}) != nil {
 		return
 	}
@@ -175,10 +175,10 @@ func refuseRoute(_ context.Context, mux *runtime.ServeMux, _ runtime.Marshaler, 
 		}
 	}
 	if len(allowed) == 0 {
-		Refuse(w, fault.New(fault.NotFound, "PATH_UNKNOWN", "There is no such path. See the API's description."))
+		Refuse(w, t.unknownPath(r.URL.Path))
 		return
 	}
 	w.Header().Set("Allow", strings.Join(allowed, ", "))
-	Refuse(w, fault.New(fault.Unimplemented, "METHOD_NOT_ALLOWED", "This path takes %s and not %s. See the API's description.",
+	Refuse(w, fault.New(fault.Unimplemented, "METHOD_NOT_ALLOWED", "This path takes %s and not %s. Use one of them; /reference says what each does.",
 		strings.Join(allowed, ", "), r.Method))
 }
