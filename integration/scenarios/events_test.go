@@ -2,7 +2,10 @@ package scenarios
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -15,6 +18,7 @@ import (
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/outbox"
+	"coldsection.example/services/suite/story"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 )
@@ -32,10 +36,53 @@ func TestFacts(t *testing.T) {
 		t.Fatal(err)
 	}
 	stage := harness.OneProcessWith(t, "--nats", servers.URL, "--replicas", "1", "--admin", admin)
-	play(t, stage, nil)
+	out := play(t, stage, nil)
 	t.Run("messages are CloudEvents", func(t *testing.T) { messagesAreCloudEvents(t, stage, servers, heard) })
 	t.Run("the feed is walked during writes", func(t *testing.T) { feedIsWalkedDuringWrites(t, stage) })
 	t.Run("facts wait for the event servers", func(t *testing.T) { factsWaitForTheEventServers(t, stage, servers, admin) })
+	t.Run("signatures outlive accounts and keys", func(t *testing.T) { signaturesOutliveAccountsAndKeys(t, stage, out.WorkOrder) })
+}
+
+// Check OPS-09: who left can't come in any more; what they signed shows their name and stays valid, also when the internal secret was replaced.
+func signaturesOutliveAccountsAndKeys(t *testing.T, stage *harness.Stage, order string) {
+	t.Helper()
+	admin, quality := stage.SignIn(t, "admin"), stage.SignIn(t, "quality")
+	names := func() (out []string) {
+		for _, s := range elements(must(t, quality.REST("GET", "/v1/"+order+"/signatures", nil)), "signatures") {
+			signature, _ := s.(map[string]any)
+			if out = append(out, text(signature, "personName")); text(signature, "personName") == "" {
+				t.Errorf("a signature shows nobody: %v", s)
+			}
+		}
+		return out
+	}
+	before := names()
+	for _, a := range elements(must(t, admin.REST("GET", "/v1/accounts", nil)), "accounts") {
+		account, _ := a.(map[string]any)
+		if login := text(account, "login"); login != "admin" && login != "quality" && text(account, "kind") == "HUMAN" {
+			must(t, admin.REST("POST", "/v1/"+text(account, "name")+":disable", "{}"))
+			answer := stage.Stranger(t).REST("POST", "/v1/sessions:signIn", map[string]any{"login": login, "password": story.Password})
+			if answer.Status != 401 {
+				t.Errorf("%s left and signs in: %d %v", login, answer.Status, answer.Body)
+			}
+		}
+	}
+	secret := filepath.Join(stage.State, "secret")
+	old, err := os.ReadFile(secret)
+	if err != nil {
+		t.Fatal(err)
+	}
+	fresh := strings.Repeat("0e1f", 16) + "\n"
+	for _, lines := range []string{fresh + string(old), fresh} {
+		if err := os.WriteFile(secret, []byte(lines), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		stage.Processes[0].Reload()
+	}
+	signaturesHold(t, stage, order)
+	if after := names(); len(after) < 2 || !slices.Equal(before, after) {
+		t.Errorf("signatures of %v are now shown as those of %v", before, after)
+	}
 }
 
 // headerValue is how CloudEvents' NATS binding writes a value: printable ASCII, the rest and " and % in percent form.
