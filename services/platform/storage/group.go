@@ -113,7 +113,7 @@ func (w *groupWriter) commit(group []*request) {
 	}
 	for _, r := range group {
 		if r.failed == nil && err == nil {
-			r.tx.committed()
+			r.failed = r.tx.committed()
 		}
 		r.result <- cmp.Or(r.failed, err)
 	}
@@ -187,10 +187,14 @@ func (w *groupWriter) savepoint(ctx context.Context, r *request) error {
 
 // guarded turns a panic of fn into an error, so that it can't end the writer.
 func guarded(ctx context.Context, fn Func, tx *Tx) (err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			err = fmt.Errorf("panic in a transaction: %v\n%s", p, debug.Stack())
-		}
-	}()
+	defer func() { err = recovered(recover(), "in a transaction", err) }()
 	return fn(ctx, tx)
+}
+
+// recovered is the error of a panic, or the one that is there when nothing panicked.
+func recovered(panicked any, where string, err error) error {
+	if panicked == nil {
+		return err
+	}
+	return fmt.Errorf("panic %s: %v\n%s", where, panicked, debug.Stack())
 }

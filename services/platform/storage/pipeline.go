@@ -41,8 +41,9 @@ type outcome struct {
 // waited reports whether the transaction depends on the outcome.
 func (o outcome) waited() bool { return o.read != nil || o.check != nil }
 
-// hear takes the next result of a batch.
-func (o outcome) hear(results pgx.BatchResults, types *pgtype.Map) error {
+// hear takes the next result of a batch; what panics over it fails the transaction.
+func (o outcome) hear(results pgx.BatchResults, types *pgtype.Map) (err error) {
+	defer func() { err = recovered(recover(), "in a transaction", err) }()
 	if o.read == nil {
 		tag, err := results.Exec()
 		return judged(o.check, tag.RowsAffected(), err)

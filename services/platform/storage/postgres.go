@@ -91,8 +91,7 @@ func (db *DB) tryPostgres(ctx context.Context, fn Func) error {
 	if err := conn.Raw(func(raw any) error { return db.pipelined(ctx, raw, fn, tx) }); err != nil {
 		return err
 	}
-	tx.committed()
-	return nil
+	return tx.committed()
 }
 
 // pipelined runs fn in a transaction on a connection of the driver's.

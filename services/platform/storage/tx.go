@@ -147,10 +147,13 @@ func (tx *Tx) Alone(ctx context.Context, thing string) error {
 // AfterCommit calls fn once the transaction is durable, and never if it was rolled back.
 func (tx *Tx) AfterCommit(fn func()) { tx.after = append(tx.after, fn) }
 
-func (tx *Tx) committed() {
+// committed calls what waits for the commit. A panic there takes nothing back and ends neither the writer nor the process; the caller is told.
+func (tx *Tx) committed() (err error) {
+	defer func() { err = recovered(recover(), "after the commit, which stands", err) }()
 	for _, fn := range tx.after {
 		fn()
 	}
+	return nil
 }
 
 // Collect runs a query and scans every row.

@@ -3,8 +3,10 @@ package app
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"maps"
+	"runtime/debug"
 	"slices"
 	"time"
 
@@ -39,23 +41,32 @@ func arrivals(ctx context.Context, receive func() (*performancev1.StreamReadings
 	out := make(chan arrival, 2*batch)
 	go func() {
 		for {
-			req, err := receive()
-			a := arrival{StreamReadingsRequest: req, end: err}
-			if err == nil {
-				resource.ClearOutputOnly(req.GetReading())
-				a.wrong = canonical(req.GetReading())
-			}
+			a := arrived(receive)
 			select {
 			case out <- a:
 			case <-ctx.Done():
 				return
 			}
-			if err != nil {
+			if a.end != nil {
 				return
 			}
 		}
 	}()
 	return out
+}
+
+// arrived takes the next reading; a panic over it ends the stream and not the process, as nobody above this goroutine would catch it.
+func arrived(receive func() (*performancev1.StreamReadingsRequest, error)) (a arrival) {
+	defer func() {
+		if p := recover(); p != nil {
+			a.end = fmt.Errorf("panic over a reading of a stream: %v\n%s", p, debug.Stack())
+		}
+	}()
+	if a.StreamReadingsRequest, a.end = receive(); a.end == nil {
+		resource.ClearOutputOnly(a.GetReading())
+		a.wrong = canonical(a.GetReading())
+	}
+	return a
 }
 
 // lot is a batch of a stream on its way into the store.

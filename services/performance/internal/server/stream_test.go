@@ -3,6 +3,7 @@ package server_test
 import (
 	"context"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -88,6 +89,28 @@ func TestAStreamThatBreaksKeepsWhatCame(t *testing.T) {
 		got := of(b.send(flowing(m, 600), flowing(m, 599))).done(t)
 		if got.GetKnownCount()+got.GetTakenCount() != 2 {
 			t.Errorf("got %v", got)
+		}
+	})
+}
+
+// What panics over a reading ends its stream and not the process; what came before is kept.
+func TestAPanicOverAReadingEndsItsStream(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		m := b.withModel(nil)
+		given := []*performancev1.StreamReadingsRequest{flowing(m, 3), flowing(m, 2), flowing(m, 1)}
+		at := 0
+		_, err := b.app.StreamReadings(b.analyst(), func() (*performancev1.StreamReadingsRequest, error) {
+			if at == len(given) {
+				panic("boom")
+			}
+			at++
+			return given[at-1], nil
+		})
+		if err == nil || !strings.Contains(err.Error(), "boom") {
+			t.Errorf("got %v", err)
+		}
+		if kept := len(b.readings()); kept != len(given) {
+			t.Errorf("%d readings are kept, want %d", kept, len(given))
 		}
 	})
 }
