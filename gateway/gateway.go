@@ -44,7 +44,8 @@ import (
 // Config says where the gateway keeps its accounts.
 type Config struct {
 	Storage    storage.Config
-	Reflection bool // lets gRPC clients that are not signed in ask for the contract
+	Reflection bool   // lets gRPC clients that are not signed in ask for the contract
+	AuditSpool string // the file in which lines of the audit wait while the store can't take them; empty keeps them in memory only
 	// WebhookAllow are the networks that messages may be sent to although they are private, also over http.
 	WebhookAllow []netip.Prefix
 	// Certificate is shown to gRPC callers from other machines; nil serves them in the clear.
@@ -78,6 +79,7 @@ type Gateway struct {
 	hooks  *webhooks.Store
 	sender *webhooks.Worker
 
+	spool      string
 	doorman    *doorman
 	reflection bool
 	browsers   *browsers // nil where people sign in by password only
@@ -89,7 +91,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	if err != nil {
 		return nil, fmt.Errorf("gateway: %w", err)
 	}
-	g := &Gateway{deps: deps, reflection: cfg.Reflection}
+	g := &Gateway{deps: deps, reflection: cfg.Reflection, spool: cfg.AuditSpool}
 	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles}
 	g.hooks = &webhooks.Store{
 		DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, Feed: deps.Events, Guard: webhooks.Guard{Allowed: cfg.WebhookAllow},
@@ -115,8 +117,9 @@ func (g *Gateway) register(certificate *peers.Identity, limited Limits) error {
 	if certificate != nil {
 		options = append(options, grpc.Creds(certificate.ServePublic()))
 	}
-	doorman := &doorman{store: g.store, clock: d.Clock, audit: &audit.Log{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Log: d.Log}, proxies: limited.Proxies}
+	doorman := &doorman{store: g.store, clock: d.Clock, proxies: limited.Proxies}
 	doorman.calls, doorman.strangers = limits.New(d.Clock, limited.CallsPerSecond), limits.New(d.Clock, limited.StrangersPerSecond)
+	doorman.audit = &audit.Log{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Log: d.Log, Spool: g.spool}
 	var err error
 	g.server, err = rpc.NewServer(rpc.Deps{
 		Clock: d.Clock, IDs: d.IDs, Log: d.Log, Keys: d.Keys, Unary: doorman.unary, Stream: doorman.stream,

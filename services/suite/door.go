@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"path/filepath"
 	"time"
 
 	"go.opentelemetry.io/contrib/instrumentation/net/http/otelhttp"
@@ -58,7 +59,8 @@ func (s *Suite) openGateway(ctx context.Context) error {
 	}
 	s.gateway, err = gateway.New(ctx, gateway.Config{
 		Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed, Provider: provider, SecondFactorRoles: s.cfg.SecondFactorRoles, Certificate: s.public,
-		Limits: gateway.Limits{CallsPerSecond: s.cfg.CallsPerSecond, StrangersPerSecond: s.cfg.StrangersPerSecond, Proxies: proxies},
+		AuditSpool: filepath.Join(s.cfg.StateDir, "audit-waiting"),
+		Limits:     gateway.Limits{CallsPerSecond: s.cfg.CallsPerSecond, StrangersPerSecond: s.cfg.StrangersPerSecond, Proxies: proxies},
 	}, gateway.Deps{
 		Clock: s.clock, IDs: s.ids, Log: s.log.With("part", Gateway), Keys: s.keys, Lister: s.lister, Events: s.buses[Gateway], Backends: backends,
 	})

@@ -6,11 +6,15 @@
 //
 // When the line can't be written, the change is not answered as done, and from then on no change is let in before its line is
 // on disk: at most what was under way at that moment was made without one, and these lines are kept and follow.
+//
+// Lines that the store can't take wait in a file beside it and are written by the next process if this one dies. What a process that dies
+// can lose is how the calls of its last half second ended, whose lines say BEGUN, and of strangers the refusals of that time that were only counted.
 package audit
 
 import (
 	"context"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 
@@ -38,9 +42,13 @@ type Log struct {
 	IDs   ids.Source
 	Log   *slog.Logger
 
+	Spool string // the file in which lines wait while the store is away; empty keeps them in memory only
+
 	failing atomic.Bool // the last line could not be written
 	mu      sync.Mutex
 	pending []*accessv1.AuditEvent // lines whose outcome is still to be written
+	waits   spool
+	spooled map[*accessv1.AuditEvent]bool // the lines that are in the file, and not yet in the store
 	strange strangers
 }
 
@@ -114,9 +122,10 @@ func unwritten(err error) error {
 		"The line of this call in the audit could not be written. What it asked for may have happened; send it again with the same idempotency key to find out.").Because(err)
 }
 
-// Flush writes what is known and not on disk: how calls ended, and how many strangers were refused.
+// Flush writes what is known and not on disk: how calls ended, and how many strangers were refused so far.
 func (l *Log) Flush(ctx context.Context) error {
 	l.later(ctx, l.strange.ended(l.Clock.Now())...)
+	l.later(ctx, l.strange.soFar()...)
 	return l.write(ctx, nil, nil)
 }
 
@@ -126,10 +135,11 @@ func (l *Log) Close(ctx context.Context) error {
 	return l.Flush(ctx)
 }
 
-// later keeps a line until the next transaction.
+// later keeps a line until the next transaction, in the file too while the store is away.
 func (l *Log) later(ctx context.Context, lines ...*accessv1.AuditEvent) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	defer l.spoolFresh(ctx)
 	for _, line := range lines {
 		if len(l.pending) < mostPending {
 			l.pending = append(l.pending, line)
@@ -141,10 +151,7 @@ func (l *Log) later(ctx context.Context, lines ...*accessv1.AuditEvent) {
 
 // write puts a line on disk, and with it all that waits.
 func (l *Log) write(ctx context.Context, line *accessv1.AuditEvent, put func(context.Context, *storage.Tx, *accessv1.AuditEvent) error) error {
-	l.mu.Lock()
-	waiting := l.pending
-	l.pending = nil
-	l.mu.Unlock()
+	waiting := l.takeOver(ctx)
 	if line == nil && len(waiting) == 0 {
 		return nil
 	}
@@ -163,8 +170,72 @@ func (l *Log) write(ctx context.Context, line *accessv1.AuditEvent, put func(con
 	})
 	if err != nil {
 		l.Log.ErrorContext(ctx, "the audit can't be written", "error", err)
-		l.later(ctx, waiting...)
+		l.putBack(ctx, waiting)
+		return err
 	}
-	l.failing.Store(err != nil)
-	return err
+	l.failing.Store(false)
+	l.settled(ctx, waiting)
+	return nil
+}
+
+// takeOver takes the lines that wait, with those that an earlier process left.
+func (l *Log) takeOver(ctx context.Context) []*accessv1.AuditEvent {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.waits.path = l.Spool
+	left, err := l.waits.take()
+	if err != nil {
+		l.Log.ErrorContext(ctx, "lines of the audit that wait in a file can't be read", "file", l.Spool, "error", err)
+	}
+	l.mark(left)
+	waiting := append(left, l.pending...)
+	l.pending = nil
+	return waiting
+}
+
+// putBack keeps lines that the store did not take. Those that came meanwhile stand behind them.
+func (l *Log) putBack(ctx context.Context, waiting []*accessv1.AuditEvent) {
+	l.failing.Store(true)
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.pending = append(waiting, l.pending...)
+	l.spoolFresh(ctx)
+}
+
+// spoolFresh puts the pending lines into the file that are not there yet, while the store is away.
+func (l *Log) spoolFresh(ctx context.Context) {
+	if !l.failing.Load() {
+		return
+	}
+	fresh := slices.DeleteFunc(slices.Clone(l.pending), func(line *accessv1.AuditEvent) bool { return l.spooled[line] })
+	if err := l.waits.add(fresh); err != nil {
+		l.Log.ErrorContext(ctx, "lines of the audit wait in memory only, and end with the process", "lines", len(fresh), "error", err)
+		return
+	}
+	l.mark(fresh)
+}
+
+// mark remembers lines that are in the file.
+func (l *Log) mark(lines []*accessv1.AuditEvent) {
+	if l.spooled == nil {
+		l.spooled = map[*accessv1.AuditEvent]bool{}
+	}
+	for _, line := range lines {
+		l.spooled[line] = true
+	}
+}
+
+// settled forgets lines that the store has, and the file with the last of them.
+func (l *Log) settled(ctx context.Context, lines []*accessv1.AuditEvent) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, line := range lines {
+		delete(l.spooled, line)
+	}
+	if len(l.spooled) > 0 {
+		return // of another transaction that is under way
+	}
+	if err := l.waits.clear(); err != nil {
+		l.Log.ErrorContext(ctx, "the file of waiting lines of the audit can't be removed; its lines are written once more at the next start", "error", err)
+	}
 }

@@ -5,6 +5,8 @@ import (
 	"sync"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 )
 
@@ -22,6 +24,8 @@ type strangers struct {
 	until time.Time
 	alone int
 	alike map[alike]*accessv1.AuditEvent
+
+	changed map[alike]bool // since soFar
 }
 
 // alike are the caller, method and reason of refusals that share a line.
@@ -42,7 +46,7 @@ func (l *Log) counted(c Call, outcome string) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.alike == nil {
-		s.alike, s.alone, s.until = map[alike]*accessv1.AuditEvent{}, 0, now.Add(strangersSpan)
+		s.alike, s.changed, s.alone, s.until = map[alike]*accessv1.AuditEvent{}, map[alike]bool{}, 0, now.Add(strangersSpan)
 	}
 	if s.alone++; s.alone <= ownLines {
 		return false
@@ -55,7 +59,20 @@ func (l *Log) counted(c Call, outcome string) bool {
 		s.alike[kind] = l.line(Call{Account: kind.account, Method: kind.method}, kind.outcome)
 	}
 	s.alike[kind].CallCount++
+	s.changed[kind] = true
 	return true
+}
+
+// soFar are the lines of the minute under way whose count changed since it was asked last.
+func (s *strangers) soFar() []*accessv1.AuditEvent {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var lines []*accessv1.AuditEvent
+	for kind := range s.changed {
+		lines = append(lines, proto.CloneOf(s.alike[kind]))
+	}
+	clear(s.changed)
+	return lines
 }
 
 // ended are the lines of a minute that is over.
@@ -69,6 +86,6 @@ func (s *strangers) ended(now time.Time) []*accessv1.AuditEvent {
 	for _, line := range s.alike {
 		lines = append(lines, line)
 	}
-	s.alike = nil
+	s.alike, s.changed = nil, nil
 	return lines
 }
