@@ -16,6 +16,7 @@ import (
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/lifecycle"
 	"coldsection.example/services/platform/listing"
+	"coldsection.example/services/platform/parking"
 	"coldsection.example/services/platform/peers"
 	"coldsection.example/services/platform/rpc"
 	"coldsection.example/services/platform/telemetry"
@@ -186,6 +187,9 @@ func (s *Suite) openServices(ctx context.Context) error {
 		s.life.OnStop(part, func(context.Context) error { return service.Close() })
 		s.services[part] = service
 		service.Register(s.servers[part])
+		for _, consumer := range service.Consumers() {
+			parking.Register(s.servers[part], parking.Deps{DB: service.DB(), Clock: s.clock, Lister: s.lister, Consumer: consumer})
+		}
 	}
 	return nil
 }

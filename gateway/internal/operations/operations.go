@@ -1,5 +1,5 @@
-// Package operations serves the long-running operations of all services as one collection: an operation's id begins with the
-// service that works it, and a list goes through the services one after the other.
+// Package operations serves the long-running operations and the parked facts of all services as one collection each: an id begins with the
+// service that has it, and a list goes through the services one after the other.
 package operations
 
 import (
@@ -14,6 +14,7 @@ import (
 	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/operations"
+	"coldsection.example/services/platform/parking"
 	"coldsection.example/services/platform/rpc"
 )
 
@@ -24,15 +25,21 @@ type server struct {
 	parts map[string]operationsv1.OperationsServiceClient
 }
 
-// Register adds the collection; backends reach the owners of the contract's packages, such as coldsection.performance.v1.
-func Register(r rpc.Registrar, backends map[string]grpc.ClientConnInterface) {
-	s := &server{parts: map[string]operationsv1.OperationsServiceClient{}}
+// partsOf are clients of all services by their name.
+func partsOf[C any](backends map[string]grpc.ClientConnInterface, client func(grpc.ClientConnInterface) C) map[string]C {
+	parts := map[string]C{}
 	for pkg, conn := range backends {
 		if names := strings.Split(pkg, "."); len(names) > 1 {
-			s.parts[names[1]] = operationsv1.NewOperationsServiceClient(conn)
+			parts[names[1]] = client(conn)
 		}
 	}
-	r.Register(&operationsv1.OperationsService_ServiceDesc, s, operations.Policy())
+	return parts
+}
+
+// Register adds the collection; backends reach the owners of the contract's packages, such as coldsection.performance.v1.
+func Register(r rpc.Registrar, backends map[string]grpc.ClientConnInterface) {
+	r.Register(&operationsv1.OperationsService_ServiceDesc, &server{parts: partsOf(backends, operationsv1.NewOperationsServiceClient)}, operations.Policy())
+	r.Register(&operationsv1.ParkedFactsService_ServiceDesc, &parked{parts: partsOf(backends, operationsv1.NewParkedFactsServiceClient)}, parking.Policy())
 }
 
 // of is the service that works an operation. Reason: NOT_FOUND.
@@ -87,34 +94,42 @@ func (s *server) WaitOperation(ctx context.Context, req *operationsv1.WaitOperat
 	return known(op, err, req.GetName())
 }
 
-// ListOperations gives a page of one service; the token names the service that the next page is of, and its own token.
-func (s *server) ListOperations(ctx context.Context, req *operationsv1.ListOperationsRequest) (*operationsv1.ListOperationsResponse, error) {
-	parts := slices.Sorted(maps.Keys(s.parts))
-	at := 0
-	if token := req.GetPageToken(); token != "" {
-		part, inner, _ := strings.Cut(token, ".")
+// ListOperations gives a page of one service.
+func (s *server) ListOperations(ctx context.Context, req *operationsv1.ListOperationsRequest) (out *operationsv1.ListOperationsResponse, err error) {
+	out = &operationsv1.ListOperationsResponse{}
+	out.NextPageToken, err = walk(slices.Sorted(maps.Keys(s.parts)), req.GetPageToken(), func(part, token string) (next string, rows int, err error) {
+		req.PageToken = token
+		page, err := s.parts[part].ListOperations(ctx, req)
+		out.Operations = page.GetOperations()
+		return page.GetNextPageToken(), len(out.GetOperations()), err
+	})
+	return out, err
+}
+
+// walk asks one service after the other for a page until one has rows; the token names the service that the next page is of, and its own
+// token. Reason: PAGE_TOKEN_INVALID.
+func walk(parts []string, token string, ask func(part, token string) (next string, rows int, err error)) (string, error) {
+	at, inner := 0, ""
+	if token != "" {
+		var part string
+		part, inner, _ = strings.Cut(token, ".")
 		if at = slices.Index(parts, part); at < 0 {
-			return nil, fault.Invalid("page_token", "PAGE_TOKEN_INVALID",
+			return "", fault.Invalid("page_token", "PAGE_TOKEN_INVALID",
 				"This page token does not belong to this request. Repeat the first request without a token, and change nothing between pages.")
 		}
-		req.PageToken = inner
 	}
-	for ; at < len(parts); at++ {
-		page, err := s.parts[parts[at]].ListOperations(ctx, req)
-		if err != nil && !worksNone(err) {
-			return nil, err
+	for ; at < len(parts); at, inner = at+1, "" {
+		next, rows, err := ask(parts[at], inner)
+		switch {
+		case err != nil && !worksNone(err):
+			return "", err
+		case next != "":
+			return parts[at] + "." + next, nil
+		case rows > 0 && at+1 < len(parts):
+			return parts[at+1] + ".", nil
+		case rows > 0:
+			return "", nil
 		}
-		if page.GetNextPageToken() != "" {
-			page.NextPageToken = parts[at] + "." + page.GetNextPageToken()
-			return page, nil
-		}
-		if len(page.GetOperations()) > 0 {
-			if at+1 < len(parts) {
-				page.NextPageToken = parts[at+1] + "."
-			}
-			return page, nil
-		}
-		req.PageToken = ""
 	}
-	return &operationsv1.ListOperationsResponse{}, nil
+	return "", nil
 }

@@ -200,7 +200,7 @@ func (w *worker) apply(ctx context.Context, m Message) error {
 				return err
 			}
 		}
-		_, err = tx.Exec(ctx, "DELETE FROM parked_events WHERE consumer = $1 AND event_id = $2", w.Durable, m.ID)
+		_, err = tx.Exec(ctx, "DELETE FROM parked_events WHERE consumer = $1 AND event_id = $2 AND discard_time = 0", w.Durable, m.ID)
 		return err
 	})
 }

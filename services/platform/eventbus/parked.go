@@ -15,39 +15,47 @@ type Parked struct {
 	Consumer string
 	Reason   string
 	ParkTime time.Time
+
+	DiscardTime              time.Time // zero unless somebody gave it up
+	Discarder, DiscardReason string
 }
+
+// ParkedColumns are the columns of parked_events that ScanParked reads.
+const ParkedColumns = `consumer, event_id, type, source, subject, version, event_time, actor, traceparent, data, reason, park_time, discard_time,
+	discarder, discard_reason`
 
 // ParkedEvents lists what waits in a database, in the order in which it would take effect.
 func ParkedEvents(ctx context.Context, tx *storage.Tx) ([]Parked, error) {
-	return storage.Collect(ctx, tx, scanParked, `SELECT consumer, event_id, type, source, subject, version, event_time, actor, traceparent,
-		data, reason, park_time FROM parked_events ORDER BY consumer, source, subject, version`)
+	return storage.Collect(ctx, tx, ScanParked, "SELECT "+ParkedColumns+" FROM parked_events WHERE discard_time = 0 ORDER BY consumer, source, subject, version")
 }
 
 // CountParked counts what ParkedEvents lists.
 func CountParked(ctx context.Context, tx *storage.Tx) (n int64, err error) {
-	err = tx.QueryRow(ctx, "SELECT count(*) FROM parked_events").Scan(&n)
+	err = tx.QueryRow(ctx, "SELECT count(*) FROM parked_events WHERE discard_time = 0").Scan(&n)
 	return n, err
 }
 
-func scanParked(row storage.Scanner) (Parked, error) {
+// ScanParked reads a row of ParkedColumns.
+func ScanParked(row storage.Scanner) (Parked, error) {
 	var p Parked
-	var at, parked int64
-	err := row.Scan(&p.Consumer, &p.ID, &p.Type, &p.Source, &p.Subject, &p.Version, &at, &p.Actor, &p.TraceParent, &p.Data, &p.Reason, &parked)
-	p.Time, p.ParkTime = storage.FromMicros(at), storage.FromMicros(parked)
+	var at, parked, discarded int64
+	err := row.Scan(&p.Consumer, &p.ID, &p.Type, &p.Source, &p.Subject, &p.Version, &at, &p.Actor, &p.TraceParent, &p.Data, &p.Reason, &parked, &discarded,
+		&p.Discarder, &p.DiscardReason)
+	p.Time, p.ParkTime, p.DiscardTime = storage.FromMicros(at), storage.FromMicros(parked), storage.FromMicros(discarded)
 	return p, err
 }
 
 // state says whether a fact took effect already, and whether an earlier one about its subject is parked.
 func (w *worker) state(ctx context.Context, m Message) (done, held bool, err error) {
 	err = w.db.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		var processed, parked int
-		if err := tx.QueryRow(ctx, "SELECT count(*) FROM processed_events WHERE consumer = $1 AND event_id = $2", w.Durable, m.ID).
-			Scan(&processed); err != nil {
+		var parked int
+		var err error
+		if done, err = Processed(ctx, tx, w.Durable, m.ID); err != nil {
 			return err
 		}
-		err := tx.QueryRow(ctx, "SELECT count(*) FROM parked_events WHERE consumer = $1 AND source = $2 AND subject = $3",
+		err = tx.QueryRow(ctx, "SELECT count(*) FROM parked_events WHERE consumer = $1 AND source = $2 AND subject = $3 AND discard_time = 0",
 			w.Durable, m.Source, m.Subject).Scan(&parked)
-		done, held = processed > 0, parked > 0
+		held = parked > 0
 		return err
 	})
 	return done, held, err
@@ -61,6 +69,30 @@ func (w *worker) park(ctx context.Context, m Message, reason string) error {
 			reason, storage.Micros(w.clk.Now()))
 		return err
 	})
+}
+
+// Apply makes a parked fact take effect now, as the consumer at work does; whichever of the two is first does it.
+func Apply(ctx context.Context, db *storage.DB, clk clock.Clock, c Consumer, p Parked) error {
+	return (&worker{Consumer: c, db: db, clk: clk}).apply(ctx, p.Message)
+}
+
+// Processed says whether a fact took effect in a consumer, or was given up there.
+func Processed(ctx context.Context, tx *storage.Tx, consumer, event string) (bool, error) {
+	var n int
+	err := tx.QueryRow(ctx, "SELECT count(*) FROM processed_events WHERE consumer = $1 AND event_id = $2", consumer, event).Scan(&n)
+	return n > 0, err
+}
+
+// Discard gives a parked fact up at the time and for the reason that it says, so that it never takes effect; false when it took effect meanwhile.
+func Discard(ctx context.Context, tx *storage.Tx, p Parked) (bool, error) {
+	at := storage.Micros(p.DiscardTime)
+	n, err := tx.Exec(ctx, "INSERT INTO processed_events (consumer, event_id, process_time) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING", p.Consumer, p.ID, at)
+	if err != nil || n == 0 {
+		return false, err
+	}
+	n, err = tx.Exec(ctx, "UPDATE parked_events SET discard_time = $1, discarder = $2, discard_reason = $3 WHERE consumer = $4 AND event_id = $5 AND discard_time = 0",
+		at, p.Discarder, p.DiscardReason, p.Consumer, p.ID)
+	return n == 1, err
 }
 
 // unpark tries parked facts again until ctx ends: those that came too early at every look, failed ones now and then.

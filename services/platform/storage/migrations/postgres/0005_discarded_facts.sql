@@ -1,0 +1,5 @@
+-- +goose Up
+-- A parked fact that somebody gave up stays readable; discard_time is 0 for one that waits.
+ALTER TABLE parked_events ADD COLUMN discard_time BIGINT NOT NULL DEFAULT 0;
+ALTER TABLE parked_events ADD COLUMN discarder TEXT COLLATE "C" NOT NULL DEFAULT '';
+ALTER TABLE parked_events ADD COLUMN discard_reason TEXT COLLATE "C" NOT NULL DEFAULT '';
