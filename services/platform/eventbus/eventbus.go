@@ -18,7 +18,6 @@ import (
 	"log/slog"
 	"time"
 
-	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
@@ -44,15 +43,12 @@ type Config struct {
 
 // Bus is an open connection to the stream.
 type Bus struct {
-	embedded *server.Server
+	embedded *embedded
 	conn     *nats.Conn
 	js       jetstream.JetStream
 	stream   jetstream.Stream
 	reader   string // the name of the one consumer by which facts may be read again; empty for any
 }
-
-// startLimit is how long an embedded server may take to recover its files.
-const startLimit = 30 * time.Second
 
 // Open connects, embedded when the config has a Dir, and makes the stream if it is missing. A stream whose settings differ
 // is an error, never changed.
@@ -61,7 +57,7 @@ func Open(ctx context.Context, cfg Config) (*Bus, error) {
 	var err error
 	if cfg.Dir != "" {
 		if b.embedded, err = startEmbedded(cfg, nil); err == nil {
-			b.conn, err = nats.Connect("", nats.InProcessServer(b.embedded), nats.Name("coldsection"))
+			b.conn, err = nats.Connect("", append(b.embedded.reach(), nats.Name("coldsection"))...)
 		}
 	} else {
 		err = b.connect(cfg)
@@ -71,16 +67,18 @@ func Open(ctx context.Context, cfg Config) (*Bus, error) {
 
 // opened finishes a connection: it finds or makes the stream.
 func (b *Bus) opened(ctx context.Context, cfg Config, err error) (*Bus, error) {
-	replicas := 1
+	replicas, first := 1, uint64(0)
 	if cfg.Dir == "" {
 		replicas = cmp.Or(cfg.Replicas, 3)
+	} else if err == nil {
+		first, err = beginning(cfg.Dir)
 	}
 	if err == nil {
 		b.js, err = jetstream.New(b.conn)
 	}
 	if err == nil {
 		err = leaderless(ctx, func() error {
-			b.stream, err = ensureStream(ctx, b.js, replicas)
+			b.stream, err = ensureStream(ctx, b.js, replicas, first)
 			return err
 		})
 	}
@@ -89,24 +87,6 @@ func (b *Bus) opened(ctx context.Context, cfg Config, err error) (*Bus, error) {
 		return nil, err
 	}
 	return b, nil
-}
-
-func startEmbedded(cfg Config, known []*server.NkeyUser) (*server.Server, error) {
-	embedded, err := server.NewServer(&server.Options{
-		ServerName: "coldsection", DontListen: true, JetStream: true, StoreDir: cfg.Dir, SyncAlways: true, NoLog: true, NoSigs: true, Nkeys: known,
-	})
-	if err != nil {
-		return nil, fmt.Errorf("the embedded event stream: %w", err)
-	}
-	if cfg.Log != nil {
-		embedded.SetLogger(serverLog{cfg.Log.With("event_server", "embedded")}, false, false)
-	}
-	embedded.Start()
-	if !embedded.ReadyForConnections(startLimit) {
-		embedded.Shutdown()
-		return nil, fmt.Errorf("the embedded event stream in %s did not start within %v", cfg.Dir, startLimit)
-	}
-	return embedded, nil
 }
 
 func (b *Bus) connect(cfg Config) error {
@@ -139,8 +119,7 @@ func (b *Bus) Close() {
 		b.conn.Close()
 	}
 	if b.embedded != nil {
-		b.embedded.Shutdown()
-		b.embedded.WaitForShutdown()
+		b.embedded.stop()
 	}
 }
 
@@ -161,10 +140,12 @@ func streamConfig(replicas int) jetstream.StreamConfig {
 	}
 }
 
-func ensureStream(ctx context.Context, js jetstream.JetStream, replicas int) (jetstream.Stream, error) {
+// ensureStream finds the stream, or makes it with its first sequence.
+func ensureStream(ctx context.Context, js jetstream.JetStream, replicas int, first uint64) (jetstream.Stream, error) {
 	want := streamConfig(replicas)
 	stream, err := js.Stream(ctx, StreamName)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		want.FirstSeq = first
 		stream, err = js.CreateStream(ctx, want)
 		if errors.Is(err, jetstream.ErrStreamNameAlreadyInUse) { // another instance was quicker
 			stream, err = js.Stream(ctx, StreamName)

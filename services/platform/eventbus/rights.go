@@ -251,7 +251,7 @@ func openEmbedded(ctx context.Context, cfg Config, parts []string, add func(*Bus
 			b.embedded = embedded // it is closed last
 		}
 		var failed error
-		b.conn, failed = nats.Connect("", append(mine[part].as(), nats.InProcessServer(embedded), nats.Name("coldsection "+part), cfg.complaints())...)
+		b.conn, failed = nats.Connect("", append(append(mine[part].as(), embedded.reach()...), nats.Name("coldsection "+part), cfg.complaints())...)
 		b, failed = b.opened(ctx, cfg, failed)
 		b, failed = b.bound(rights, part, failed)
 		if err := add(b, failed, part); err != nil {

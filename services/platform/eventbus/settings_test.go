@@ -14,11 +14,11 @@ func TestSettingsOfTheEmbeddedStream(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(b.Close)
-	if c := b.embedded.JetStreamConfig(); c == nil || !c.SyncAlways {
+	if c := b.embedded.current.JetStreamConfig(); c == nil || !c.SyncAlways {
 		t.Errorf("the server does not write every fact to the disk before it acknowledges it: %+v", c)
 	}
-	if b.embedded.Addr() != nil {
-		t.Errorf("the server listens on %v", b.embedded.Addr())
+	if b.embedded.current.Addr() != nil {
+		t.Errorf("the server listens on %v", b.embedded.current.Addr())
 	}
 	info, err := b.stream.Info(t.Context())
 	if err != nil {
