@@ -22,17 +22,18 @@ import (
 type cli struct {
 	asking
 
-	Serve       serveCommand       `cmd:"" help:"Run the suite, or some of its parts."`
-	Config      configCommand      `cmd:"" help:"Show the settings in force and where each comes from, or a reference of all."`
-	Demo        demoCommand        `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
-	MCP         mcpCommand         `cmd:"" name:"mcp" help:"Serve a running suite's read and draft tools to an AI agent, over standard input and output."`
-	EventServer eventServerCommand `cmd:"" help:"Run one event server of a cluster; several processes of the suite need three."`
-	EventKeys   eventKeysCommand   `cmd:"" help:"Make the keys by which event servers know each part, in a new folder."`
-	Backup      backupCommand      `cmd:"" help:"Copy the data of a suite that may go on working into a new folder, and check the copy."`
-	Restore     restoreCommand     `cmd:"" help:"Make a new state folder of a backup, and check it."`
-	Rebuild     rebuildCommand     `cmd:"" help:"Fill what parts keep of each other's facts anew from the facts, and say whether it is as it was. The process of the parts must be stopped."`
-	Pack        packCommand        `cmd:"" help:"Make and check record packs."`
-	Version     struct{}           `cmd:"" help:"Say which version this is."`
+	Serve        serveCommand        `cmd:"" help:"Run the suite, or some of its parts."`
+	Config       configCommand       `cmd:"" help:"Show the settings in force and where each comes from, or a reference of all."`
+	Demo         demoCommand         `cmd:"" help:"Run the suite in a scratch folder and live through the main job with invented data."`
+	MCP          mcpCommand          `cmd:"" name:"mcp" help:"Serve a running suite's read and draft tools to an AI agent, over standard input and output."`
+	EventServer  eventServerCommand  `cmd:"" help:"Run one event server of a cluster; several processes of the suite need three."`
+	EventKeys    eventKeysCommand    `cmd:"" help:"Make the keys by which event servers know each part, in a new folder."`
+	Backup       backupCommand       `cmd:"" help:"Copy the data of a suite that may go on working into a new folder, and check the copy."`
+	Restore      restoreCommand      `cmd:"" help:"Make a new state folder of a backup, and check it."`
+	VerifyBackup verifyBackupCommand `cmd:"" name:"verify-backup" help:"Check a backup without restoring it."`
+	Rebuild      rebuildCommand      `cmd:"" help:"Fill what parts keep of each other's facts anew from the facts, and say whether it is as it was. The process of the parts must be stopped."`
+	Pack         packCommand         `cmd:"" help:"Make and check record packs."`
+	Version      struct{}            `cmd:"" help:"Say which version this is."`
 }
 
 // settings are read from flags, the environment and a file, in this order.

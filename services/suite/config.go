@@ -147,7 +147,7 @@ func (c *Config) bus(secured *tls.Config) eventbus.Config {
 	if c.NATS != "" {
 		return eventbus.Config{URL: c.NATS, Replicas: c.Replicas, TLS: secured}
 	}
-	return eventbus.Config{Dir: filepath.Join(c.StateDir, "events")}
+	return eventbus.Config{Dir: filepath.Join(c.StateDir, eventsFolder)}
 }
 
 func (c *Config) clock() (clock.Clock, error) {

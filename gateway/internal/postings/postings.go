@@ -53,7 +53,12 @@ func (s *Store) CatchUp(ctx context.Context) (place uint64, err error) {
 		if err != nil {
 			return 0, err
 		}
-		facts, next, err := s.Feed.Feed(ctx, eventbus.FeedQuery{After: at, Oldest: at == 0, Types: Booked, Limit: batch})
+		query := eventbus.FeedQuery{After: at, Oldest: at == 0, Types: Booked, Limit: batch}
+		facts, next, err := s.Feed.Feed(ctx, query)
+		if f, ok := fault.As(err); ok && f.Category == fault.OutOfRange { // of a stream before this one; what was taken of it is known by its id
+			query.Oldest = true
+			facts, next, err = s.Feed.Feed(ctx, query)
+		}
 		if err != nil || next == at {
 			return at, err
 		}

@@ -168,10 +168,12 @@ func (r *replay) take(ctx context.Context, m Message) error {
 	return r.apply(ctx, m)
 }
 
-// apply lets a fact take effect at the instant at which it did; one that was never processed has to wait for its consumer.
+// apply lets a fact take effect at the instant at which it did; one that was never processed has to wait for its consumer, and one that was given
+// up has no effect now either.
 func (r *replay) apply(ctx context.Context, m Message) error {
 	var at int64
-	err := r.tx.QueryRow(ctx, "SELECT process_time FROM processed_events WHERE consumer = $1 AND event_id = $2", r.Durable, m.ID).Scan(&at)
+	err := r.tx.QueryRow(ctx, `SELECT process_time FROM processed_events WHERE consumer = $1 AND event_id = $2 AND NOT EXISTS
+		(SELECT 1 FROM parked_events d WHERE d.consumer = $1 AND d.event_id = $2 AND d.discard_time > 0)`, r.Durable, m.ID).Scan(&at)
 	if errors.Is(err, storage.ErrNoRows) {
 		return nil
 	}
