@@ -22,7 +22,7 @@ const readyLimit = 60 * time.Second
 // built is the folder of the compiled program, if a test needed it.
 var built string
 
-// build compiles the program once for all tests of a package.
+// build compiles the program once for all tests of a package, armed for points at which it kills itself: only a process that is told one does.
 var build = sync.OnceValues(func() (string, error) {
 	dir, err := os.MkdirTemp("", "coldsection-program-")
 	if err != nil {
@@ -30,7 +30,8 @@ var build = sync.OnceValues(func() (string, error) {
 	}
 	built = dir
 	program := filepath.Join(dir, "coldsection")
-	text, err := exec.Command("go", "build", "-o", program, "coldsection.example/services/cmd/coldsection").CombinedOutput()
+	text, err := exec.Command("go", "build", "-ldflags", "-X coldsection.example/services/platform/killpoint.armed=yes", "-o", program,
+		"coldsection.example/services/cmd/coldsection").CombinedOutput()
 	if err != nil {
 		return "", fmt.Errorf("compiling the program: %w\n%s", err, text)
 	}
@@ -59,6 +60,7 @@ func Program(t testing.TB) string {
 type Process struct {
 	t    testing.TB
 	args []string
+	env  []string // beside the test's own
 	cmd  *exec.Cmd
 
 	mu     sync.Mutex
@@ -93,6 +95,7 @@ func (p *Process) Again() {
 func (p *Process) launch() <-chan bool {
 	p.t.Helper()
 	p.cmd = exec.Command(Program(p.t), p.args...)
+	p.cmd.Env = append(os.Environ(), p.env...)
 	p.cmd.Stderr = p
 	out, err := p.cmd.StdoutPipe()
 	if err != nil {

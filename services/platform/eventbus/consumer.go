@@ -14,6 +14,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/killpoint"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -122,15 +123,18 @@ func (w *worker) pull(ctx context.Context, durable jetstream.Consumer) error {
 			return err
 		}
 		m, err := decode(msg)
+		killpoint.At(killpoint.ConsumerOffered, m.Type, w.Durable)
 		if err != nil {
 			w.log.ErrorContext(ctx, "message skipped", "error", err)
 		} else if err := w.keepAlive(ctx, msg, func() error { return w.settle(ctx, m) }); err != nil {
 			_ = msg.NakWithDelay(time.Second)
 			return err
 		}
+		killpoint.At(killpoint.ConsumerApplied, m.Type, w.Durable)
 		if err := msg.DoubleAck(ctx); err != nil {
 			return err
 		}
+		killpoint.At(killpoint.ConsumerAcked, m.Type, w.Durable)
 	}
 }
 
@@ -189,6 +193,7 @@ func (w *worker) apply(ctx context.Context, m Message) error {
 	if err != nil {
 		return err
 	}
+	killpoint.At(killpoint.ConsumerHandled, m.Type, w.Durable)
 	return w.db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		n, err := tx.Exec(ctx, "INSERT INTO processed_events (consumer, event_id, process_time) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING",
 			w.Durable, m.ID, storage.Micros(now))

@@ -17,6 +17,7 @@ import (
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/killpoint"
 	"coldsection.example/services/platform/rpc"
 	"coldsection.example/services/platform/storage"
 )
@@ -160,9 +161,11 @@ func (o *Operations) step(ctx context.Context, name string, w *opened) (worked b
 			return err
 		}
 		worked = true
+		killpoint.At(killpoint.OperationClaimed)
 		if err := o.part(ctx, tx, r, w.job); err != nil {
 			return err
 		}
+		killpoint.At(killpoint.OperationWorked)
 		return r.save(ctx, tx)
 	})
 	return worked, err

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/killpoint"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -95,9 +96,11 @@ func (r *Relay) oncePostgres(ctx context.Context) (n int, err error) {
 // publish stops at the first fact that the stream does not take, so that order holds.
 func (r *Relay) publish(ctx context.Context, waiting []Event) ([]Event, error) {
 	for i, e := range waiting {
+		killpoint.At(killpoint.RelayClaimed, e.Type)
 		if err := r.to.Publish(ctx, e); err != nil {
 			return waiting[:i], err
 		}
+		killpoint.At(killpoint.RelayPublished, e.Type)
 	}
 	return waiting, nil
 }

@@ -8,6 +8,8 @@ import (
 	"runtime/debug"
 	"sync"
 	"sync/atomic"
+
+	"coldsection.example/services/platform/killpoint"
 )
 
 // maxGroup is how many transactions share one commit at most.
@@ -148,10 +150,12 @@ func (w *groupWriter) together(ctx context.Context, group []*request, run func(c
 			return errHalfDone
 		}
 	}
+	killpoint.At(killpoint.StoreWritten)
 	_, err := w.conn.exec(ctx, "COMMIT")
 	if err != nil {
 		_, _ = w.conn.exec(ctx, "ROLLBACK")
 	}
+	killpoint.At(killpoint.StoreCommitted)
 	return err
 }
 

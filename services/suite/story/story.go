@@ -45,7 +45,7 @@ type Outcome struct {
 	Recovery                                       string
 	DueBefore, DueAfter                            string
 	FeedEvents                                     int
-	Assessed                                       int // of them, those that say what assessments came to: one that takes more readings in at once tells fewer
+	Facts                                          map[string]int // how many of each type
 	Calls                                          int
 }
 
