@@ -44,6 +44,7 @@ type unit struct {
 	now    time.Time
 	caller auth.Identity
 	rules  []*compliancev1.Requirement // what is required, once it was read
+	book   *book                       // what is looked up of that
 	later  *postponed                  // what is to be worked out when the use case ends; nil works it out at once
 	before string                      // the requirements before this use case changed them, as store.Rules tells them
 	loaded *loaded                     // what was read of many subjects at once, nil when each is read by itself

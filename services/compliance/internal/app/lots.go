@@ -29,7 +29,7 @@ const atOnce = 16
 // wait for each other and neither works out what the other changed meanwhile.
 func (u unit) recomputeThese(ctx context.Context, subjects []string, only names, accomplishment string) error {
 	all := slices.Sorted(slices.Values(subjects))
-	j := job{ruleset: rulesOf(u.rules), only: only, accomplishment: accomplishment}
+	j := job{ruleset: u.book.ruleset, only: only, accomplishment: accomplishment}
 	for some := range slices.Chunk(slices.Compact(all), store.Many) {
 		var err error
 		if j.kept, err = store.LockPoints(ctx, u.Tx, some); err != nil {

@@ -134,12 +134,13 @@ func (u unit) find(ctx context.Context, subject string, j job) (f found) {
 	if f.seen, f.err = u.see(ctx, t); f.err != nil {
 		return f
 	}
+	f.seen.date = protoDate(f.seen.today)
 	old, err := points.Decode(j.kept[subject])
 	if said := j.say(subject); said && err != nil {
 		j.kept = nil
 		return u.findWhole(ctx, subject, j)
 	} else if said {
-		f.seen.kept = &f.old
+		f.seen.kept, f.seen.slate = &f.old, &due.Slate{}
 	}
 	f.old, f.points = old, points.Points{Rules: j.ruleset, Since: f.seen.today, Items: make([]points.Point, 0, len(old.Items))}
 	if len(j.only) > 0 {
@@ -164,10 +165,10 @@ func (u unit) findWhole(ctx context.Context, subject string, j job) found {
 
 // weighItems works out the items. One that comes out as it is kept is neither read nor written again, as on a new day.
 func (f *found) weighItems(ctx context.Context) error {
-	s := f.seen
+	s, kept := f.seen, f.seen.kept.Walk()
 	for _, r := range s.rules {
-		was := s.kept.Of(r.GetName())
-		have := was != nil || s.kept == nil && f.loaded.item(s, r) != nil
+		s.was = kept.To(r.GetName())
+		have := s.was != nil || s.kept == nil && f.loaded.item(s, r) != nil
 		if !f.only.hold(r.GetName()) || !have && heldAgainst(r) != kindOf(s.subject.GetName()) && s.records.decisions[r.GetName()] == nil {
 			continue
 		}
@@ -179,7 +180,7 @@ func (f *found) weighItems(ctx context.Context) error {
 			continue
 		}
 		f.points.Until = sooner(f.points.Until, w.until)
-		if w.asKept(was) {
+		if w.asKept(s.was) {
 			f.points.Set(w.point)
 			continue
 		}

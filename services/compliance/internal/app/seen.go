@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -32,7 +33,11 @@ type seen struct {
 	at, known time.Time
 	rules     []*compliancev1.Requirement // what was required
 	records   records
+	book      *book          // what is looked up of that; nil works it out
 	kept      *points.Points // what is kept of it, where an item that comes out as it is kept need not be told; nil else
+	date      *date.Date     // today, where many items say it; nil makes one for each
+	slate     *due.Slate     // where what is kept is worked out; set with kept
+	was       *points.Point  // what is kept of the item that is weighed, nil for nothing
 }
 
 // records are what people signed about a subject, read at once.
@@ -47,6 +52,7 @@ type records struct {
 func (u unit) withRules(ctx context.Context) (_ unit, err error) {
 	if u.rules == nil {
 		u.rules, err = store.Requirements.Where(ctx, u.Tx, "name >= '' ORDER BY name")
+		u.book = bookOf(u.rules)
 	}
 	return u, err
 }
@@ -67,7 +73,7 @@ func (u unit) see(ctx context.Context, t thing) (seen, error) {
 
 // bare is a subject as it is now, without what it is on and what was signed about it.
 func (u unit) bare(t thing) seen {
-	return seen{subject: t, counters: t.GetCounters(), today: civil.Of(u.now), at: u.now, known: allKnown, rules: u.rules}
+	return seen{subject: t, counters: t.GetCounters(), today: civil.Of(u.now), at: u.now, known: allKnown, rules: u.rules, book: u.book}
 }
 
 // surround finds the engine and the aircraft that a subject is on now.

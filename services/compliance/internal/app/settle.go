@@ -9,6 +9,7 @@ import (
 	"sync"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/points"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/auth"
@@ -111,7 +112,7 @@ func (u unit) days(ctx context.Context, subjects []string, kept map[string][]byt
 	if err != nil {
 		return nil, err
 	}
-	days, rules := make([]sight, len(subjects)), rulesOf(u.rules)
+	days, rules := make([]sight, len(subjects)), u.book.ruleset
 	for i, name := range subjects {
 		if days[i].seen, err = u.glance(ctx, name); err != nil {
 			return nil, err
@@ -135,13 +136,13 @@ func (d *sight) look(kept []byte, rules string) {
 	if d.points, d.good = p, err == nil && p.Hold(d.seen.today, rules); !d.good {
 		return
 	}
-	now := stateOf(d.seen)
+	now, slate := stateOf(d.seen), due.Slate{}
 	for i := range p.Items {
 		point := &p.Items[i]
 		if !point.Counted {
 			continue
 		}
-		r := point.On(now)
+		r := point.OnSlate(&slate, now)
 		if !point.Stale(r, now.Today) {
 			continue
 		}

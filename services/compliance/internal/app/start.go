@@ -22,12 +22,12 @@ const neverDone = "No record says when it was last done; it does not count as co
 // never done.
 func (u unit) start(ctx context.Context, r *compliancev1.Requirement, s seen, done []*compliancev1.Accomplishment) (o origin, err error) {
 	if len(done) > 0 && r.GetStartEvent() != compliancev1.Requirement_OVERHAUL_DONE {
-		return lastDone(r, done), nil
+		return lastDone(s, r, done), nil
 	}
-	o.tree = treeOf(r.GetInitial())
+	o.tree = s.tree(r.GetInitial())
 	if r.GetInitial() == nil {
 		if stated(r) && len(done) == 0 {
-			o.tree = treeOf(r.GetRepeat())
+			o.tree = s.tree(r.GetRepeat())
 		} else if len(done) == 0 {
 			return origin{missing: neverDone}, nil
 		}
@@ -56,8 +56,8 @@ func stated(r *compliancev1.Requirement) bool {
 	return r.GetStartEvent() != compliancev1.Requirement_START_EVENT_UNSPECIFIED && r.GetStartEvent() != compliancev1.Requirement_LAST_DONE
 }
 
-func lastDone(r *compliancev1.Requirement, done []*compliancev1.Accomplishment) origin {
-	tree := treeOf(r.GetRepeat())
+func lastDone(s seen, r *compliancev1.Requirement, done []*compliancev1.Accomplishment) origin {
+	tree := s.tree(r.GetRepeat())
 	return origin{tree: tree, base: baseOf(r, done, tree)}
 }
 
@@ -130,13 +130,13 @@ func (u unit) fromOverhaul(ctx context.Context, r *compliancev1.Requirement, s s
 	}
 	switch {
 	case len(after) > 0:
-		return lastDone(r, after), nil
+		return lastDone(s, r, after), nil
 	case overhaul == nil:
 		return origin{missing: "It counts from the last overhaul, of which there is no record here; enter when it was last done"}, nil
 	}
-	o := origin{tree: treeOf(r.GetInitial()), base: due.Base{Date: dateOf(overhaul.GetDoneDate()), Counters: countersOf(overhaul.GetCounters())}}
+	o := origin{tree: s.tree(r.GetInitial()), base: due.Base{Date: dateOf(overhaul.GetDoneDate()), Counters: countersOf(overhaul.GetCounters())}}
 	if r.GetInitial() == nil {
-		o.tree = treeOf(r.GetRepeat())
+		o.tree = s.tree(r.GetRepeat())
 	}
 	return o, nil
 }

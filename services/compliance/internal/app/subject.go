@@ -106,9 +106,14 @@ func applicable(r *compliancev1.Requirement, s seen) (apply.Answer, string) {
 	if want, have := heldAgainst(r), kindOf(s.subject.GetName()); want != have {
 		return apply.No, fmt.Sprintf("It is for %s, not for %s", kindWords[want], kindWords[have])
 	}
+	return apply.Decide(s.rule(r), s.item())
+}
+
+// ruleOf is to what a requirement applies, nil when nobody decided that yet.
+func ruleOf(r *compliancev1.Requirement) *apply.Rule {
 	a := r.GetApplicability()
 	if a == nil {
-		return apply.Decide(nil, apply.Item{})
+		return nil
 	}
 	rule := &apply.Rule{
 		Models: a.GetEngineModels(), Engines: a.GetEngines(), Aircraft: a.GetAircraft(), PartNumbers: a.GetPartNumbers(), AircraftModels: a.GetAircraftModels(),
@@ -117,7 +122,7 @@ func applicable(r *compliancev1.Requirement, s seen) (apply.Answer, string) {
 	for _, s := range a.GetSerialRanges() {
 		rule.Serials = append(rule.Serials, apply.Range{First: s.GetFirstSerial(), Last: s.GetLastSerial(), Excluded: s.GetExcluded()})
 	}
-	return apply.Decide(rule, s.item())
+	return rule
 }
 
 // dueName is the name of the item of a requirement on a subject; ids have no dot, so that no two are alike.

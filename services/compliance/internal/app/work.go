@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -23,9 +24,17 @@ import (
 func itemOf(r *compliancev1.Requirement, s seen) *compliancev1.DueItem {
 	return &compliancev1.DueItem{
 		Name: dueName(r.GetName(), s.subject.GetName()), Requirement: r.GetName(), RequirementCode: r.GetCode(), RequirementTitle: r.GetDisplayName(),
-		Kind: r.GetKind(), Subject: s.subject.GetName(), SubjectLabel: label(s.subject), AsOfDate: protoDate(s.today),
+		Kind: r.GetKind(), Subject: s.subject.GetName(), SubjectLabel: label(s.subject), AsOfDate: s.asOf(),
 		FlyingPlanVersion: s.planned,
 	}
+}
+
+// asOf is today, as items say it.
+func (s seen) asOf() *date.Date {
+	if s.date != nil {
+		return s.date
+	}
+	return protoDate(s.today)
 }
 
 func decided(item *compliancev1.DueItem, band compliancev1.DueItem_Band, reason string) {
@@ -111,7 +120,7 @@ func (u unit) count(ctx context.Context, w *weighed, r *compliancev1.Requirement
 		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: inForce(item, r, s),
 		Soft: r.GetSoft(), Lowered: n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()),
 	}
-	if was := s.kept.Of(r.GetName()); was != nil && was.Same(w.point) && !was.Stale(was.On(stateOf(s)), s.today) {
+	if was := s.was; was != nil && was.Same(w.point) && !was.Stale(was.OnSlate(s.slate, stateOf(s)), s.today) {
 		w.point.Told, w.kept = was.Told, true
 		return nil
 	}
@@ -170,9 +179,13 @@ func doneOf(all []*compliancev1.Accomplishment, s seen) map[string][]*compliance
 		}
 	}
 	out := make(map[string][]*compliancev1.Accomplishment, len(all))
-	for _, a := range all {
+	for i, a := range all {
 		if !corrected[a.GetName()] && !a.GetVoid() && (!s.past || !s.today.Before(dateOf(a.GetDoneDate()))) {
 			of := parentOf(a.GetName())
+			if out[of] == nil {
+				out[of] = all[i : i+1 : i+1] // most have one
+				continue
+			}
 			out[of] = append(out[of], a)
 		}
 	}
@@ -194,7 +207,7 @@ func older(a, b *compliancev1.Accomplishment) int {
 // standing is where a requirement is in its life. When nothing is due any more, the item is exempt and says why: another requirement
 // took its place, a terminating action was done, or it was done once and for all.
 func standing(item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done bool) due.Standing {
-	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: done, Repeats: !treeOf(r.GetRepeat()).Empty()}
+	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: done, Repeats: !s.tree(r.GetRepeat()).Empty()}
 	if r.GetSuccessor() != "" {
 		next := s.requirement(r.GetSuccessor())
 		life.Replaced, life.ReplacedOn = next != nil, dateOf(next.GetEffectiveDate())
@@ -224,7 +237,7 @@ func since(day civil.Date) string {
 
 // endedBy is the record of the first terminating action that ended a requirement on a subject, nil when there is none.
 func endedBy(requirement string, s seen) (first *compliancev1.Accomplishment) {
-	for _, ender := range s.rules {
+	for _, ender := range s.enders(requirement) {
 		if ender.GetTerminates() != requirement {
 			continue
 		}

@@ -286,7 +286,23 @@ type Result struct {
 
 // Compute works a tree out.
 func (t Tree) Compute(base Base, now Now, threshold Threshold) Result {
-	r := t.compute(&base, &now, threshold, make([]Left, 0, len(t.Limits)))
+	return t.ComputeOn(&Slate{}, base, now, threshold)
+}
+
+// Slate is where a tree is worked out. The result is good until another one is worked out on it.
+type Slate struct {
+	base Base
+	now  Now
+	left []Left
+}
+
+// ComputeOn is Compute for many trees, each of which is done with before the next.
+func (t Tree) ComputeOn(slate *Slate, base Base, now Now, threshold Threshold) Result {
+	slate.base, slate.now = base, now
+	if slate.left == nil {
+		slate.left = make([]Left, 0, max(2, len(t.Limits)))
+	}
+	r := t.compute(&slate.base, &slate.now, threshold, slate.left[:0])
 	r.tree, r.near = t, threshold
 	return r
 }

@@ -100,13 +100,13 @@ func (w *writer) tree(t due.Tree) {
 
 // Decode reads what Encode wrote; an error says that history has to be read instead.
 func Decode(b []byte) (Points, error) {
-	return decode(b, len(b), func([]byte) bool { return true })
+	return decode(b, len(b), func(string) bool { return true })
 }
 
 // DecodeSome reads the items of some requirements and passes over the others, of which it does not see whether they can be read.
 func DecodeSome(b []byte, requirements []string) (Points, error) {
-	return decode(b, len(requirements), func(name []byte) bool {
-		return slices.Contains(requirements, string(name))
+	return decode(b, len(requirements), func(name string) bool {
+		return slices.Contains(requirements, name)
 	})
 }
 
@@ -115,79 +115,88 @@ func RulesOf(b []byte) string {
 	if len(b) == 0 || b[0] != layout {
 		return ""
 	}
-	r := reader{b: b[1:]}
+	r := reader{s: string(b[1:])}
 	return r.text()
 }
 
 // decode reads items that are wanted, which are at most so many.
-func decode(b []byte, most int, wanted func(requirement []byte) bool) (p Points, err error) {
+func decode(b []byte, most int, wanted func(requirement string) bool) (p Points, err error) {
 	if len(b) == 0 || b[0] != layout {
 		return p, errLayout
 	}
-	r := reader{b: b[1:]}
+	r := reader{s: string(b[1:])}
 	p.Rules, p.Since, p.Until = r.text(), r.date(), r.date()
 	n := r.count()
 	p.Items = make([]Point, 0, min(n, most))
 	for ; n > 0 && !r.bad; n-- {
-		item := reader{b: r.bytes()}
-		if named := item; !wanted(named.bytes()) {
+		item := reader{s: r.text(), limits: r.limits}
+		if named := item; !wanted(named.text()) {
 			continue
 		}
 		var one Point
 		item.point(&one)
 		last := len(p.Items) - 1
-		r.bad = item.bad || len(item.b) > 0 || last >= 0 && one.Requirement <= p.Items[last].Requirement
+		r.limits, r.bad = item.limits, item.bad || len(item.s) > 0 || last >= 0 && one.Requirement <= p.Items[last].Requirement
 		p.Items = append(p.Items, one)
 	}
-	if r.bad || len(r.b) > 0 {
+	if r.bad || len(r.s) > 0 {
 		return Points{}, errLayout
 	}
 	return p, nil
 }
 
-// reader reads until something is wrong, and nothing but zeros after.
+// reader reads until something is wrong, and nothing but zeros after. What is kept is one text, of which names are parts.
 type reader struct {
-	b   []byte
-	bad bool
+	s      string
+	bad    bool
+	limits []due.Limit // room for the limits of many items
 }
 
+func (r *reader) fail() int64 {
+	r.bad, r.s = true, ""
+	return 0
+}
+
+// int is a number as binary.AppendVarint writes it.
 func (r *reader) int() int64 {
-	n, used := binary.Varint(r.b)
-	if used <= 0 {
-		r.bad, r.b = true, nil
-		return 0
+	var n uint64
+	for i := range min(len(r.s), binary.MaxVarintLen64) {
+		c := r.s[i]
+		if i == binary.MaxVarintLen64-1 && c > 1 {
+			break
+		}
+		n |= uint64(c&0x7f) << (7 * i)
+		if c < 0x80 {
+			r.s = r.s[i+1:]
+			return int64(n>>1) ^ -int64(n&1)
+		}
 	}
-	r.b = r.b[used:]
-	return n
+	return r.fail()
 }
 
 // count is a number of things that follow, each of one byte at the least.
 func (r *reader) count() int {
 	n := r.int()
-	if n < 0 || n > int64(len(r.b)) {
-		r.bad, r.b = true, nil
-		return 0
+	if n < 0 || n > int64(len(r.s)) {
+		return int(r.fail())
 	}
 	return int(n)
 }
 
-// bytes are so many bytes as the number before them says.
-func (r *reader) bytes() []byte {
+// text is as many bytes as the number before them says.
+func (r *reader) text() string {
 	n := r.count()
-	b := r.b[:n]
-	r.b = r.b[n:]
-	return b
+	text := r.s[:n]
+	r.s = r.s[n:]
+	return text
 }
 
-func (r *reader) text() string { return string(r.bytes()) }
-
 func (r *reader) digest() uint64 {
-	if len(r.b) < 8 {
-		r.bad, r.b = true, nil
-		return 0
+	if len(r.s) < 8 {
+		return uint64(r.fail())
 	}
-	n := binary.LittleEndian.Uint64(r.b)
-	r.b = r.b[8:]
+	n := binary.LittleEndian.Uint64([]byte(r.s[:8]))
+	r.s = r.s[8:]
 	return n
 }
 
@@ -217,10 +226,20 @@ func (r *reader) point(p *Point) {
 	p.Extension.Stop = r.date()
 }
 
+// room is a place for so many limits.
+func (r *reader) room(n int) []due.Limit {
+	if len(r.limits) < n {
+		r.limits = make([]due.Limit, max(n, 64))
+	}
+	place := r.limits[:n:n]
+	r.limits = r.limits[n:]
+	return place
+}
+
 func (r *reader) tree() (t due.Tree) {
 	t.Later = r.int() != 0
 	if n := r.count(); n > 0 {
-		t.Limits = make([]due.Limit, n)
+		t.Limits = r.room(n)
 	}
 	for i := range t.Limits {
 		t.Limits[i].SinceNew = r.int() != 0

@@ -50,11 +50,14 @@ func (p Points) Hold(day civil.Date, rules string) bool {
 
 // On works an item out for a state of its subject. The state's extension is the item's, and does not count once its last day
 // is over.
-func (p *Point) On(now due.Now) due.Result {
+func (p *Point) On(now due.Now) due.Result { return p.OnSlate(&due.Slate{}, now) }
+
+// OnSlate is On for many items, each of which is done with before the next.
+func (p *Point) OnSlate(slate *due.Slate, now due.Now) due.Result {
 	if now.Extension = p.Extension; p.Ended(now.Today) {
 		now.Extension = due.Extension{}
 	}
-	r := p.Tree.Compute(p.Base, now, p.Threshold)
+	r := p.Tree.ComputeOn(slate, p.Base, now, p.Threshold)
 	if p.Soft {
 		return r.Softened()
 	}
@@ -97,6 +100,28 @@ func (p *Points) Of(requirement string) *Point {
 		return &p.Items[i]
 	}
 	return nil
+}
+
+// Walk goes through items whose requirements are asked for in their order, which is quicker than to look each up.
+func (p *Points) Walk() Walk {
+	if p == nil {
+		return Walk{}
+	}
+	return Walk{p.Items}
+}
+
+// Walk is the items that were not passed yet.
+type Walk struct{ left []Point }
+
+// To is Of for a requirement that comes after those that were asked for.
+func (w *Walk) To(requirement string) *Point {
+	for len(w.left) > 0 && w.left[0].Requirement < requirement {
+		w.left = w.left[1:]
+	}
+	if len(w.left) == 0 || w.left[0].Requirement != requirement {
+		return nil
+	}
+	return &w.left[0]
 }
 
 // Set puts an item in, in place of the one of the same requirement.

@@ -107,6 +107,30 @@ func TestSomeItemsAreReadAsAmongAll(t *testing.T) {
 	})
 }
 
+// Items that are asked for in their order are the same as when each is looked up.
+func TestAWalkFindsWhatIsLookedUp(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		p := drawn(t)
+		asked := rapid.SliceOfDistinct(rapid.SampledFrom([]string{"a", "requirements/", "requirements/~", "z"}), rapid.ID[string]).Draw(t, "others")
+		for _, item := range p.Items {
+			if rapid.Bool().Draw(t, "asked") {
+				asked = append(asked, item.Requirement)
+			}
+		}
+		slices.Sort(asked)
+		walk := p.Walk()
+		for _, name := range slices.Compact(asked) {
+			if got, want := walk.To(name), p.Of(name); got != want {
+				t.Fatalf("%q: %v, want %v", name, got, want)
+			}
+		}
+		none := (*points.Points)(nil).Walk()
+		if got := none.To("a"); got != nil {
+			t.Fatalf("%v", got)
+		}
+	})
+}
+
 // Bytes of another layout, cut short or with more behind are refused, so that history is read; no bytes make it fail otherwise.
 func TestWhatIsNotWhollyReadableIsRefused(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

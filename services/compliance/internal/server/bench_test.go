@@ -32,9 +32,9 @@ import (
 // requirementsEach is how many requirements hold for an aircraft with its engine: half of them for each.
 const requirementsEach = 200
 
-// fleetOf is so many aircraft with their engines and a record of each requirement on each, put into the tables at once; what is due is not
+// fleetOf is so many aircraft with their engines and a record of each of so many requirements on each, put into the tables at once; what is due is not
 // worked out yet.
-func fleetOf(b testing.TB, db *storage.DB, planes int) (*app.App, *clock.Fake) {
+func fleetOf(b testing.TB, db *storage.DB, planes, each int) (*app.App, *clock.Fake) {
 	b.Helper()
 	now := clock.NewFake(start)
 	keys, err := auth.NewKeys(bytes.Repeat([]byte("k"), 32))
@@ -49,7 +49,7 @@ func fleetOf(b testing.TB, db *storage.DB, planes int) (*app.App, *clock.Fake) {
 		}
 	}
 	fill(func(ctx context.Context, tx *storage.Tx) error {
-		for i := range requirementsEach {
+		for i := range each {
 			if err := store.Requirements.Insert(ctx, tx, benchRequirement(i), start); err != nil {
 				return err
 			}
@@ -58,7 +58,7 @@ func fleetOf(b testing.TB, db *storage.DB, planes int) (*app.App, *clock.Fake) {
 	})
 	for first := 0; first < planes; first += 50 {
 		fill(func(ctx context.Context, tx *storage.Tx) error {
-			return benchPlanes(ctx, tx, first, min(planes, first+50))
+			return benchPlanes(ctx, tx, first, min(planes, first+50), each)
 		})
 	}
 	return a, now
@@ -89,7 +89,7 @@ func benchRequirement(i int) *compliancev1.Requirement {
 
 // benchPlanes are aircraft with an engine each, from one number to before another, with all that was signed about them; many rows a statement, so that a
 // million of them take minutes.
-func benchPlanes(ctx context.Context, tx *storage.Tx, first, end int) error {
+func benchPlanes(ctx context.Context, tx *storage.Tx, first, end, each int) error {
 	var planes []*compliancev1.Aircraft
 	var engines []*compliancev1.Engine
 	var done []*compliancev1.Accomplishment
@@ -103,14 +103,14 @@ func benchPlanes(ctx context.Context, tx *storage.Tx, first, end int) error {
 			Aircraft: plane.GetName(), Position: "1",
 		}
 		plane.Engines = []string{engine.GetName()}
-		planes, engines, done = append(planes, plane), append(engines, engine), append(done, benchRecords(i, plane.GetName(), engine.GetName())...)
+		planes, engines, done = append(planes, plane), append(engines, engine), append(done, benchRecords(i, each, plane.GetName(), engine.GetName())...)
 	}
 	return cmp.Or(insertAll(ctx, tx, store.Aircraft, planes), insertAll(ctx, tx, store.Engines, engines), insertAll(ctx, tx, store.Accomplishments, done))
 }
 
 // benchRecords say of each requirement when it was last done on an aircraft or its engine: within the last 300 days.
-func benchRecords(i int, plane, engine string) []*compliancev1.Accomplishment {
-	done := make([]*compliancev1.Accomplishment, requirementsEach)
+func benchRecords(i, each int, plane, engine string) []*compliancev1.Accomplishment {
+	done := make([]*compliancev1.Accomplishment, each)
 	for r := range done {
 		ago := (i*37 + r*101) % 300
 		done[r] = &compliancev1.Accomplishment{
@@ -153,7 +153,7 @@ func BenchmarkFleet(b *testing.B) {
 	engines(b, func(b *testing.B, db *storage.DB) {
 		b.Helper()
 		planes := fleetSize()
-		a, now := fleetOf(b, db, planes)
+		a, now := fleetOf(b, db, planes, requirementsEach)
 		if err := a.RecomputeAll(b.Context()); err != nil {
 			b.Fatal(err)
 		}

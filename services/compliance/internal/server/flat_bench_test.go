@@ -39,7 +39,7 @@ func BenchmarkFlat(b *testing.B) {
 // flat measures one fleet; what an item costs in the smallest one is kept in smallest.
 func flat(b *testing.B, db *storage.DB, items int, smallest map[string]float64) {
 	b.Helper()
-	a, now := fleetOf(b, db, items/requirementsEach)
+	a, now := fleetOf(b, db, items/requirementsEach, requirementsEach)
 	if err := a.RecomputeAll(b.Context()); err != nil {
 		b.Fatal(err)
 	}

@@ -16,7 +16,7 @@ import (
 func TestTenThousandItemsAndTwoRestartsMakeNoStorm(t *testing.T) {
 	storagetest.Engines(t, store.Migrations(), func(t *testing.T, db *storage.DB) {
 		t.Helper()
-		a, now := fleetOf(t, db, 10_000/requirementsEach)
+		a, now := fleetOf(t, db, 10_000/requirementsEach, requirementsEach)
 		count := func(query string) (n int64) {
 			t.Helper()
 			if err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error { return tx.QueryRow(ctx, query).Scan(&n) }); err != nil {
