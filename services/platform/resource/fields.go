@@ -2,7 +2,6 @@ package resource
 
 import (
 	"slices"
-	"sync"
 
 	"google.golang.org/genproto/googleapis/api/annotations"
 	"google.golang.org/protobuf/proto"
@@ -19,12 +18,26 @@ func behaves(fd protoreflect.FieldDescriptor, b annotations.FieldBehavior) bool 
 
 // ClearOutputOnly removes what a caller may not set; AIP-203 says that such fields are ignored on input.
 func ClearOutputOnly(m proto.Message) {
+	s, v, ok := shapeOf(m)
+	if !ok {
+		return
+	}
+	for _, i := range s.outputs {
+		v.Field(i).SetZero()
+	}
+	for _, i := range s.messages {
+		if inner, ok := v.Field(i).Interface().(proto.Message); ok {
+			ClearOutputOnly(inner)
+		}
+	}
+	if len(s.others)+len(s.nested) == 0 {
+		return
+	}
 	r := m.ProtoReflect()
-	shown := outputsOf(r.Descriptor())
-	for _, fd := range shown.outputs {
+	for _, fd := range s.others {
 		r.Clear(fd)
 	}
-	for _, fd := range shown.messages {
+	for _, fd := range s.nested {
 		if r.Has(fd) {
 			ClearOutputOnly(r.Get(fd).Message().Interface())
 		}
@@ -37,15 +50,7 @@ type outputs struct {
 	outputs, messages []protoreflect.FieldDescriptor
 }
 
-// outputFields keeps outputs by the full name of the message: the options of a field are slow to read.
-var outputFields sync.Map
-
-func outputsOf(d protoreflect.MessageDescriptor) outputs {
-	if found, ok := outputFields.Load(d.FullName()); ok {
-		o, _ := found.(outputs)
-		return o
-	}
-	var o outputs
+func outputsOf(d protoreflect.MessageDescriptor) (o outputs) {
 	for i := range d.Fields().Len() {
 		switch fd := d.Fields().Get(i); {
 		case behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY):
@@ -54,7 +59,6 @@ func outputsOf(d protoreflect.MessageDescriptor) outputs {
 			o.messages = append(o.messages, fd)
 		}
 	}
-	outputFields.Store(d.FullName(), o)
 	return o
 }
 

@@ -118,12 +118,7 @@ func (t *Table[T]) row(args []any, m T, version int64) ([]any, error) {
 	if err != nil {
 		return nil, err
 	}
-	args = append(args, Name(m), version, body)
-	r := m.ProtoReflect()
-	for _, c := range t.columns {
-		args = append(args, c.value(r))
-	}
-	return args, nil
+	return t.values(append(args, Name(m), version, body), m), nil
 }
 
 // rowsOf is the text that adds so many rows, up to what happens to a name that is taken. SQLite finds the name of each argument

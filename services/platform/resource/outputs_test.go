@@ -9,8 +9,9 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
+	"google.golang.org/protobuf/types/dynamicpb"
 
-	_ "coldsection.example/proto/coldsection/performance/v1"
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/platform/resource"
 )
 
@@ -63,5 +64,68 @@ func TestEveryOutputIsClearedAndNothingElse(t *testing.T) {
 	})
 	if messages < 100 || deep < 20 {
 		t.Errorf("%d messages, %d outputs below the first level: too few to tell", messages, deep)
+	}
+}
+
+// put gives a field of any kind a value that it does not have by itself.
+func put(m protoreflect.Message, fd protoreflect.FieldDescriptor) {
+	switch {
+	case fd.IsMap():
+		m.Mutable(fd).Map().Set(protoreflect.ValueOf(fd.MapKey().Default().Interface()).MapKey(), m.Mutable(fd).Map().NewValue())
+	case fd.IsList():
+		m.Mutable(fd).List().Append(m.Mutable(fd).List().NewElement())
+	case fd.Message() != nil:
+		m.Mutable(fd)
+	default:
+		m.Set(fd, map[protoreflect.Kind]protoreflect.Value{
+			protoreflect.BoolKind: protoreflect.ValueOfBool(true), protoreflect.EnumKind: protoreflect.ValueOfEnum(1),
+			protoreflect.Int32Kind: protoreflect.ValueOfInt32(1), protoreflect.Int64Kind: protoreflect.ValueOfInt64(1), protoreflect.StringKind: protoreflect.ValueOfString("x"),
+			protoreflect.DoubleKind: protoreflect.ValueOfFloat64(1), protoreflect.FloatKind: protoreflect.ValueOfFloat32(1), protoreflect.BytesKind: protoreflect.ValueOfBytes([]byte{1}),
+			protoreflect.Uint32Kind: protoreflect.ValueOfUint32(1), protoreflect.Uint64Kind: protoreflect.ValueOfUint64(1),
+		}[fd.Kind()])
+	}
+}
+
+// Fields of every kind are cleared when callers may not set them, and stay otherwise: lists, maps, numbers and members of oneofs, too.
+func TestFieldsOfEveryKindAreCleared(t *testing.T) {
+	outputs, members := 0, 0
+	protoregistry.GlobalTypes.RangeMessages(func(mt protoreflect.MessageType) bool {
+		d := mt.Descriptor()
+		if !strings.HasPrefix(string(d.FullName()), "coldsection.") || d.IsMapEntry() {
+			return true
+		}
+		for i := range d.Fields().Len() {
+			fd, m := d.Fields().Get(i), mt.New()
+			put(m, fd)
+			resource.ClearOutputOnly(m.Interface())
+			behaviours, _ := proto.GetExtension(fd.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
+			output := slices.Contains(behaviours, annotations.FieldBehavior_OUTPUT_ONLY)
+			if m.Has(fd) == output {
+				t.Errorf("%s: set %v, output only %v", fd.FullName(), m.Has(fd), output)
+			}
+			if output {
+				outputs++
+			}
+			if fd.ContainingOneof() != nil {
+				members++
+			}
+		}
+		return true
+	})
+	if outputs < 100 || members == 0 {
+		t.Errorf("%d outputs, %d members of oneofs: too few to tell", outputs, members)
+	}
+}
+
+// What is no generated message, or none at all, is left alone or cleared through its reflection.
+func TestWhatHasNoStructIsClearedToo(t *testing.T) {
+	resource.ClearOutputOnly((*performancev1.Reading)(nil))
+	made := dynamicpb.NewMessage((&performancev1.Reading{}).ProtoReflect().Descriptor())
+	state, source := made.Descriptor().Fields().ByName("state"), made.Descriptor().Fields().ByName("source_id")
+	put(made, state)
+	put(made, source)
+	resource.ClearOutputOnly(made)
+	if made.Has(state) || !made.Has(source) {
+		t.Errorf("%v", made)
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"reflect"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -44,6 +45,7 @@ type Table[T proto.Message] struct {
 type column struct {
 	field protoreflect.FieldDescriptor
 	kind  listing.Kind
+	place int // in the message's struct, for a text, an enum or an instant by itself; -1 for others
 }
 
 // NewTable describes a table whose columns are these fields of T, all of which a List call may filter and sort by; order
@@ -51,13 +53,16 @@ type column struct {
 func NewTable[T proto.Message](name, order string, fields ...string) *Table[T] {
 	t := &Table[T]{name: name, order: order, fields: listing.Fields{}}
 	var zero T
-	desc := zero.ProtoReflect().Descriptor()
+	desc, at := zero.ProtoReflect().Descriptor(), placesOf(reflect.TypeOf(zero).Elem())
 	for _, f := range fields {
 		fd := desc.Fields().ByName(protoreflect.Name(f))
 		if fd == nil {
 			panic(fmt.Sprintf("resource: %s has no field %s", desc.FullName(), f))
 		}
-		c := column{field: fd, kind: kindOf(fd)}
+		c := column{field: fd, kind: kindOf(fd), place: -1}
+		if alone := !fd.IsList() && !fd.HasPresence(); alone && (fd.Kind() == protoreflect.StringKind || c.kind == listing.Enum) || c.kind == listing.Time {
+			c.place = at.of(desc, fd.Name())
+		}
 		t.columns = append(t.columns, c)
 		t.fields[f] = listing.Field{Column: f, Kind: c.kind, Values: enumNames(fd)}
 	}
@@ -155,6 +160,43 @@ func enumNames(fd protoreflect.FieldDescriptor) []string {
 	return names
 }
 
+// values adds what the columns of a message hold to args.
+func (t *Table[T]) values(args []any, m T) []any {
+	r := m.ProtoReflect()
+	_, v, _ := shapeOf(m)
+	for _, c := range t.columns {
+		if c.place >= 0 {
+			if value, quick := c.quick(v.Field(c.place)); quick {
+				args = append(args, value)
+				continue
+			}
+		}
+		args = append(args, c.value(r))
+	}
+	return args
+}
+
+// quick is value for the kinds that most columns have, from the field of the message's struct.
+func (c column) quick(v reflect.Value) (any, bool) {
+	switch c.kind { //nolint:exhaustive // the others are read through the message's reflection
+	case listing.Text:
+		return v.String(), true
+	case listing.Enum:
+		return string(c.field.Enum().Values().ByNumber(protoreflect.EnumNumber(v.Int())).Name()), true
+	case listing.Time:
+		ts, ok := v.Interface().(*timestamppb.Timestamp)
+		if !ok {
+			return nil, false
+		}
+		if ts == nil {
+			return int64(0), true
+		}
+		return storage.Micros(ts.AsTime()), true
+	default:
+		return nil, false
+	}
+}
+
 func (c column) value(m protoreflect.Message) any {
 	v := m.Get(c.field)
 	switch c.kind {
@@ -210,10 +252,20 @@ func DateText(d *date.Date) string {
 }
 
 // Name is the resource name of a message.
-func Name(m proto.Message) string { return text(m, "name") }
+func Name(m proto.Message) string {
+	if named, ok := m.(interface{ GetName() string }); ok {
+		return named.GetName()
+	}
+	return text(m, "name")
+}
 
 // Etag is the etag of a message.
-func Etag(m proto.Message) string { return text(m, "etag") }
+func Etag(m proto.Message) string {
+	if tagged, ok := m.(interface{ GetEtag() string }); ok {
+		return tagged.GetEtag()
+	}
+	return text(m, "etag")
+}
 
 func text(m proto.Message, field protoreflect.Name) string {
 	fd := m.ProtoReflect().Descriptor().Fields().ByName(field)

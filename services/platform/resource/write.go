@@ -2,12 +2,12 @@ package resource
 
 import (
 	"context"
+	"reflect"
 	"strconv"
 	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"coldsection.example/services/platform/fault"
@@ -16,18 +16,20 @@ import (
 
 // stamp sets the fields that the store owns.
 func stamp(m proto.Message, version int64, now time.Time, created bool) {
-	r := m.ProtoReflect()
-	set := func(name protoreflect.Name, v protoreflect.Value) {
-		if fd := r.Descriptor().Fields().ByName(name); fd != nil {
-			r.Set(fd, v)
-		}
+	s, v, ok := shapeOf(m)
+	if !ok {
+		return
 	}
-	set("etag", protoreflect.ValueOfString("v"+strconv.FormatInt(version, 10)))
-	at := protoreflect.ValueOfMessage(timestamppb.New(now).ProtoReflect())
-	if created {
-		set("create_time", at)
+	if s.etag >= 0 {
+		v.Field(s.etag).SetString("v" + strconv.FormatInt(version, 10))
 	}
-	set("update_time", at)
+	at := reflect.ValueOf(timestamppb.New(now))
+	if s.created >= 0 && created {
+		v.Field(s.created).Set(at)
+	}
+	if s.updated >= 0 {
+		v.Field(s.updated).Set(at)
+	}
 }
 
 // Insert adds a resource under its name. A name that is taken is refused with ALREADY_EXISTS.
@@ -115,10 +117,7 @@ func (t *Table[T]) changed(ctx context.Context, tx *storage.Tx, m T, now time.Ti
 	if err != nil {
 		return nil, err
 	}
-	args := append(make([]any, 0, 4+len(t.columns)), version+1, body)
-	for _, c := range t.columns {
-		args = append(args, c.value(m.ProtoReflect()))
-	}
+	args := t.values(append(make([]any, 0, 4+len(t.columns)), version+1, body), m)
 	return append(args, Name(m), version), nil
 }
 
