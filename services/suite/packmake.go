@@ -43,15 +43,11 @@ func (c *packMakeCommand) run(ctx context.Context, out io.Writer) error {
 		if err := c.made(ctx, operationsv1.NewOperationsServiceClient(client.Conn), op, pack); err != nil {
 			return err
 		}
-		file, err := packs.DownloadRecordPack(ctx, &compliancev1.DownloadRecordPackRequest{Name: pack.GetName()})
-		if err != nil {
-			return rpc.FromStatus(err)
-		}
 		path := c.Out
 		if path == "" {
-			path = file.GetFileName()
+			path = pack.GetNumber() + ".zip"
 		}
-		if err := writeNew(path, file.GetContent()); err != nil {
+		if err := writeNew(path, func(to io.Writer) error { return download(ctx, packs, pack.GetName(), to) }); err != nil {
 			return fmt.Errorf("%s was made and is kept as %s, but not written: %w", pack.GetNumber(), pack.GetName(), err)
 		}
 		_, err = fmt.Fprintf(out, "%s: %s of %s, %d files, SHA-256 %s.\nCheck it with: coldsection pack verify %s --key %s\n",
@@ -74,13 +70,28 @@ func (*packMakeCommand) made(ctx context.Context, operations operationsv1.Operat
 	return op.GetResponse().UnmarshalTo(pack)
 }
 
+// download writes a pack part by part, so that none is held whole.
+func download(ctx context.Context, packs compliancev1.RecordPackServiceClient, name string, to io.Writer) error {
+	for offset, more := int64(0), true; more; more = offset > 0 {
+		part, err := packs.DownloadRecordPack(ctx, &compliancev1.DownloadRecordPackRequest{Name: name, Offset: offset, MaxBytes: 1 << 20})
+		if err != nil {
+			return rpc.FromStatus(err)
+		}
+		if _, err := to.Write(part.GetContent()); err != nil {
+			return err
+		}
+		offset = part.GetNextOffset()
+	}
+	return nil
+}
+
 // writeNew writes a file that is not there yet; a file that can't be written whole is removed.
-func writeNew(path string, content []byte) error {
+func writeNew(path string, content func(to io.Writer) error) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(content)
+	err = content(f)
 	if end := f.Close(); err == nil {
 		err = end
 	}

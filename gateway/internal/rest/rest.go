@@ -112,13 +112,14 @@ func Handler(ctx context.Context, conn grpc.ClientConnInterface, identify Identi
 		runtime.WithForwardResponseOption(nextCursor),
 		runtime.WithForwardResponseOption(cookie),
 		runtime.WithForwardResponseOption(fileHeaders),
+		runtime.WithForwardResponseOption(partCursor),
 	)
 	for _, register := range registrations {
 		if err := register(ctx, mux, conn); err != nil {
 			return nil, err
 		}
 	}
-	return &door{next: mux, identify: identify, refused: refused}, nil
+	return &door{next: whole{mux}, identify: identify, refused: refused}, nil
 }
 
 // headers are those that go on to the services.

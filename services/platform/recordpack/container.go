@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"hash/crc32"
+	"io"
 	"math"
 )
 
@@ -20,29 +21,39 @@ const (
 )
 
 // contain writes files into an archive, in their order.
-func contain(files []File) ([]byte, error) {
+func contain(w io.Writer, files []File) error {
 	if len(files) > maxFiles {
-		return nil, errors.New("recordpack: there are too many files")
+		return errors.New("recordpack: there are too many files")
 	}
-	var out, directory []byte
+	var directory []byte
+	at := 0
 	for _, f := range files {
-		if len(out)+len(f.Content) > maxSize || len(f.Path) > math.MaxUint8 {
-			return nil, errors.New("recordpack: the pack is too large")
+		if at+len(f.Content) > maxSize || len(f.Path) > math.MaxUint8 {
+			return errors.New("recordpack: the pack is too large")
 		}
-		offset := uint32(len(out))
-		out = binary.LittleEndian.AppendUint32(out, localHeader)
-		out = append(append(common(out, f), f.Path...), f.Content...)
+		offset := uint32(at)
+		head := append(common(binary.LittleEndian.AppendUint32(nil, localHeader), f), f.Path...)
+		for _, some := range [][]byte{head, f.Content} {
+			n, err := w.Write(some)
+			if err != nil {
+				return err
+			}
+			at += n
+		}
 		directory = binary.LittleEndian.AppendUint32(directory, centralHeader)
 		directory = binary.LittleEndian.AppendUint16(directory, version)
 		directory = append(common(directory, f), make([]byte, 10)...) // no comment, first disk, no attributes
 		directory = append(binary.LittleEndian.AppendUint32(directory, offset), f.Path...)
 	}
-	at, count := uint32(len(out)), uint16(len(files))
-	out = append(out, directory...)
-	out = append(binary.LittleEndian.AppendUint32(out, endRecord), 0, 0, 0, 0)
-	out = binary.LittleEndian.AppendUint16(binary.LittleEndian.AppendUint16(out, count), count)
-	out = binary.LittleEndian.AppendUint32(binary.LittleEndian.AppendUint32(out, uint32(len(directory))), at)
-	return append(out, 0, 0), nil
+	_, err := w.Write(append(directory, end(len(files), len(directory), at)...))
+	return err
+}
+
+// end is the record at the end of an archive: how many files its directory names, how long that is, and where it begins.
+func end(files, directory, at int) []byte {
+	out := append(binary.LittleEndian.AppendUint32(nil, endRecord), 0, 0, 0, 0)
+	out = binary.LittleEndian.AppendUint16(binary.LittleEndian.AppendUint16(out, uint16(files)), uint16(files))
+	return append(binary.LittleEndian.AppendUint32(binary.LittleEndian.AppendUint32(out, uint32(directory)), uint32(at)), 0, 0)
 }
 
 // common are the fields that both headers of a file have.

@@ -86,23 +86,31 @@ func ContentHash(files []File) string {
 
 // Make makes a pack and signs it.
 func Make(about About, files []File, key ed25519.PrivateKey) ([]byte, error) {
+	var out bytes.Buffer
+	if err := Write(&out, about, files, key); err != nil {
+		return nil, err
+	}
+	return out.Bytes(), nil
+}
+
+// Write is Make for a pack that need not be held whole: its bytes go out as they come about.
+func Write(out io.Writer, about About, files []File, key ed25519.PrivateKey) error {
 	m := manifest{Format: Format, About: about}
 	for i, f := range files {
 		if err := fits(f, files[:i]); err != nil {
-			return nil, err
+			return err
 		}
 		m.Files = append(m.Files, listed{f.Path, f.MediaType, len(f.Content), Sum(f.Content)})
 	}
 	list, err := JSON(m)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	sealed, err := JSON(sign(list, key))
 	if err != nil {
-		return nil, err
+		return err
 	}
-	all := append([]File{{Path: Manifest, Content: list}, {Path: SealFile, Content: sealed}}, files...)
-	return contain(all)
+	return contain(out, append([]File{{Path: Manifest, Content: list}, {Path: SealFile, Content: sealed}}, files...))
 }
 
 // fits refuses a file that an archive on some system could not take.

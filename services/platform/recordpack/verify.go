@@ -151,11 +151,13 @@ func (r *Report) archive(pack []byte, files []File) {
 	if len(r.Faults) > 0 {
 		return // its bytes follow from files that are wrong
 	}
-	want, err := contain(files)
-	if err != nil || bytes.Equal(want, pack) {
-		if err != nil {
-			r.fault("", "%v", err)
-		}
+	var anew bytes.Buffer
+	if err := contain(&anew, files); err != nil {
+		r.fault("", "%v", err)
+		return
+	}
+	want := anew.Bytes()
+	if bytes.Equal(want, pack) {
 		return
 	}
 	at := 0

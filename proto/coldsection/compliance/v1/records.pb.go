@@ -442,6 +442,10 @@ func (x *ListRecordPacksResponse) GetNextPageToken() string {
 // The request for a pack's bytes.
 type DownloadRecordPackRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where to begin, in bytes; the next_offset of the part before.
+	Offset int64 `protobuf:"varint,2,opt,name=offset,proto3" json:"offset,omitempty"`
+	// The most bytes to give, at most 4 MiB (4,194,304); 0 gives the whole file, when it has no more than 18 MiB (18,874,368 bytes).
+	MaxBytes int32 `protobuf:"varint,3,opt,name=max_bytes,json=maxBytes,proto3" json:"max_bytes,omitempty"`
 	// The pack.
 	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -478,6 +482,20 @@ func (*DownloadRecordPackRequest) Descriptor() ([]byte, []int) {
 	return file_coldsection_compliance_v1_records_proto_rawDescGZIP(), []int{5}
 }
 
+func (x *DownloadRecordPackRequest) GetOffset() int64 {
+	if x != nil {
+		return x.Offset
+	}
+	return 0
+}
+
+func (x *DownloadRecordPackRequest) GetMaxBytes() int32 {
+	if x != nil {
+		return x.MaxBytes
+	}
+	return 0
+}
+
 func (x *DownloadRecordPackRequest) GetName() string {
 	if x != nil {
 		return x.Name
@@ -488,12 +506,16 @@ func (x *DownloadRecordPackRequest) GetName() string {
 // A pack as a file.
 type DownloadRecordPackResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The file, whole: at most 18 MiB.
+	// The file, or the part that was asked for.
 	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
 	// Its media type.
 	MediaType string `protobuf:"bytes,2,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
 	// A name to save it under.
-	FileName      string `protobuf:"bytes,3,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	FileName string `protobuf:"bytes,3,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	// Where the next part begins; 0 after the last one.
+	NextOffset int64 `protobuf:"varint,4,opt,name=next_offset,json=nextOffset,proto3" json:"next_offset,omitempty"`
+	// The length of the whole file in bytes.
+	TotalBytes    int64 `protobuf:"varint,5,opt,name=total_bytes,json=totalBytes,proto3" json:"total_bytes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -549,6 +571,20 @@ func (x *DownloadRecordPackResponse) GetFileName() string {
 	return ""
 }
 
+func (x *DownloadRecordPackResponse) GetNextOffset() int64 {
+	if x != nil {
+		return x.NextOffset
+	}
+	return 0
+}
+
+func (x *DownloadRecordPackResponse) GetTotalBytes() int64 {
+	if x != nil {
+		return x.TotalBytes
+	}
+	return 0
+}
+
 var File_coldsection_compliance_v1_records_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_records_proto_rawDesc = "" +
@@ -598,15 +634,21 @@ const file_coldsection_compliance_v1_records_proto_rawDesc = "" +
 	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x97\x01\n" +
 	"\x17ListRecordPacksResponse\x12N\n" +
 	"\frecord_packs\x18\x01 \x03(\v2%.coldsection.compliance.v1.RecordPackB\x04\xe2A\x01\x03R\vrecordPacks\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"_\n" +
-	"\x19DownloadRecordPackRequest\x12B\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xb3\x01\n" +
+	"\x19DownloadRecordPackRequest\x12#\n" +
+	"\x06offset\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06offset\x12-\n" +
+	"\tmax_bytes\x18\x03 \x01(\x05B\x10\xe2A\x01\x01\xbaH\t\x1a\a\x18\x80\x80\x80\x02(\x00R\bmaxBytes\x12B\n" +
 	"\x04name\x18\x01 \x01(\tB.\xe2A\x01\x02\xfaA \n" +
-	"\x1ecoldsection.example/RecordPack\xbaH\x04r\x02\x10\x01R\x04name\"\x84\x01\n" +
+	"\x1ecoldsection.example/RecordPack\xbaH\x04r\x02\x10\x01R\x04name\"\xd2\x01\n" +
 	"\x1aDownloadRecordPackResponse\x12\x1e\n" +
 	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12#\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
-	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName2\xf9\x04\n" +
+	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName\x12%\n" +
+	"\vnext_offset\x18\x04 \x01(\x03B\x04\xe2A\x01\x03R\n" +
+	"nextOffset\x12%\n" +
+	"\vtotal_bytes\x18\x05 \x01(\x03B\x04\xe2A\x01\x03R\n" +
+	"totalBytes2\xf9\x04\n" +
 	"\x11RecordPackService\x12\x8b\x01\n" +
 	"\x10CreateRecordPack\x122.coldsection.compliance.v1.CreateRecordPackRequest\x1a\x1d.google.longrunning.Operation\"$\x82\xd3\xe4\x93\x02\x1e:\vrecord_pack\"\x0f/v1/recordPacks\x12\x8c\x01\n" +
 	"\rGetRecordPack\x12/.coldsection.compliance.v1.GetRecordPackRequest\x1a%.coldsection.compliance.v1.RecordPack\"#\x82\xd3\xe4\x93\x02\x1a\x12\x18/v1/{name=recordPacks/*}\x90\x02\x01\x12\x94\x01\n" +

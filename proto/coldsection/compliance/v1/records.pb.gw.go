@@ -150,6 +150,8 @@ func local_request_RecordPackService_ListRecordPacks_0(ctx context.Context, mars
 	return msg, metadata, err
 }
 
+var filter_RecordPackService_DownloadRecordPack_0 = &utilities.DoubleArray{Encoding: map[string]int{"name": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
+
 func request_RecordPackService_DownloadRecordPack_0(ctx context.Context, marshaler runtime.Marshaler, client RecordPackServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
 		protoReq DownloadRecordPackRequest
@@ -163,6 +165,12 @@ func request_RecordPackService_DownloadRecordPack_0(ctx context.Context, marshal
 	protoReq.Name, err = runtime.String(val)
 	if err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_RecordPackService_DownloadRecordPack_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
 	if req.Body != nil {
 		_, _ = io.Copy(io.Discard, req.Body)
@@ -184,6 +192,12 @@ func local_request_RecordPackService_DownloadRecordPack_0(ctx context.Context, m
 	protoReq.Name, err = runtime.String(val)
 	if err != nil {
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_RecordPackService_DownloadRecordPack_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
 	msg, err := server.DownloadRecordPack(ctx, &protoReq)
 	return msg, metadata, err

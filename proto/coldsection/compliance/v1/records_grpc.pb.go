@@ -36,15 +36,16 @@ const (
 type RecordPackServiceClient interface {
 	// Begins a record pack of an aircraft, engine or component with all that was fitted to it: how it stood at one time, as far as it was
 	// known at another, with the records that show it. The answer is an operation to ask for; it goes on after a restart, and its
-	// response is a RecordPack. The same subject and times give the same pack. A pack holds at most 18 MiB (18,874,368 bytes), which one
-	// answer carries; more fails the operation with PACK_TOO_LARGE, and packs of what is fitted to the subject are the way out. Role:
-	// quality. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN, PACK_TOO_LARGE.
+	// response is a RecordPack. The same subject and times give the same pack. A pack holds at most 256 MiB (268,435,456 bytes);
+	// more fails the operation with PACK_TOO_LARGE, and packs of what is fitted to the subject are the way out. A caller who is limited to owners has
+	// packs of what is theirs. Role: quality. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN, PACK_TOO_LARGE.
 	CreateRecordPack(ctx context.Context, in *CreateRecordPackRequest, opts ...grpc.CallOption) (*longrunningpb.Operation, error)
 	// Reads what a pack is of, without its bytes. Role: quality.
 	GetRecordPack(ctx context.Context, in *GetRecordPackRequest, opts ...grpc.CallOption) (*RecordPack, error)
 	// Lists packs, without their bytes. Filter fields: subject, number, create_time, limited_to. Role: quality.
 	ListRecordPacks(ctx context.Context, in *ListRecordPacksRequest, opts ...grpc.CallOption) (*ListRecordPacksResponse, error)
-	// Gives a pack out. Over HTTP the answer is the file itself. Check it anywhere with "coldsection pack verify FILE". Role: quality.
+	// Gives a pack out, in parts when max_bytes is set. Over HTTP the answer is the whole file, sent part by part. Check it anywhere with
+	// "coldsection pack verify FILE". Role: quality. Reasons: PACK_TOO_LARGE, OFFSET_BEYOND_END.
 	DownloadRecordPack(ctx context.Context, in *DownloadRecordPackRequest, opts ...grpc.CallOption) (*DownloadRecordPackResponse, error)
 }
 
@@ -104,15 +105,16 @@ func (c *recordPackServiceClient) DownloadRecordPack(ctx context.Context, in *Do
 type RecordPackServiceServer interface {
 	// Begins a record pack of an aircraft, engine or component with all that was fitted to it: how it stood at one time, as far as it was
 	// known at another, with the records that show it. The answer is an operation to ask for; it goes on after a restart, and its
-	// response is a RecordPack. The same subject and times give the same pack. A pack holds at most 18 MiB (18,874,368 bytes), which one
-	// answer carries; more fails the operation with PACK_TOO_LARGE, and packs of what is fitted to the subject are the way out. Role:
-	// quality. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN, PACK_TOO_LARGE.
+	// response is a RecordPack. The same subject and times give the same pack. A pack holds at most 256 MiB (268,435,456 bytes);
+	// more fails the operation with PACK_TOO_LARGE, and packs of what is fitted to the subject are the way out. A caller who is limited to owners has
+	// packs of what is theirs. Role: quality. Reasons: TIME_IN_FUTURE, NOT_KNOWN_THEN, PACK_TOO_LARGE.
 	CreateRecordPack(context.Context, *CreateRecordPackRequest) (*longrunningpb.Operation, error)
 	// Reads what a pack is of, without its bytes. Role: quality.
 	GetRecordPack(context.Context, *GetRecordPackRequest) (*RecordPack, error)
 	// Lists packs, without their bytes. Filter fields: subject, number, create_time, limited_to. Role: quality.
 	ListRecordPacks(context.Context, *ListRecordPacksRequest) (*ListRecordPacksResponse, error)
-	// Gives a pack out. Over HTTP the answer is the file itself. Check it anywhere with "coldsection pack verify FILE". Role: quality.
+	// Gives a pack out, in parts when max_bytes is set. Over HTTP the answer is the whole file, sent part by part. Check it anywhere with
+	// "coldsection pack verify FILE". Role: quality. Reasons: PACK_TOO_LARGE, OFFSET_BEYOND_END.
 	DownloadRecordPack(context.Context, *DownloadRecordPackRequest) (*DownloadRecordPackResponse, error)
 	mustEmbedUnimplementedRecordPackServiceServer()
 }

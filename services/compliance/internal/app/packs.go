@@ -3,6 +3,10 @@ package app
 import (
 	"context"
 	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/hex"
+	"hash"
+	"io"
 	"log/slog"
 	"strings"
 
@@ -22,8 +26,10 @@ import (
 // packMaking is the kind of operation that makes a record pack.
 const packMaking = "records.pack"
 
-// maxPackBytes is what one message can carry.
-const maxPackBytes = 18 << 20
+const (
+	maxPackBytes  = 256 << 20 // what a pack may hold; what goes into it is held while it is made
+	maxWholeBytes = 18 << 20  // what one answer can carry
+)
 
 // OpenOperations makes the service's long-running operations; the other fields of App are set before.
 func (a *App) OpenOperations(log *slog.Logger) {
@@ -59,12 +65,15 @@ func (a *App) openPack(_ context.Context, in operations.Input) (*operations.Job,
 	want, _ := in.Request.(*compliancev1.RecordPack)
 	return &operations.Job{Rows: 1, Result: &compliancev1.RecordPack{}, Work: func(ctx context.Context, tx *storage.Tx, step *operations.Step) error {
 		pack := proto.CloneOf(want)
-		content, err := a.unit(ctx, tx).pack(ctx, pack)
-		if err != nil {
+		parts := store.NewPackParts(ctx, tx, pack.GetName())
+		if err := a.unit(ctx, tx).pack(ctx, pack, parts); err != nil {
+			return err
+		}
+		if err := parts.Close(); err != nil {
 			return err
 		}
 		step.Result = pack
-		return store.AddPack(ctx, tx, pack, content, a.Clock.Now())
+		return store.RecordPacks.Insert(ctx, tx, pack, a.Clock.Now())
 	}}, nil
 }
 
@@ -73,47 +82,85 @@ func (a *App) sealKey() ed25519.PrivateKey {
 	return ed25519.NewKeyFromSeed(a.Keys.Derive("record packs")[0])
 }
 
-// pack gathers records and seals them, and says in p what came of it. Reason: PACK_TOO_LARGE.
-func (u unit) pack(ctx context.Context, p *compliancev1.RecordPack) ([]byte, error) {
+// pack gathers records and seals them into out, and says in p what came of it. Reason: PACK_TOO_LARGE.
+func (u unit) pack(ctx context.Context, p *compliancev1.RecordPack, out io.Writer) error {
 	g, err := u.gather(ctx, p)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	files, err := g.files()
 	if err != nil {
-		return nil, err
+		return err
 	}
 	p.ContentSha256 = recordpack.ContentHash(files)
 	p.Number = "RP-" + strings.ToUpper(p.GetContentSha256()[:12])
 	index, err := g.index(p, files)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	files = append(files, recordpack.File{Path: "index.pdf", MediaType: "application/pdf", Content: index})
-	key := u.app.sealKey()
-	content, err := recordpack.Make(recordpack.About{
+	key, sum := u.app.sealKey(), &summed{out: out, hash: sha256.New()}
+	if err := mayHold(p.GetSubject(), files); err != nil {
+		return err
+	}
+	if err := recordpack.Write(sum, recordpack.About{
 		Number: p.GetNumber(), Subject: p.GetSubject(), Label: g.label, AsOf: stamp(p.GetAsOfTime()), KnownAt: stamp(p.GetKnownAtTime()),
-	}, files, key)
-	if err != nil {
-		return nil, err
+	}, files, key); err != nil {
+		return err
 	}
-	if len(content) > maxPackBytes {
-		return nil, fault.Precondition("PACK_TOO_LARGE", "The records of %s take %d bytes; a pack holds at most %d. Make packs of what is fitted to it.",
-			p.GetSubject(), len(content), maxPackBytes)
-	}
-	p.Sha256, p.ByteCount, p.FileCount, p.PublicKey = recordpack.Sum(content), int64(len(content)), int32(len(files)), recordpack.PublicKey(key)
-	return content, nil
+	p.Sha256, p.ByteCount, p.FileCount, p.PublicKey = hex.EncodeToString(sum.hash.Sum(nil)), sum.bytes, int32(len(files)), recordpack.PublicKey(key)
+	return nil
 }
 
-// DownloadRecordPack gives a pack out.
+// mayHold refuses more than a pack may hold. Reason: PACK_TOO_LARGE.
+func mayHold(subject string, files []recordpack.File) error {
+	all := 0
+	for _, f := range files {
+		all += len(f.Content)
+	}
+	if all > maxPackBytes {
+		return fault.Precondition("PACK_TOO_LARGE", "The records of %s take %d bytes; a pack holds at most %d. Make packs of what is fitted to it.", subject, all, maxPackBytes)
+	}
+	return nil
+}
+
+// summed counts and hashes what is written to another writer.
+type summed struct {
+	out   io.Writer
+	hash  hash.Hash
+	bytes int64
+}
+
+// Write writes on.
+func (s *summed) Write(content []byte) (int, error) {
+	n, err := s.out.Write(content)
+	_, _ = s.hash.Write(content[:n]) // a hash takes everything
+	s.bytes += int64(n)
+	return n, err
+}
+
+// DownloadRecordPack gives a pack out, or a part of it. Reasons: PACK_TOO_LARGE, OFFSET_BEYOND_END.
 func (a *App) DownloadRecordPack(ctx context.Context, req *compliancev1.DownloadRecordPackRequest) (resp *compliancev1.DownloadRecordPackResponse, err error) {
 	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		p, err := packFor(ctx, tx, req.GetName())
 		if err != nil {
 			return err
 		}
-		resp = &compliancev1.DownloadRecordPackResponse{MediaType: "application/zip", FileName: p.GetNumber() + ".zip"}
-		resp.Content, err = store.PackContent(ctx, tx, p.GetName())
+		limit := int64(req.GetMaxBytes())
+		switch {
+		case req.GetOffset() >= p.GetByteCount():
+			return fault.Invalid("offset", "OFFSET_BEYOND_END", "%s has %d bytes, so that none begins at %d. The last part has no next_offset.", p.GetName(), p.GetByteCount(), req.GetOffset())
+		case limit == 0 && p.GetByteCount() > maxWholeBytes:
+			return fault.Precondition("PACK_TOO_LARGE", "%s has %d bytes; one answer carries at most %d. Ask for it in parts: set max_bytes, and offset to the next_offset of the part before.",
+				p.GetName(), p.GetByteCount(), maxWholeBytes)
+		case limit == 0:
+			limit = maxWholeBytes
+		}
+		resp = &compliancev1.DownloadRecordPackResponse{MediaType: "application/zip", FileName: p.GetNumber() + ".zip", TotalBytes: p.GetByteCount()}
+		resp.Content, err = store.PackBytes(ctx, tx, p.GetName(), req.GetOffset(), limit)
+		if next := req.GetOffset() + int64(len(resp.GetContent())); next < p.GetByteCount() {
+			resp.NextOffset = next
+		}
 		return err
 	})
 	return resp, err

@@ -47,6 +47,9 @@ func (w *world) packed(subject string, at, known time.Time) (*compliancev1.Recor
 	if file.GetMediaType() != "application/zip" || file.GetFileName() != pack.GetNumber()+".zip" || recordpack.Sum(file.GetContent()) != pack.GetSha256() {
 		w.t.Errorf("%s %s, %v", file.GetMediaType(), file.GetFileName(), pack)
 	}
+	if parts := w.inParts(pack.GetName(), 9973); !bytes.Equal(parts, file.GetContent()) {
+		w.t.Errorf("in parts it has %d bytes, whole %d", len(parts), len(file.GetContent()))
+	}
 	return pack, file.GetContent()
 }
 

@@ -2,25 +2,73 @@ package store
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/platform/storage"
 )
 
-// AddPack keeps a record pack and its bytes.
-func AddPack(ctx context.Context, tx *storage.Tx, p *compliancev1.RecordPack, content []byte, now time.Time) error {
-	if err := RecordPacks.Insert(ctx, tx, p, now); err != nil {
+// partBytes is how much of a pack a row holds.
+const partBytes = 1 << 20
+
+// PackParts keeps the bytes of a pack in rows, as they are written. Close keeps the rest.
+type PackParts struct {
+	write func(part int64, content []byte) error
+	rest  []byte
+	parts int64
+}
+
+// NewPackParts begins to keep the bytes of a pack.
+func NewPackParts(ctx context.Context, tx *storage.Tx, name string) *PackParts {
+	return &PackParts{write: func(part int64, content []byte) error {
+		_, err := tx.Exec(ctx, "INSERT INTO record_pack_parts (name, part, content) VALUES ($1, $2, $3)", name, part, content)
 		return err
+	}}
+}
+
+// Write keeps bytes; a part that is full goes into its row.
+func (p *PackParts) Write(content []byte) (int, error) {
+	for at := 0; at < len(content); {
+		n := min(partBytes-len(p.rest), len(content)-at)
+		p.rest, at = append(p.rest, content[at:at+n]...), at+n
+		if len(p.rest) == partBytes {
+			if err := p.Close(); err != nil {
+				return at, err
+			}
+		}
 	}
-	_, err := tx.Exec(ctx, "INSERT INTO record_pack_files (name, content) VALUES ($1, $2)", p.GetName(), content)
+	return len(content), nil
+}
+
+// Close keeps what was written and fills no row.
+func (p *PackParts) Close() error {
+	if len(p.rest) == 0 {
+		return nil
+	}
+	err := p.write(p.parts, p.rest)
+	p.rest, p.parts = p.rest[:0], p.parts+1
 	return err
 }
 
-// PackContent reads the bytes of a pack that is there.
-func PackContent(ctx context.Context, tx *storage.Tx, name string) (content []byte, err error) {
-	err = tx.QueryRow(ctx, "SELECT content FROM record_pack_files WHERE name = $1", name).Scan(&content)
-	return content, err
+// PackBytes reads at most so many bytes of a pack that is there, from an offset on. Packs from before there were parts are in one row.
+func PackBytes(ctx context.Context, tx *storage.Tx, name string, offset, limit int64) ([]byte, error) {
+	parts, err := storage.Collect(ctx, tx, func(row storage.Scanner) (content []byte, err error) {
+		err = row.Scan(&content)
+		return content, err
+	}, "SELECT content FROM record_pack_parts WHERE name = $1 AND part >= $2 AND part <= $3 ORDER BY part", name, offset/partBytes, (offset+limit-1)/partBytes)
+	if err != nil {
+		return nil, err
+	}
+	from := offset % partBytes
+	if len(parts) == 0 {
+		from, parts = offset, make([][]byte, 1)
+		if err := tx.QueryRow(ctx, "SELECT content FROM record_pack_files WHERE name = $1", name).Scan(&parts[0]); err != nil {
+			return nil, err
+		}
+	}
+	content := slices.Concat(parts...)
+	return content[min(from, int64(len(content))):min(from+limit, int64(len(content)))], nil
 }
 
 // RecordedOn are all records on a subject that were known at an instant, also those that were corrected, oldest first. A correction that
