@@ -60,8 +60,12 @@ func (e Entry) head() []Field {
 	return []Field{{"kind", e.Kind}, {"subject", e.Subject}, {"time", at}, {"actor", e.Actor}}
 }
 
-// Append adds an entry to the end of its stream and returns its position, from 1, and hash.
+// Append adds an entry to the end of its stream and returns its position, from 1, and hash. Entries of one stream that are made at the
+// same moment wait for each other.
 func Append(ctx context.Context, tx *storage.Tx, e Entry) (int64, string, error) {
+	if err := tx.Alone(ctx, "record chain "+e.Stream); err != nil {
+		return 0, "", err
+	}
 	position, previous, err := last(ctx, tx, e.Stream)
 	if err != nil {
 		return 0, "", err

@@ -135,13 +135,12 @@ func (tx *Tx) ForUpdate() string {
 }
 
 // Alone makes every transaction that names the same thing wait until this one has ended, where no row stands for it that could be
-// locked: what was read after it stays true until the commit. SQLite has one writer, so nobody else is there.
+// locked: what is read after it stays true until the commit. It goes along with the next statement. SQLite has one writer, so nobody else is there.
 func (tx *Tx) Alone(ctx context.Context, thing string) error {
 	if tx.engine == SQLite {
 		return nil
 	}
-	_, err := tx.Exec(ctx, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))", thing)
-	return err
+	return tx.Queue(ctx, nil, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))", thing)
 }
 
 // AfterCommit calls fn once the transaction is durable, and never if it was rolled back.
