@@ -236,7 +236,7 @@ func (s *Store) anotherPerson(ctx context.Context, tx *storage.Tx, opener string
 		return err
 	}
 	if opener == id.Account || id.Person != "" && account.GetPerson() == id.Person {
-		return fault.Precondition("SAME_PERSON", "%s opened the envelope and can't review that. Ask somebody else of quality or an administrator.", opener)
+		return fault.Precondition("SAME_PERSON", "You opened the envelope and can't review that. Ask somebody else of quality or an administrator.").With("opener", opener)
 	}
 	return nil
 }

@@ -275,9 +275,10 @@ func text(m proto.Message, field protoreflect.Name) string {
 	return m.ProtoReflect().Get(fd).String()
 }
 
-// CheckEtag refuses a caller whose etag is not the current one; an empty etag passes.
+// CheckEtag refuses a caller whose etag is not the current one; an empty etag passes. What follows a full stop in an etag tells apart what
+// is shown beside the resource and is no part of it, such as stock, so that nobody's change waits for that to stand still.
 func CheckEtag(current proto.Message, etag string) error {
-	if etag != "" && etag != Etag(current) {
+	if version, _, _ := strings.Cut(etag, "."); etag != "" && version != Etag(current) {
 		return fault.StaleEtag(Name(current)).With("current_etag", Etag(current))
 	}
 	return nil

@@ -25,8 +25,8 @@ type member struct {
 	wrote   bool // whether the server was sent more than questions
 	over    bool // whether the body ended
 	verdict error
-	broken  error // why the group failed, if it did
-	refused error // what the body's reader said of what it read
+	broken  error               // why the group failed, if it did
+	refused error               // what the body's reader said of what it read
 	turn    chan chan<- *member // where the group takes it in; it says there when it waits or has ended
 	paused  chan<- *member
 	wake    chan struct{}

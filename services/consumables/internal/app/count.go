@@ -133,7 +133,8 @@ func (u unit) mayApprove(ctx context.Context, count *consumablesv1.StockCount) e
 		return fault.Precondition("COUNT_"+count.GetState().String(), "%s is %s; there is no difference to approve. Count again if the amount is in doubt.", count.GetName(), count.GetState())
 	}
 	if by := who(u.caller); by == "" || by == count.GetCounter() {
-		return fault.Precondition("SAME_PERSON", "%s counted lot %s; another person must approve the difference. Ask one to.", count.GetCounter(), count.GetLot())
+		return fault.Precondition("SAME_PERSON", "The difference of lot %s is approved by another person than the one who counted it. Ask one to.", count.GetLot()).
+			With("person", count.GetCounter())
 	}
 	newer, err := store.Counts.Where(ctx, u.Tx, "lot = $1 AND location = $2 AND count_time > $3 AND name <> $4 ORDER BY count_time DESC",
 		count.GetLot(), count.GetLocation(), storage.Micros(count.GetCountTime().AsTime()), count.GetName())

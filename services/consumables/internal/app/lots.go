@@ -237,7 +237,7 @@ func (u unit) secondPerson(ctx context.Context, lot *consumablesv1.Lot, item *co
 	}
 	for _, r := range receipts {
 		if r.GetPerson() != "" && r.GetPerson() == u.caller.Person {
-			return fault.Precondition("SAME_PERSON", "%s received lot %s; another person must clear it. Ask one to.", u.caller.Person, lot.GetName())
+			return fault.Precondition("SAME_PERSON", "You received lot %s yourself; another person must clear it. Ask one to.", lot.GetName()).With("person", u.caller.Person)
 		}
 	}
 	return nil

@@ -46,6 +46,9 @@ func (a *App) stocked(ctx context.Context, items ...*consumablesv1.Item) error {
 				free += p.Amount
 			}
 			item.OnHand, item.Available = store.Quantity(hand, item.GetBaseUnitCode()), store.Quantity(free, item.GetBaseUnitCode())
+			if hand != 0 || free != 0 { // who has the item as it was, but not what there is of it now, has not what is shown
+				item.Etag += "." + hand.Text() + ":" + free.Text()
+			}
 		}
 		return nil
 	})

@@ -3,6 +3,8 @@ package server_test
 import (
 	"testing"
 
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 )
 
@@ -43,4 +45,41 @@ func (d desk) there(hand, free string) {
 	if len(items) != 2 {
 		d.t.Errorf("%d items", len(items))
 	}
+}
+
+// An item's etag tells two answers apart that differ in stock only, so that nobody who asks whether anything is new keeps old stock; and a
+// change of the item is made on its version, whatever came and went since it was read.
+func TestAnItemsEtagCoversWhatThereIsOfIt(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		item := func() *consumablesv1.Item {
+			return of(d.GetItem(d.clerk(), &consumablesv1.GetItemRequest{Name: "items/cleaner"})).done(t)
+		}
+		none := item()
+		d.stocked("cleaner", "a", "10", days(200))
+		some := item()
+		d.needs(order, "cleaner", "2.5")
+		claimed := item()
+		if again := item(); again.GetEtag() != claimed.GetEtag() {
+			t.Errorf("nothing happened, and %s became %s", claimed.GetEtag(), again.GetEtag())
+		}
+		listed := of(d.ListItems(d.clerk(), &consumablesv1.ListItemsRequest{Filter: `display_name = "cleaner"`})).done(t).GetItems()
+		if len(listed) != 1 || listed[0].GetEtag() != claimed.GetEtag() {
+			t.Errorf("listed as %v, read as %s", listed, claimed.GetEtag())
+		}
+		of(d.issue("lots/a", order, "1")).done(t)
+		seen := map[string]bool{none.GetEtag(): true, some.GetEtag(): true, claimed.GetEtag(): true, item().GetEtag(): true}
+		if len(seen) != 4 {
+			t.Errorf("four stocks have the etags %v", seen)
+		}
+		change := func(etag string) (*consumablesv1.Item, error) {
+			return d.UpdateItem(d.clerk(), &consumablesv1.UpdateItemRequest{
+				Item:       &consumablesv1.Item{Name: "items/cleaner", DisplayName: "cleaner of " + etag, Etag: etag},
+				UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"display_name"}},
+			})
+		}
+		of(change(some.GetEtag())).done(t)
+		_, err := change(some.GetEtag())
+		refused(t, "a change of the version before", err, "ETAG_MISMATCH")
+		of(change(item().GetEtag())).done(t)
+	})
 }

@@ -16,7 +16,7 @@ func (u unit) looks(ctx context.Context, o *workordersv1.WorkOrder, step *workor
 	}
 	c, err := u.contentOf(ctx, o, u.now)
 	if err == nil && slices.Contains(c.people, me) {
-		return fault.Precondition("SAME_PERSON", "%s did work of %s and can't inspect it in step %d. Another person must.", me, o.GetName(), step.GetPosition()).With("person", me)
+		return fault.Precondition("SAME_PERSON", "You did work of %s and can't inspect it in step %d. Another person must.", o.GetName(), step.GetPosition()).With("person", me)
 	}
 	return err
 }
@@ -27,7 +27,7 @@ func (u unit) apart(ctx context.Context, o *workordersv1.WorkOrder, me string, p
 	steps, err := u.stepsOf(ctx, o)
 	for _, s := range steps {
 		if s.GetPosition() > place && s.GetPerformer() == me && slices.Contains(byAnother, s.GetKind()) {
-			return fault.Precondition("SAME_PERSON", "%s looked at the work of %s in step %d and takes no part in it. Who did the work does that.", me, o.GetName(), s.GetPosition()).
+			return fault.Precondition("SAME_PERSON", "You looked at the work of %s in step %d and take no part in it. Who did the work does that.", o.GetName(), s.GetPosition()).
 				With("person", me)
 		}
 	}

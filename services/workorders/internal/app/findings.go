@@ -117,7 +117,7 @@ func (a *App) CloseFinding(ctx context.Context, req *workordersv1.CloseFindingRe
 			return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is %s; an ANSWERED finding is closed.", f.GetName(), f.GetState()).With("state", f.GetState().String())
 		}
 		if f.GetAnswerer() == u.caller.Person {
-			return nil, fault.Precondition("SAME_PERSON", "%s answered it; another person closes it.", u.caller.Person)
+			return nil, fault.Precondition("SAME_PERSON", "You answered %s yourself; another person must close it. Ask one to.", f.GetName()).With("person", u.caller.Person)
 		}
 		own, under, err := u.ownOrder(ctx, f)
 		if err != nil {

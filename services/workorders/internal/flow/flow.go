@@ -128,16 +128,16 @@ func orNothing(verbs string) string {
 	return verbs
 }
 
-// Inspects says whether a person may inspect an order that these people worked on: who took part never does, but for the
+// Inspects says whether a person, who is told so, may inspect an order that these people worked on: who took part never does, but for the
 // recorded exception, which gives its reason and is for nobody else (14 CFR 121.371(c), 135.429(c); Part-145, 145.A.48(c)).
 // Reasons: SAME_PERSON, EXCEPTION_NOT_NEEDED.
 func Inspects(workers []string, person, exception, name string) error {
 	own, excepted := slices.Contains(workers, person), strings.TrimSpace(exception) != ""
 	switch {
 	case own && !excepted:
-		return fault.Precondition("SAME_PERSON", "%s did work of %s and can't inspect it. Another person must.", person, name).With("person", person)
+		return fault.Precondition("SAME_PERSON", "You did work of %s and can't inspect it. Another person must.", name).With("person", person)
 	case !own && excepted:
-		return fault.Invalid("exception_reason", "EXCEPTION_NOT_NEEDED", "%s did no work of %s, so no exception is needed. Inspect without a reason.", person, name)
+		return fault.Invalid("exception_reason", "EXCEPTION_NOT_NEEDED", "You did no work of %s, so no exception is needed. Inspect without a reason.", name)
 	default:
 		return nil
 	}
