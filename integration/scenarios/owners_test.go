@@ -46,6 +46,7 @@ func TestWhatIsAnothersDoesNotExist(t *testing.T) {
 	admin := stage.SignIn(t, "admin")
 	owner, stranger := guest(t, stage, conn, admin, "demo-operator"), guest(t, stage, conn, admin, "elsewhere")
 	names := realNames(t, conn, owner, out)
+	orderElsewhere(t, stage, conn, out.WorkOrder)
 	names["ListFindings"] = beyondTheStory(t, stage, conn, out.Engine)
 	names["GetEngineExceedance"], names["ListEngineExceedances"] = hotStart(t, stage, conn, out.Engine), out.Engine
 	packOf(t, conn, owner, out.Engine, names)
@@ -205,7 +206,7 @@ func realNames(t *testing.T, conn *grpc.ClientConn, owner *harness.Person, out s
 		"ListSignatures": order, "GetFlyingPlan": plane + "/flyingPlan", "FindFlyingPlanVersions": plane + "/flyingPlan", "ListFlyingPlans": plane,
 		"GetReleaseEntry": strings.Replace(order, "workOrders/", "releaseEntries/", 1), "CheckOperation": plane, "FindEvidence": out.Engine,
 		"GetReading": readings.GetReadings()[0].GetName(), "ListReadings": out.Engine, "ListEngineEvents": out.Engine, "GetAssessment": out.Engine + "/assessment",
-		"ListWashAdvices": out.Engine, "LookUpAircraft": "erp/plane-1", "LookUpEngine": "erp/engine-1",
+		"ListWashAdvices": out.Engine, "LookUpAircraft": "erp/plane-1", "LookUpEngine": "erp/engine-1", "LookUpWorkOrder": "erp/order-1",
 		"GetRecovery": recoveries.GetRecoveries()[0].GetName(), "ListRecoveries": out.Engine,
 	}
 }
@@ -230,6 +231,18 @@ func knownElsewhere(planner context.Context, t *testing.T, conn *grpc.ClientConn
 			FlyingPlan: &compliancev1.FlyingPlan{Name: "aircraft/demo-101/flyingPlan", WindowWeeks: 8}, Reason: "tried",
 		})
 	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// orderElsewhere gives the story's order, which is released, an id in another system.
+func orderElsewhere(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, order string) {
+	t.Helper()
+	_, err := workordersv1.NewWorkOrdersServiceClient(conn).UpdateWorkOrder(stage.SignIn(t, "planner").Context(), &workordersv1.UpdateWorkOrderRequest{
+		UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"external_ids"}},
+		WorkOrder:  &workordersv1.WorkOrder{Name: order, ExternalIds: map[string]string{elsewhere: "erp/order-1"}},
+	})
 	if err != nil {
 		t.Fatal(err)
 	}

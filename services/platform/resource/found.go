@@ -24,6 +24,7 @@ type Finder[T proto.Message] struct {
 	table      *Table[T]
 	index, key string
 	ids        func(T) map[string]string
+	told       bool // whoever changes ids says so; nothing is written otherwise
 }
 
 // FoundBy keeps the ids of the table's resources in an index from now on. Rows that several are written of at once are kept later.
@@ -32,6 +33,14 @@ func (t *Table[T]) FoundBy(index, key string, ids func(T) map[string]string) *Fi
 	t.written = f.keep
 	return f
 }
+
+// ToldOf keeps the ids of those of the table's resources that Keep is told of, so that writing one costs nothing while its ids stay.
+func (t *Table[T]) ToldOf(index, key string, ids func(T) map[string]string) *Finder[T] {
+	return &Finder[T]{table: t, index: index, key: key, ids: ids, told: true}
+}
+
+// Keep makes a resource findable by its ids, which were just written.
+func (f *Finder[T]) Keep(ctx context.Context, tx *storage.Tx, m T) error { return f.keep(ctx, tx, m) }
 
 // keep makes a resource that was just written findable by its ids; one statement where they stay as they were.
 func (f *Finder[T]) keep(ctx context.Context, tx *storage.Tx, m T) error {
@@ -78,7 +87,7 @@ func (f *Finder[T]) Find(ctx context.Context, tx *storage.Tx, system, id string)
 	}
 	hasNot := func(m T) bool { return f.ids(m)[system] != id }
 	found, err := f.table.callers(ctx, tx, slices.DeleteFunc(hinted, hasNot))
-	if err != nil || len(found) > 0 {
+	if err != nil || len(found) > 0 || f.told {
 		return found, err
 	}
 	late, err := f.late(ctx, tx, "")

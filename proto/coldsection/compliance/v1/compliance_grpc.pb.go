@@ -1282,6 +1282,7 @@ const (
 	ComplianceQueryService_ListLifeStatuses_FullMethodName    = "/coldsection.compliance.v1.ComplianceQueryService/ListLifeStatuses"
 	ComplianceQueryService_ListOpenFindings_FullMethodName    = "/coldsection.compliance.v1.ComplianceQueryService/ListOpenFindings"
 	ComplianceQueryService_GetPerson_FullMethodName           = "/coldsection.compliance.v1.ComplianceQueryService/GetPerson"
+	ComplianceQueryService_LookUpPerson_FullMethodName        = "/coldsection.compliance.v1.ComplianceQueryService/LookUpPerson"
 	ComplianceQueryService_ListPeople_FullMethodName          = "/coldsection.compliance.v1.ComplianceQueryService/ListPeople"
 	ComplianceQueryService_ListAuthorizations_FullMethodName  = "/coldsection.compliance.v1.ComplianceQueryService/ListAuthorizations"
 )
@@ -1358,6 +1359,8 @@ type ComplianceQueryServiceClient interface {
 	ListOpenFindings(ctx context.Context, in *ListOpenFindingsRequest, opts ...grpc.CallOption) (*ListOpenFindingsResponse, error)
 	// Reads one person.
 	GetPerson(ctx context.Context, in *GetPersonRequest, opts ...grpc.CallOption) (*Person, error)
+	// Finds a person by their id in another system. Reasons: EXTERNAL_ID_UNKNOWN, EXTERNAL_ID_AMBIGUOUS.
+	LookUpPerson(ctx context.Context, in *LookUpPersonRequest, opts ...grpc.CallOption) (*Person, error)
 	// Lists people. Filter field: display_name.
 	ListPeople(ctx context.Context, in *ListPeopleRequest, opts ...grpc.CallOption) (*ListPeopleResponse, error)
 	// Lists authorizations, ended ones too. Filter fields: scope, state.
@@ -1662,6 +1665,16 @@ func (c *complianceQueryServiceClient) GetPerson(ctx context.Context, in *GetPer
 	return out, nil
 }
 
+func (c *complianceQueryServiceClient) LookUpPerson(ctx context.Context, in *LookUpPersonRequest, opts ...grpc.CallOption) (*Person, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Person)
+	err := c.cc.Invoke(ctx, ComplianceQueryService_LookUpPerson_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *complianceQueryServiceClient) ListPeople(ctx context.Context, in *ListPeopleRequest, opts ...grpc.CallOption) (*ListPeopleResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListPeopleResponse)
@@ -1754,6 +1767,8 @@ type ComplianceQueryServiceServer interface {
 	ListOpenFindings(context.Context, *ListOpenFindingsRequest) (*ListOpenFindingsResponse, error)
 	// Reads one person.
 	GetPerson(context.Context, *GetPersonRequest) (*Person, error)
+	// Finds a person by their id in another system. Reasons: EXTERNAL_ID_UNKNOWN, EXTERNAL_ID_AMBIGUOUS.
+	LookUpPerson(context.Context, *LookUpPersonRequest) (*Person, error)
 	// Lists people. Filter field: display_name.
 	ListPeople(context.Context, *ListPeopleRequest) (*ListPeopleResponse, error)
 	// Lists authorizations, ended ones too. Filter fields: scope, state.
@@ -1854,6 +1869,9 @@ func (UnimplementedComplianceQueryServiceServer) ListOpenFindings(context.Contex
 }
 func (UnimplementedComplianceQueryServiceServer) GetPerson(context.Context, *GetPersonRequest) (*Person, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetPerson not implemented")
+}
+func (UnimplementedComplianceQueryServiceServer) LookUpPerson(context.Context, *LookUpPersonRequest) (*Person, error) {
+	return nil, status.Error(codes.Unimplemented, "method LookUpPerson not implemented")
 }
 func (UnimplementedComplianceQueryServiceServer) ListPeople(context.Context, *ListPeopleRequest) (*ListPeopleResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListPeople not implemented")
@@ -2405,6 +2423,24 @@ func _ComplianceQueryService_GetPerson_Handler(srv interface{}, ctx context.Cont
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ComplianceQueryService_LookUpPerson_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(LookUpPersonRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceQueryServiceServer).LookUpPerson(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceQueryService_LookUpPerson_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceQueryServiceServer).LookUpPerson(ctx, req.(*LookUpPersonRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ComplianceQueryService_ListPeople_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListPeopleRequest)
 	if err := dec(in); err != nil {
@@ -2563,6 +2599,10 @@ var ComplianceQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetPerson",
 			Handler:    _ComplianceQueryService_GetPerson_Handler,
+		},
+		{
+			MethodName: "LookUpPerson",
+			Handler:    _ComplianceQueryService_LookUpPerson_Handler,
 		},
 		{
 			MethodName: "ListPeople",

@@ -1888,8 +1888,11 @@ type Lot struct {
 	Recipe string `protobuf:"bytes,30,opt,name=recipe,proto3" json:"recipe,omitempty"`
 	// The revision of that recipe.
 	RecipeRevision int32 `protobuf:"varint,31,opt,name=recipe_revision,json=recipeRevision,proto3" json:"recipe_revision,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// The lot's ids in other systems, by system, such as the batch number of an accounting system; given when it is received, and with further
+	// deliveries of the same lot.
+	ExternalIds   map[string]string `protobuf:"bytes,32,rep,name=external_ids,json=externalIds,proto3" json:"external_ids,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Lot) Reset() {
@@ -2137,6 +2140,13 @@ func (x *Lot) GetRecipeRevision() int32 {
 		return x.RecipeRevision
 	}
 	return 0
+}
+
+func (x *Lot) GetExternalIds() map[string]string {
+	if x != nil {
+		return x.ExternalIds
+	}
+	return nil
 }
 
 // A certificate that came with a delivery.
@@ -6821,12 +6831,16 @@ func (x *ListStockCountsResponse) GetNextPageToken() string {
 // The request to find a lot by its code.
 type LookUpLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// What was scanned or typed: our short code, or a GS1 element string.
+	// What was scanned or typed: our short code, or a GS1 element string. Either this or system and external_id.
 	Code string `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
 	// The job that it is meant for.
 	WorkOrder string `protobuf:"bytes,2,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
 	// When it is to be used; unset means now.
-	NeedTime      *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=need_time,json=needTime,proto3" json:"need_time,omitempty"`
+	NeedTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=need_time,json=needTime,proto3" json:"need_time,omitempty"`
+	// The other system, as in external_ids.
+	System string `protobuf:"bytes,4,opt,name=system,proto3" json:"system,omitempty"`
+	// The lot's id there.
+	ExternalId    string `protobuf:"bytes,5,opt,name=external_id,json=externalId,proto3" json:"external_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6880,6 +6894,20 @@ func (x *LookUpLotRequest) GetNeedTime() *timestamppb.Timestamp {
 		return x.NeedTime
 	}
 	return nil
+}
+
+func (x *LookUpLotRequest) GetSystem() string {
+	if x != nil {
+		return x.System
+	}
+	return ""
+}
+
+func (x *LookUpLotRequest) GetExternalId() string {
+	if x != nil {
+		return x.ExternalId
+	}
+	return ""
 }
 
 // A lot and whether it may be used.
@@ -8635,7 +8663,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vMIXING_LOSS\x10\a\x12\t\n" +
 	"\x05WASTE\x10\b\x12\x14\n" +
 	"\x10COUNT_DIFFERENCE\x10\t:L\xeaAI\n" +
-	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xc9\x0f\n" +
+	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xfc\x10\n" +
 	"\x03Lot\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x04item\x18\x02 \x01(\tB)\xe2A\x02\x02\x05\xfaA\x1a\n" +
@@ -8679,7 +8707,11 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x0eproduction_run\x18\x1d \x01(\tB\x04\xe2A\x01\x03R\rproductionRun\x12;\n" +
 	"\x06recipe\x18\x1e \x01(\tB#\xe2A\x01\x03\xfaA\x1c\n" +
 	"\x1acoldsection.example/RecipeR\x06recipe\x12-\n" +
-	"\x0frecipe_revision\x18\x1f \x01(\x05B\x04\xe2A\x01\x03R\x0erecipeRevision\"j\n" +
+	"\x0frecipe_revision\x18\x1f \x01(\x05B\x04\xe2A\x01\x03R\x0erecipeRevision\x12q\n" +
+	"\fexternal_ids\x18  \x03(\v20.coldsection.consumables.v1.Lot.ExternalIdsEntryB\x1c\xe2A\x01\x01\xbaH\x15\x9a\x01\x12\x10\x14\"\x06r\x04\x10\x01\x18(*\x06r\x04\x10\x01\x18xR\vexternalIds\x1a>\n" +
+	"\x10ExternalIdsEntry\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"j\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04HELD\x10\x01\x12\n" +
@@ -9228,12 +9260,15 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"\x98\x01\n" +
 	"\x17ListStockCountsResponse\x12O\n" +
 	"\fstock_counts\x18\x01 \x03(\v2&.coldsection.consumables.v1.StockCountB\x04\xe2A\x01\x03R\vstockCounts\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x9a\x01\n" +
-	"\x10LookUpLotRequest\x12\"\n" +
-	"\x04code\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04code\x12#\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xeb\x01\n" +
+	"\x10LookUpLotRequest\x12 \n" +
+	"\x04code\x18\x01 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\x04code\x12#\n" +
 	"\n" +
 	"work_order\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\tworkOrder\x12=\n" +
-	"\tneed_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\bneedTime\"\xb0\x01\n" +
+	"\tneed_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\bneedTime\x12#\n" +
+	"\x06system\x18\x04 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\x06system\x12,\n" +
+	"\vexternal_id\x18\x05 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18xR\n" +
+	"externalId\"\xb0\x01\n" +
 	"\x11LookUpLotResponse\x127\n" +
 	"\x03lot\x18\x01 \x01(\v2\x1f.coldsection.consumables.v1.LotB\x04\xe2A\x01\x03R\x03lot\x12\x1c\n" +
 	"\x06usable\x18\x02 \x01(\bB\x04\xe2A\x01\x03R\x06usable\x12\x1c\n" +
@@ -9449,7 +9484,7 @@ func file_coldsection_consumables_v1_consumables_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 17)
-var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 86)
+var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 87)
 var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(Item_Kind)(0),                       // 0: coldsection.consumables.v1.Item.Kind
 	(Item_SignalWord)(0),                 // 1: coldsection.consumables.v1.Item.SignalWord
@@ -9554,253 +9589,255 @@ var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(*AdviseReorderResponse)(nil),        // 100: coldsection.consumables.v1.AdviseReorderResponse
 	(*AdviceStep)(nil),                   // 101: coldsection.consumables.v1.AdviceStep
 	nil,                                  // 102: coldsection.consumables.v1.Item.ExternalIdsEntry
-	(*date.Date)(nil),                    // 103: google.type.Date
-	(*v1.Quantity)(nil),                  // 104: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil),        // 105: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),         // 106: coldsection.common.v1.DocumentReference
-	(*v1.Entered)(nil),                   // 107: coldsection.common.v1.Entered
-	(*v1.Converted)(nil),                 // 108: coldsection.common.v1.Converted
-	(*fieldmaskpb.FieldMask)(nil),        // 109: google.protobuf.FieldMask
+	nil,                                  // 103: coldsection.consumables.v1.Lot.ExternalIdsEntry
+	(*date.Date)(nil),                    // 104: google.type.Date
+	(*v1.Quantity)(nil),                  // 105: coldsection.common.v1.Quantity
+	(*timestamppb.Timestamp)(nil),        // 106: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),         // 107: coldsection.common.v1.DocumentReference
+	(*v1.Entered)(nil),                   // 108: coldsection.common.v1.Entered
+	(*v1.Converted)(nil),                 // 109: coldsection.common.v1.Converted
+	(*fieldmaskpb.FieldMask)(nil),        // 110: google.protobuf.FieldMask
 }
 var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	0,   // 0: coldsection.consumables.v1.Item.kind:type_name -> coldsection.consumables.v1.Item.Kind
 	20,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
 	21,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
-	103, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
-	104, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
+	104, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
+	105, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
 	102, // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
-	104, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
-	104, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
-	105, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
-	105, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
+	105, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
+	105, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
+	106, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
+	106, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
 	19,  // 10: coldsection.consumables.v1.Item.reorder_policy:type_name -> coldsection.consumables.v1.ReorderPolicy
 	1,   // 11: coldsection.consumables.v1.Item.signal_word:type_name -> coldsection.consumables.v1.Item.SignalWord
 	18,  // 12: coldsection.consumables.v1.Item.allowed_uses:type_name -> coldsection.consumables.v1.AllowedUse
-	106, // 13: coldsection.consumables.v1.AllowedUse.document:type_name -> coldsection.common.v1.DocumentReference
-	104, // 14: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 15: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 16: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 13: coldsection.consumables.v1.AllowedUse.document:type_name -> coldsection.common.v1.DocumentReference
+	105, // 14: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 15: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 16: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
 	2,   // 17: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	105, // 18: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
+	106, // 18: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
 	24,  // 19: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
 	3,   // 20: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
-	103, // 21: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
-	103, // 22: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
-	105, // 23: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
-	105, // 24: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
+	104, // 21: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
+	104, // 22: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
+	106, // 23: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
+	106, // 24: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
 	26,  // 25: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
-	104, // 26: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
-	104, // 27: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
-	104, // 28: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
+	105, // 26: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
+	105, // 27: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
+	105, // 28: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
 	27,  // 29: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
 	25,  // 30: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
-	105, // 31: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	105, // 32: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
+	106, // 31: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	106, // 32: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
 	47,  // 33: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	104, // 34: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 35: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
-	104, // 36: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 37: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
-	107, // 38: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
-	107, // 39: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
-	107, // 40: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
-	107, // 41: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
-	107, // 42: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
-	105, // 43: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
-	4,   // 44: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
-	29,  // 45: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
-	105, // 46: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
-	5,   // 47: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
-	108, // 48: coldsection.consumables.v1.WaterCheck.converted:type_name -> coldsection.common.v1.Converted
-	106, // 49: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
-	31,  // 50: coldsection.consumables.v1.WaterGrade.limits:type_name -> coldsection.consumables.v1.WaterLimit
-	6,   // 51: coldsection.consumables.v1.WaterGrade.temperature_treatment:type_name -> coldsection.consumables.v1.WaterGrade.TemperatureTreatment
-	32,  // 52: coldsection.consumables.v1.WaterGrade.steps:type_name -> coldsection.consumables.v1.WaterStep
-	105, // 53: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
-	7,   // 54: coldsection.consumables.v1.WaterLimit.property:type_name -> coldsection.consumables.v1.WaterLimit.Property
-	108, // 55: coldsection.consumables.v1.WaterLimit.converted_minimum:type_name -> coldsection.common.v1.Converted
-	108, // 56: coldsection.consumables.v1.WaterLimit.converted_maximum:type_name -> coldsection.common.v1.Converted
-	8,   // 57: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
-	34,  // 58: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
-	104, // 59: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 60: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
-	105, // 61: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	104, // 62: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
-	104, // 63: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 64: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 65: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
-	105, // 66: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
-	9,   // 67: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
-	105, // 68: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
-	104, // 69: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
-	104, // 70: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
-	104, // 71: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	104, // 72: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	105, // 73: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
-	10,  // 74: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
-	104, // 75: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
-	105, // 76: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
-	104, // 77: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
-	104, // 78: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
-	11,  // 79: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
-	105, // 80: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
-	17,  // 81: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	17,  // 82: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	109, // 83: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
-	17,  // 84: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
-	22,  // 85: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
-	22,  // 86: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
-	23,  // 87: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
-	104, // 88: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	47,  // 89: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	12,  // 90: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
-	28,  // 91: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	28,  // 92: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
-	30,  // 93: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
-	23,  // 94: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
-	47,  // 95: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	104, // 96: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 97: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	104, // 98: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	26,  // 99: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
-	104, // 100: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
-	21,  // 101: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
-	104, // 102: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 103: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	104, // 104: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 105: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 106: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	33,  // 107: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
-	104, // 108: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 109: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
-	35,  // 110: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
-	36,  // 111: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
-	37,  // 112: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
-	37,  // 113: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
-	105, // 114: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
-	23,  // 115: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
-	105, // 116: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
-	84,  // 117: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
-	85,  // 118: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	104, // 119: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
-	104, // 120: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 121: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
-	13,  // 122: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
-	105, // 123: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	89,  // 124: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
-	90,  // 125: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
-	91,  // 126: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
-	33,  // 127: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
-	92,  // 128: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
-	88,  // 129: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
-	92,  // 130: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
-	2,   // 131: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	104, // 132: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 133: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
-	3,   // 134: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
-	104, // 135: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 136: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 137: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
-	104, // 138: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
-	104, // 139: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
-	104, // 140: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
-	104, // 141: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	104, // 142: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
-	104, // 143: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
-	104, // 144: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
-	14,  // 145: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
-	95,  // 146: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
-	15,  // 147: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
-	16,  // 148: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
-	105, // 149: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
-	105, // 150: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
-	104, // 151: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
-	104, // 152: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
-	104, // 153: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
-	101, // 154: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
-	38,  // 155: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
-	39,  // 156: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
-	93,  // 157: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
-	43,  // 158: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
-	46,  // 159: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
-	48,  // 160: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
-	56,  // 161: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
-	57,  // 162: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
-	58,  // 163: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
-	59,  // 164: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
-	60,  // 165: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
-	61,  // 166: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
-	62,  // 167: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
-	63,  // 168: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
-	64,  // 169: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
-	65,  // 170: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
-	66,  // 171: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
-	70,  // 172: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
-	71,  // 173: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
-	76,  // 174: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
-	77,  // 175: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
-	40,  // 176: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
-	41,  // 177: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
-	98,  // 178: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
-	99,  // 179: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
-	96,  // 180: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
-	44,  // 181: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
-	53,  // 182: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
-	54,  // 183: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
-	80,  // 184: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
-	82,  // 185: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
-	49,  // 186: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
-	51,  // 187: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
-	67,  // 188: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
-	68,  // 189: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
-	72,  // 190: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
-	74,  // 191: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
-	86,  // 192: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
-	78,  // 193: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
-	17,  // 194: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
-	17,  // 195: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
-	94,  // 196: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
-	22,  // 197: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
-	23,  // 198: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	28,  // 199: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
-	23,  // 200: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
-	23,  // 201: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
-	23,  // 202: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
-	33,  // 203: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
-	33,  // 204: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
-	33,  // 205: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
-	23,  // 206: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
-	33,  // 207: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
-	23,  // 208: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
-	33,  // 209: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
-	33,  // 210: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
-	35,  // 211: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
-	35,  // 212: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
-	37,  // 213: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
-	37,  // 214: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
-	17,  // 215: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
-	42,  // 216: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
-	17,  // 217: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
-	100, // 218: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
-	97,  // 219: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
-	45,  // 220: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
-	23,  // 221: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
-	55,  // 222: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
-	81,  // 223: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
-	83,  // 224: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
-	50,  // 225: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
-	52,  // 226: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
-	33,  // 227: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
-	69,  // 228: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
-	73,  // 229: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
-	75,  // 230: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
-	87,  // 231: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
-	79,  // 232: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
-	194, // [194:233] is the sub-list for method output_type
-	155, // [155:194] is the sub-list for method input_type
-	155, // [155:155] is the sub-list for extension type_name
-	155, // [155:155] is the sub-list for extension extendee
-	0,   // [0:155] is the sub-list for field type_name
+	105, // 34: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
+	103, // 35: coldsection.consumables.v1.Lot.external_ids:type_name -> coldsection.consumables.v1.Lot.ExternalIdsEntry
+	104, // 36: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
+	105, // 37: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 38: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 39: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
+	108, // 40: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
+	108, // 41: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
+	108, // 42: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
+	108, // 43: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
+	106, // 44: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
+	4,   // 45: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
+	29,  // 46: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
+	106, // 47: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
+	5,   // 48: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
+	109, // 49: coldsection.consumables.v1.WaterCheck.converted:type_name -> coldsection.common.v1.Converted
+	107, // 50: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
+	31,  // 51: coldsection.consumables.v1.WaterGrade.limits:type_name -> coldsection.consumables.v1.WaterLimit
+	6,   // 52: coldsection.consumables.v1.WaterGrade.temperature_treatment:type_name -> coldsection.consumables.v1.WaterGrade.TemperatureTreatment
+	32,  // 53: coldsection.consumables.v1.WaterGrade.steps:type_name -> coldsection.consumables.v1.WaterStep
+	106, // 54: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
+	7,   // 55: coldsection.consumables.v1.WaterLimit.property:type_name -> coldsection.consumables.v1.WaterLimit.Property
+	109, // 56: coldsection.consumables.v1.WaterLimit.converted_minimum:type_name -> coldsection.common.v1.Converted
+	109, // 57: coldsection.consumables.v1.WaterLimit.converted_maximum:type_name -> coldsection.common.v1.Converted
+	8,   // 58: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
+	34,  // 59: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
+	105, // 60: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
+	106, // 61: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
+	106, // 62: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
+	105, // 63: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
+	105, // 64: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 65: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
+	106, // 66: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
+	106, // 67: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
+	9,   // 68: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
+	106, // 69: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
+	105, // 70: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
+	105, // 71: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
+	105, // 72: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
+	105, // 73: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	106, // 74: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
+	10,  // 75: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
+	105, // 76: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
+	106, // 77: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
+	105, // 78: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
+	105, // 79: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
+	11,  // 80: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
+	106, // 81: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
+	17,  // 82: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	17,  // 83: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	110, // 84: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
+	17,  // 85: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
+	22,  // 86: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
+	22,  // 87: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
+	23,  // 88: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
+	105, // 89: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	47,  // 90: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	12,  // 91: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
+	28,  // 92: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	28,  // 93: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
+	30,  // 94: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
+	23,  // 95: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
+	47,  // 96: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	105, // 97: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	106, // 98: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	105, // 99: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	26,  // 100: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
+	105, // 101: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
+	21,  // 102: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
+	105, // 103: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	106, // 104: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	105, // 105: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 106: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 107: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	33,  // 108: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
+	105, // 109: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	106, // 110: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
+	35,  // 111: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
+	36,  // 112: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
+	37,  // 113: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
+	37,  // 114: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
+	106, // 115: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
+	23,  // 116: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
+	106, // 117: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
+	84,  // 118: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
+	85,  // 119: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
+	105, // 120: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
+	105, // 121: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
+	106, // 122: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
+	13,  // 123: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
+	106, // 124: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	89,  // 125: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
+	90,  // 126: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
+	91,  // 127: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
+	33,  // 128: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
+	92,  // 129: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
+	88,  // 130: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
+	92,  // 131: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
+	2,   // 132: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	105, // 133: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 134: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
+	3,   // 135: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
+	105, // 136: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 137: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
+	106, // 138: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
+	105, // 139: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
+	105, // 140: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
+	105, // 141: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
+	105, // 142: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
+	105, // 143: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
+	105, // 144: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
+	105, // 145: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
+	14,  // 146: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
+	95,  // 147: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
+	15,  // 148: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
+	16,  // 149: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
+	106, // 150: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
+	106, // 151: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
+	105, // 152: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 153: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
+	105, // 154: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
+	101, // 155: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
+	38,  // 156: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
+	39,  // 157: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
+	93,  // 158: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
+	43,  // 159: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
+	46,  // 160: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
+	48,  // 161: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
+	56,  // 162: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
+	57,  // 163: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
+	58,  // 164: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
+	59,  // 165: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
+	60,  // 166: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
+	61,  // 167: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
+	62,  // 168: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
+	63,  // 169: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
+	64,  // 170: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
+	65,  // 171: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
+	66,  // 172: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
+	70,  // 173: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
+	71,  // 174: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
+	76,  // 175: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
+	77,  // 176: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
+	40,  // 177: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
+	41,  // 178: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
+	98,  // 179: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
+	99,  // 180: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
+	96,  // 181: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
+	44,  // 182: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
+	53,  // 183: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
+	54,  // 184: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
+	80,  // 185: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
+	82,  // 186: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
+	49,  // 187: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
+	51,  // 188: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
+	67,  // 189: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
+	68,  // 190: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
+	72,  // 191: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
+	74,  // 192: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
+	86,  // 193: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
+	78,  // 194: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
+	17,  // 195: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
+	17,  // 196: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
+	94,  // 197: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
+	22,  // 198: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
+	23,  // 199: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
+	28,  // 200: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	23,  // 201: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
+	23,  // 202: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
+	23,  // 203: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
+	33,  // 204: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
+	33,  // 205: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
+	33,  // 206: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 207: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
+	33,  // 208: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 209: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
+	33,  // 210: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
+	33,  // 211: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
+	35,  // 212: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
+	35,  // 213: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
+	37,  // 214: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
+	37,  // 215: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
+	17,  // 216: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
+	42,  // 217: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
+	17,  // 218: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
+	100, // 219: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
+	97,  // 220: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
+	45,  // 221: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
+	23,  // 222: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
+	55,  // 223: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
+	81,  // 224: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
+	83,  // 225: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
+	50,  // 226: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
+	52,  // 227: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
+	33,  // 228: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
+	69,  // 229: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
+	73,  // 230: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
+	75,  // 231: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
+	87,  // 232: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
+	79,  // 233: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
+	195, // [195:234] is the sub-list for method output_type
+	156, // [156:195] is the sub-list for method input_type
+	156, // [156:156] is the sub-list for extension type_name
+	156, // [156:156] is the sub-list for extension extendee
+	0,   // [0:156] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_consumables_proto_init() }
@@ -9815,7 +9852,7 @@ func file_coldsection_consumables_v1_consumables_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_consumables_proto_rawDesc), len(file_coldsection_consumables_v1_consumables_proto_rawDesc)),
 			NumEnums:      17,
-			NumMessages:   86,
+			NumMessages:   87,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -1017,8 +1017,8 @@ type ConsumablesQueryServiceClient interface {
 	GetLot(ctx context.Context, in *GetLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Lists lots. Filter fields: item, state, manufacturer_lot, short_code, use_by_date, recipe, create_time.
 	ListLots(ctx context.Context, in *ListLotsRequest, opts ...grpc.CallOption) (*ListLotsResponse, error)
-	// Finds a lot by a scanned or typed code and says whether it may be used. Reasons: LOT_UNKNOWN,
-	// CHECK_CHARACTER_WRONG.
+	// Finds a lot by a scanned or typed code, or by its id in another system, and says whether it may be used. Reasons: LOT_UNKNOWN,
+	// CHECK_CHARACTER_WRONG, EXTERNAL_ID_UNKNOWN, LOOK_UP_AMBIGUOUS.
 	LookUpLot(ctx context.Context, in *LookUpLotRequest, opts ...grpc.CallOption) (*LookUpLotResponse, error)
 	// Says which lots to take, earliest use-by first, that are still valid at the need time, and why others were passed
 	// over.
@@ -1253,8 +1253,8 @@ type ConsumablesQueryServiceServer interface {
 	GetLot(context.Context, *GetLotRequest) (*Lot, error)
 	// Lists lots. Filter fields: item, state, manufacturer_lot, short_code, use_by_date, recipe, create_time.
 	ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error)
-	// Finds a lot by a scanned or typed code and says whether it may be used. Reasons: LOT_UNKNOWN,
-	// CHECK_CHARACTER_WRONG.
+	// Finds a lot by a scanned or typed code, or by its id in another system, and says whether it may be used. Reasons: LOT_UNKNOWN,
+	// CHECK_CHARACTER_WRONG, EXTERNAL_ID_UNKNOWN, LOOK_UP_AMBIGUOUS.
 	LookUpLot(context.Context, *LookUpLotRequest) (*LookUpLotResponse, error)
 	// Says which lots to take, earliest use-by first, that are still valid at the need time, and why others were passed
 	// over.

@@ -1150,7 +1150,7 @@ func (x ExportWorkPackRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportWorkPackRequest_Format.Descriptor instead.
 func (ExportWorkPackRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89, 0}
 }
 
 // A place of work.
@@ -2057,8 +2057,10 @@ type WorkOrder struct {
 	Discrepancies []string `protobuf:"bytes,45,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
 	// With NOT_AIRWORTHY: the date of the list of discrepancies that the owner or operator was given.
 	DiscrepancyListDate *date.Date `protobuf:"bytes,46,opt,name=discrepancy_list_date,json=discrepancyListDate,proto3" json:"discrepancy_list_date,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// The order's ids in other systems, by system, such as the number that an accounting system gave it. They are no part of what is signed.
+	ExternalIds   map[string]string `protobuf:"bytes,47,rep,name=external_ids,json=externalIds,proto3" json:"external_ids,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *WorkOrder) Reset() {
@@ -2409,6 +2411,13 @@ func (x *WorkOrder) GetDiscrepancies() []string {
 func (x *WorkOrder) GetDiscrepancyListDate() *date.Date {
 	if x != nil {
 		return x.DiscrepancyListDate
+	}
+	return nil
+}
+
+func (x *WorkOrder) GetExternalIds() map[string]string {
+	if x != nil {
+		return x.ExternalIds
 	}
 	return nil
 }
@@ -6334,6 +6343,61 @@ func (x *UpdateWorkOrderRequest) GetValidateOnly() bool {
 	return false
 }
 
+// The request to find an order.
+type LookUpWorkOrderRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The other system, as in external_ids.
+	System string `protobuf:"bytes,1,opt,name=system,proto3" json:"system,omitempty"`
+	// Its id there.
+	ExternalId    string `protobuf:"bytes,2,opt,name=external_id,json=externalId,proto3" json:"external_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LookUpWorkOrderRequest) Reset() {
+	*x = LookUpWorkOrderRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LookUpWorkOrderRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LookUpWorkOrderRequest) ProtoMessage() {}
+
+func (x *LookUpWorkOrderRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LookUpWorkOrderRequest.ProtoReflect.Descriptor instead.
+func (*LookUpWorkOrderRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
+}
+
+func (x *LookUpWorkOrderRequest) GetSystem() string {
+	if x != nil {
+		return x.System
+	}
+	return ""
+}
+
+func (x *LookUpWorkOrderRequest) GetExternalId() string {
+	if x != nil {
+		return x.ExternalId
+	}
+	return ""
+}
+
 // The request to read one resource.
 type GetWorkOrderRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6345,7 +6409,7 @@ type GetWorkOrderRequest struct {
 
 func (x *GetWorkOrderRequest) Reset() {
 	*x = GetWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6357,7 +6421,7 @@ func (x *GetWorkOrderRequest) String() string {
 func (*GetWorkOrderRequest) ProtoMessage() {}
 
 func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6370,7 +6434,7 @@ func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*GetWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *GetWorkOrderRequest) GetName() string {
@@ -6397,7 +6461,7 @@ type ListWorkOrdersRequest struct {
 
 func (x *ListWorkOrdersRequest) Reset() {
 	*x = ListWorkOrdersRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6409,7 +6473,7 @@ func (x *ListWorkOrdersRequest) String() string {
 func (*ListWorkOrdersRequest) ProtoMessage() {}
 
 func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6422,7 +6486,7 @@ func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersRequest.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListWorkOrdersRequest) GetPageSize() int32 {
@@ -6466,7 +6530,7 @@ type ListWorkOrdersResponse struct {
 
 func (x *ListWorkOrdersResponse) Reset() {
 	*x = ListWorkOrdersResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6478,7 +6542,7 @@ func (x *ListWorkOrdersResponse) String() string {
 func (*ListWorkOrdersResponse) ProtoMessage() {}
 
 func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6491,7 +6555,7 @@ func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersResponse.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListWorkOrdersResponse) GetWorkOrders() []*WorkOrder {
@@ -6539,7 +6603,7 @@ type ScheduleWorkOrderRequest struct {
 
 func (x *ScheduleWorkOrderRequest) Reset() {
 	*x = ScheduleWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6551,7 +6615,7 @@ func (x *ScheduleWorkOrderRequest) String() string {
 func (*ScheduleWorkOrderRequest) ProtoMessage() {}
 
 func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6564,7 +6628,7 @@ func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScheduleWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ScheduleWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ScheduleWorkOrderRequest) GetName() string {
@@ -6659,7 +6723,7 @@ type KitWorkOrderRequest struct {
 
 func (x *KitWorkOrderRequest) Reset() {
 	*x = KitWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6671,7 +6735,7 @@ func (x *KitWorkOrderRequest) String() string {
 func (*KitWorkOrderRequest) ProtoMessage() {}
 
 func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6684,7 +6748,7 @@ func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*KitWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *KitWorkOrderRequest) GetName() string {
@@ -6728,7 +6792,7 @@ type StartWorkOrderRequest struct {
 
 func (x *StartWorkOrderRequest) Reset() {
 	*x = StartWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6740,7 +6804,7 @@ func (x *StartWorkOrderRequest) String() string {
 func (*StartWorkOrderRequest) ProtoMessage() {}
 
 func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6753,7 +6817,7 @@ func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StartWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*StartWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *StartWorkOrderRequest) GetName() string {
@@ -6808,7 +6872,7 @@ type HoldWorkOrderRequest struct {
 
 func (x *HoldWorkOrderRequest) Reset() {
 	*x = HoldWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6820,7 +6884,7 @@ func (x *HoldWorkOrderRequest) String() string {
 func (*HoldWorkOrderRequest) ProtoMessage() {}
 
 func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6833,7 +6897,7 @@ func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*HoldWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *HoldWorkOrderRequest) GetName() string {
@@ -6879,7 +6943,7 @@ type ResumeWorkOrderRequest struct {
 
 func (x *ResumeWorkOrderRequest) Reset() {
 	*x = ResumeWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6891,7 +6955,7 @@ func (x *ResumeWorkOrderRequest) String() string {
 func (*ResumeWorkOrderRequest) ProtoMessage() {}
 
 func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6904,7 +6968,7 @@ func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ResumeWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ResumeWorkOrderRequest) GetName() string {
@@ -6943,7 +7007,7 @@ type AcknowledgeCautionsRequest struct {
 
 func (x *AcknowledgeCautionsRequest) Reset() {
 	*x = AcknowledgeCautionsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6955,7 +7019,7 @@ func (x *AcknowledgeCautionsRequest) String() string {
 func (*AcknowledgeCautionsRequest) ProtoMessage() {}
 
 func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6968,7 +7032,7 @@ func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcknowledgeCautionsRequest.ProtoReflect.Descriptor instead.
 func (*AcknowledgeCautionsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *AcknowledgeCautionsRequest) GetName() string {
@@ -7021,7 +7085,7 @@ type CompleteStepRequest struct {
 
 func (x *CompleteStepRequest) Reset() {
 	*x = CompleteStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7033,7 +7097,7 @@ func (x *CompleteStepRequest) String() string {
 func (*CompleteStepRequest) ProtoMessage() {}
 
 func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7046,7 +7110,7 @@ func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompleteStepRequest.ProtoReflect.Descriptor instead.
 func (*CompleteStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *CompleteStepRequest) GetName() string {
@@ -7138,7 +7202,7 @@ type CreateMeasurementRequest struct {
 
 func (x *CreateMeasurementRequest) Reset() {
 	*x = CreateMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7150,7 +7214,7 @@ func (x *CreateMeasurementRequest) String() string {
 func (*CreateMeasurementRequest) ProtoMessage() {}
 
 func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7163,7 +7227,7 @@ func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*CreateMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *CreateMeasurementRequest) GetParent() string {
@@ -7222,7 +7286,7 @@ type SupersedeMeasurementRequest struct {
 
 func (x *SupersedeMeasurementRequest) Reset() {
 	*x = SupersedeMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7234,7 +7298,7 @@ func (x *SupersedeMeasurementRequest) String() string {
 func (*SupersedeMeasurementRequest) ProtoMessage() {}
 
 func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7247,7 +7311,7 @@ func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SupersedeMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*SupersedeMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *SupersedeMeasurementRequest) GetName() string {
@@ -7307,7 +7371,7 @@ type CreateMotoringRunRequest struct {
 
 func (x *CreateMotoringRunRequest) Reset() {
 	*x = CreateMotoringRunRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7319,7 +7383,7 @@ func (x *CreateMotoringRunRequest) String() string {
 func (*CreateMotoringRunRequest) ProtoMessage() {}
 
 func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7332,7 +7396,7 @@ func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMotoringRunRequest.ProtoReflect.Descriptor instead.
 func (*CreateMotoringRunRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *CreateMotoringRunRequest) GetParent() string {
@@ -7375,7 +7439,7 @@ type CreateFindingRequest struct {
 
 func (x *CreateFindingRequest) Reset() {
 	*x = CreateFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7387,7 +7451,7 @@ func (x *CreateFindingRequest) String() string {
 func (*CreateFindingRequest) ProtoMessage() {}
 
 func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7400,7 +7464,7 @@ func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateFindingRequest.ProtoReflect.Descriptor instead.
 func (*CreateFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *CreateFindingRequest) GetParent() string {
@@ -7465,7 +7529,7 @@ type AnswerFindingRequest struct {
 
 func (x *AnswerFindingRequest) Reset() {
 	*x = AnswerFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7477,7 +7541,7 @@ func (x *AnswerFindingRequest) String() string {
 func (*AnswerFindingRequest) ProtoMessage() {}
 
 func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7490,7 +7554,7 @@ func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerFindingRequest.ProtoReflect.Descriptor instead.
 func (*AnswerFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *AnswerFindingRequest) GetName() string {
@@ -7573,7 +7637,7 @@ type CloseFindingRequest struct {
 
 func (x *CloseFindingRequest) Reset() {
 	*x = CloseFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7585,7 +7649,7 @@ func (x *CloseFindingRequest) String() string {
 func (*CloseFindingRequest) ProtoMessage() {}
 
 func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7598,7 +7662,7 @@ func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CloseFindingRequest.ProtoReflect.Descriptor instead.
 func (*CloseFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *CloseFindingRequest) GetName() string {
@@ -7648,7 +7712,7 @@ type CreateLabourEntryRequest struct {
 
 func (x *CreateLabourEntryRequest) Reset() {
 	*x = CreateLabourEntryRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7660,7 +7724,7 @@ func (x *CreateLabourEntryRequest) String() string {
 func (*CreateLabourEntryRequest) ProtoMessage() {}
 
 func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7673,7 +7737,7 @@ func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLabourEntryRequest.ProtoReflect.Descriptor instead.
 func (*CreateLabourEntryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *CreateLabourEntryRequest) GetParent() string {
@@ -7733,7 +7797,7 @@ type FinishWorkOrderRequest struct {
 
 func (x *FinishWorkOrderRequest) Reset() {
 	*x = FinishWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7745,7 +7809,7 @@ func (x *FinishWorkOrderRequest) String() string {
 func (*FinishWorkOrderRequest) ProtoMessage() {}
 
 func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7758,7 +7822,7 @@ func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*FinishWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *FinishWorkOrderRequest) GetName() string {
@@ -7820,7 +7884,7 @@ type ReworkWorkOrderRequest struct {
 
 func (x *ReworkWorkOrderRequest) Reset() {
 	*x = ReworkWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7832,7 +7896,7 @@ func (x *ReworkWorkOrderRequest) String() string {
 func (*ReworkWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7845,7 +7909,7 @@ func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReworkWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReworkWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ReworkWorkOrderRequest) GetName() string {
@@ -7898,7 +7962,7 @@ type InspectWorkOrderRequest struct {
 
 func (x *InspectWorkOrderRequest) Reset() {
 	*x = InspectWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7910,7 +7974,7 @@ func (x *InspectWorkOrderRequest) String() string {
 func (*InspectWorkOrderRequest) ProtoMessage() {}
 
 func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7923,7 +7987,7 @@ func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*InspectWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *InspectWorkOrderRequest) GetName() string {
@@ -7995,7 +8059,7 @@ type ReleaseWorkOrderRequest struct {
 
 func (x *ReleaseWorkOrderRequest) Reset() {
 	*x = ReleaseWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8007,7 +8071,7 @@ func (x *ReleaseWorkOrderRequest) String() string {
 func (*ReleaseWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8020,7 +8084,7 @@ func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ReleaseWorkOrderRequest) GetName() string {
@@ -8096,7 +8160,7 @@ type VoidWorkOrderRequest struct {
 
 func (x *VoidWorkOrderRequest) Reset() {
 	*x = VoidWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8108,7 +8172,7 @@ func (x *VoidWorkOrderRequest) String() string {
 func (*VoidWorkOrderRequest) ProtoMessage() {}
 
 func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8121,7 +8185,7 @@ func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*VoidWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *VoidWorkOrderRequest) GetName() string {
@@ -8169,7 +8233,7 @@ type CreateRegimeRequest struct {
 
 func (x *CreateRegimeRequest) Reset() {
 	*x = CreateRegimeRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8181,7 +8245,7 @@ func (x *CreateRegimeRequest) String() string {
 func (*CreateRegimeRequest) ProtoMessage() {}
 
 func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8194,7 +8258,7 @@ func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRegimeRequest.ProtoReflect.Descriptor instead.
 func (*CreateRegimeRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *CreateRegimeRequest) GetRegime() *Regime {
@@ -8238,7 +8302,7 @@ type GetRegimeRequest struct {
 
 func (x *GetRegimeRequest) Reset() {
 	*x = GetRegimeRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8250,7 +8314,7 @@ func (x *GetRegimeRequest) String() string {
 func (*GetRegimeRequest) ProtoMessage() {}
 
 func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8263,7 +8327,7 @@ func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegimeRequest.ProtoReflect.Descriptor instead.
 func (*GetRegimeRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetRegimeRequest) GetName() string {
@@ -8297,7 +8361,7 @@ type ListRegimesRequest struct {
 
 func (x *ListRegimesRequest) Reset() {
 	*x = ListRegimesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8309,7 +8373,7 @@ func (x *ListRegimesRequest) String() string {
 func (*ListRegimesRequest) ProtoMessage() {}
 
 func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8322,7 +8386,7 @@ func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRegimesRequest.ProtoReflect.Descriptor instead.
 func (*ListRegimesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ListRegimesRequest) GetPageSize() int32 {
@@ -8366,7 +8430,7 @@ type ListRegimesResponse struct {
 
 func (x *ListRegimesResponse) Reset() {
 	*x = ListRegimesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8378,7 +8442,7 @@ func (x *ListRegimesResponse) String() string {
 func (*ListRegimesResponse) ProtoMessage() {}
 
 func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8391,7 +8455,7 @@ func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRegimesResponse.ProtoReflect.Descriptor instead.
 func (*ListRegimesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListRegimesResponse) GetRegimes() []*Regime {
@@ -8427,7 +8491,7 @@ type OmitStepRequest struct {
 
 func (x *OmitStepRequest) Reset() {
 	*x = OmitStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8439,7 +8503,7 @@ func (x *OmitStepRequest) String() string {
 func (*OmitStepRequest) ProtoMessage() {}
 
 func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8452,7 +8516,7 @@ func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OmitStepRequest.ProtoReflect.Descriptor instead.
 func (*OmitStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *OmitStepRequest) GetName() string {
@@ -8509,7 +8573,7 @@ type SignStepRequest struct {
 
 func (x *SignStepRequest) Reset() {
 	*x = SignStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8521,7 +8585,7 @@ func (x *SignStepRequest) String() string {
 func (*SignStepRequest) ProtoMessage() {}
 
 func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8534,7 +8598,7 @@ func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignStepRequest.ProtoReflect.Descriptor instead.
 func (*SignStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *SignStepRequest) GetName() string {
@@ -8589,7 +8653,7 @@ type DecideFindingRequest struct {
 
 func (x *DecideFindingRequest) Reset() {
 	*x = DecideFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8601,7 +8665,7 @@ func (x *DecideFindingRequest) String() string {
 func (*DecideFindingRequest) ProtoMessage() {}
 
 func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8614,7 +8678,7 @@ func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideFindingRequest.ProtoReflect.Descriptor instead.
 func (*DecideFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *DecideFindingRequest) GetName() string {
@@ -8662,7 +8726,7 @@ type CreateAttachmentRequest struct {
 
 func (x *CreateAttachmentRequest) Reset() {
 	*x = CreateAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8674,7 +8738,7 @@ func (x *CreateAttachmentRequest) String() string {
 func (*CreateAttachmentRequest) ProtoMessage() {}
 
 func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8687,7 +8751,7 @@ func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*CreateAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *CreateAttachmentRequest) GetParent() string {
@@ -8729,7 +8793,7 @@ type GetAttachmentRequest struct {
 
 func (x *GetAttachmentRequest) Reset() {
 	*x = GetAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8741,7 +8805,7 @@ func (x *GetAttachmentRequest) String() string {
 func (*GetAttachmentRequest) ProtoMessage() {}
 
 func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8754,7 +8818,7 @@ func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *GetAttachmentRequest) GetName() string {
@@ -8775,7 +8839,7 @@ type DownloadAttachmentRequest struct {
 
 func (x *DownloadAttachmentRequest) Reset() {
 	*x = DownloadAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8787,7 +8851,7 @@ func (x *DownloadAttachmentRequest) String() string {
 func (*DownloadAttachmentRequest) ProtoMessage() {}
 
 func (x *DownloadAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8800,7 +8864,7 @@ func (x *DownloadAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*DownloadAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *DownloadAttachmentRequest) GetName() string {
@@ -8829,7 +8893,7 @@ type DownloadAttachmentResponse struct {
 
 func (x *DownloadAttachmentResponse) Reset() {
 	*x = DownloadAttachmentResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8841,7 +8905,7 @@ func (x *DownloadAttachmentResponse) String() string {
 func (*DownloadAttachmentResponse) ProtoMessage() {}
 
 func (x *DownloadAttachmentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8854,7 +8918,7 @@ func (x *DownloadAttachmentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadAttachmentResponse.ProtoReflect.Descriptor instead.
 func (*DownloadAttachmentResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *DownloadAttachmentResponse) GetMediaType() string {
@@ -8911,7 +8975,7 @@ type ListAttachmentsRequest struct {
 
 func (x *ListAttachmentsRequest) Reset() {
 	*x = ListAttachmentsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8923,7 +8987,7 @@ func (x *ListAttachmentsRequest) String() string {
 func (*ListAttachmentsRequest) ProtoMessage() {}
 
 func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8936,7 +9000,7 @@ func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAttachmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAttachmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ListAttachmentsRequest) GetParent() string {
@@ -8987,7 +9051,7 @@ type ListAttachmentsResponse struct {
 
 func (x *ListAttachmentsResponse) Reset() {
 	*x = ListAttachmentsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8999,7 +9063,7 @@ func (x *ListAttachmentsResponse) String() string {
 func (*ListAttachmentsResponse) ProtoMessage() {}
 
 func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9012,7 +9076,7 @@ func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAttachmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAttachmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *ListAttachmentsResponse) GetAttachments() []*Attachment {
@@ -9044,7 +9108,7 @@ type TraceWorkOrderRequest struct {
 
 func (x *TraceWorkOrderRequest) Reset() {
 	*x = TraceWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9056,7 +9120,7 @@ func (x *TraceWorkOrderRequest) String() string {
 func (*TraceWorkOrderRequest) ProtoMessage() {}
 
 func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9069,7 +9133,7 @@ func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*TraceWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *TraceWorkOrderRequest) GetName() string {
@@ -9104,7 +9168,7 @@ type TraceWorkOrderResponse struct {
 
 func (x *TraceWorkOrderResponse) Reset() {
 	*x = TraceWorkOrderResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9116,7 +9180,7 @@ func (x *TraceWorkOrderResponse) String() string {
 func (*TraceWorkOrderResponse) ProtoMessage() {}
 
 func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9129,7 +9193,7 @@ func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceWorkOrderResponse.ProtoReflect.Descriptor instead.
 func (*TraceWorkOrderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *TraceWorkOrderResponse) GetEntries() []*HistoryEntry {
@@ -9152,7 +9216,7 @@ type CompareWorkOrderRequest struct {
 
 func (x *CompareWorkOrderRequest) Reset() {
 	*x = CompareWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9164,7 +9228,7 @@ func (x *CompareWorkOrderRequest) String() string {
 func (*CompareWorkOrderRequest) ProtoMessage() {}
 
 func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9177,7 +9241,7 @@ func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*CompareWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *CompareWorkOrderRequest) GetName() string {
@@ -9205,7 +9269,7 @@ type CompareWorkOrderResponse struct {
 
 func (x *CompareWorkOrderResponse) Reset() {
 	*x = CompareWorkOrderResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9217,7 +9281,7 @@ func (x *CompareWorkOrderResponse) String() string {
 func (*CompareWorkOrderResponse) ProtoMessage() {}
 
 func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9230,7 +9294,7 @@ func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWorkOrderResponse.ProtoReflect.Descriptor instead.
 func (*CompareWorkOrderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *CompareWorkOrderResponse) GetComparisons() []*Comparison {
@@ -9253,7 +9317,7 @@ type ExportWorkPackRequest struct {
 
 func (x *ExportWorkPackRequest) Reset() {
 	*x = ExportWorkPackRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9265,7 +9329,7 @@ func (x *ExportWorkPackRequest) String() string {
 func (*ExportWorkPackRequest) ProtoMessage() {}
 
 func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9278,7 +9342,7 @@ func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportWorkPackRequest.ProtoReflect.Descriptor instead.
 func (*ExportWorkPackRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *ExportWorkPackRequest) GetName() string {
@@ -9312,7 +9376,7 @@ type ExportWorkPackResponse struct {
 
 func (x *ExportWorkPackResponse) Reset() {
 	*x = ExportWorkPackResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9324,7 +9388,7 @@ func (x *ExportWorkPackResponse) String() string {
 func (*ExportWorkPackResponse) ProtoMessage() {}
 
 func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9337,7 +9401,7 @@ func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportWorkPackResponse.ProtoReflect.Descriptor instead.
 func (*ExportWorkPackResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *ExportWorkPackResponse) GetMediaType() string {
@@ -9381,7 +9445,7 @@ type GetWashPlanRequest struct {
 
 func (x *GetWashPlanRequest) Reset() {
 	*x = GetWashPlanRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9393,7 +9457,7 @@ func (x *GetWashPlanRequest) String() string {
 func (*GetWashPlanRequest) ProtoMessage() {}
 
 func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9406,7 +9470,7 @@ func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWashPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetWashPlanRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *GetWashPlanRequest) GetName() string {
@@ -9442,7 +9506,7 @@ type ListStepsRequest struct {
 
 func (x *ListStepsRequest) Reset() {
 	*x = ListStepsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9454,7 +9518,7 @@ func (x *ListStepsRequest) String() string {
 func (*ListStepsRequest) ProtoMessage() {}
 
 func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9467,7 +9531,7 @@ func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsRequest.ProtoReflect.Descriptor instead.
 func (*ListStepsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ListStepsRequest) GetParent() string {
@@ -9518,7 +9582,7 @@ type ListStepsResponse struct {
 
 func (x *ListStepsResponse) Reset() {
 	*x = ListStepsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9530,7 +9594,7 @@ func (x *ListStepsResponse) String() string {
 func (*ListStepsResponse) ProtoMessage() {}
 
 func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9543,7 +9607,7 @@ func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsResponse.ProtoReflect.Descriptor instead.
 func (*ListStepsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *ListStepsResponse) GetSteps() []*Step {
@@ -9579,7 +9643,7 @@ type ListMeasurementsRequest struct {
 
 func (x *ListMeasurementsRequest) Reset() {
 	*x = ListMeasurementsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9591,7 +9655,7 @@ func (x *ListMeasurementsRequest) String() string {
 func (*ListMeasurementsRequest) ProtoMessage() {}
 
 func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9604,7 +9668,7 @@ func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsRequest.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *ListMeasurementsRequest) GetParent() string {
@@ -9655,7 +9719,7 @@ type ListMeasurementsResponse struct {
 
 func (x *ListMeasurementsResponse) Reset() {
 	*x = ListMeasurementsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9667,7 +9731,7 @@ func (x *ListMeasurementsResponse) String() string {
 func (*ListMeasurementsResponse) ProtoMessage() {}
 
 func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9680,7 +9744,7 @@ func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsResponse.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *ListMeasurementsResponse) GetMeasurements() []*Measurement {
@@ -9716,7 +9780,7 @@ type ListMotoringRunsRequest struct {
 
 func (x *ListMotoringRunsRequest) Reset() {
 	*x = ListMotoringRunsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9728,7 +9792,7 @@ func (x *ListMotoringRunsRequest) String() string {
 func (*ListMotoringRunsRequest) ProtoMessage() {}
 
 func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9741,7 +9805,7 @@ func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *ListMotoringRunsRequest) GetParent() string {
@@ -9792,7 +9856,7 @@ type ListMotoringRunsResponse struct {
 
 func (x *ListMotoringRunsResponse) Reset() {
 	*x = ListMotoringRunsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9804,7 +9868,7 @@ func (x *ListMotoringRunsResponse) String() string {
 func (*ListMotoringRunsResponse) ProtoMessage() {}
 
 func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9817,7 +9881,7 @@ func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *ListMotoringRunsResponse) GetMotoringRuns() []*MotoringRun {
@@ -9845,7 +9909,7 @@ type GetMotoringLimitsRequest struct {
 
 func (x *GetMotoringLimitsRequest) Reset() {
 	*x = GetMotoringLimitsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9857,7 +9921,7 @@ func (x *GetMotoringLimitsRequest) String() string {
 func (*GetMotoringLimitsRequest) ProtoMessage() {}
 
 func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9870,7 +9934,7 @@ func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMotoringLimitsRequest.ProtoReflect.Descriptor instead.
 func (*GetMotoringLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{97}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *GetMotoringLimitsRequest) GetName() string {
@@ -9899,7 +9963,7 @@ type ListFindingsRequest struct {
 
 func (x *ListFindingsRequest) Reset() {
 	*x = ListFindingsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9911,7 +9975,7 @@ func (x *ListFindingsRequest) String() string {
 func (*ListFindingsRequest) ProtoMessage() {}
 
 func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9924,7 +9988,7 @@ func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFindingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{98}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ListFindingsRequest) GetParent() string {
@@ -9975,7 +10039,7 @@ type ListFindingsResponse struct {
 
 func (x *ListFindingsResponse) Reset() {
 	*x = ListFindingsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9987,7 +10051,7 @@ func (x *ListFindingsResponse) String() string {
 func (*ListFindingsResponse) ProtoMessage() {}
 
 func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10000,7 +10064,7 @@ func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFindingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{99}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *ListFindingsResponse) GetFindings() []*Finding {
@@ -10036,7 +10100,7 @@ type ListLabourEntriesRequest struct {
 
 func (x *ListLabourEntriesRequest) Reset() {
 	*x = ListLabourEntriesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10048,7 +10112,7 @@ func (x *ListLabourEntriesRequest) String() string {
 func (*ListLabourEntriesRequest) ProtoMessage() {}
 
 func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10061,7 +10125,7 @@ func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{100}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ListLabourEntriesRequest) GetParent() string {
@@ -10112,7 +10176,7 @@ type ListLabourEntriesResponse struct {
 
 func (x *ListLabourEntriesResponse) Reset() {
 	*x = ListLabourEntriesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10124,7 +10188,7 @@ func (x *ListLabourEntriesResponse) String() string {
 func (*ListLabourEntriesResponse) ProtoMessage() {}
 
 func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10137,7 +10201,7 @@ func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{101}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *ListLabourEntriesResponse) GetLabourEntries() []*LabourEntry {
@@ -10173,7 +10237,7 @@ type ListSignaturesRequest struct {
 
 func (x *ListSignaturesRequest) Reset() {
 	*x = ListSignaturesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10185,7 +10249,7 @@ func (x *ListSignaturesRequest) String() string {
 func (*ListSignaturesRequest) ProtoMessage() {}
 
 func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10198,7 +10262,7 @@ func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesRequest.ProtoReflect.Descriptor instead.
 func (*ListSignaturesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{102}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *ListSignaturesRequest) GetParent() string {
@@ -10249,7 +10313,7 @@ type ListSignaturesResponse struct {
 
 func (x *ListSignaturesResponse) Reset() {
 	*x = ListSignaturesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10261,7 +10325,7 @@ func (x *ListSignaturesResponse) String() string {
 func (*ListSignaturesResponse) ProtoMessage() {}
 
 func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10274,7 +10338,7 @@ func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesResponse.ProtoReflect.Descriptor instead.
 func (*ListSignaturesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{103}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *ListSignaturesResponse) GetSignatures() []*v1.Signature {
@@ -10312,7 +10376,7 @@ type PreviewSignatureRequest struct {
 
 func (x *PreviewSignatureRequest) Reset() {
 	*x = PreviewSignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10324,7 +10388,7 @@ func (x *PreviewSignatureRequest) String() string {
 func (*PreviewSignatureRequest) ProtoMessage() {}
 
 func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10337,7 +10401,7 @@ func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureRequest.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{104}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *PreviewSignatureRequest) GetName() string {
@@ -10393,7 +10457,7 @@ type VerifySignatureRequest struct {
 
 func (x *VerifySignatureRequest) Reset() {
 	*x = VerifySignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[105]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10405,7 +10469,7 @@ func (x *VerifySignatureRequest) String() string {
 func (*VerifySignatureRequest) ProtoMessage() {}
 
 func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[105]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10418,7 +10482,7 @@ func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureRequest.ProtoReflect.Descriptor instead.
 func (*VerifySignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{105}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *VerifySignatureRequest) GetName() string {
@@ -10544,7 +10608,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"_min_valueB\f\n" +
 	"\n" +
-	"_max_value\"\xc6\x16\n" +
+	"_max_value\"\xfe\x17\n" +
 	"\tWorkOrder\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06number\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06number\x12/\n" +
@@ -10600,7 +10664,11 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\fengine_model\x18+ \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12^\n" +
 	"\x11inspection_result\x18, \x01(\x0e2+.coldsection.workorders.v1.InspectionResultB\x04\xe2A\x01\x03R\x10inspectionResult\x12*\n" +
 	"\rdiscrepancies\x18- \x03(\tB\x04\xe2A\x01\x03R\rdiscrepancies\x12K\n" +
-	"\x15discrepancy_list_date\x18. \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\x13discrepancyListDate\"\x8a\x01\n" +
+	"\x15discrepancy_list_date\x18. \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\x13discrepancyListDate\x12v\n" +
+	"\fexternal_ids\x18/ \x03(\v25.coldsection.workorders.v1.WorkOrder.ExternalIdsEntryB\x1c\xe2A\x01\x01\xbaH\x15\x9a\x01\x12\x10\x14\"\x06r\x04\x10\x01\x18(*\x06r\x04\x10\x01\x18xR\vexternalIds\x1a>\n" +
+	"\x10ExternalIdsEntry\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x8a\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aDRAFTED\x10\x01\x12\r\n" +
@@ -11081,7 +11149,11 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"updateMask\x123\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"X\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"k\n" +
+	"\x16LookUpWorkOrderRequest\x12#\n" +
+	"\x06system\x18\x01 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x06system\x12,\n" +
+	"\vexternal_id\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\n" +
+	"externalId\"X\n" +
 	"\x13GetWorkOrderRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\"\x9e\x01\n" +
@@ -11500,7 +11572,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x0fReworkWorkOrder\x121.coldsection.workorders.v1.ReworkWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=workOrders/*}:rework\x12\x98\x01\n" +
 	"\x10InspectWorkOrder\x122.coldsection.workorders.v1.InspectWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=workOrders/*}:inspect\x12\x98\x01\n" +
 	"\x10ReleaseWorkOrder\x122.coldsection.workorders.v1.ReleaseWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"*\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=workOrders/*}:release\x12\x8f\x01\n" +
-	"\rVoidWorkOrder\x12/.coldsection.workorders.v1.VoidWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=workOrders/*}:void2\xc7\x1f\n" +
+	"\rVoidWorkOrder\x12/.coldsection.workorders.v1.VoidWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/{name=workOrders/*}:void2\xd6 \n" +
 	"\x16WorkOrdersQueryService\x12\x80\x01\n" +
 	"\n" +
 	"GetStation\x12,.coldsection.workorders.v1.GetStationRequest\x1a\".coldsection.workorders.v1.Station\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/{name=stations/*}\x90\x02\x01\x12\x88\x01\n" +
@@ -11508,7 +11580,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x13ListFlightExposures\x125.coldsection.workorders.v1.ListFlightExposuresRequest\x1a6.coldsection.workorders.v1.ListFlightExposuresResponse\"\x1e\x82\xd3\xe4\x93\x02\x15\x12\x13/v1/flightExposures\x90\x02\x01\x12\x84\x01\n" +
 	"\vGetTaskCard\x12-.coldsection.workorders.v1.GetTaskCardRequest\x1a#.coldsection.workorders.v1.TaskCard\"!\x82\xd3\xe4\x93\x02\x18\x12\x16/v1/{name=taskCards/*}\x90\x02\x01\x12\x8c\x01\n" +
 	"\rListTaskCards\x12/.coldsection.workorders.v1.ListTaskCardsRequest\x1a0.coldsection.workorders.v1.ListTaskCardsResponse\"\x18\x82\xd3\xe4\x93\x02\x0f\x12\r/v1/taskCards\x90\x02\x01\x12\x88\x01\n" +
-	"\fGetWorkOrder\x12..coldsection.workorders.v1.GetWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"\"\x82\xd3\xe4\x93\x02\x19\x12\x17/v1/{name=workOrders/*}\x90\x02\x01\x12\x90\x01\n" +
+	"\fGetWorkOrder\x12..coldsection.workorders.v1.GetWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\"\"\x82\xd3\xe4\x93\x02\x19\x12\x17/v1/{name=workOrders/*}\x90\x02\x01\x12\x8c\x01\n" +
+	"\x0fLookUpWorkOrder\x121.coldsection.workorders.v1.LookUpWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\" \x82\xd3\xe4\x93\x02\x17\x12\x15/v1/workOrders:lookUp\x90\x02\x01\x12\x90\x01\n" +
 	"\x0eListWorkOrders\x120.coldsection.workorders.v1.ListWorkOrdersRequest\x1a1.coldsection.workorders.v1.ListWorkOrdersResponse\"\x19\x82\xd3\xe4\x93\x02\x10\x12\x0e/v1/workOrders\x90\x02\x01\x12\x8e\x01\n" +
 	"\vGetWashPlan\x12-.coldsection.workorders.v1.GetWashPlanRequest\x1a#.coldsection.workorders.v1.WashPlan\"+\x82\xd3\xe4\x93\x02\"\x12 /v1/{name=workOrders/*/washPlan}\x90\x02\x01\x12\x92\x01\n" +
 	"\tListSteps\x12+.coldsection.workorders.v1.ListStepsRequest\x1a,.coldsection.workorders.v1.ListStepsResponse\"*\x82\xd3\xe4\x93\x02!\x12\x1f/v1/{parent=workOrders/*}/steps\x90\x02\x01\x12\xae\x01\n" +
@@ -11542,7 +11615,7 @@ func file_coldsection_workorders_v1_workorders_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 18)
-var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 106)
+var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 108)
 var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(InspectionResult)(0),               // 0: coldsection.workorders.v1.InspectionResult
 	(StepKind)(0),                       // 1: coldsection.workorders.v1.StepKind
@@ -11611,346 +11684,351 @@ var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(*ListTaskCardsResponse)(nil),       // 64: coldsection.workorders.v1.ListTaskCardsResponse
 	(*CreateWorkOrderRequest)(nil),      // 65: coldsection.workorders.v1.CreateWorkOrderRequest
 	(*UpdateWorkOrderRequest)(nil),      // 66: coldsection.workorders.v1.UpdateWorkOrderRequest
-	(*GetWorkOrderRequest)(nil),         // 67: coldsection.workorders.v1.GetWorkOrderRequest
-	(*ListWorkOrdersRequest)(nil),       // 68: coldsection.workorders.v1.ListWorkOrdersRequest
-	(*ListWorkOrdersResponse)(nil),      // 69: coldsection.workorders.v1.ListWorkOrdersResponse
-	(*ScheduleWorkOrderRequest)(nil),    // 70: coldsection.workorders.v1.ScheduleWorkOrderRequest
-	(*KitWorkOrderRequest)(nil),         // 71: coldsection.workorders.v1.KitWorkOrderRequest
-	(*StartWorkOrderRequest)(nil),       // 72: coldsection.workorders.v1.StartWorkOrderRequest
-	(*HoldWorkOrderRequest)(nil),        // 73: coldsection.workorders.v1.HoldWorkOrderRequest
-	(*ResumeWorkOrderRequest)(nil),      // 74: coldsection.workorders.v1.ResumeWorkOrderRequest
-	(*AcknowledgeCautionsRequest)(nil),  // 75: coldsection.workorders.v1.AcknowledgeCautionsRequest
-	(*CompleteStepRequest)(nil),         // 76: coldsection.workorders.v1.CompleteStepRequest
-	(*CreateMeasurementRequest)(nil),    // 77: coldsection.workorders.v1.CreateMeasurementRequest
-	(*SupersedeMeasurementRequest)(nil), // 78: coldsection.workorders.v1.SupersedeMeasurementRequest
-	(*CreateMotoringRunRequest)(nil),    // 79: coldsection.workorders.v1.CreateMotoringRunRequest
-	(*CreateFindingRequest)(nil),        // 80: coldsection.workorders.v1.CreateFindingRequest
-	(*AnswerFindingRequest)(nil),        // 81: coldsection.workorders.v1.AnswerFindingRequest
-	(*CloseFindingRequest)(nil),         // 82: coldsection.workorders.v1.CloseFindingRequest
-	(*CreateLabourEntryRequest)(nil),    // 83: coldsection.workorders.v1.CreateLabourEntryRequest
-	(*FinishWorkOrderRequest)(nil),      // 84: coldsection.workorders.v1.FinishWorkOrderRequest
-	(*ReworkWorkOrderRequest)(nil),      // 85: coldsection.workorders.v1.ReworkWorkOrderRequest
-	(*InspectWorkOrderRequest)(nil),     // 86: coldsection.workorders.v1.InspectWorkOrderRequest
-	(*ReleaseWorkOrderRequest)(nil),     // 87: coldsection.workorders.v1.ReleaseWorkOrderRequest
-	(*VoidWorkOrderRequest)(nil),        // 88: coldsection.workorders.v1.VoidWorkOrderRequest
-	(*CreateRegimeRequest)(nil),         // 89: coldsection.workorders.v1.CreateRegimeRequest
-	(*GetRegimeRequest)(nil),            // 90: coldsection.workorders.v1.GetRegimeRequest
-	(*ListRegimesRequest)(nil),          // 91: coldsection.workorders.v1.ListRegimesRequest
-	(*ListRegimesResponse)(nil),         // 92: coldsection.workorders.v1.ListRegimesResponse
-	(*OmitStepRequest)(nil),             // 93: coldsection.workorders.v1.OmitStepRequest
-	(*SignStepRequest)(nil),             // 94: coldsection.workorders.v1.SignStepRequest
-	(*DecideFindingRequest)(nil),        // 95: coldsection.workorders.v1.DecideFindingRequest
-	(*CreateAttachmentRequest)(nil),     // 96: coldsection.workorders.v1.CreateAttachmentRequest
-	(*GetAttachmentRequest)(nil),        // 97: coldsection.workorders.v1.GetAttachmentRequest
-	(*DownloadAttachmentRequest)(nil),   // 98: coldsection.workorders.v1.DownloadAttachmentRequest
-	(*DownloadAttachmentResponse)(nil),  // 99: coldsection.workorders.v1.DownloadAttachmentResponse
-	(*ListAttachmentsRequest)(nil),      // 100: coldsection.workorders.v1.ListAttachmentsRequest
-	(*ListAttachmentsResponse)(nil),     // 101: coldsection.workorders.v1.ListAttachmentsResponse
-	(*TraceWorkOrderRequest)(nil),       // 102: coldsection.workorders.v1.TraceWorkOrderRequest
-	(*TraceWorkOrderResponse)(nil),      // 103: coldsection.workorders.v1.TraceWorkOrderResponse
-	(*CompareWorkOrderRequest)(nil),     // 104: coldsection.workorders.v1.CompareWorkOrderRequest
-	(*CompareWorkOrderResponse)(nil),    // 105: coldsection.workorders.v1.CompareWorkOrderResponse
-	(*ExportWorkPackRequest)(nil),       // 106: coldsection.workorders.v1.ExportWorkPackRequest
-	(*ExportWorkPackResponse)(nil),      // 107: coldsection.workorders.v1.ExportWorkPackResponse
-	(*GetWashPlanRequest)(nil),          // 108: coldsection.workorders.v1.GetWashPlanRequest
-	(*ListStepsRequest)(nil),            // 109: coldsection.workorders.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),           // 110: coldsection.workorders.v1.ListStepsResponse
-	(*ListMeasurementsRequest)(nil),     // 111: coldsection.workorders.v1.ListMeasurementsRequest
-	(*ListMeasurementsResponse)(nil),    // 112: coldsection.workorders.v1.ListMeasurementsResponse
-	(*ListMotoringRunsRequest)(nil),     // 113: coldsection.workorders.v1.ListMotoringRunsRequest
-	(*ListMotoringRunsResponse)(nil),    // 114: coldsection.workorders.v1.ListMotoringRunsResponse
-	(*GetMotoringLimitsRequest)(nil),    // 115: coldsection.workorders.v1.GetMotoringLimitsRequest
-	(*ListFindingsRequest)(nil),         // 116: coldsection.workorders.v1.ListFindingsRequest
-	(*ListFindingsResponse)(nil),        // 117: coldsection.workorders.v1.ListFindingsResponse
-	(*ListLabourEntriesRequest)(nil),    // 118: coldsection.workorders.v1.ListLabourEntriesRequest
-	(*ListLabourEntriesResponse)(nil),   // 119: coldsection.workorders.v1.ListLabourEntriesResponse
-	(*ListSignaturesRequest)(nil),       // 120: coldsection.workorders.v1.ListSignaturesRequest
-	(*ListSignaturesResponse)(nil),      // 121: coldsection.workorders.v1.ListSignaturesResponse
-	(*PreviewSignatureRequest)(nil),     // 122: coldsection.workorders.v1.PreviewSignatureRequest
-	(*VerifySignatureRequest)(nil),      // 123: coldsection.workorders.v1.VerifySignatureRequest
-	(*timestamppb.Timestamp)(nil),       // 124: google.protobuf.Timestamp
-	(*date.Date)(nil),                   // 125: google.type.Date
-	(*v1.DocumentReference)(nil),        // 126: coldsection.common.v1.DocumentReference
-	(*v1.Explained)(nil),                // 127: coldsection.common.v1.Explained
-	(*v1.Converted)(nil),                // 128: coldsection.common.v1.Converted
-	(*v1.Quantity)(nil),                 // 129: coldsection.common.v1.Quantity
-	(*v1.Entered)(nil),                  // 130: coldsection.common.v1.Entered
-	(v1.Signature_Meaning)(0),           // 131: coldsection.common.v1.Signature.Meaning
-	(*fieldmaskpb.FieldMask)(nil),       // 132: google.protobuf.FieldMask
-	(*v1.Signature)(nil),                // 133: coldsection.common.v1.Signature
+	(*LookUpWorkOrderRequest)(nil),      // 67: coldsection.workorders.v1.LookUpWorkOrderRequest
+	(*GetWorkOrderRequest)(nil),         // 68: coldsection.workorders.v1.GetWorkOrderRequest
+	(*ListWorkOrdersRequest)(nil),       // 69: coldsection.workorders.v1.ListWorkOrdersRequest
+	(*ListWorkOrdersResponse)(nil),      // 70: coldsection.workorders.v1.ListWorkOrdersResponse
+	(*ScheduleWorkOrderRequest)(nil),    // 71: coldsection.workorders.v1.ScheduleWorkOrderRequest
+	(*KitWorkOrderRequest)(nil),         // 72: coldsection.workorders.v1.KitWorkOrderRequest
+	(*StartWorkOrderRequest)(nil),       // 73: coldsection.workorders.v1.StartWorkOrderRequest
+	(*HoldWorkOrderRequest)(nil),        // 74: coldsection.workorders.v1.HoldWorkOrderRequest
+	(*ResumeWorkOrderRequest)(nil),      // 75: coldsection.workorders.v1.ResumeWorkOrderRequest
+	(*AcknowledgeCautionsRequest)(nil),  // 76: coldsection.workorders.v1.AcknowledgeCautionsRequest
+	(*CompleteStepRequest)(nil),         // 77: coldsection.workorders.v1.CompleteStepRequest
+	(*CreateMeasurementRequest)(nil),    // 78: coldsection.workorders.v1.CreateMeasurementRequest
+	(*SupersedeMeasurementRequest)(nil), // 79: coldsection.workorders.v1.SupersedeMeasurementRequest
+	(*CreateMotoringRunRequest)(nil),    // 80: coldsection.workorders.v1.CreateMotoringRunRequest
+	(*CreateFindingRequest)(nil),        // 81: coldsection.workorders.v1.CreateFindingRequest
+	(*AnswerFindingRequest)(nil),        // 82: coldsection.workorders.v1.AnswerFindingRequest
+	(*CloseFindingRequest)(nil),         // 83: coldsection.workorders.v1.CloseFindingRequest
+	(*CreateLabourEntryRequest)(nil),    // 84: coldsection.workorders.v1.CreateLabourEntryRequest
+	(*FinishWorkOrderRequest)(nil),      // 85: coldsection.workorders.v1.FinishWorkOrderRequest
+	(*ReworkWorkOrderRequest)(nil),      // 86: coldsection.workorders.v1.ReworkWorkOrderRequest
+	(*InspectWorkOrderRequest)(nil),     // 87: coldsection.workorders.v1.InspectWorkOrderRequest
+	(*ReleaseWorkOrderRequest)(nil),     // 88: coldsection.workorders.v1.ReleaseWorkOrderRequest
+	(*VoidWorkOrderRequest)(nil),        // 89: coldsection.workorders.v1.VoidWorkOrderRequest
+	(*CreateRegimeRequest)(nil),         // 90: coldsection.workorders.v1.CreateRegimeRequest
+	(*GetRegimeRequest)(nil),            // 91: coldsection.workorders.v1.GetRegimeRequest
+	(*ListRegimesRequest)(nil),          // 92: coldsection.workorders.v1.ListRegimesRequest
+	(*ListRegimesResponse)(nil),         // 93: coldsection.workorders.v1.ListRegimesResponse
+	(*OmitStepRequest)(nil),             // 94: coldsection.workorders.v1.OmitStepRequest
+	(*SignStepRequest)(nil),             // 95: coldsection.workorders.v1.SignStepRequest
+	(*DecideFindingRequest)(nil),        // 96: coldsection.workorders.v1.DecideFindingRequest
+	(*CreateAttachmentRequest)(nil),     // 97: coldsection.workorders.v1.CreateAttachmentRequest
+	(*GetAttachmentRequest)(nil),        // 98: coldsection.workorders.v1.GetAttachmentRequest
+	(*DownloadAttachmentRequest)(nil),   // 99: coldsection.workorders.v1.DownloadAttachmentRequest
+	(*DownloadAttachmentResponse)(nil),  // 100: coldsection.workorders.v1.DownloadAttachmentResponse
+	(*ListAttachmentsRequest)(nil),      // 101: coldsection.workorders.v1.ListAttachmentsRequest
+	(*ListAttachmentsResponse)(nil),     // 102: coldsection.workorders.v1.ListAttachmentsResponse
+	(*TraceWorkOrderRequest)(nil),       // 103: coldsection.workorders.v1.TraceWorkOrderRequest
+	(*TraceWorkOrderResponse)(nil),      // 104: coldsection.workorders.v1.TraceWorkOrderResponse
+	(*CompareWorkOrderRequest)(nil),     // 105: coldsection.workorders.v1.CompareWorkOrderRequest
+	(*CompareWorkOrderResponse)(nil),    // 106: coldsection.workorders.v1.CompareWorkOrderResponse
+	(*ExportWorkPackRequest)(nil),       // 107: coldsection.workorders.v1.ExportWorkPackRequest
+	(*ExportWorkPackResponse)(nil),      // 108: coldsection.workorders.v1.ExportWorkPackResponse
+	(*GetWashPlanRequest)(nil),          // 109: coldsection.workorders.v1.GetWashPlanRequest
+	(*ListStepsRequest)(nil),            // 110: coldsection.workorders.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),           // 111: coldsection.workorders.v1.ListStepsResponse
+	(*ListMeasurementsRequest)(nil),     // 112: coldsection.workorders.v1.ListMeasurementsRequest
+	(*ListMeasurementsResponse)(nil),    // 113: coldsection.workorders.v1.ListMeasurementsResponse
+	(*ListMotoringRunsRequest)(nil),     // 114: coldsection.workorders.v1.ListMotoringRunsRequest
+	(*ListMotoringRunsResponse)(nil),    // 115: coldsection.workorders.v1.ListMotoringRunsResponse
+	(*GetMotoringLimitsRequest)(nil),    // 116: coldsection.workorders.v1.GetMotoringLimitsRequest
+	(*ListFindingsRequest)(nil),         // 117: coldsection.workorders.v1.ListFindingsRequest
+	(*ListFindingsResponse)(nil),        // 118: coldsection.workorders.v1.ListFindingsResponse
+	(*ListLabourEntriesRequest)(nil),    // 119: coldsection.workorders.v1.ListLabourEntriesRequest
+	(*ListLabourEntriesResponse)(nil),   // 120: coldsection.workorders.v1.ListLabourEntriesResponse
+	(*ListSignaturesRequest)(nil),       // 121: coldsection.workorders.v1.ListSignaturesRequest
+	(*ListSignaturesResponse)(nil),      // 122: coldsection.workorders.v1.ListSignaturesResponse
+	(*PreviewSignatureRequest)(nil),     // 123: coldsection.workorders.v1.PreviewSignatureRequest
+	(*VerifySignatureRequest)(nil),      // 124: coldsection.workorders.v1.VerifySignatureRequest
+	nil,                                 // 125: coldsection.workorders.v1.WorkOrder.ExternalIdsEntry
+	(*timestamppb.Timestamp)(nil),       // 126: google.protobuf.Timestamp
+	(*date.Date)(nil),                   // 127: google.type.Date
+	(*v1.DocumentReference)(nil),        // 128: coldsection.common.v1.DocumentReference
+	(*v1.Explained)(nil),                // 129: coldsection.common.v1.Explained
+	(*v1.Converted)(nil),                // 130: coldsection.common.v1.Converted
+	(*v1.Quantity)(nil),                 // 131: coldsection.common.v1.Quantity
+	(*v1.Entered)(nil),                  // 132: coldsection.common.v1.Entered
+	(v1.Signature_Meaning)(0),           // 133: coldsection.common.v1.Signature.Meaning
+	(*fieldmaskpb.FieldMask)(nil),       // 134: google.protobuf.FieldMask
+	(*v1.Signature)(nil),                // 135: coldsection.common.v1.Signature
 }
 var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
 	21,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
-	124, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
-	124, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
+	126, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
+	126, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
 	19,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
-	125, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
-	125, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
+	127, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
+	127, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
 	2,   // 6: coldsection.workorders.v1.FlightExposure.kind:type_name -> coldsection.workorders.v1.FlightExposure.Kind
-	124, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
-	124, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
+	126, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
+	126, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
 	3,   // 9: coldsection.workorders.v1.TaskCard.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	126, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
+	128, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
 	24,  // 11: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
-	124, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
+	126, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
 	4,   // 13: coldsection.workorders.v1.Caution.severity:type_name -> coldsection.workorders.v1.Caution.Severity
 	1,   // 14: coldsection.workorders.v1.CardStep.kind:type_name -> coldsection.workorders.v1.StepKind
 	23,  // 15: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
 	25,  // 16: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
 	5,   // 17: coldsection.workorders.v1.MeasurementSpec.derived:type_name -> coldsection.workorders.v1.MeasurementSpec.Derived
-	127, // 18: coldsection.workorders.v1.MeasurementSpec.limit_steps:type_name -> coldsection.common.v1.Explained
-	128, // 19: coldsection.workorders.v1.MeasurementSpec.converted_min_value:type_name -> coldsection.common.v1.Converted
-	128, // 20: coldsection.workorders.v1.MeasurementSpec.converted_max_value:type_name -> coldsection.common.v1.Converted
+	129, // 18: coldsection.workorders.v1.MeasurementSpec.limit_steps:type_name -> coldsection.common.v1.Explained
+	130, // 19: coldsection.workorders.v1.MeasurementSpec.converted_min_value:type_name -> coldsection.common.v1.Converted
+	130, // 20: coldsection.workorders.v1.MeasurementSpec.converted_max_value:type_name -> coldsection.common.v1.Converted
 	3,   // 21: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
 	28,  // 22: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
 	6,   // 23: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
 	29,  // 24: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
-	124, // 25: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
-	124, // 26: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
+	126, // 25: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
+	126, // 26: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
 	31,  // 27: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
 	32,  // 28: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
 	30,  // 29: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
 	30,  // 30: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
-	124, // 31: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
-	124, // 32: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
-	124, // 33: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
-	125, // 34: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
-	124, // 35: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
-	124, // 36: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
-	124, // 37: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
-	124, // 38: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
+	126, // 31: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
+	126, // 32: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
+	126, // 33: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
+	127, // 34: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
+	126, // 35: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
+	126, // 36: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
+	126, // 37: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
+	126, // 38: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
 	27,  // 39: coldsection.workorders.v1.WorkOrder.retention:type_name -> coldsection.workorders.v1.Retention
 	0,   // 40: coldsection.workorders.v1.WorkOrder.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
-	125, // 41: coldsection.workorders.v1.WorkOrder.discrepancy_list_date:type_name -> google.type.Date
-	7,   // 42: coldsection.workorders.v1.Retention.class:type_name -> coldsection.workorders.v1.Retention.Class
-	125, // 43: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
-	8,   // 44: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
-	124, // 45: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
-	129, // 46: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
-	129, // 47: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
-	129, // 48: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	129, // 49: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
-	124, // 50: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
-	126, // 51: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
-	129, // 52: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
-	35,  // 53: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
-	36,  // 54: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
-	129, // 55: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	37,  // 56: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
-	23,  // 57: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
-	127, // 58: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
-	124, // 59: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
-	34,  // 60: coldsection.workorders.v1.WashPlan.environment:type_name -> coldsection.workorders.v1.WashEnvironment
-	9,   // 61: coldsection.workorders.v1.WashEnvironment.class:type_name -> coldsection.workorders.v1.WashEnvironment.Class
-	3,   // 62: coldsection.workorders.v1.WashEnvironment.proposed_kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	129, // 63: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
-	129, // 64: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
-	10,  // 65: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
-	11,  // 66: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
-	129, // 67: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
-	1,   // 68: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
-	23,  // 69: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
-	25,  // 70: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	12,  // 71: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
-	124, // 72: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
-	124, // 73: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
-	32,  // 74: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	124, // 75: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
-	130, // 76: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
-	124, // 77: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
-	124, // 78: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
-	127, // 79: coldsection.workorders.v1.Measurement.limit_steps:type_name -> coldsection.common.v1.Explained
-	128, // 80: coldsection.workorders.v1.Measurement.converted:type_name -> coldsection.common.v1.Converted
-	128, // 81: coldsection.workorders.v1.Measurement.converted_min_value:type_name -> coldsection.common.v1.Converted
-	128, // 82: coldsection.workorders.v1.Measurement.converted_max_value:type_name -> coldsection.common.v1.Converted
-	124, // 83: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
-	124, // 84: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
-	124, // 85: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
-	13,  // 86: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
-	124, // 87: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
-	124, // 88: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
-	124, // 89: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
-	14,  // 90: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
-	15,  // 91: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	125, // 92: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
-	125, // 93: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
-	124, // 94: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
-	124, // 95: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
-	43,  // 96: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	16,  // 97: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
-	124, // 98: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
-	126, // 99: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
-	46,  // 100: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
-	124, // 101: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
-	45,  // 102: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
-	124, // 103: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
-	27,  // 104: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
-	124, // 105: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
-	124, // 106: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
-	124, // 107: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
-	124, // 108: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
-	131, // 109: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	18,  // 110: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	18,  // 111: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	132, // 112: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	18,  // 113: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
-	20,  // 114: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
-	20,  // 115: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
-	22,  // 116: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
-	22,  // 117: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
-	26,  // 118: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	26,  // 119: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	132, // 120: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
-	26,  // 121: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
-	124, // 122: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
-	124, // 123: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
-	21,  // 124: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
-	30,  // 125: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
-	124, // 126: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
-	32,  // 127: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	124, // 128: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
-	39,  // 129: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
-	130, // 130: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
-	40,  // 131: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	42,  // 132: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
-	15,  // 133: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	125, // 134: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
-	50,  // 135: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	30,  // 136: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
-	0,   // 137: coldsection.workorders.v1.ReleaseWorkOrderRequest.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
-	125, // 138: coldsection.workorders.v1.ReleaseWorkOrderRequest.discrepancy_list_date:type_name -> google.type.Date
-	44,  // 139: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
-	44,  // 140: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
-	43,  // 141: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	47,  // 142: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
-	47,  // 143: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
-	48,  // 144: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
-	49,  // 145: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
-	17,  // 146: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
-	38,  // 147: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
-	39,  // 148: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
-	40,  // 149: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
-	42,  // 150: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
-	50,  // 151: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
-	133, // 152: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
-	131, // 153: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	0,   // 154: coldsection.workorders.v1.PreviewSignatureRequest.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
-	125, // 155: coldsection.workorders.v1.PreviewSignatureRequest.discrepancy_list_date:type_name -> google.type.Date
-	53,  // 156: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
-	54,  // 157: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
-	58,  // 158: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
-	61,  // 159: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
-	89,  // 160: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
-	65,  // 161: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
-	66,  // 162: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
-	70,  // 163: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
-	71,  // 164: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
-	72,  // 165: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
-	73,  // 166: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
-	74,  // 167: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
-	75,  // 168: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
-	76,  // 169: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
-	93,  // 170: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
-	94,  // 171: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
-	77,  // 172: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
-	78,  // 173: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
-	79,  // 174: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
-	96,  // 175: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
-	80,  // 176: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
-	81,  // 177: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
-	95,  // 178: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
-	82,  // 179: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
-	83,  // 180: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
-	84,  // 181: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
-	85,  // 182: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
-	86,  // 183: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
-	87,  // 184: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
-	88,  // 185: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
-	55,  // 186: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
-	56,  // 187: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
-	59,  // 188: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
-	62,  // 189: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
-	63,  // 190: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
-	67,  // 191: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
-	68,  // 192: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
-	108, // 193: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
-	109, // 194: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
-	111, // 195: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
-	113, // 196: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
-	115, // 197: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
-	90,  // 198: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
-	91,  // 199: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
-	97,  // 200: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
-	98,  // 201: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
-	100, // 202: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
-	102, // 203: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
-	104, // 204: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
-	106, // 205: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
-	116, // 206: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
-	118, // 207: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
-	120, // 208: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
-	122, // 209: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
-	123, // 210: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
-	18,  // 211: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
-	18,  // 212: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
-	20,  // 213: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
-	22,  // 214: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	44,  // 215: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
-	26,  // 216: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 217: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 218: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 219: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 220: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 221: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 222: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	38,  // 223: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
-	38,  // 224: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
-	38,  // 225: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
-	38,  // 226: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
-	39,  // 227: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	39,  // 228: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	40,  // 229: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
-	47,  // 230: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
-	42,  // 231: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
-	42,  // 232: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
-	42,  // 233: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
-	42,  // 234: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
-	50,  // 235: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
-	26,  // 236: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 237: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 238: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 239: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 240: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	18,  // 241: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
-	57,  // 242: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
-	60,  // 243: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
-	22,  // 244: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	64,  // 245: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
-	26,  // 246: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	69,  // 247: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
-	33,  // 248: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
-	110, // 249: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
-	112, // 250: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
-	114, // 251: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
-	41,  // 252: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
-	44,  // 253: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
-	92,  // 254: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
-	47,  // 255: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
-	99,  // 256: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
-	101, // 257: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
-	103, // 258: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
-	105, // 259: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
-	107, // 260: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
-	117, // 261: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
-	119, // 262: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
-	121, // 263: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
-	51,  // 264: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
-	52,  // 265: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
-	211, // [211:266] is the sub-list for method output_type
-	156, // [156:211] is the sub-list for method input_type
-	156, // [156:156] is the sub-list for extension type_name
-	156, // [156:156] is the sub-list for extension extendee
-	0,   // [0:156] is the sub-list for field type_name
+	127, // 41: coldsection.workorders.v1.WorkOrder.discrepancy_list_date:type_name -> google.type.Date
+	125, // 42: coldsection.workorders.v1.WorkOrder.external_ids:type_name -> coldsection.workorders.v1.WorkOrder.ExternalIdsEntry
+	7,   // 43: coldsection.workorders.v1.Retention.class:type_name -> coldsection.workorders.v1.Retention.Class
+	127, // 44: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
+	8,   // 45: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
+	126, // 46: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
+	131, // 47: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
+	131, // 48: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
+	131, // 49: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	131, // 50: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
+	126, // 51: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
+	128, // 52: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
+	131, // 53: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
+	35,  // 54: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
+	36,  // 55: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
+	131, // 56: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	37,  // 57: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
+	23,  // 58: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
+	129, // 59: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
+	126, // 60: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
+	34,  // 61: coldsection.workorders.v1.WashPlan.environment:type_name -> coldsection.workorders.v1.WashEnvironment
+	9,   // 62: coldsection.workorders.v1.WashEnvironment.class:type_name -> coldsection.workorders.v1.WashEnvironment.Class
+	3,   // 63: coldsection.workorders.v1.WashEnvironment.proposed_kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	131, // 64: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
+	131, // 65: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
+	10,  // 66: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
+	11,  // 67: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
+	131, // 68: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
+	1,   // 69: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
+	23,  // 70: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
+	25,  // 71: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	12,  // 72: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
+	126, // 73: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
+	126, // 74: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
+	32,  // 75: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	126, // 76: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
+	132, // 77: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
+	126, // 78: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
+	126, // 79: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
+	129, // 80: coldsection.workorders.v1.Measurement.limit_steps:type_name -> coldsection.common.v1.Explained
+	130, // 81: coldsection.workorders.v1.Measurement.converted:type_name -> coldsection.common.v1.Converted
+	130, // 82: coldsection.workorders.v1.Measurement.converted_min_value:type_name -> coldsection.common.v1.Converted
+	130, // 83: coldsection.workorders.v1.Measurement.converted_max_value:type_name -> coldsection.common.v1.Converted
+	126, // 84: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
+	126, // 85: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
+	126, // 86: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
+	13,  // 87: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
+	126, // 88: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
+	126, // 89: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
+	126, // 90: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
+	14,  // 91: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
+	15,  // 92: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	127, // 93: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
+	127, // 94: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
+	126, // 95: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
+	126, // 96: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
+	43,  // 97: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	16,  // 98: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
+	126, // 99: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
+	128, // 100: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
+	46,  // 101: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
+	126, // 102: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
+	45,  // 103: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
+	126, // 104: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
+	27,  // 105: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
+	126, // 106: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
+	126, // 107: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
+	126, // 108: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
+	126, // 109: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
+	133, // 110: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	18,  // 111: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	18,  // 112: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	134, // 113: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	18,  // 114: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
+	20,  // 115: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
+	20,  // 116: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
+	22,  // 117: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
+	22,  // 118: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
+	26,  // 119: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	26,  // 120: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	134, // 121: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
+	26,  // 122: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
+	126, // 123: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
+	126, // 124: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
+	21,  // 125: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
+	30,  // 126: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
+	126, // 127: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
+	32,  // 128: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	126, // 129: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
+	39,  // 130: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
+	132, // 131: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
+	40,  // 132: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	42,  // 133: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
+	15,  // 134: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	127, // 135: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
+	50,  // 136: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	30,  // 137: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
+	0,   // 138: coldsection.workorders.v1.ReleaseWorkOrderRequest.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
+	127, // 139: coldsection.workorders.v1.ReleaseWorkOrderRequest.discrepancy_list_date:type_name -> google.type.Date
+	44,  // 140: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
+	44,  // 141: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
+	43,  // 142: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	47,  // 143: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
+	47,  // 144: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
+	48,  // 145: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
+	49,  // 146: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
+	17,  // 147: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
+	38,  // 148: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
+	39,  // 149: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
+	40,  // 150: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
+	42,  // 151: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
+	50,  // 152: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
+	135, // 153: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
+	133, // 154: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	0,   // 155: coldsection.workorders.v1.PreviewSignatureRequest.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
+	127, // 156: coldsection.workorders.v1.PreviewSignatureRequest.discrepancy_list_date:type_name -> google.type.Date
+	53,  // 157: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
+	54,  // 158: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
+	58,  // 159: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
+	61,  // 160: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
+	90,  // 161: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
+	65,  // 162: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
+	66,  // 163: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
+	71,  // 164: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
+	72,  // 165: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
+	73,  // 166: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
+	74,  // 167: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
+	75,  // 168: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
+	76,  // 169: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
+	77,  // 170: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
+	94,  // 171: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
+	95,  // 172: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
+	78,  // 173: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
+	79,  // 174: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
+	80,  // 175: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
+	97,  // 176: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
+	81,  // 177: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
+	82,  // 178: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
+	96,  // 179: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
+	83,  // 180: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
+	84,  // 181: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
+	85,  // 182: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
+	86,  // 183: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
+	87,  // 184: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
+	88,  // 185: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
+	89,  // 186: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
+	55,  // 187: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
+	56,  // 188: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
+	59,  // 189: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
+	62,  // 190: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
+	63,  // 191: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
+	68,  // 192: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
+	67,  // 193: coldsection.workorders.v1.WorkOrdersQueryService.LookUpWorkOrder:input_type -> coldsection.workorders.v1.LookUpWorkOrderRequest
+	69,  // 194: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
+	109, // 195: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
+	110, // 196: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
+	112, // 197: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
+	114, // 198: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
+	116, // 199: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
+	91,  // 200: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
+	92,  // 201: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
+	98,  // 202: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
+	99,  // 203: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
+	101, // 204: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
+	103, // 205: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
+	105, // 206: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
+	107, // 207: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
+	117, // 208: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
+	119, // 209: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
+	121, // 210: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
+	123, // 211: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
+	124, // 212: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
+	18,  // 213: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
+	18,  // 214: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
+	20,  // 215: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
+	22,  // 216: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	44,  // 217: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
+	26,  // 218: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 219: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 220: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 221: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 222: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 223: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 224: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	38,  // 225: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
+	38,  // 226: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
+	38,  // 227: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
+	38,  // 228: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
+	39,  // 229: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	39,  // 230: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	40,  // 231: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
+	47,  // 232: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
+	42,  // 233: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
+	42,  // 234: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
+	42,  // 235: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
+	42,  // 236: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
+	50,  // 237: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
+	26,  // 238: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 239: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 240: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 241: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 242: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	18,  // 243: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
+	57,  // 244: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
+	60,  // 245: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
+	22,  // 246: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	64,  // 247: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
+	26,  // 248: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 249: coldsection.workorders.v1.WorkOrdersQueryService.LookUpWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	70,  // 250: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
+	33,  // 251: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
+	111, // 252: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
+	113, // 253: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
+	115, // 254: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
+	41,  // 255: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
+	44,  // 256: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
+	93,  // 257: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
+	47,  // 258: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
+	100, // 259: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
+	102, // 260: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
+	104, // 261: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
+	106, // 262: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
+	108, // 263: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
+	118, // 264: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
+	120, // 265: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
+	122, // 266: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
+	51,  // 267: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
+	52,  // 268: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
+	213, // [213:269] is the sub-list for method output_type
+	157, // [157:213] is the sub-list for method input_type
+	157, // [157:157] is the sub-list for extension type_name
+	157, // [157:157] is the sub-list for extension extendee
+	0,   // [0:157] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_workorders_proto_init() }
@@ -11966,7 +12044,7 @@ func file_coldsection_workorders_v1_workorders_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_workorders_v1_workorders_proto_rawDesc), len(file_coldsection_workorders_v1_workorders_proto_rawDesc)),
 			NumEnums:      18,
-			NumMessages:   106,
+			NumMessages:   108,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -1743,6 +1743,41 @@ func local_request_WorkOrdersQueryService_GetWorkOrder_0(ctx context.Context, ma
 	return msg, metadata, err
 }
 
+var filter_WorkOrdersQueryService_LookUpWorkOrder_0 = &utilities.DoubleArray{Encoding: map[string]int{}, Base: []int(nil), Check: []int(nil)}
+
+func request_WorkOrdersQueryService_LookUpWorkOrder_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq LookUpWorkOrderRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_WorkOrdersQueryService_LookUpWorkOrder_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.LookUpWorkOrder(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_WorkOrdersQueryService_LookUpWorkOrder_0(ctx context.Context, marshaler runtime.Marshaler, server WorkOrdersQueryServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq LookUpWorkOrderRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_WorkOrdersQueryService_LookUpWorkOrder_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.LookUpWorkOrder(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 var filter_WorkOrdersQueryService_ListWorkOrders_0 = &utilities.DoubleArray{Encoding: map[string]int{}, Base: []int(nil), Check: []int(nil)}
 
 func request_WorkOrdersQueryService_ListWorkOrders_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -3447,6 +3482,26 @@ func RegisterWorkOrdersQueryServiceHandlerServer(ctx context.Context, mux *runti
 		}
 		forward_WorkOrdersQueryService_GetWorkOrder_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_LookUpWorkOrder_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersQueryService/LookUpWorkOrder", runtime.WithHTTPPathPattern("/v1/workOrders:lookUp"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_WorkOrdersQueryService_LookUpWorkOrder_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersQueryService_LookUpWorkOrder_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_ListWorkOrders_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -4604,6 +4659,23 @@ func RegisterWorkOrdersQueryServiceHandlerClient(ctx context.Context, mux *runti
 		}
 		forward_WorkOrdersQueryService_GetWorkOrder_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_LookUpWorkOrder_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersQueryService/LookUpWorkOrder", runtime.WithHTTPPathPattern("/v1/workOrders:lookUp"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_WorkOrdersQueryService_LookUpWorkOrder_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersQueryService_LookUpWorkOrder_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_WorkOrdersQueryService_ListWorkOrders_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -4954,6 +5026,7 @@ var (
 	pattern_WorkOrdersQueryService_GetTaskCard_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "taskCards", "name"}, ""))
 	pattern_WorkOrdersQueryService_ListTaskCards_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "taskCards"}, ""))
 	pattern_WorkOrdersQueryService_GetWorkOrder_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, ""))
+	pattern_WorkOrdersQueryService_LookUpWorkOrder_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "workOrders"}, "lookUp"))
 	pattern_WorkOrdersQueryService_ListWorkOrders_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "workOrders"}, ""))
 	pattern_WorkOrdersQueryService_GetWashPlan_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "workOrders", "washPlan", "name"}, ""))
 	pattern_WorkOrdersQueryService_ListSteps_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "steps"}, ""))
@@ -4983,6 +5056,7 @@ var (
 	forward_WorkOrdersQueryService_GetTaskCard_0         = runtime.ForwardResponseMessage
 	forward_WorkOrdersQueryService_ListTaskCards_0       = runtime.ForwardResponseMessage
 	forward_WorkOrdersQueryService_GetWorkOrder_0        = runtime.ForwardResponseMessage
+	forward_WorkOrdersQueryService_LookUpWorkOrder_0     = runtime.ForwardResponseMessage
 	forward_WorkOrdersQueryService_ListWorkOrders_0      = runtime.ForwardResponseMessage
 	forward_WorkOrdersQueryService_GetWashPlan_0         = runtime.ForwardResponseMessage
 	forward_WorkOrdersQueryService_ListSteps_0           = runtime.ForwardResponseMessage

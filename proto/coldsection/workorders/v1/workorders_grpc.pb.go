@@ -80,7 +80,7 @@ type WorkOrdersServiceClient interface {
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN, FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
 	CreateWorkOrder(ctx context.Context, in *CreateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Changes assignment, station, times or notes before the order starts; at another station a wash gets a new revision of its
-	// plan. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
+	// plan. An update_mask of external_ids alone changes the ids in other systems in every state. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
 	// TIMES_REVERSED, STATION_NEEDED.
 	UpdateWorkOrder(ctx context.Context, in *UpdateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
@@ -490,7 +490,7 @@ type WorkOrdersServiceServer interface {
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN, FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
 	CreateWorkOrder(context.Context, *CreateWorkOrderRequest) (*WorkOrder, error)
 	// Changes assignment, station, times or notes before the order starts; at another station a wash gets a new revision of its
-	// plan. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
+	// plan. An update_mask of external_ids alone changes the ids in other systems in every state. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
 	// TIMES_REVERSED, STATION_NEEDED.
 	UpdateWorkOrder(context.Context, *UpdateWorkOrderRequest) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
@@ -1363,6 +1363,7 @@ const (
 	WorkOrdersQueryService_GetTaskCard_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersQueryService/GetTaskCard"
 	WorkOrdersQueryService_ListTaskCards_FullMethodName       = "/coldsection.workorders.v1.WorkOrdersQueryService/ListTaskCards"
 	WorkOrdersQueryService_GetWorkOrder_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersQueryService/GetWorkOrder"
+	WorkOrdersQueryService_LookUpWorkOrder_FullMethodName     = "/coldsection.workorders.v1.WorkOrdersQueryService/LookUpWorkOrder"
 	WorkOrdersQueryService_ListWorkOrders_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersQueryService/ListWorkOrders"
 	WorkOrdersQueryService_GetWashPlan_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersQueryService/GetWashPlan"
 	WorkOrdersQueryService_ListSteps_FullMethodName           = "/coldsection.workorders.v1.WorkOrdersQueryService/ListSteps"
@@ -1402,6 +1403,8 @@ type WorkOrdersQueryServiceClient interface {
 	ListTaskCards(ctx context.Context, in *ListTaskCardsRequest, opts ...grpc.CallOption) (*ListTaskCardsResponse, error)
 	// Reads one order.
 	GetWorkOrder(ctx context.Context, in *GetWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
+	// Finds an order by its id in another system. Reasons: EXTERNAL_ID_UNKNOWN, EXTERNAL_ID_AMBIGUOUS.
+	LookUpWorkOrder(ctx context.Context, in *LookUpWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Lists orders. Filter fields: state, engine, aircraft, assignee, station, on_hold, plan_start_time, number,
 	// create_time, inspection_required, reinspection_exception.
 	ListWorkOrders(ctx context.Context, in *ListWorkOrdersRequest, opts ...grpc.CallOption) (*ListWorkOrdersResponse, error)
@@ -1506,6 +1509,16 @@ func (c *workOrdersQueryServiceClient) GetWorkOrder(ctx context.Context, in *Get
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(WorkOrder)
 	err := c.cc.Invoke(ctx, WorkOrdersQueryService_GetWorkOrder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersQueryServiceClient) LookUpWorkOrder(ctx context.Context, in *LookUpWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WorkOrder)
+	err := c.cc.Invoke(ctx, WorkOrdersQueryService_LookUpWorkOrder_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -1720,6 +1733,8 @@ type WorkOrdersQueryServiceServer interface {
 	ListTaskCards(context.Context, *ListTaskCardsRequest) (*ListTaskCardsResponse, error)
 	// Reads one order.
 	GetWorkOrder(context.Context, *GetWorkOrderRequest) (*WorkOrder, error)
+	// Finds an order by its id in another system. Reasons: EXTERNAL_ID_UNKNOWN, EXTERNAL_ID_AMBIGUOUS.
+	LookUpWorkOrder(context.Context, *LookUpWorkOrderRequest) (*WorkOrder, error)
 	// Lists orders. Filter fields: state, engine, aircraft, assignee, station, on_hold, plan_start_time, number,
 	// create_time, inspection_required, reinspection_exception.
 	ListWorkOrders(context.Context, *ListWorkOrdersRequest) (*ListWorkOrdersResponse, error)
@@ -1787,6 +1802,9 @@ func (UnimplementedWorkOrdersQueryServiceServer) ListTaskCards(context.Context, 
 }
 func (UnimplementedWorkOrdersQueryServiceServer) GetWorkOrder(context.Context, *GetWorkOrderRequest) (*WorkOrder, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetWorkOrder not implemented")
+}
+func (UnimplementedWorkOrdersQueryServiceServer) LookUpWorkOrder(context.Context, *LookUpWorkOrderRequest) (*WorkOrder, error) {
+	return nil, status.Error(codes.Unimplemented, "method LookUpWorkOrder not implemented")
 }
 func (UnimplementedWorkOrdersQueryServiceServer) ListWorkOrders(context.Context, *ListWorkOrdersRequest) (*ListWorkOrdersResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListWorkOrders not implemented")
@@ -1971,6 +1989,24 @@ func _WorkOrdersQueryService_GetWorkOrder_Handler(srv interface{}, ctx context.C
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(WorkOrdersQueryServiceServer).GetWorkOrder(ctx, req.(*GetWorkOrderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersQueryService_LookUpWorkOrder_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(LookUpWorkOrderRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersQueryServiceServer).LookUpWorkOrder(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersQueryService_LookUpWorkOrder_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersQueryServiceServer).LookUpWorkOrder(ctx, req.(*LookUpWorkOrderRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -2347,6 +2383,10 @@ var WorkOrdersQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetWorkOrder",
 			Handler:    _WorkOrdersQueryService_GetWorkOrder_Handler,
+		},
+		{
+			MethodName: "LookUpWorkOrder",
+			Handler:    _WorkOrdersQueryService_LookUpWorkOrder_Handler,
 		},
 		{
 			MethodName: "ListWorkOrders",

@@ -1,6 +1,7 @@
 package server_test
 
 import (
+	"context"
 	"testing"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -35,6 +36,34 @@ func TestAircraftAndEnginesAreFoundByTheirIDsElsewhere(t *testing.T) {
 		_, err := w.queries.LookUpAircraft(w.guest("north"), &compliancev1.LookUpAircraftRequest{System: "erp", ExternalId: "A-1"})
 		refused(t, err, "EXTERNAL_ID_UNKNOWN")
 		_, err = w.queries.LookUpEngine(w.as("viewer"), &compliancev1.LookUpEngineRequest{ExternalId: "E-two"})
+		refused(t, err, "FIELD_INVALID")
+	})
+}
+
+// A person is found by the number that another system has for them, as it is now; callers who are limited to owners see no people.
+func TestAPersonIsFoundByTheirIDElsewhere(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		person := must(w.commands.CreatePerson(w.as("quality"), &compliancev1.CreatePersonRequest{PersonId: "nils", Person: &compliancev1.Person{
+			DisplayName: "Nils, demonstration only", ExternalIds: map[string]string{"payroll": "0071"},
+		}}))(t)
+		look := func(ctx context.Context, id string) (*compliancev1.Person, error) {
+			return w.queries.LookUpPerson(ctx, &compliancev1.LookUpPersonRequest{System: "payroll", ExternalId: id})
+		}
+		if got := must(look(w.as("viewer"), "0071"))(t); got.GetName() != "people/nils" {
+			t.Errorf("found %v", got)
+		}
+		person.ExternalIds = map[string]string{"payroll": "0072"}
+		must(w.commands.UpdatePerson(w.as("quality"), &compliancev1.UpdatePersonRequest{Person: person}))(t)
+		if got := must(look(w.as("agent"), "0072"))(t); got.GetName() != "people/nils" {
+			t.Errorf("found %v", got)
+		}
+		_, err := look(w.as("viewer"), "0071")
+		refused(t, err, "EXTERNAL_ID_UNKNOWN")
+		if _, err := look(w.guest("north"), "0072"); err == nil {
+			t.Error("a limited caller finds a person")
+		}
+		person.ExternalIds = map[string]string{"payroll": ""}
+		_, err = w.commands.UpdatePerson(w.as("quality"), &compliancev1.UpdatePersonRequest{Person: person})
 		refused(t, err, "FIELD_INVALID")
 	})
 }

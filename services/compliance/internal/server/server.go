@@ -171,6 +171,10 @@ func (q *queries) GetPerson(ctx context.Context, req *compliancev1.GetPersonRequ
 	return store.People.Read(ctx, q.app.DB, req.GetName())
 }
 
+func (q *queries) LookUpPerson(ctx context.Context, req *compliancev1.LookUpPersonRequest) (*compliancev1.Person, error) {
+	return q.app.LookUpPerson(ctx, req.GetSystem(), req.GetExternalId())
+}
+
 func (q *queries) ListPeople(ctx context.Context, req *compliancev1.ListPeopleRequest) (*compliancev1.ListPeopleResponse, error) {
 	items, next, err := store.People.List(ctx, q.app.DB, q.app.Lister, req, "")
 	return &compliancev1.ListPeopleResponse{People: items, NextPageToken: next}, err

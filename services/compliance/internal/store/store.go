@@ -49,10 +49,11 @@ var (
 	Authorizations = resource.NewTable[*compliancev1.Authorization]("authorizations", "", "scope")
 )
 
-// How aircraft and engines are found by their ids in other systems.
+// How aircraft, engines and people are found by their ids in other systems.
 var (
 	AircraftIDs = Aircraft.FoundBy("aircraft_ids", "aircraft", (*compliancev1.Aircraft).GetExternalIds)
 	EngineIDs   = Engines.FoundBy("engine_ids", "engine", (*compliancev1.Engine).GetExternalIds)
+	PeopleIDs   = People.FoundBy("people_ids", "person", (*compliancev1.Person).GetExternalIds)
 )
 
 // AddCalibration keeps a calibration of a tool.

@@ -140,6 +140,7 @@ func (u unit) container(ctx context.Context, lot *consumablesv1.Lot, amount *com
 	filled.Name, filled.ShortCode, filled.State = u.app.newName("lots", ""), code, consumablesv1.Lot_USABLE
 	filled.OpenTime, filled.ExpireTime, filled.LifeRule = lot.GetOpenTime(), lot.GetExpireTime(), lot.GetLifeRule()
 	filled.LatestWaterTest, filled.Hazards = lot.GetLatestWaterTest(), lot.GetHazards()
+	filled.ExternalIds = nil // they are those of the lot that was received
 	filled.Received, filled.Parents = amount, []*consumablesv1.BlendPart{{Lot: lot.GetName(), Quantity: amount}}
 	return filled, store.Lots.Insert(ctx, u.Tx, filled, u.now)
 }

@@ -213,7 +213,7 @@ func (a *App) LookUpLot(ctx context.Context, req *consumablesv1.LookUpLotRequest
 	resp := &consumablesv1.LookUpLotResponse{}
 	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		u := a.unit(ctx, tx)
-		lot, err := u.findLot(ctx, req.GetCode())
+		lot, err := u.lookedUp(ctx, req)
 		if err != nil {
 			return err
 		}

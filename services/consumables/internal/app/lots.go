@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"maps"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -24,6 +25,7 @@ func (a *App) ReceiveLot(ctx context.Context, req *consumablesv1.ReceiveLotReque
 }
 
 func (u unit) receive(ctx context.Context, req *consumablesv1.ReceiveLotRequest) (*consumablesv1.Lot, error) {
+	elsewhere := maps.Clone(req.GetLot().GetExternalIds())
 	item, err := store.Items.Get(ctx, u.Tx, req.GetLot().GetItem())
 	if err != nil {
 		return nil, err
@@ -46,6 +48,9 @@ func (u unit) receive(ctx context.Context, req *consumablesv1.ReceiveLotRequest)
 		return nil, err
 	}
 	if lot, err = u.addReceived(ctx, lot.GetName(), amount, item); err != nil {
+		return nil, err
+	}
+	if err := u.namedElsewhere(ctx, lot, elsewhere); err != nil {
 		return nil, err
 	}
 	if err := u.packsReceived(ctx, lot, req.GetLot(), item, amount); err != nil {

@@ -26,3 +26,6 @@ var ItemIDs = Items.FoundBy("item_ids", "item", func(item *consumablesv1.Item) m
 	}
 	return ids
 })
+
+// LotIDs finds lots by their ids in other systems, which they are given when they are received.
+var LotIDs = Lots.ToldOf("lot_ids", "lot", (*consumablesv1.Lot).GetExternalIds)

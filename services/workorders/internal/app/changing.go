@@ -19,6 +19,9 @@ import (
 // UpdateWorkOrder changes an order that was not started. At another station a wash gets a new revision of its plan, and stock is
 // asked for anew.
 func (a *App) UpdateWorkOrder(ctx context.Context, req *workordersv1.UpdateWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	if paths := req.GetUpdateMask().GetPaths(); len(paths) == 1 && paths[0] == "external_ids" {
+		return a.nameElsewhere(ctx, req)
+	}
 	current, err := store.Orders.Read(ctx, a.DB, req.GetWorkOrder().GetName())
 	if err != nil {
 		return nil, err
@@ -60,6 +63,9 @@ func (u unit) update(ctx context.Context, req *workordersv1.UpdateWorkOrderReque
 		}
 	}
 	if err := u.save(ctx, o); err != nil {
+		return nil, err
+	}
+	if err := u.keepIDs(ctx, o); err != nil {
 		return nil, err
 	}
 	return o, u.tell(ctx, o, fact, nil)

@@ -152,6 +152,11 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 	if err := owners.Learn(ctx, u.Tx, o.GetName(), d.engine.GetOwner()); err != nil {
 		return nil, err
 	}
+	if len(o.GetExternalIds()) > 0 {
+		if err := u.keepIDs(ctx, o); err != nil {
+			return nil, err
+		}
+	}
 	for i, s := range card.GetSteps() {
 		step := &workordersv1.Step{
 			Name: fmt.Sprintf("%s/steps/s%02d", o.GetName(), i+1), Position: int32(i + 1), Title: s.GetTitle(), Kind: s.GetKind(), Instruction: s.GetInstruction(),

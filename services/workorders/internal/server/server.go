@@ -38,7 +38,7 @@ func Register(r rpc.Registrar, a *app.App) {
 	for _, m := range workordersv1.WorkOrdersQueryService_ServiceDesc.Methods {
 		query.For("coldsection.workorders.v1.WorkOrdersQueryService", []string{auth.SignedIn}, m.MethodName)
 	}
-	query.Scope("coldsection.workorders.v1.WorkOrdersQueryService", "GetWorkOrder", "ListWorkOrders", "GetWashPlan", "ListSteps", "ListMeasurements",
+	query.Scope("coldsection.workorders.v1.WorkOrdersQueryService", "GetWorkOrder", "ListWorkOrders", "LookUpWorkOrder", "GetWashPlan", "ListSteps", "ListMeasurements",
 		"ListMotoringRuns", "ListFindings", "ListSignatures", "ListFlightExposures")
 	r.Register(&workordersv1.WorkOrdersQueryService_ServiceDesc, &queries{app: a}, query)
 }
@@ -115,6 +115,10 @@ func (q *queries) ListAttachments(ctx context.Context, req *workordersv1.ListAtt
 
 func (q *queries) GetWorkOrder(ctx context.Context, req *workordersv1.GetWorkOrderRequest) (*workordersv1.WorkOrder, error) {
 	return store.Orders.Read(ctx, q.app.DB, req.GetName())
+}
+
+func (q *queries) LookUpWorkOrder(ctx context.Context, req *workordersv1.LookUpWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	return q.app.LookUpWorkOrder(ctx, req.GetSystem(), req.GetExternalId())
 }
 
 func (q *queries) ListWorkOrders(ctx context.Context, req *workordersv1.ListWorkOrdersRequest) (*workordersv1.ListWorkOrdersResponse, error) {

@@ -44,6 +44,9 @@ var (
 	Signatures = resource.NewTable[*commonv1.Signature]("signatures", "", "meaning", "person").OwnedBy("name")
 )
 
+// OrderIDs finds orders by their ids in other systems.
+var OrderIDs = Orders.ToldOf("work_order_ids", "work_order", (*workordersv1.WorkOrder).GetExternalIds)
+
 // Under is the condition for names below a parent and its arguments.
 func Under(parent string) (condition string, args []any) {
 	return "name >= $1 AND name < $2", []any{parent + "/", parent + "0"}
