@@ -149,6 +149,8 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 		return c.Pack.Make.run(ctx, stdout)
 	case "pack verify <file>":
 		return c.Pack.Verify.run(stdout)
+	case "verify-backup <from>":
+		return c.VerifyBackup.run(ctx, stdout)
 	case "backup <into>":
 		return c.Backup.run(ctx, stdout)
 	case "rebuild", "rebuild <parts>":
