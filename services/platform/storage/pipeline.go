@@ -8,6 +8,8 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgtype"
 	"github.com/jackc/pgx/v5/stdlib"
+
+	"coldsection.example/services/platform/killpoint"
 )
 
 // pipeline is a transaction on PostgreSQL. Statements that nobody waits for are kept and go to the server together with the next
@@ -170,7 +172,9 @@ func (p *pipeline) commit(ctx context.Context) error {
 			return err
 		}
 	}
+	killpoint.At(killpoint.StoreWritten)
 	tag, err := p.run(ctx, "COMMIT", nil)
+	killpoint.At(killpoint.StoreCommitted)
 	switch {
 	case err != nil && postgresCode(err) == "":
 		return unavailable(err)

@@ -9,8 +9,6 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 	_ "github.com/jackc/pgx/v5/stdlib" // the database/sql driver "pgx"
 	"golang.org/x/sync/semaphore"
-
-	"coldsection.example/services/platform/killpoint"
 )
 
 // retries is how often a transaction is run again after a serialization failure or deadlock.
@@ -105,10 +103,7 @@ func (db *DB) pipelined(ctx context.Context, raw any, fn Func, tx *Tx) error {
 	if err := guarded(ctx, fn, tx); err != nil {
 		return err
 	}
-	killpoint.At(killpoint.StoreWritten)
-	err := p.commit(ctx)
-	killpoint.At(killpoint.StoreCommitted)
-	return err
+	return p.commit(ctx)
 }
 
 func postgresCode(err error) string {
