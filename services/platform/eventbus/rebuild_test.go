@@ -166,3 +166,27 @@ func TestWhatIsNoModelIsNotFilledAgain(t *testing.T) {
 		}
 	}
 }
+
+// A fact that was given up has no effect when its model is filled again.
+func TestWhatWasGivenUpIsNotFilledIn(t *testing.T) {
+	storagetest.Engines(t, shelves, func(t *testing.T, db *storage.DB) {
+		bus := eventbustest.Embedded(t)
+		lived(t, bus, db)
+		change(t, db, `INSERT INTO parked_events (consumer, event_id, type, source, subject, version, event_time, actor, traceparent, data, reason, park_time)
+			VALUES ('reader', 'a3', 'coldsection.stock.issued.v1', 'consumables', 'lots/a', 3, 1, '', '', '{}', 'broken', 1)`)
+		given := eventbus.Parked{Consumer: "reader", DiscardTime: now, Discarder: "accounts/admin", DiscardReason: "Entered by hand."}
+		given.ID = "a3"
+		if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			if done, err := eventbus.Discard(ctx, tx, given); err != nil || !done {
+				return fmt.Errorf("discarded: %t, %w", done, err)
+			}
+			return nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		want := rows(t, db)
+		if r, err := bus.Rebuild(t.Context(), db, shelf(clock.System()), false); err != nil || !r[0].Same() || rows(t, db) != want {
+			t.Errorf("%+v, %v:\n%s\ninstead of\n%s", r, err, rows(t, db), want)
+		}
+	})
+}
