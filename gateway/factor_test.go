@@ -27,6 +27,9 @@ func (w *world) enrol(token string) (secret string, codes []string) {
 	if err != nil {
 		w.t.Fatal(err)
 	}
+	if own, err := sessions.DescribeOwnSessions(w.as(token), &accessv1.DescribeOwnSessionsRequest{}); err != nil || own.GetSecondFactor() {
+		w.t.Errorf("with one that is not confirmed the own account is %v, %v", own, err)
+	}
 	if !strings.HasPrefix(begun.GetUri(), "otpauth://totp/coldsection:") || !strings.Contains(begun.GetUri(), begun.GetSecret()) {
 		w.t.Errorf("the address for the app is %s", begun.GetUri())
 	}
@@ -35,6 +38,10 @@ func (w *world) enrol(token string) (secret string, codes []string) {
 		w.t.Fatal(err)
 	}
 	w.clock.Advance(30 * time.Second) // the code was used
+	own, err := sessions.DescribeOwnSessions(w.as(token), &accessv1.DescribeOwnSessionsRequest{})
+	if err != nil || !own.GetSecondFactor() {
+		w.t.Errorf("with a second factor the own account is %v, %v", own, err)
+	}
 	return begun.GetSecret(), done.GetRecoveryCodes()
 }
 

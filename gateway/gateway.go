@@ -179,7 +179,16 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	mux.Handle("/", console.Handler())
 	g.browsers.routes(mux)
 	mux.HandleFunc("POST "+tokenPath, g.token)
-	return g.doorman.addressed(mux), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
+	return g.doorman.addressed(g.dated(mux)), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
+}
+
+// dated says the suite's time with every answer (RFC 9110 section 6.6.1), so that a browser whose own clock is wrong counts down to the
+// instants that the suite names.
+func (g *Gateway) dated(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Date", g.deps.Clock.Now().UTC().Format(http.TimeFormat))
+		next.ServeHTTP(w, r)
+	})
 }
 
 // refuse writes down a request over HTTP that is refused at the door, and says why.

@@ -422,3 +422,24 @@ func TestTheProvidersGroupsLeaveAnAdministrator(t *testing.T) {
 		t.Errorf("one of two administrators, %s: %q, %v", account, reason, roles)
 	}
 }
+
+// A browser that comes back from the provider in vain is led to the console, which says why; a program gets the problem.
+func TestAPersonReadsWhyTheProvidersWayEnded(t *testing.T) {
+	h := newHouse(t, "mechanics=technician")
+	back, attempt := h.goThere("/oidc/signIn", guest{subject: "u-2", login: "x", groups: []string{"football"}})
+	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, h.http.URL+back, http.NoBody)
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.AddCookie(attempt)
+	req.Header.Set("Accept", "text/html,application/xhtml+xml")
+	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	resp, err := client.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_ = resp.Body.Close()
+	if to := resp.Header.Get("Location"); resp.StatusCode != http.StatusSeeOther || to != "/#/refused/PROVIDER_ROLE_MISSING" || cookieOf(resp, "coldsection_session") != nil {
+		t.Errorf("got %d to %q", resp.StatusCode, to)
+	}
+}

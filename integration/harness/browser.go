@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 )
 
@@ -92,4 +94,19 @@ func (b *Browser) Picture(name string) {
 	if err := os.WriteFile(filepath.Join(folder, name+".png"), picture, 0o600); err != nil {
 		b.t.Error(err)
 	}
+}
+
+// Network takes the tab's network away, or gives it back, as the browser's own tools for developers do: every request fails, and the page is
+// told that it is offline.
+func (b *Browser) Network(there bool) {
+	b.t.Helper()
+	b.Do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		if _, err := cdp.Call(ctx, t, network.EmulateNetworkConditionsByRule, network.EmulateNetworkConditionsByRuleParams{
+			MatchedNetworkConditions: []*network.Conditions{{DownloadThroughput: -1, UploadThroughput: -1, Offline: !there}},
+		}); err != nil {
+			return err
+		}
+		_, err := cdp.Call(ctx, t, network.OverrideNetworkState, network.OverrideNetworkStateParams{Offline: !there, DownloadThroughput: -1, UploadThroughput: -1})
+		return err
+	}))
 }

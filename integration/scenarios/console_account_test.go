@@ -207,6 +207,7 @@ func (d *desk) units(b *harness.Browser) {
 func (d *desk) secondFactor(b *harness.Browser) {
 	d.t.Helper()
 	open(d.t, b, d.stage, "account", "My account")
+	b.Do(chromedp.WaitVisible(chromedp.CSS("#factor-off")))
 	b.Do(chromedp.SendKeys(chromedp.CSS("#factor-password"), story.Password+"\r"), chromedp.WaitVisible(chromedp.CSS("#factor-secret")))
 	narrow(d.t, b, "second factor")
 	secret := b.Text("#factor-secret")
@@ -222,7 +223,7 @@ func (d *desk) secondFactor(b *harness.Browser) {
 	b.Do(chromedp.SendKeys(chromedp.CSS("#factor-code"), "\b\b\b\b\b\b"), chromedp.SendKeys(chromedp.CSS("#factor-code"), code()), chromedp.WaitVisible(chromedp.CSS("#recovery li")))
 	narrow(d.t, b, "recovery codes")
 	recovery := strings.Fields(b.Text("#recovery"))
-	b.Do(chromedp.Click(chromedp.CSS("#factor button")), chromedp.WaitVisible(chromedp.CSS("#factor-password")), chromedp.Click(chromedp.CSS("#who button")))
+	b.Do(chromedp.Click(chromedp.CSS("#factor button")), chromedp.WaitVisible(chromedp.CSS("#factor-on")), chromedp.Click(chromedp.CSS("#who button")))
 	d.pass(time.Minute)
 	signIn := func(code string) {
 		b.Do(chromedp.WaitVisible(chromedp.CSS("#login")), chromedp.SendKeys(chromedp.CSS("#login"), "mina"), chromedp.SendKeys(chromedp.CSS("#password"), story.Password+"\r"))
@@ -232,7 +233,9 @@ func (d *desk) secondFactor(b *harness.Browser) {
 	signIn(code())
 	leave(b)
 	signIn(recovery[0] + "\r")
-	open(d.t, b, d.stage, "account", "My account")
+	if shown := open(d.t, b, d.stage, "account", "My account"); !strings.Contains(shown, "○ ON") || strings.Contains(shown, "Set up a second factor") {
+		d.t.Errorf("with a second factor the account page says %s", shown)
+	}
 }
 
 // markup looks at every page that shows what people typed.

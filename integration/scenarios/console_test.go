@@ -1,6 +1,7 @@
 package scenarios
 
 import (
+	"fmt"
 	"net/http"
 	"strings"
 	"testing"
@@ -8,6 +9,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"coldsection.example/integration/harness"
+	"coldsection.example/services/platform/printing/printingtest"
 	"coldsection.example/services/suite/story"
 )
 
@@ -92,6 +94,7 @@ func orderPages(t *testing.T, b *harness.Browser, stage *harness.Stage, released
 			t.Errorf("the released order does not show %q: %s", words, shown)
 		}
 	}
+	onPaper(t, b, stage, released)
 	drafted := text(must(t, stage.SignIn(t, "planner").REST("POST", "/v1/workOrders", `{"engine":"engines/demo-4711","taskCard":"taskCards/salt-rinse"}`)), "name")
 	open(t, b, stage, strings.Replace(drafted, "workOrders/", "order/", 1), "Order WO-2026-0002")
 	next := b.Text("#next")
@@ -103,6 +106,24 @@ func orderPages(t *testing.T, b *harness.Browser, stage *harness.Stage, released
 	harness.Value(b, chromedp.Poll[bool](`window.pack !== ""`))
 	if pack := harness.Value(b, chromedp.Evaluate[string](`window.pack`)); pack != "application/pdf %PDF-" {
 		t.Errorf("the link to the pack gives %q", pack)
+	}
+}
+
+// onPaper prints an order: each page says which order it is, its number of all, and the hash of the newest signature (check QUA-08).
+func onPaper(t *testing.T, b *harness.Browser, stage *harness.Stage, order string) {
+	t.Helper()
+	signed := elements(must(t, stage.SignIn(t, "quality").REST("GET", "/v1/"+order+"/signatures", nil)), "signatures")
+	newest, _ := signed[len(signed)-1].(map[string]any)
+	said := printingtest.Text(t, harness.Value(b, chromedp.PrintToPDF(chromedp.PDFPaper(chromedp.PaperA4))))
+	pages := strings.Count(said, "coldsection · Order WO-2026-0001 · printed ")
+	if last := fmt.Sprintf("page %d of %d", pages, pages); pages < 2 || !strings.Contains(said, last) || !strings.Contains(said, fmt.Sprintf("page 1 of %d", pages)) {
+		t.Errorf("the order is on %d pages, the last of which should be %q: %s", pages, last, said)
+	}
+	if hash := "SHA-256 " + text(newest, "contentHash"); strings.Count(said, hash) != pages {
+		t.Errorf("%q is not on each of %d pages: %s", hash, pages, said)
+	}
+	if strings.Contains(said, "What can be done with it") || strings.Contains(said, "Sign out") {
+		t.Errorf("on paper stands what only a screen is for: %s", said)
 	}
 }
 

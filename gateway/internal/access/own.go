@@ -6,15 +6,20 @@ import (
 
 	"github.com/boombuler/barcode/qr"
 
+	"coldsection.example/gateway/internal/accounts"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/auth"
 )
 
-// DescribeOwnSessions lists the sessions that the caller's account has open.
+// DescribeOwnSessions lists the sessions that the caller's account has open, and says whether it has a second factor.
 func (s *Sessions) DescribeOwnSessions(ctx context.Context, _ *accessv1.DescribeOwnSessionsRequest) (*accessv1.DescribeOwnSessionsResponse, error) {
 	id, _ := auth.FromContext(ctx)
 	list, err := s.Store.OwnSessions(ctx, id)
-	return &accessv1.DescribeOwnSessionsResponse{Sessions: list}, err
+	if err != nil {
+		return nil, err
+	}
+	account, err := accounts.Accounts.Read(ctx, s.Store.DB, id.Account)
+	return &accessv1.DescribeOwnSessionsResponse{Sessions: list, SecondFactor: account.GetSecondFactor()}, err
 }
 
 // EndOwnSession ends one of them.

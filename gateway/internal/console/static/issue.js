@@ -1,16 +1,12 @@
 // The issue desk: an order is scanned, then each thing that goes out for it, then how much. It works without a mouse: the box for
 // scans has the keys unless an amount is asked for, and what is typed anywhere else goes to the one of them that is open.
 
+import { Refused, all, call, get, newKey } from "/api.js";
+import { amount, codeBox, el, hazards, instant, last, link, table } from "/dom.js";
 import { batchOf, names } from "/names.js";
 
 // fast is the longest mean time between the keys of a scanner, in milliseconds, and many the fewest keys that are judged by it.
 const fast = 30, many = 5;
-
-// newKey names one issue, so that pressing Enter twice hands out once.
-export function newKey() {
-  const hex = [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
-  return `${hex.slice(0, 8)}-${hex.slice(8, 12)}-4${hex.slice(13, 16)}-a${hex.slice(17, 20)}-${hex.slice(20)}`;
-}
 
 // sound tells who does not look at the screen how it went: high for done, low and long for refused.
 function sound(good) {
@@ -24,8 +20,8 @@ function sound(good) {
   } catch { /* a browser without sound still shows it */ }
 }
 
-export function issueDesk({ get, call, el, table, amount, instant, codeBox, Refused }, preset) {
-  const { inWords, itemOf, lotOf, placeOf } = names({ get, Refused });
+export function issueDesk(preset) {
+  const { inWords, itemOf, lotOf, placeOf } = names();
   const said = el("p", { id: "said", role: "alert" }), needs = el("div", { id: "needs" });
   const handout = el("section", { id: "handout", role: "dialog", "aria-label": "How much goes out", hidden: "" });
   let order = null, busy = false;
@@ -105,10 +101,9 @@ export function issueDesk({ get, call, el, table, amount, instant, codeBox, Refu
       keys = [];
       run(() => issue(draft, { value, unitCode: unit }, reason.value.trim(), key));
     };
-    const hazards = [...(item.pictograms || []), ...(item.hazardStatements || [])];
     handout.replaceChildren(
       el("h3", {}, `${item.displayName}, ${batchOf(scan.lot)}, code ${scan.lot.shortCode}`),
-      hazards.length ? el("p", { class: "caution" }, el("strong", {}, (item.signalWord === "DANGER" ? "DANGER: " : "CAUTION: ")), hazards.join(" · ")) : el("p", {}, "No hazard statements are on record. See the safety data sheet."),
+      hazards(item),
       ...scan.warnings.map((w) => el("p", { class: "caution" }, w)),
       el("p", {}, `Usable until ${instant(scan.lot.expireTime)}; ${amount(scan.lot.onHand)} on hand.`),
       el("form", { onsubmit: entered }, el("label", { for: "amount" }, `Amount, ${unit}`), field,
@@ -131,6 +126,16 @@ export function issueDesk({ get, call, el, table, amount, instant, codeBox, Refu
     await showNeeds();
   }
 
+  // showOpen is what waits before an order is scanned: every order that something has still to go out for, by the time it is needed.
+  async function showOpen() {
+    const orders = await all("/v1/workOrders?filter=" + encodeURIComponent(["SCHEDULED", "STARTED"].map((s) => `state = ${s}`).join(" OR ")));
+    const wanted = (await all("/v1/stockDemands")).filter((d) => Number(d.needed.value) > Number(d.issued.value));
+    const rows = await Promise.all(orders.map((o) => [o, wanted.filter((d) => d.workOrder === o.name)]).filter(([, list]) => list.length)
+      .toSorted(([, a], [, b]) => a[0].needTime.localeCompare(b[0].needTime))
+      .map(async ([o, list]) => [link("issue/" + last(o.name), o.number), o.displayName, o.engineSerial, instant(list[0].needTime), (await Promise.all(list.map(async (d) => `${amount(d.needed)} of ${await itemOf(d.item)}`))).join("; ")]));
+    if (!order) needs.replaceChildren(table("Orders that something must go out for", ["Order", "Work", "Engine", "Needed by", "What"], rows, "Nothing has to go out now."));
+  }
+
   const box = codeBox("Scan the order, then what goes out for it", (code) => {
     if (code) run(() => (order && !/order/i.test(code) && !/^WO-/.test(code) ? lot(code) : pick(code)));
   });
@@ -146,5 +151,6 @@ export function issueDesk({ get, call, el, table, amount, instant, codeBox, Refu
   };
   document.addEventListener("keydown", keys);
   if (preset) run(() => pick("order/" + preset));
+  else showOpen().catch((e) => { if (!(e instanceof Refused)) throw e; say(false, e.message); });
   return [root];
 }

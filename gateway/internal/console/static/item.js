@@ -1,5 +1,7 @@
 // The page of an item: what it may be used for and by which document, how it is mixed, how long it keeps, what it can do to people, and where
 // its lots are.
+import { get } from "/api.js";
+import { amount, chip, date, el, hazards, instant, last, table, words } from "/dom.js";
 import { batchOf } from "/names.js";
 
 const days = (n, unit) => (n ? `${n} ${unit}` : "not stated");
@@ -7,10 +9,10 @@ const days = (n, unit) => (n ? `${n} ${unit}` : "not stated");
 // useOf is one line of what an item may be used for.
 function useOf(use) {
   const d = use.document || {};
-  return [use.workKind.replaceAll("_", " "), (use.engineModels || []).map((m) => m.split("/").pop()).join(", ") || "any", [d.title, d.revision, d.section].filter(Boolean).join(", ")];
+  return [words(use.workKind), (use.engineModels || []).map((m) => last(m)).join(", ") || "any", [d.title, d.revision, d.section].filter(Boolean).join(", ")];
 }
 
-function facts(item, date, amount) {
+function facts(item) {
   const ratios = (item.approvedMixRatios || []).map((r) => `${r.waterParts} of water to ${r.cleanerParts} of cleaner`);
   return [
     ["Kind", item.kind], ["Part number", item.partNumber], ["Counted in", item.baseUnitCode],
@@ -26,18 +28,17 @@ function facts(item, date, amount) {
   ].map(([what, value]) => [what, value || "–"]);
 }
 
-export async function itemPage({ get, el, table, chip, amount, date, instant }, name) {
+export async function itemPage(name) {
   const [item, found, places] = await Promise.all([get("/v1/" + name), get("/v1/lots?pageSize=1000&filter=" + encodeURIComponent(`item = "${name}"`)), get("/v1/locations?pageSize=1000")]);
   const stores = new Map(places.locations.filter((l) => l.kind === "BIN" || l.kind === "HOLD_AREA").map((l) => [l.name, l.displayName]));
-  const hazards = [...(item.pictograms || []), ...(item.hazardStatements || [])];
   const lots = found.lots.map((l) => [l.shortCode, batchOf(l), chip(l.state), amount(l.onHand), instant(l.expireTime),
     (l.balances || []).filter((b) => stores.has(b.location)).map((b) => `${amount(b.quantity)} at ${stores.get(b.location)}`).join("; ") || "–"]);
   return [
     el("h2", {}, item.displayName), item.demonstrationOnly ? el("p", { class: "caution" }, "Demonstration only: this item is invented.") : null,
-    hazards.length ? el("p", { class: "caution" }, el("strong", {}, (item.signalWord === "DANGER" ? "DANGER: " : "CAUTION: ")), hazards.join(" · ")) : el("p", {}, "No hazard statements are on record. See the safety data sheet."),
+    hazards(item),
     el("p", {}, `${amount(item.onHand)} on hand, ${amount(item.available)} may be promised.`),
     table("What it may be used for", ["Work", "Engine models", "By which document"], (item.allowedUses || []).map(useOf), "No use is stated: it may be issued to any work."),
-    table("The item", ["What", "As recorded"], facts(item, date, amount), ""),
+    table("The item", ["What", "As recorded"], facts(item), ""),
     table("Its lots", ["Code", "Batch", "State", "On hand", "Usable until", "Where"], lots, "No lot was received yet."),
   ].filter(Boolean);
 }

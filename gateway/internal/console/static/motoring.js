@@ -1,16 +1,20 @@
-// Starter runs: the next allowed start counts down to an absolute time that the service computed, so that a dark screen or a reload changes
-// nothing. A run is recorded as it was, too early or too long as well; the service then says which limit it broke.
-import { tick } from "/press.js";
+// Starter runs: the next allowed start counts down to an absolute time that the service computed, on the suite's clock, so that a dark screen, a
+// reload or a wrong clock of the device changes nothing. Rests are minima: the button is shut until the rest is over, and nothing here
+// opens it sooner. A run that was made all the same, or with a stopwatch, is recorded with its times as it was; the service says what it broke.
+import { clockAhead, clockKnown, suiteNow } from "/api.js";
+import { choice, el, field, fold, tick } from "/dom.js";
+import { enter } from "/waiting.js";
 
 const clock = (seconds) => `${Math.floor(seconds / 60)} min ${String(seconds % 60).padStart(2, "0")} s`;
 
-// kept is the run that is under way at a step, also after a reload.
+// kept is the run that is under way at a step, also after a reload. Both its times are this device's, so that its length is right, and go by the
+// difference of the clocks at its start, so that they are the suite's.
 function kept(step) {
   const key = "coldsection-run-" + step.name;
   return { get: () => JSON.parse(localStorage.getItem(key) || "null"), set: (run) => localStorage.setItem(key, JSON.stringify(run)), clear: () => localStorage.removeItem(key) };
 }
 
-const now = () => new Date(Date.now()).toISOString();
+const iso = (ms, ahead) => new Date(ms + ahead).toISOString();
 
 // ticking calls a function at once and then until its element is gone from the page.
 function ticking(node, each) {
@@ -24,40 +28,91 @@ function ticking(node, each) {
   return node;
 }
 
-// waiting is the time until the starter may run, and the button that says that it does.
-function waiting({ el, again }, limits, run) {
-  const left = el("p", { id: "countdown", class: "huge", role: "timer" }), button = el("button", { type: "button", class: "large", id: "starter-on" });
-  button.addEventListener("click", () => { run.set({ startTime: now() }); again(); });
-  ticking(left, () => {
-    const seconds = limits.nextAllowedTime ? Math.ceil((Date.parse(limits.nextAllowedTime) - Date.now()) / 1000) : 0;
-    left.textContent = seconds > 0 ? `■ WAIT ${clock(seconds)}` : "○ The starter may run now";
-    button.className = seconds > 0 ? "quiet" : "large";
-    button.textContent = seconds > 0 ? "It runs all the same (recorded as an exceedance)" : "Starter on now";
-  });
-  return [left, el("p", {}, limits.nextAllowedTime ? `Next start at ${limits.nextAllowedTime.slice(11, 19)} UTC. ` : "", limits.bindingLimit || ""), button];
+// shut says why the starter may not be switched on whatever the time is: "" when only the time decides. Limits that are not known are none that
+// are met.
+function shut(world) {
+  if (world.limits.none) return world.limits.none;
+  if (!world.limits.maxSeconds) return "No limits of the starter are on record for this engine's model. Take them from the approved data, and record the run below.";
+  if (!clockKnown()) return "The suite's clock is not known on this device. It is once there is a connection.";
+  if (world.runs.some((r) => r.waiting)) return "A run waits to be sent, so the next start is not known here. Take it from the approved data, and record the run below.";
+  return "";
 }
 
+// waiting is the time until the starter may run, and the button that says that it does.
+function waiting(again, world, run) {
+  const { limits } = world, closed = shut(world), opens = limits.nextAllowedTime ? Date.parse(limits.nextAllowedTime) : 0;
+  const left = el("p", { id: "countdown", class: "huge", role: "timer" }), button = el("button", { type: "button", class: "large", id: "starter-on", "aria-describedby": "countdown" }, "Starter on now");
+  const seconds = () => Math.ceil((opens - suiteNow()) / 1000);
+  button.addEventListener("click", () => {
+    if (closed || seconds() > 0) return;
+    run.set({ start: Date.now(), ahead: clockAhead() });
+    again();
+  });
+  ticking(left, () => {
+    left.textContent = closed ? "■ SHUT" : seconds() > 0 ? `■ WAIT ${clock(seconds())}` : "○ The starter may run now";
+    button.disabled = Boolean(closed) || seconds() > 0;
+  });
+  return [left, el("p", {}, closed || (opens ? `Next start at ${limits.nextAllowedTime.slice(11, 19)} UTC. ` : ""), closed ? "" : limits.bindingLimit || ""), button];
+}
+
+// record sends a run as it was made.
+const record = (world, step, run) => enter(world.order.name, `/v1/${world.order.name}/motoringRuns`, { ...(step ? { step: step.name } : {}), ...run }, "Starter run of " + run.startTime.slice(11, 19) + " UTC");
+
 // running is the run under way; once it is switched off its times stand, until the service has them.
-function running({ el, send, again }, act, world, step, limits, run) {
-  const lasts = el("p", { id: "elapsed", class: "huge", role: "timer" }), broken = tick(el, "aborted", "It was broken off"), most = limits.maxSeconds;
+function running(again, act, world, step, run) {
+  const lasts = el("p", { id: "elapsed", class: "huge", role: "timer" }), broken = tick("aborted", "It was broken off"), most = world.limits.maxSeconds;
   ticking(lasts, () => {
-    const { startTime, endTime } = run.get() || {};
-    const seconds = Math.max(0, Math.floor(((endTime ? Date.parse(endTime) : Date.now()) - Date.parse(startTime)) / 1000));
+    const { start, end } = run.get() || {};
+    const seconds = Math.max(0, Math.floor(((end || Date.now()) - start) / 1000));
     lasts.textContent = `${most && seconds > most ? "■ OFF! " : "▶ "}${clock(seconds)}${most ? ` of at most ${most} s` : ""}`;
   });
   const off = act("Starter off now", async () => {
     const times = run.get();
-    if (!times.endTime) run.set(Object.assign(times, { endTime: now() }));
-    await send(`/v1/${world.order.name}/motoringRuns`, { step: step.name, startTime: times.startTime, endTime: times.endTime, aborted: broken.box.checked });
+    if (!times.end) run.set(Object.assign(times, { end: Date.now() }));
+    const told = await record(world, step, { startTime: iso(times.start, times.ahead), endTime: iso(times.end, times.ahead), aborted: broken.box.checked });
     run.clear();
+    return told;
   }, "The run is recorded.");
   return [lasts, broken.node, off, el("button", { type: "button", class: "quiet", onclick: () => { run.clear(); again(); } }, "It did not run: forget this start")];
 }
 
-export async function motoring(kit, act, world, step) {
-  const { el } = kit, limits = await kit.get(`/v1/${world.order.name}/motoringLimits`), run = kept(step);
-  const made = world.runs.filter((r) => r.step === step.name).map((r) => el("li", {}, `${r.startTime.slice(11, 19)} to ${r.endTime.slice(11, 19)} UTC${r.aborted ? ", broken off" : ""}`,
-    r.exceedance ? el("strong", {}, ` ■ EXCEEDANCE: ${r.exceedanceText}`) : " ○ within limits"));
-  return [el("section", { id: "motoring" }, el("h4", {}, "Starter"), ...(run.get() ? running(kit, act, world, step, limits, run) : waiting(kit, limits, run)),
-    made.length ? el("ol", { id: "runs" }, ...made) : el("p", {}, "No run of this step is recorded yet."))];
+// timed are the boxes of a run by its times, such as one by a stopwatch.
+function timed(id, on, off) {
+  const from = field(id + "-from", on, { type: "datetime-local", step: "1" }), to = field(id + "-to", off, { type: "datetime-local", step: "1" });
+  const broken = tick(id + "-aborted", "It was broken off"), what = field(id + "-remarks", "What happened", { maxlength: "400" });
+  const utc = (f) => (f.value() ? new Date(f.value() + "Z").toISOString() : "");
+  return { nodes: [...from.nodes, ...to.nodes, broken.node, ...what.nodes],
+    body: () => ({ startTime: utc(from), endTime: utc(to), aborted: broken.box.checked, ...(what.value() ? { remarks: what.value() } : {}) }) };
+}
+
+// made takes a run of this step by its times, or one that the starter was used for before this order.
+function made(act, world, step) {
+  const times = timed("run", "Starter on, UTC", "Starter off, UTC");
+  const purpose = choice("run-purpose", "What it was for", [["PURPOSE_UNSPECIFIED", "this step"], ["EARLIER", "another job, before this order was started"]]);
+  return fold("Record a run that was made", el("p", {}, "Every run counts, one that was broken off or made too early too. It is recorded as it was, and held against the limits."),
+    ...purpose.nodes, ...times.nodes, act("Record the run", () => record(world, step, { purpose: purpose.value(), ...times.body() }), "The run is recorded."));
+}
+
+// drying tells until when an engine that liquid went through is to be dried, on every step until that is done, and takes the run that does it.
+export function drying(act, world, step) {
+  const due = world.limits.dryingDueTime, dried = world.runs.some((r) => r.waiting && r.purpose === "DRYING" && !r.aborted);
+  if (!due || dried) return [];
+  if (world.order.state !== "STARTED") return [el("p", { class: "caution" }, "▲ The engine is wet: liquid went through it, and no drying run is recorded on this order.")];
+  const left = el("p", { id: "drying-left", role: "timer" }), times = timed("drying", "Engine start, UTC", "Engine shutdown, UTC");
+  ticking(left, () => {
+    const seconds = Math.ceil((Date.parse(due) - suiteNow()) / 1000);
+    left.textContent = seconds > 0 ? `▲ The engine is wet: dry it within ${clock(seconds)}` : "■ The engine is wet, and drying it is late";
+  });
+  return [el("section", { id: "drying" }, left, fold("Record the drying run",
+    el("p", {}, `Liquid went through until ${world.limits.lastWettingTime.slice(11, 19)} UTC; by the plan the drying run begins until ${due.slice(11, 19)} UTC. Start and run the engine as approved data say.`),
+    ...times.nodes, act("Record the drying run", () => record(world, step, { purpose: "DRYING", ...times.body() }), "The drying run is recorded.")))];
+}
+
+const line = (r) => el("li", {}, `${r.startTime.slice(11, 19)} to ${r.endTime.slice(11, 19)} UTC${r.purpose === "DRYING" ? ", drying run" : r.purpose === "EARLIER" ? ", an earlier job" : ""}${r.aborted ? ", broken off" : ""}`,
+  r.waiting ? " ◐ waits to be sent" : r.exceedance ? el("strong", {}, ` ■ EXCEEDANCE: ${r.exceedanceText}`) : " ○ within limits");
+
+export function motoring(kit, act, world, step) {
+  const run = kept(step), runs = world.runs.filter((r) => r.step === step.name).map(line);
+  return [el("section", { id: "motoring" }, el("h4", {}, "Starter"), ...(run.get() ? running(kit.again, act, world, step, run) : [...waiting(kit.again, world, run), made(act, world, step)]),
+    runs.length ? el("ol", { id: "runs" }, ...runs) : el("p", {}, "No run of this step is recorded yet."))];
 }

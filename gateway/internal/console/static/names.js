@@ -1,5 +1,6 @@
 // What people call things. Sentences of the API name lots, items and places as the API does; whoever stands before a shelf reads the item, the
 // manufacturer's batch and the short code that is on the label.
+import { Refused, get } from "/api.js";
 
 // batchOf is what the manufacturer calls a lot, or that it was made here.
 export function batchOf(lot) {
@@ -7,7 +8,7 @@ export function batchOf(lot) {
   return (lot.parents || []).length || lot.productionRun ? "made here" : "no batch number";
 }
 
-export function names({ get, Refused }) {
+export function names() {
   const known = new Map();
   // once reads what is read in vain too once only: what nobody finds keeps the name that the sentence gives it.
   function once(path) {

@@ -1,6 +1,8 @@
 // The readings of a step: value and unit as they stand on the instrument, the tool, the limits with their source. One outside its limits is
 // recorded only when the person says again that it is right; a wrong one is corrected by a new one, with a reason.
-import { choice, field } from "/press.js";
+import { Refused, send, suiteNow } from "/api.js";
+import { choice, el, field, fold, instant, last } from "/dom.js";
+import { enter } from "/waiting.js";
 
 // alike are units in which the same thing is read; the service converts.
 const alike = [["kPa", "[psi]", "bar", "hPa"], ["Cel", "[degF]", "K"], ["L/min", "[gal_us]/min", "mL/s"], ["L", "mL", "[gal_us]", "[qt_us]"], ["mm", "m", "[ft_i]"], ["kg", "g", "[lb_av]"],
@@ -11,37 +13,55 @@ const limits = (low, high, unit) => (low === undefined && high === undefined ? "
   : high === undefined ? `at least ${low} ${unit}` : `${low} to ${high} ${unit}`);
 
 // confirming sends a reading, and shows the way to confirm it when it is outside its limits.
-function confirming(kit, act, title, send) {
-  const { el } = kit, sure = el("div", { hidden: "" }, act("It is right: record it as outside limits", () => send(true), "Recorded, outside its limits."));
-  return [act(title, () => send(false), "Recorded.", (e) => { sure.hidden = e.reason !== "OUT_OF_LIMITS_NOT_CONFIRMED"; }), sure];
+function confirming(act, title, sendIt) {
+  const sure = el("div", { hidden: "" }, act("It is right: record it as outside limits", () => sendIt(true), "Recorded, outside its limits."));
+  return [act(title, () => sendIt(false), "Recorded.", (e) => { sure.hidden = e.reason !== "OUT_OF_LIMITS_NOT_CONFIRMED"; }), sure];
 }
 
-function entry(kit, id, spec) {
-  const value = field(kit.el, id, "Value read", { inputmode: "decimal", maxlength: "64" }), unit = choice(kit.el, id + "-unit", "Unit", units(spec.unitCode));
-  return { nodes: [kit.el("div", { class: "pair" }, kit.el("div", {}, ...value.nodes), kit.el("div", {}, ...unit.nodes))], body: () => ({ text: value.value(), unitCode: unit.value() }) };
+function entry(id, spec) {
+  const value = field(id, "Value read", { inputmode: "decimal", maxlength: "64" }), unit = choice(id + "-unit", "Unit", units(spec.unitCode));
+  return { nodes: [el("div", { class: "pair" }, el("div", {}, ...value.nodes), el("div", {}, ...unit.nodes))], body: () => ({ text: value.value(), unitCode: unit.value() }) };
 }
 
-function fresh(kit, act, world, step, spec) {
-  const { el, last } = kit, at = entry(kit, "read-" + spec.key, spec), wanted = step.requiredTools || [];
+// askHere asks again without a connection where the suite would: for a value in the unit of the limits that is outside them, and for a tool
+// that is missing. All else the suite says when the entry arrives.
+function askHere(world, spec, entered, tool, confirmed) {
+  if (world.fresh && navigator.onLine) return;
+  const value = Number(entered.text.replace(",", "."));
+  if (!entered.text || Number.isNaN(value)) throw new Refused(`“${entered.text}” is no number. Type the value that the instrument shows.`);
+  if (spec.toolRequired && !tool) throw new Refused("Choose the tool that the value is read with.");
+  const outside = entered.unitCode === spec.unitCode && (value < (spec.minValue ?? -Infinity) || value > (spec.maxValue ?? Infinity));
+  if (outside && !confirmed) throw Object.assign(new Refused(`${entered.text} ${entered.unitCode} is outside its limits, ${limits(spec.minValue, spec.maxValue, spec.unitCode)}. Read again; confirm it below if it is right.`),
+    { reason: "OUT_OF_LIMITS_NOT_CONFIRMED" });
+}
+
+function fresh(act, world, step, spec) {
+  const at = entry("read-" + spec.key, spec), wanted = step.requiredTools || [];
   const offered = world.tools.filter((t) => wanted.length === 0 || wanted.includes(t.toolType));
-  const tool = spec.toolRequired && choice(el, `tool-${spec.key}`, "Read with", [["", "Choose the tool"], ...offered.map((t) => [t.name, `${t.displayName} ${t.serial}, ${t.state.replaceAll("_", " ")}`])]);
-  const send = (exceedanceConfirmed) => kit.send(`/v1/${world.order.name}/measurements`, { step: step.name, key: spec.key, entered: at.body(), exceedanceConfirmed,
-    ...(tool && tool.value() ? { tool: tool.value() } : {}) });
-  return [...at.nodes, ...(tool ? tool.nodes : []), ...confirming(kit, act, `Record ${spec.displayName || last(spec.key)}`, send)];
+  const tool = spec.toolRequired && choice(`tool-${spec.key}`, "Read with", [["", "Choose the tool"], ...offered.map((t) => [t.name, `${t.displayName} ${t.serial}, ${t.state.replaceAll("_", " ")}`])]);
+  const used = () => (tool ? tool.value() : ""), called = spec.displayName || last(spec.key);
+  const record = async (exceedanceConfirmed) => {
+    const entered = at.body();
+    askHere(world, spec, entered, used(), exceedanceConfirmed);
+    return enter(world.order.name, `/v1/${world.order.name}/measurements`, { step: step.name, key: spec.key, entered, exceedanceConfirmed, measureTime: new Date(suiteNow()).toISOString(),
+      ...(used() ? { tool: used() } : {}) }, `${called}: ${entered.text} ${entered.unitCode}`);
+  };
+  return [...at.nodes, ...(tool ? tool.nodes : []), ...confirming(act, `Record ${called}`, record)];
 }
 
 function standing(kit, act, spec, m) {
-  const { el, last } = kit, at = entry(kit, "correct-" + spec.key, spec), reason = field(el, "reason-" + spec.key, "Why it is corrected", { maxlength: "400" });
-  const send = (exceedanceConfirmed) => kit.send(`/v1/${m.name}:supersede`, { entered: at.body(), reason: reason.value(), exceedanceConfirmed });
-  return [el("p", { class: "taken" }, m.limitsMet ? "✓ " : "■ OUTSIDE LIMITS: ", `${m.entered.text} ${m.entered.unitCode}`, m.tool ? ` with ${last(m.tool)}` : "", `, ${last(m.person)} ${kit.instant(m.measureTime || m.createTime)}`),
-    el("details", {}, el("summary", {}, "Correct it"), ...at.nodes, ...reason.nodes, ...confirming(kit, act, "Correct the reading", send))];
+  const at = entry("correct-" + spec.key, spec), reason = field("reason-" + spec.key, "Why it is corrected", { maxlength: "400" });
+  const correct = (exceedanceConfirmed) => send(`/v1/${m.name}:supersede`, { entered: at.body(), reason: reason.value(), exceedanceConfirmed });
+  const said = el("p", { class: "taken" }, m.waiting ? "◐ WAITS TO BE SENT: " : m.limitsMet ? "✓ " : "■ OUTSIDE LIMITS: ", `${m.entered.text} ${m.entered.unitCode}`, m.tool ? ` with ${last(m.tool)}` : "",
+    `, ${kit.who(m.person)} ${instant(m.measureTime || m.createTime)}`);
+  return m.waiting ? [said] : [said, fold("Correct it", ...at.nodes, ...reason.nodes, ...confirming(act, "Correct the reading", correct))];
 }
 
 export function readings(kit, act, world, step) {
   return (step.measurements || []).map((spec) => {
     const taken = world.measurements.find((m) => m.step === step.name && m.key === spec.key && !m.successor);
-    const [low, high] = taken ? [taken.minValue, taken.maxValue] : [spec.minValue, spec.maxValue];
-    return kit.el("fieldset", {}, kit.el("legend", {}, spec.displayName), kit.el("p", {}, `Expected: ${limits(low, high, spec.unitCode)}${spec.source ? ". " + spec.source : ""}`),
-      ...(taken ? standing(kit, act, spec, taken) : fresh(kit, act, world, step, spec)));
+    const [low, high] = taken && !taken.waiting ? [taken.minValue, taken.maxValue] : [spec.minValue, spec.maxValue];
+    return el("fieldset", {}, el("legend", {}, spec.displayName), el("p", {}, `Expected: ${limits(low, high, spec.unitCode)}${spec.source ? ". " + spec.source : ""}`),
+      ...(taken ? standing(kit, act, spec, taken) : fresh(act, world, step, spec)));
   });
 }

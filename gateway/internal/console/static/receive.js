@@ -1,6 +1,7 @@
 // Receiving: a delivery is scanned or its item chosen, the inspection is answered question by question, and it is booked in, held. Below waits what
 // is held: whoever may clears it, another person where the item wants that.
-import { newKey } from "/issue.js";
+import { Refused, all, call, get, newKey } from "/api.js";
+import { amount, choice, codeBox, date, dayOf, el, field, hazards, instant, label, table } from "/dom.js";
 import { batchOf, names } from "/names.js";
 
 const answers = [["YES", "Yes"], ["NO", "No"], ["NOT_APPLICABLE", "Does not apply"]];
@@ -12,14 +13,13 @@ async function hashOf(file) {
   return [...sum].map((b) => b.toString(16).padStart(2, "0")).join("");
 }
 
-const dayOf = (text) => { const [year, month, day] = text.split("-").map(Number); return { year, month, day }; };
-const textOf = (d) => (d && d.year ? [String(d.year).padStart(4, "0"), ...[d.month, d.day].map((n) => String(n).padStart(2, "0"))].join("-") : "");
+const textOf = (d) => (d && d.year ? date(d) : "");
 
-export async function receiving({ get, call, el, table, amount, instant, codeBox, label, Refused }) {
-  const { inWords, itemOf, lotOf } = names({ get, Refused });
+export async function receiving() {
+  const { inWords, itemOf, lotOf } = names();
   const said = el("p", { id: "said", role: "alert" }), delivery = el("section", { id: "delivery", "aria-label": "Delivery" }), waiting = el("div", { id: "waiting" });
-  const [items, places] = await Promise.all([get("/v1/items?pageSize=1000"), get("/v1/locations?pageSize=1000")]);
-  const stores = places.locations.filter((l) => l.kind === "BIN" || l.kind === "HOLD_AREA");
+  const [items, places] = await Promise.all([all("/v1/items"), all("/v1/locations")]);
+  const stores = places.filter((l) => l.kind === "BIN" || l.kind === "HOLD_AREA");
 
   function say(good, ...text) {
     said.className = good ? "good" : "bad";
@@ -32,8 +32,6 @@ export async function receiving({ get, call, el, table, amount, instant, codeBox
     }
   }
 
-  const field = (id, title, attributes = {}) => { const input = el("input", { id, autocomplete: "off", ...attributes }); return [input, el("label", { for: id }, title), input]; };
-  const choice = (id, title, options) => { const input = el("select", { id }, ...options.map(([value, text]) => el("option", { value }, text))); return [input, el("label", { for: id }, title), input]; };
   // questions are the inspection as boxes to choose from; none is answered beforehand, so that nothing is answered by overlooking it.
   function questions(list, prefix) {
     const sets = list.map((question, i) => {
@@ -48,26 +46,25 @@ export async function receiving({ get, call, el, table, amount, instant, codeBox
   // begin asks for the delivery of an item, with what its code said filled in.
   function begin(item, draft, quantity) {
     const lot = (draft && draft.lot) || {}, key = newKey();
-    const [batch, ...batchRow] = field("batch", "Manufacturer's batch", { value: lot.manufacturerLot || "", maxlength: "40" });
-    const [useBy, ...useByRow] = field("use-by", "Last usable day", { type: "date", value: textOf(lot.useByDate) });
-    const [made, ...madeRow] = field("made", "Made on", { type: "date", value: textOf(lot.manufactureDate) });
-    const [much, ...muchRow] = field("much", `Amount, ${item.baseUnitCode}`, { inputmode: "decimal", required: "", value: quantity && quantity.unitCode === item.baseUnitCode ? quantity.value : "" });
-    const [place, ...placeRow] = choice("place", "Where it waits", stores.map((l) => [l.name, l.displayName]));
-    const [number, ...numberRow] = field("certificate", item.certificateRequired ? "Certificate number, required" : "Certificate number", { maxlength: "80" });
-    const [file, ...fileRow] = field("certificate-file", "Certificate file; its hash is kept", { type: "file" });
+    const batch = field("batch", "Manufacturer's batch", { value: lot.manufacturerLot || "", maxlength: "40" });
+    const useBy = field("use-by", "Last usable day", { type: "date", value: textOf(lot.useByDate) });
+    const made = field("made", "Made on", { type: "date", value: textOf(lot.manufactureDate) });
+    const much = field("much", `Amount, ${item.baseUnitCode}`, { inputmode: "decimal", required: "", value: quantity && quantity.unitCode === item.baseUnitCode ? quantity.value : "" });
+    const place = choice("place", "Where it waits", stores.map((l) => [l.name, l.displayName]));
+    const number = field("certificate", item.certificateRequired ? "Certificate number, required" : "Certificate number", { maxlength: "80" });
+    const file = field("certificate-file", "Certificate file; its hash is kept", { type: "file" });
     const [given, ...asked] = questions(item.receivingQuestions || [], "question");
-    const hazards = [...(item.pictograms || []), ...(item.hazardStatements || [])];
     async function entered() {
-      const certificate = number.value.trim() ? { number: number.value.trim() } : undefined;
-      if (file.files[0] && !certificate) return say(false, "A certificate file needs its number. Type the number that is on it.");
-      if (file.files[0]) {
-        const hash = await hashOf(file.files[0]);
+      const certificate = number.value() ? { number: number.value() } : undefined;
+      if (file.box.files[0] && !certificate) return say(false, "A certificate file needs its number. Type the number that is on it.");
+      if (file.box.files[0]) {
+        const hash = await hashOf(file.box.files[0]);
         if (!hash) return say(false, "This browser gives no hash over plain HTTP. Open the console over HTTPS, or leave the file out.");
         certificate.contentSha256 = hash;
       }
       const done = await call("POST", "/v1/lots:receive", {
-        lot: { item: item.name, manufacturerLot: batch.value.trim(), certificate, ...(useBy.value ? { useByDate: dayOf(useBy.value) } : {}), ...(made.value ? { manufactureDate: dayOf(made.value) } : {}) },
-        quantity: { value: much.value.trim().replace(",", "."), unitCode: item.baseUnitCode }, location: place.value, answers: given(),
+        lot: { item: item.name, manufacturerLot: batch.value(), certificate, ...(useBy.value() ? { useByDate: dayOf(useBy.value()) } : {}), ...(made.value() ? { manufactureDate: dayOf(made.value()) } : {}) },
+        quantity: { value: much.value().replace(",", "."), unitCode: item.baseUnitCode }, location: place.value(), answers: given(),
       }, key);
       delivery.replaceChildren();
       say(true, `Booked in: ${item.displayName}, ${batchOf(done)}, code ${done.shortCode}. It is held: ${done.holdReason}. `, label(done));
@@ -75,10 +72,10 @@ export async function receiving({ get, call, el, table, amount, instant, codeBox
       document.getElementById("scan").focus();
     }
     delivery.replaceChildren(el("h3", {}, item.displayName),
-      hazards.length ? el("p", { class: "caution" }, el("strong", {}, (item.signalWord === "DANGER" ? "DANGER: " : "CAUTION: ")), hazards.join(" · ")) : el("p", {}, "No hazard statements are on record. See the safety data sheet."),
-      el("form", { onsubmit: (event) => { event.preventDefault(); attempt(entered); } }, ...muchRow, ...batchRow, ...useByRow, ...madeRow, ...placeRow, ...numberRow, ...fileRow, ...asked,
+      hazards(item),
+      el("form", { onsubmit: (event) => { event.preventDefault(); attempt(entered); } }, ...much.nodes, ...batch.nodes, ...useBy.nodes, ...made.nodes, ...place.nodes, ...number.nodes, ...file.nodes, ...asked,
         el("p", {}, el("button", {}, "Book in"))));
-    much.focus();
+    much.box.focus();
   }
 
   async function scanned(code) {
@@ -94,28 +91,28 @@ export async function receiving({ get, call, el, table, amount, instant, codeBox
     const item = await get("/v1/" + lot.item), key = newKey();
     const open = (item.receivingQuestions || []).filter((q) => !(lot.answers || []).some((a) => a.question === q && a.answer !== "NO"));
     const [given, ...asked] = questions(open, "left");
-    const [bin, ...binRow] = choice("bin", "Put it in", [["", "where it is"], ...stores.filter((l) => l.kind === "BIN").map((l) => [l.name, l.displayName])]);
+    const bin = choice("bin", "Put it in", [["", "where it is"], ...stores.filter((l) => l.kind === "BIN").map((l) => [l.name, l.displayName])]);
     async function entered() {
-      const done = await call("POST", `/v1/${lot.name}:clear`, { etag: lot.etag, answers: given(), ...(bin.value ? { location: bin.value } : {}) }, key);
+      const done = await call("POST", `/v1/${lot.name}:clear`, { etag: lot.etag, answers: given(), ...(bin.value() ? { location: bin.value() } : {}) }, key);
       delivery.replaceChildren();
       say(true, `Cleared: ${await lotOf(done.name)}, ${amount(done.onHand)}, usable until ${instant(done.expireTime)}.`);
       await showWaiting();
     }
     delivery.replaceChildren(el("h3", {}, `Clear ${item.displayName}, ${batchOf(lot)}, code ${lot.shortCode}`),
       el("p", { class: "caution" }, `It is held: ${lot.holdReason}.` + (item.secondPersonClears ? " Another person than who received it clears it." : "")),
-      el("form", { onsubmit: (event) => { event.preventDefault(); attempt(entered); } }, ...asked, ...binRow, el("p", {}, el("button", {}, "Clear"))));
+      el("form", { onsubmit: (event) => { event.preventDefault(); attempt(entered); } }, ...asked, ...bin.nodes, el("p", {}, el("button", {}, "Clear"))));
     delivery.querySelector("input, select").focus();
   }
 
   async function showWaiting() {
-    const held = (await get("/v1/lots?pageSize=1000&filter=" + encodeURIComponent('state = "HELD"'))).lots;
+    const held = await all("/v1/lots?filter=" + encodeURIComponent('state = "HELD"'), "lots");
     const rows = await Promise.all(held.map(async (lot) => [lot.shortCode, await itemOf(lot.item), batchOf(lot), amount(lot.onHand), await inWords(lot.holdReason), label(lot),
       el("button", { type: "button", onclick: () => attempt(() => clearing(lot)) }, "Clear")]));
     waiting.replaceChildren(table("Held, and waiting to be cleared", ["Code", "Item", "Batch", "On hand", "Why", "Print", "Next"], rows, "Nothing is held."));
   }
 
-  const [chosen, ...chosenRow] = choice("item", "Or choose the item", [["", "–"], ...items.items.filter((i) => i.kind !== "BLEND").map((i) => [i.name, i.displayName])]);
-  chosen.addEventListener("change", () => chosen.value && begin(items.items.find((i) => i.name === chosen.value)));
+  const chosen = choice("item", "Or choose the item", [["", "–"], ...items.filter((i) => i.kind !== "BLEND").map((i) => [i.name, i.displayName])]);
+  chosen.box.addEventListener("change", () => chosen.value() && begin(items.find((i) => i.name === chosen.value())));
   await showWaiting();
-  return [codeBox("Scan the supplier's code", (code) => code && attempt(() => scanned(code))), ...chosenRow, said, delivery, waiting];
+  return [codeBox("Scan the supplier's code", (code) => code && attempt(() => scanned(code))), ...chosen.nodes, said, delivery, waiting];
 }

@@ -1,6 +1,8 @@
 // Signing: the exact text and its hash are shown first, the person proves to be at the keyboard, and just that text is signed. A text that
 // changed meanwhile is refused by the service and shown anew.
-import { field } from "/press.js";
+import { Refused, current, get, send } from "/api.js";
+import { el, field } from "/dom.js";
+import { proofFor } from "/proof.js";
 
 // asks are what a kind of signature may say beyond what the record holds: its box, and how it goes into the call.
 const asks = {
@@ -11,28 +13,24 @@ const asks = {
 const query = (key, value) => [value].flat().filter(Boolean).map((v) => `&${key}=${encodeURIComponent(v)}`).join("");
 
 // signing is the panel in which an order or a step is signed with a verb of the API.
-export async function signing(kit, name, title, meaning, verb) {
-  const { el, get, call, again, Refused } = kit, step = name.includes("/steps/"), ask = asks[verb];
+export async function signing(again, name, title, meaning, verb) {
+  const step = name.includes("/steps/"), ask = asks[verb];
   const text = el("pre", { class: "statement", id: "statement" }), hash = el("code", { id: "hash" }), missing = el("div", { id: "missing" });
-  const said = el("p", { class: "refusal", role: "alert" }), more = ask && field(el, "more", ask.label, { rows: ask.rows, maxlength: "400" });
-  const password = field(el, "sign-password", "Your password", { type: "password", autocomplete: "current-password" });
-  const code = field(el, "sign-code", "Code of your authenticator app, if you have one", { inputmode: "numeric", autocomplete: "one-time-code" });
+  const said = el("p", { class: "refusal", role: "alert" }), more = ask && field("more", ask.label, { rows: ask.rows, maxlength: "400" });
   const button = el("button", { class: "large" }, title), extra = () => (more && more.value() ? { [ask.key]: ask.of(more.value()) } : {});
-  let shown = null;
+  let shown = null, proof = null;
+  const look = () => { button.disabled = missing.childElementCount > 0 || !proof.ready(); };
 
   async function show() {
     shown = await get(`/v1/${name}:previewSignature?meaning=${meaning}` + (ask ? query(ask.key, extra()[ask.key]) : ""));
     text.textContent = shown.statement;
     hash.textContent = shown.contentHash;
     missing.replaceChildren(...(shown.missing && shown.missing.length ? [el("p", {}, "First:"), el("ul", {}, ...shown.missing.map((m) => el("li", {}, m)))] : []));
-    button.disabled = missing.childElementCount > 0;
   }
   async function sign() {
-    const given = { password: password.box.value, ...(code.value() ? { code: code.value() } : {}) };
-    password.box.value = code.box.value = ""; // a proof is for one signature
-    const proof = await call("POST", "/v1/sessions:reauthenticate", given);
-    const body = { reauthenticationToken: proof.reauthenticationToken, contentHash: shown.contentHash, ...extra() };
-    await kit.send(`/v1/${name}:${verb}`, step ? body : { ...body, etag: shown.etag });
+    const given = await proof.prove();
+    const body = { reauthenticationToken: given.reauthenticationToken, contentHash: shown.contentHash, ...extra() };
+    await send(`/v1/${name}:${verb}`, step ? body : { ...body, etag: shown.etag });
     await again("Signed.");
   }
   async function submitted(event) {
@@ -43,10 +41,12 @@ export async function signing(kit, name, title, meaning, verb) {
       if (!(e instanceof Refused)) throw e;
       said.textContent = "✕ " + e.message;
       if (!e.unsent) await show().catch(() => {});
-    } finally { button.disabled = missing.childElementCount > 0; }
+    } finally { look(); }
   }
-  if (more) more.box.addEventListener("change", () => show().catch((e) => { said.textContent = "✕ " + e.message; }));
+  if (more) more.box.addEventListener("change", () => show().then(look).catch((e) => { said.textContent = "✕ " + e.message; }));
   await show();
+  proof = await proofFor(current(), () => shown);
+  look();
   return el("section", { id: "sign", class: "job" }, el("h3", {}, title), el("p", {}, "You sign exactly this:"), text, el("p", {}, "SHA-256 of what is signed: ", hash), missing,
-    el("form", { onsubmit: submitted }, ...(more ? more.nodes : []), ...password.nodes, ...code.nodes, el("p", {}, button)), said);
+    el("form", { onsubmit: submitted }, ...(more ? more.nodes : []), ...proof.nodes, el("p", {}, button)), said);
 }

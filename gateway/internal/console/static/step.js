@@ -1,24 +1,26 @@
 // One step of an order: what can hurt first, and nothing of the work before whoever does it acknowledged that; then what to do, the readings,
 // the starter runs, what was used, and that it is done.
+import { current, get, has, suiteNow } from "/api.js";
+import { chip, choice, el, field, fold, instant, last, link } from "/dom.js";
 import { motoring } from "/motoring.js";
-import { choice, field } from "/press.js";
 import { readings } from "/readings.js";
 import { signing } from "/sign.js";
+import { enter } from "/waiting.js";
 
 const looked = ["STEP_KIND_INSPECT", "STEP_KIND_INDEPENDENT_INSPECTION", "STEP_KIND_WITNESS"];
 // needed says that a step can't be left out, as the service will say.
 const needed = (step) => step.critical || looked.includes(step.kind) || ["STEP_KIND_HOLD_POINT", "STEP_KIND_RESTORE_AND_COUNT"].includes(step.kind);
-const words = { STEP_KIND_DO: "Do", STEP_KIND_MEASURE: "Measure", STEP_KIND_TIMED_RUN: "Timed run", STEP_KIND_MATERIAL: "Material", STEP_KIND_INSPECT: "Inspect",
+const kinds = { STEP_KIND_DO: "Do", STEP_KIND_MEASURE: "Measure", STEP_KIND_TIMED_RUN: "Timed run", STEP_KIND_MATERIAL: "Material", STEP_KIND_INSPECT: "Inspect",
   STEP_KIND_HOLD_POINT: "Hold point: nothing later is done before this is", STEP_KIND_INDEPENDENT_INSPECTION: "Inspection by another person than did the work",
   STEP_KIND_WITNESS: "Seen by a second person while it is done", STEP_KIND_TEST: "Functional test", STEP_KIND_RESTORE_AND_COUNT: "Put back and count" };
 
 // materials are the lots that a step used: their codes are scanned, and each has its amount.
-function materials({ el, get }) {
+function materials() {
   const lines = [], place = el("div");
   const add = () => {
     const n = lines.length + 1;
-    lines.push({ code: field(el, `lot-${n}`, `Lot ${n}: scan or type its code`), value: field(el, `lot-amount-${n}`, "Amount used", { inputmode: "decimal" }),
-      unit: choice(el, `lot-unit-${n}`, "Unit", ["L", "mL", "[gal_us]", "kg", "g"].map((u) => [u, u])) });
+    lines.push({ code: field(`lot-${n}`, `Lot ${n}: scan or type its code`), value: field(`lot-amount-${n}`, "Amount used", { inputmode: "decimal" }),
+      unit: choice(`lot-unit-${n}`, "Unit", ["L", "mL", "[gal_us]", "kg", "g"].map((u) => [u, u])) });
     place.append(...lines.at(-1).code.nodes, ...lines.at(-1).value.nodes, ...lines.at(-1).unit.nodes);
   };
   add();
@@ -33,42 +35,46 @@ function materials({ el, get }) {
 }
 
 // counted is what went out and what came back.
-function counted({ el }) {
-  const out = field(el, "removed", "Blanks, caps and tools that went out", { inputmode: "numeric" }), back = field(el, "restored", "That came back", { inputmode: "numeric" });
+function counted() {
+  const out = field("removed", "Blanks, caps and tools that went out", { inputmode: "numeric" }), back = field("restored", "That came back", { inputmode: "numeric" });
   return { nodes: [...out.nodes, ...back.nodes], body: async () => ({ removedItemCount: Number(out.value() || 0), restoredItemCount: Number(back.value() || 0) }) };
 }
 
-function completing(kit, act, step) {
-  const { el } = kit, extra = { STEP_KIND_MATERIAL: materials, STEP_KIND_RESTORE_AND_COUNT: counted }[step.kind];
-  const asked = extra ? extra(kit) : { nodes: [], body: async () => ({}) };
-  const note = field(el, "note", "Note", { rows: "2", maxlength: "2000" }), why = field(el, "why-not", "Why it does not apply", { rows: "2", maxlength: "2000" });
-  const complete = (body) => kit.send(`/v1/${step.name}:complete`, { etag: step.etag, ...body });
-  return [...asked.nodes, el("details", {}, el("summary", {}, "Add a note"), ...note.nodes),
-    act(`Step ${step.position} is done`, async () => complete({ ...await asked.body(), ...(note.value() ? { note: note.value() } : {}) }), `Step ${step.position} is done.`),
-    needed(step) ? null : el("details", {}, el("summary", {}, "It does not apply"), ...why.nodes,
-      act("Record that it does not apply", () => complete({ notApplicable: true, note: why.value() }), `Step ${step.position} does not apply.`))].filter(Boolean);
+function completing(act, world, step) {
+  const extra = { STEP_KIND_MATERIAL: materials, STEP_KIND_RESTORE_AND_COUNT: counted }[step.kind];
+  const asked = extra ? extra() : { nodes: [], body: async () => ({}) };
+  const note = field("note", "Note", { rows: "2", maxlength: "2000" }), why = field("why-not", "Why it does not apply", { rows: "2", maxlength: "2000" });
+  const complete = (title, body) => enter(world.order.name, `/v1/${step.name}:complete`, { etag: step.etag, completeTime: new Date(suiteNow()).toISOString(), ...body }, title);
+  return [...asked.nodes, fold("Add a note", ...note.nodes),
+    act(`Step ${step.position} is done`, async () => complete(`Step ${step.position} is done`, { ...await asked.body(), ...(note.value() ? { note: note.value() } : {}) }), `Step ${step.position} is done.`),
+    needed(step) ? null : fold("It does not apply", ...why.nodes,
+      act("Record that it does not apply", () => complete(`Step ${step.position} does not apply`, { notApplicable: true, note: why.value() }), `Step ${step.position} does not apply.`))].filter(Boolean);
 }
 
 // open is what an open step asks of who does it.
-async function open(kit, act, world, step) {
-  const { el } = kit, me = kit.session(), role = looked.includes(step.kind) ? "inspector" : "technician";
-  if (!me.roles.includes(role)) return [el("p", { class: "caution" }, `This step is done by ${role === "inspector" ? "an inspector" : "a technician"}.`)];
-  if ((step.cautions || []).length && step.acknowledger !== me.person) {
-    return [act("I have read this", () => kit.send(`/v1/${step.name}:acknowledge`, { etag: step.etag }), "Acknowledged.")];
+function open(kit, act, world, step) {
+  const role = looked.includes(step.kind) ? "inspector" : "technician";
+  if (!has(role)) return [el("p", { class: "caution" }, `This step is done by ${role === "inspector" ? "an inspector" : "a technician"}.`)];
+  if ((step.cautions || []).length && step.acknowledger !== current().person) {
+    return [act("I have read this", () => enter(world.order.name, `/v1/${step.name}:acknowledge`, { etag: step.etag }, `Cautions of step ${step.position} were read`), "Acknowledged.")];
   }
   const tools = (step.requiredTools || []).length ? [el("p", {}, "Tools: " + step.requiredTools.join(", "))] : [];
   return [el("p", { class: "instruction" }, step.instruction || "As approved data say."), ...tools, ...readings(kit, act, world, step),
-    ...(step.kind === "STEP_KIND_TIMED_RUN" ? await motoring(kit, act, world, step) : []), ...completing(kit, act, step)];
+    ...(step.kind === "STEP_KIND_TIMED_RUN" ? motoring(kit, act, world, step) : []), ...completing(act, world, step)];
+}
+
+// done is what a step shows that is no longer open.
+async function done(kit, world, step) {
+  const unsigned = step.state === "DONE" && step.signatureRequired && !step.signature, own = step.performer === current().person;
+  const said = el("p", {}, chip(step.waiting ? "WAITING" : step.state), ` by ${kit.who(step.performer)}, ${instant(step.completeTime)}. ${step.note || ""}`);
+  if (!unsigned) return [said, el("p", {}, link("work/" + last(world.order.name), "Go on with the next step"))];
+  if (step.waiting || !world.fresh) return [said, el("p", { class: "caution" }, "Who did this step signs for it once there is a connection.")];
+  return [said, own ? await signing(kit.again, step.name, "Sign for the step", "PERFORMED", "sign") : el("p", { class: "caution" }, "Who did this step signs for it.")];
 }
 
 export async function stepPanel(kit, act, world, step) {
-  const { el, chip, last, link } = kit, unsigned = step.state === "DONE" && step.signatureRequired && !step.signature;
-  const body = step.state === "OPEN" ? await open(kit, act, world, step)
-    : [el("p", {}, chip(step.state), ` by ${last(step.performer)}, ${kit.instant(step.completeTime)}. ${step.note || ""}`),
-      unsigned && step.performer !== kit.session().person ? el("p", { class: "caution" }, "Who did this step signs for it.") : null,
-      unsigned && step.performer === kit.session().person ? await signing(kit, step.name, "Sign for the step", "PERFORMED", "sign") : null,
-      unsigned ? null : el("p", {}, link("work/" + last(world.order.name), "Go on with the next step"))].filter(Boolean);
+  const body = step.state === "OPEN" ? open(kit, act, world, step) : await done(kit, world, step);
   return el("section", { id: "step", class: "job", tabindex: "-1" }, el("h3", {}, `${step.position} of ${world.steps.length}. ${step.title}`),
-    el("p", {}, words[step.kind] || step.kind, step.critical ? ". ▲ CRITICAL: an error here can endanger flight." : ""),
+    el("p", {}, kinds[step.kind] || step.kind, step.critical ? ". ▲ CRITICAL: an error here can endanger flight." : ""),
     ...(step.cautions || []).map((c) => el("div", { class: "warned " + c.severity.toLowerCase() }, el("strong", {}, c.severity), el("p", {}, c.text))), ...body);
 }

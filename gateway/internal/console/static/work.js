@@ -1,37 +1,58 @@
 // The work page: a technician does an order here, step after step, and who inspects and who releases sign here. Every button is a call of
-// the public API, which decides; the page keeps nothing but the moment at which a starter was switched on.
+// the public API, which decides. Without a connection the order is shown as it was last read, entries wait on this device, and nothing can be signed.
+import { Refused, all, current, get, has, otherwise, send, suiteNow } from "/api.js";
+import { chip, el, field, fold, instant, last, link, table } from "/dom.js";
 import { findings } from "/found.js";
+import { keepSeen, seenKey, seenOnce } from "/keep.js";
 import { labour } from "/labour.js";
+import { drying } from "/motoring.js";
+import { overlaid } from "/overlay.js";
+import { planPanel } from "/plan.js";
 import { pressing } from "/press.js";
 import { signing } from "/sign.js";
 import { stepPanel } from "/step.js";
-
-// all reads a list to its end.
-async function all(get, path, what) {
-  const rows = [];
-  for (let token = "", read = null; !read || token; token = read.nextPageToken) {
-    read = await get(`/v1/${path}${what}?pageSize=200&pageToken=${encodeURIComponent(token)}`);
-    rows.push(...(read[what] || []));
-  }
-  return rows;
-}
+import { arrivals, mine } from "/waiting.js";
 
 // read gathers what the page shows of an order.
-async function read(get, name) {
-  const of = (what) => all(get, name + "/", what);
-  const [order, steps, measurements, found, runs, worked, tools] = await Promise.all([get("/v1/" + name), of("steps"), of("measurements"), of("findings"), of("motoringRuns"),
-    of("labourEntries"), all(get, "", "tools")]);
-  return { order, steps, measurements, findings: found, runs, labour: worked, tools };
+async function read(name) {
+  const of = (what) => all(`/v1/${name}/${what}`);
+  const [order, steps, measurements, found, runs, worked, tools, plan, limits] = await Promise.all([get("/v1/" + name), of("steps"), of("measurements"), of("findings"), of("motoringRuns"),
+    of("labourEntries"), otherwise(all("/v1/tools"), []), otherwise(get(`/v1/${name}/washPlan`), null),
+    get(`/v1/${name}/motoringLimits`).catch((e) => ({ none: e instanceof Refused && !e.unsent ? e.message : "No limits were read." }))]);
+  return { order, steps, measurements, findings: found, runs, labour: worked, tools, plan, limits, people: await peopleOf() };
+}
+
+// peopleOf are the names of people, for whoever may read them.
+async function peopleOf() {
+  const people = await otherwise(all("/v1/people"), []);
+  return Object.fromEntries(people.map((p) => [p.name, p.displayName]));
+}
+
+// asRead is the order as the suite has it, or as this device last read it.
+async function asRead(name) {
+  const key = seenKey(current().account, name), before = arrivals();
+  try {
+    const world = await read(name);
+    if (arrivals() !== before) return asRead(name);
+    await keepSeen(key, world, suiteNow());
+    return { ...world, read: suiteNow(), fresh: true };
+  } catch (e) {
+    const seen = e instanceof Refused && e.unsent && await seenOnce(key);
+    if (seen) return { ...seen.value, read: seen.time, fresh: false };
+    throw e.unsent ? Object.assign(new Refused("No connection, and this order was not opened on this device before. Work by the fallback sheet."), { unsent: true }) : e;
+  }
 }
 
 // waits says that a step has something left to do: itself, or its signature.
-const waits = (step) => step.state === "OPEN" || (step.state === "DONE" && step.signatureRequired && !step.signature);
+const waits = (step) => step.state === "OPEN" || (step.state === "DONE" && step.signatureRequired && !step.signature && !step.waiting);
 
 // offline is the banner that stands while there is no connection.
-function offline(el) {
-  const banner = el("p", { id: "offline", class: "stop", role: "alert" }, "■ No connection. Nothing is recorded and nothing can be signed here until it is back. Write on the fallback sheet meanwhile.");
+function offline(world) {
+  const age = Math.max(0, Math.round((suiteNow() - world.read) / 60000));
+  const banner = el("p", { id: "offline", class: "stop", role: "alert" },
+    `■ No connection. The order is shown as it was read ${age} min ago. Readings and steps are kept on this device and sent later; signatures, findings and stock need the connection.`);
   const look = () => {
-    banner.hidden = navigator.onLine;
+    banner.hidden = navigator.onLine && world.fresh;
     if (!banner.isConnected && banner.dataset.shown) ["online", "offline"].forEach((e) => removeEventListener(e, look));
   };
   ["online", "offline"].forEach((e) => addEventListener(e, look));
@@ -41,62 +62,73 @@ function offline(el) {
 }
 
 // list names every step with its state; each can be looked at.
-function list(kit, world, current) {
-  const { el, link, last, chip } = kit, order = last(world.order.name);
+function list(kit, world, at) {
+  const order = last(world.order.name);
   return el("details", { id: "steps" }, el("summary", {}, `All ${world.steps.length} steps`), el("ol", {}, ...world.steps.map((s) =>
-    el("li", s === current ? { "aria-current": "step" } : {}, link(`work/${order}/${last(s.name)}`, s.title), " ", chip(s.state), s.signature ? " signed" : "",
-      s.performer ? ` ${last(s.performer)}, ${kit.instant(s.completeTime)}` : ""))));
+    el("li", s === at ? { "aria-current": "step" } : {}, link(`work/${order}/${last(s.name)}`, s.title), " ", chip(s.waiting ? "WAITING" : s.state), s.signature ? " signed" : "",
+      s.performer ? ` ${kit.who(s.performer)}, ${instant(s.completeTime)}` : ""))));
 }
 
 // held is an order on hold: why, and the way on.
-function held(kit, act, order) {
-  return [kit.el("p", { class: "stop" }, `■ ON HOLD: ${order.hold.reason}`),
-    act("Go on with the work", () => kit.send(`/v1/${order.name}:resume`, { etag: order.etag }), "The order goes on.")];
+function held(act, order) {
+  return [el("p", { class: "stop" }, `■ ON HOLD: ${order.hold.reason}`),
+    act("Go on with the work", () => send(`/v1/${order.name}:resume`, { etag: order.etag }), "The order goes on.")];
 }
 
 // differences is what whoever signs after the work looks at first: what departed from the plan, and readings outside limits or corrected.
-async function differences(kit, world) {
-  const compared = await kit.get(`/v1/${world.order.name}:compare`);
+async function differences(world) {
+  const compared = await get(`/v1/${world.order.name}:compare`);
   const lines = (compared.comparisons || []).filter((c) => c.differs).map((c) => [c.label, c.plannedText, c.doneText, c.toleranceText || "–"]);
   const odd = world.measurements.filter((m) => !m.successor && (!m.limitsMet || m.supersedes)).map((m) => [m.key, `${m.entered.text} ${m.entered.unitCode}`,
     m.limitsMet ? "within limits" : "■ OUTSIDE LIMITS", m.reason || "–"]);
-  return [kit.table("What departs from the plan", ["What", "Planned", "Done", "Tolerance"], lines, "Nothing departs from the plan."),
-    kit.table("Readings outside limits, or corrected", ["Reading", "Value", "Limits", "Reason"], odd, "No reading is outside its limits, and none was corrected.")];
+  return [table("What departs from the plan", ["What", "Planned", "Done", "Tolerance"], lines, "Nothing departs from the plan."),
+    table("Readings outside limits, or corrected", ["Reading", "Value", "Limits", "Reason"], odd, "No reading is outside its limits, and none was corrected.")];
 }
 
 // back sends the order back to who did the work.
-function back(kit, act, order) {
-  const reason = kit.el("input", { id: "rework-reason", maxlength: "400", autocomplete: "off" });
-  return kit.el("details", {}, kit.el("summary", {}, "Send it back"), kit.el("label", { for: "rework-reason" }, "Reason"), reason,
-    act("Send it back", () => kit.send(`/v1/${order.name}:rework`, { etag: order.etag, reason: reason.value.trim() }), "Sent back to who did the work."));
+function back(act, order) {
+  const reason = field("rework-reason", "Reason", { maxlength: "400" });
+  return fold("Send it back", ...reason.nodes,
+    act("Send it back", () => send(`/v1/${order.name}:rework`, { etag: order.etag, reason: reason.value() }), "Sent back to who did the work."));
 }
 
 // after is what comes when no step waits: signing for the work, looking at it, releasing it.
 async function after(kit, act, world) {
-  const { order } = world, may = (verb) => (order.allowedVerbs || []).includes(verb), { roles } = kit.session();
-  const sign = (role, title, ...what) => (roles.includes(role) ? signing(kit, order.name, title, ...what) : kit.el("p", { class: "caution" }, `${title}: for somebody with the role ${role}.`));
+  const { order } = world, may = (verb) => (order.allowedVerbs || []).includes(verb);
+  if (world.waiting) return [el("p", { class: "caution" }, `Entries of this order wait to be sent: ${world.waiting}. Nothing is signed before they arrived. `, link("waiting", "Look at them"))];
+  if (!world.fresh) return [el("p", { class: "caution" }, "Signing needs the connection.")];
+  const sign = (role, title, ...what) => (has(role) ? signing(kit.again, order.name, title, ...what) : el("p", { class: "caution" }, `${title}: for somebody with the role ${role}.`));
   if (order.state === "STARTED") return [await sign("technician", "Sign for the work", "PERFORMED", "finish")];
   if (order.state !== "FINISHED" && order.state !== "INSPECTED") return [];
-  return [...await differences(kit, world), may("inspect") ? await sign("inspector", "Sign the inspection", "INSPECTED", "inspect") : null,
+  return [...await differences(world), may("inspect") ? await sign("inspector", "Sign the inspection", "INSPECTED", "inspect") : null,
     may("release") ? await sign("releaser", "Sign the release", "RELEASED", "release") : null,
-    may("rework") && (roles.includes("inspector") || roles.includes("releaser")) ? back(kit, act, order) : null];
+    may("rework") && has("inspector", "releaser") ? back(act, order) : null];
 }
+
+const unready = {
+  DRAFTED: "The work can't start yet: the order is drafted, and a planner schedules it first.",
+  SCHEDULED: "The work can't start yet: stores issue what it needs, and then a planner or stores say that the kit is complete.",
+};
 
 // next is what can be done on the order now.
-async function next(kit, act, world, current) {
+async function next(kit, act, world, at) {
   const { order } = world, may = (verb) => (order.allowedVerbs || []).includes(verb);
-  if (order.hold) return held(kit, act, order);
-  if (may("start")) return [act("Start the work", () => kit.send(`/v1/${order.name}:start`, { etag: order.etag }), "The work is started.")];
-  if (order.state === "STARTED" && current) return [await stepPanel(kit, act, world, current)];
+  if (order.hold) return held(act, order);
+  if (may("start")) {
+    return has("technician") ? [act("Start the work", () => send(`/v1/${order.name}:start`, { etag: order.etag }), "The work is started.")]
+      : [el("p", {}, "The kit is complete. A technician starts the work.")];
+  }
+  if (order.state === "STARTED" && at) return [await stepPanel(kit, act, world, at)];
   const rest = await after(kit, act, world);
-  return rest.length ? rest : [kit.el("p", {}, order.state === "RELEASED" || order.state === "VOIDED" ? "Nothing is left to do." : "The work can't start yet. The order page says what is missing.")];
+  return rest.length ? rest : [el("p", {}, unready[order.state] || "Nothing is left to do.")];
 }
 
-export async function workPage(kit, id, chosen) {
-  const { el, chip } = kit, world = await read(kit.get, "workOrders/" + encodeURIComponent(id)), { order } = world;
-  const act = pressing(kit), current = world.steps.find((s) => kit.last(s.name) === chosen) || world.steps.find(waits);
-  const notes = [order.reworkReason ? el("p", { class: "caution" }, "Sent back: " + order.reworkReason) : null];
-  return [el("div", { id: "work" }, el("h2", {}, `Work ${order.number}`), offline(el),
-    el("p", {}, chip(order.state), ` ${order.displayName}, engine ${order.engineSerial} `, kit.link("order/" + id, "Order")), ...notes.filter(Boolean),
-    ...(await next(kit, act, world, current)).filter(Boolean), list(kit, world, current), findings(kit, act, world, current), labour(kit, act, world, current))];
+export async function workPage(again, id, chosen) {
+  const name = "workOrders/" + encodeURIComponent(id), read = await asRead(name), world = overlaid(read, await mine(name), current().person), { order } = world;
+  const act = pressing(again), at = world.steps.find((s) => last(s.name) === chosen) || world.steps.find(waits);
+  const kit = { again, who: (person) => (person === current().person ? "you" : world.people[person] || last(person)) };
+  return [el("div", { id: "work" }, el("h2", {}, `Work ${order.number}`), offline(world),
+    el("p", {}, chip(order.state), ` ${order.displayName}, engine ${order.engineSerial} `, link("order/" + id, "Order")),
+    order.reworkReason ? el("p", { class: "caution" }, "Sent back: " + order.reworkReason) : null,
+    ...drying(act, world, at), ...(await next(kit, act, world, at)).filter(Boolean), ...planPanel(world.plan), list(kit, world, at), findings(kit, act, world, at), labour(kit, act, world, at))];
 }

@@ -2445,7 +2445,9 @@ func (*DescribeOwnSessionsRequest) Descriptor() ([]byte, []int) {
 type DescribeOwnSessionsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Newest first, at most a hundred.
-	Sessions      []*Session `protobuf:"bytes,1,rep,name=sessions,proto3" json:"sessions,omitempty"`
+	Sessions []*Session `protobuf:"bytes,1,rep,name=sessions,proto3" json:"sessions,omitempty"`
+	// Whether the account has a second factor that counts.
+	SecondFactor  bool `protobuf:"varint,2,opt,name=second_factor,json=secondFactor,proto3" json:"second_factor,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2485,6 +2487,13 @@ func (x *DescribeOwnSessionsResponse) GetSessions() []*Session {
 		return x.Sessions
 	}
 	return nil
+}
+
+func (x *DescribeOwnSessionsResponse) GetSecondFactor() bool {
+	if x != nil {
+		return x.SecondFactor
+	}
+	return false
 }
 
 // The request to end a session of one's own.
@@ -3480,9 +3489,10 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\x06secret\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x06secret\x12\x16\n" +
 	"\x03uri\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x03uri\x12\x1d\n" +
 	"\aqr_rows\x18\x03 \x03(\tB\x04\xe2A\x01\x03R\x06qrRows\"\x1c\n" +
-	"\x1aDescribeOwnSessionsRequest\"_\n" +
+	"\x1aDescribeOwnSessionsRequest\"\x8a\x01\n" +
 	"\x1bDescribeOwnSessionsResponse\x12@\n" +
-	"\bsessions\x18\x01 \x03(\v2\x1e.coldsection.access.v1.SessionB\x04\xe2A\x01\x03R\bsessions\"D\n" +
+	"\bsessions\x18\x01 \x03(\v2\x1e.coldsection.access.v1.SessionB\x04\xe2A\x01\x03R\bsessions\x12)\n" +
+	"\rsecond_factor\x18\x02 \x01(\bB\x04\xe2A\x01\x03R\fsecondFactor\"D\n" +
 	"\x14EndOwnSessionRequest\x12,\n" +
 	"\n" +
 	"session_id\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18@R\tsessionId\"\x17\n" +

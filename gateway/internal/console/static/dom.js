@@ -1,0 +1,95 @@
+// What pages are made of. Text from the API is set as text, never as markup.
+
+export function el(tag, attributes = {}, ...children) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) {
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (value !== undefined) node.setAttribute(name, value);
+  }
+  node.append(...children.filter((c) => c !== undefined && c !== null));
+  return node;
+}
+
+export const link = (name, text, attributes = {}) => el("a", { href: "#/" + name, ...attributes }, text);
+export const date = (d) => (d && d.year ? [String(d.year).padStart(4, "0"), ...[d.month, d.day].map((n) => String(n).padStart(2, "0"))].join("-") : "–");
+export const instant = (t) => (t ? t.slice(0, 16).replace("T", " ") + "Z" : "–");
+export const amount = (q) => (q ? `${q.value} ${q.unitCode}` + (q.converted && q.converted.unitCode !== q.unitCode ? ` (${q.converted.displayText})` : "") : "–");
+export const last = (name) => (name || "").split("/").pop();
+export const words = (text) => String(text || "").replaceAll("_", " ");
+// dayOf is a day of the calendar as the API takes it, of what a box for days gives.
+export const dayOf = (text) => { const [year, month, day] = text.split("-").map(Number); return { year, month, day }; };
+
+// A status is a shape, a word and a colour.
+const looks = {
+  CURRENT: ["good", "○"], NEAR: ["look", "◐"], DUE: ["look", "▲"], IN_TOLERANCE: ["look", "◆"], OVERDUE: ["bad", "■"], EXEMPT: ["none", "–"], NO_DATA: ["none", "◌"],
+  STEADY: ["good", "○"], WATCH: ["look", "◐"], PLAN: ["look", "▲"], ACT: ["bad", "■"],
+  USABLE: ["good", "○"], HELD: ["look", "◐"], EMPTIED: ["none", "–"], EXPIRED: ["bad", "■"], RECALLED: ["bad", "■"], DISPOSED: ["none", "–"],
+  RELEASED: ["good", "○"], VOIDED: ["none", "–"], DIFFERS: ["look", "▲"],
+  RECOVERED: ["good", "○"], NOT_RECOVERED: ["bad", "■"], CANNOT_TELL: ["none", "◌"],
+  ACTIVE: ["good", "○"], INVITED: ["look", "◐"], LOCKED: ["bad", "■"], DISABLED: ["none", "–"],
+  IN_FORCE: ["good", "○"], NOT_YET: ["look", "◐"], LAPSED: ["bad", "■"], SUSPENDED: ["bad", "■"],
+  WAITING: ["look", "◐"], REFUSED: ["bad", "■"],
+};
+export function chip(word) {
+  const plain = String(word || "NO_DATA").replace("CONDITION_LEVEL_", "");
+  const [kind, shape] = looks[plain] || ["info", "◆"];
+  return el("span", { class: "chip " + kind }, `${shape} ${words(plain)}`);
+}
+
+// table shows rows; a telephone shows each as a card under its first cell, and rows of two as a name and what it is.
+export function table(caption, heads, rows, empty) {
+  if (rows.length === 0) return el("p", {}, empty);
+  const head = el("tr", {}, ...heads.map((h) => el("th", { scope: "col" }, h)));
+  const body = rows.map((cells) => el("tr", {}, ...cells.map((c, i) => el("td", { "data-head": heads[i], class: /^\d{4}-\d\d-\d\d$/.test(c) ? "date" : undefined }, c ?? "–"))));
+  return el("div", { class: "scroll" }, el("table", { class: heads.length === 2 ? "pairs" : undefined }, el("caption", {}, caption), el("thead", {}, head), el("tbody", {}, ...body)));
+}
+
+// field is a box with its label above.
+export function field(id, label, attributes = {}) {
+  const box = el(attributes.rows ? "textarea" : "input", { id, autocomplete: "off", ...attributes });
+  if (attributes.rows && attributes.value) box.value = attributes.value;
+  return { box, nodes: [el("label", { for: id }, label), box], value: () => box.value.trim() };
+}
+
+// tick is a box to tick, with a label that can be pressed as well.
+export function tick(id, label, ticked) {
+  const box = el("input", { id, type: "checkbox", checked: ticked ? "" : undefined });
+  return { box, node: el("label", { class: "tick", for: id }, box, " " + label) };
+}
+
+// choice is a list to choose one of.
+export function choice(id, label, options, chosen) {
+  const box = el("select", { id, name: id }, ...options.map(([value, text]) => el("option", { value, selected: value === chosen ? "" : undefined }, text)));
+  return { box, nodes: [el("label", { for: id }, label), box], value: () => box.value };
+}
+
+// fold is what opens under its title.
+export const fold = (title, ...children) => el("details", {}, el("summary", {}, title), ...children.filter(Boolean));
+
+// hazards says what a thing can do to people, before anything is done with it.
+export function hazards(item) {
+  const said = [...(item.pictograms || []), ...(item.hazardStatements || [])];
+  return said.length ? el("p", { class: "caution" }, el("strong", {}, item.signalWord === "DANGER" ? "DANGER: " : "CAUTION: "), said.join(" · "))
+    : el("p", {}, "No hazard statements are on record. See the safety data sheet.");
+}
+
+// codeBox is a box for a scanner, which types and ends with Enter; it takes the next scan at once. A separator arrives as Ctrl+], which
+// would type nothing.
+export function codeBox(title, take) {
+  const box = el("input", { id: "scan", autocomplete: "off", spellcheck: "false", onkeydown: (event) => {
+    if (!(event.ctrlKey && event.key === "]")) return;
+    event.preventDefault();
+    box.setRangeText("\x1d", box.selectionStart, box.selectionEnd, "end");
+  } });
+  const entered = (event) => {
+    event.preventDefault();
+    const code = box.value.trim();
+    box.value = "";
+    take(code);
+  };
+  setTimeout(() => box.focus());
+  return el("form", { onsubmit: entered }, el("label", { for: "scan" }, title), box);
+}
+
+// label is the link under which a lot's label is drawn; its QR leads to this console.
+export const label = (lot) => el("a", { href: `/v1/${lot.name}:renderLabel?linkBase=${encodeURIComponent(location.origin)}`, download: "" }, "Label");

@@ -1,0 +1,114 @@
+// Orders: the list, one order with all that is known of it, and what planners and stores do on it. The work itself is on the work page.
+import { all, get, has, otherwise, send, suiteNow } from "/api.js";
+import { engineTitle } from "/asking.js";
+import { chip, choice, el, field, fold, instant, last, link, table, tick } from "/dom.js";
+import { planPanel } from "/plan.js";
+import { pressing } from "/press.js";
+
+// packs are the links under which an order's record is taken away.
+const packs = (name) => el("p", { class: "take" }, ...[["Work pack, PDF", "PDF"], ["Work pack, JSON", "JSON"], ["Fallback sheet", "FALLBACK_SHEET"]]
+  .flatMap(([title, format]) => [el("a", { href: `/v1/${name}:export?format=${format}`, download: "" }, title), " "]), el("button", { type: "button", onclick: () => print() }, "Print"));
+
+// nextStep shows the first open step with its cautions before what to do.
+function nextStep(order, steps) {
+  const step = steps.find((s) => s.state === "OPEN");
+  if (!step || order.state === "RELEASED" || order.state === "VOIDED") return el("p", {}, "No step is open.");
+  return el("section", { id: "next" }, el("h3", {}, `Next: ${step.position} ${step.title}`),
+    ...(step.cautions || []).map((c) => el("p", { class: "caution" }, el("strong", {}, c.severity + ": "), c.text)),
+    el("p", {}, step.instruction || "As approved data say."));
+}
+
+// utc is what a box for times says, as the API takes it.
+const utc = (f) => (f.value() ? new Date(f.value() + "Z").toISOString() : undefined);
+
+// scheduling asks when, where and by whom.
+async function scheduling(act, order) {
+  const [stations, people] = await Promise.all([all("/v1/stations"), all("/v1/people")]);
+  const start = field("plan-start", "Starts, UTC", { type: "datetime-local", value: (order.planStartTime || new Date(suiteNow() + 3600000).toISOString()).slice(0, 16) });
+  const station = choice("station", "Where", stations.map((s) => [s.name, s.displayName]), order.station);
+  const cold = field("lowest", "Lowest air temperature expected, °C, from mixing to the end of the drying run; empty takes the station's", { inputmode: "decimal" });
+  const by = field("lowest-source", "Where that is from", { maxlength: "200" });
+  const degrees = () => Number(cold.value().replace(",", ".").replace("−", "-"));
+  const who = people.map((p) => ({ name: p.name, ...tick("who-" + last(p.name), p.displayName, (order.assignees || []).includes(p.name)) }));
+  const why = field("choice-reason", "Only for a wash of another kind than what the engine flew through asks for: why", { maxlength: "400" });
+  const body = () => ({ etag: order.etag, planStartTime: utc(start), station: station.value(), assignees: who.filter((w) => w.box.checked).map((w) => w.name), ...(why.value() ? { choiceReason: why.value() } : {}),
+    ...(cold.value() ? { weather: { lowestExpectedC: degrees(), source: by.value() } } : {}) });
+  const again = order.state !== "DRAFTED";
+  return fold(again ? "Plan it anew" : "Schedule it", stations.length ? null : el("p", { class: "caution" }, "No station is known yet, so nothing can be scheduled. A planner adds stations over the API, as its page says."),
+    ...start.nodes, ...station.nodes, ...cold.nodes, ...by.nodes, el("fieldset", {}, el("legend", {}, "Who does it"), ...who.map((w) => w.node)), ...why.nodes,
+    act(again ? "Plan it so" : "Schedule", () => send(`/v1/${order.name}:schedule`, body()), "The order is scheduled: stores were asked for what it needs, and the wash plan was computed."));
+}
+
+// reasoned is a verb that needs a reason.
+function reasoned(act, order, verb, title, label, told) {
+  const reason = field(verb + "-reason", label, { maxlength: "400" });
+  return fold(title, ...reason.nodes, act(title, () => send(`/v1/${order.name}:${verb}`, { etag: order.etag, reason: reason.value() }), told));
+}
+
+// verbs are what the person may do on the order here; the service says which are open.
+async function verbs(again, order) {
+  const act = pressing(again), may = (verb, ...roles) => (order.allowedVerbs || []).includes(verb) && has(...roles);
+  const made = [may("schedule", "planner") ? await scheduling(act, order) : null,
+    may("kit", "planner", "stores") ? act("The kit is complete", () => send(`/v1/${order.name}:kit`, { etag: order.etag }), "The kit is complete: the work can start.") : null,
+    may("resume", "planner", "quality") ? act("Take it off hold", () => send(`/v1/${order.name}:resume`, { etag: order.etag }), "The order goes on.") : null,
+    may("hold", "planner", "quality", "technician", "inspector") ? reasoned(act, order, "hold", "Put it on hold", "Why it waits", "The order is on hold.") : null,
+    may("void", "planner", "quality") ? reasoned(act, order, "void", "End it without release", "Why", "The order is ended.") : null].filter(Boolean);
+  return made.length ? [el("section", { id: "verbs", class: "job" }, el("h3", {}, "What can be done with it"), ...made)] : [];
+}
+
+// stands says what the order waits for, and who does that.
+const stands = {
+  DRAFTED: "It is drafted. A planner schedules it.", SCHEDULED: "It is scheduled. Stores issue what it needs, then the kit is complete.", KITTED: "The kit is complete. A technician starts the work.",
+  STARTED: "The work is under way.", FINISHED: "Who did it signed. It waits for the inspection, or where none is needed for the release.", INSPECTED: "It waits for the release.",
+  RELEASED: "It is released.", VOIDED: "It was ended without release.",
+};
+
+// begun says that something can have been done that differs from the plan.
+const begun = (order) => !["DRAFTED", "SCHEDULED", "KITTED"].includes(order.state);
+
+// facts are what an order is, in two columns.
+const facts = (order, people) => [["Engine", link("engine/" + last(order.engine), order.engineSerial)], ["Aircraft", last(order.aircraft) || "–"], ["Why", (order.origin && (order.origin.reasons || []).join("; ")) || "by hand"],
+  ["Planned", instant(order.planStartTime)], ["Where", last(order.station) || "–"], ["Who", (order.assignees || []).map((p) => people[p] || last(p)).join(", ") || "nobody yet"],
+  ["Drafted", order.agentDrafted ? "by a program, and not yet scheduled by a person" : instant(order.createTime)], ...(order.remarks ? [["Remarks", order.remarks]] : []),
+  ...(order.voidReason ? [["Ended because", order.voidReason]] : []), ...(order.releaseStatement ? [["Release", order.releaseStatement]] : [])];
+
+const signed = (list, people) => table("Signatures", ["For", "Who", "At", "Hash of what was signed"],
+  list.map((s) => [s.meaning, people[s.person] || last(s.person), instant(s.signTime), el("code", {}, s.contentHash)]), "Nothing is signed yet.");
+
+export async function orderPage(again, id) {
+  const name = "workOrders/" + encodeURIComponent(id);
+  const [order, steps, compared, signatures, people, plan] = await Promise.all([get("/v1/" + name), all(`/v1/${name}/steps`), get(`/v1/${name}:compare?showAll=true`), otherwise(all(`/v1/${name}/signatures`), []),
+    otherwise(all("/v1/people"), []), otherwise(get(`/v1/${name}/washPlan`), null)]);
+  const called = Object.fromEntries(people.map((p) => [p.name, p.displayName]));
+  const done = steps.map((s) => [String(s.position), s.title, s.state, called[s.performer] || last(s.performer) || "–", instant(s.completeTime)]);
+  const named = (text) => (text || "").replace(/people\/[a-z0-9-]+/g, (name) => called[name] || name);
+  const lines = (compared.comparisons || []).map((c) => [c.label, named(c.plannedText), named(c.doneText), c.differs ? chip("DIFFERS") : "as planned", c.toleranceText || "–"]);
+  const newest = signatures.at(-1);
+  return [el("h2", { "data-document": "Order " + order.number, "data-hash": newest ? newest.contentHash : "" }, `Order ${order.number}`),
+    el("p", {}, chip(order.state), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""), el("p", {}, stands[order.state] || ""),
+    el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null), ...await verbs(again, order), nextStep(order, steps), ...planPanel(plan), packs(name),
+    table("The order", ["What", "As recorded"], facts(order, called), ""),
+    begun(order) ? table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with.")
+      : table("The plan", ["What", "Planned", "Tolerance"], lines.map(([what, planned, , , tolerance]) => [what, planned, tolerance]), "No plan was computed yet: scheduling does that."),
+    table("Steps", ["Step", "What", "State", "By", "At"], done, "The card has no steps."), signed(signatures, called)];
+}
+
+// drafting asks for an engine and a card, and leads to the order that is made.
+async function drafting() {
+  if (!has("planner", "technician")) return [];
+  const [engines, cards] = await Promise.all([all("/v1/engines"), all("/v1/taskCards")]);
+  if (!engines.length || !cards.length) return [el("p", { class: "caution" }, "An order needs an engine and a task card, and not both are known yet.")];
+  const engine = choice("draft-engine", "Engine", engines.map((e) => [e.name, engineTitle(e)])), card = choice("draft-card", "Task card", cards.map((c) => [c.name, c.displayName]));
+  const act = pressing(() => {});
+  return [fold("Draft an order", ...engine.nodes, ...card.nodes, act("Draft it", async () => {
+    const made = await send("/v1/workOrders", { engine: engine.value(), taskCard: card.value() });
+    location.hash = "#/order/" + last(made.name);
+  }, ""))];
+}
+
+export async function ordersPage() {
+  const [orders, draft] = await Promise.all([all("/v1/workOrders"), drafting()]);
+  const rows = orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, o.engineSerial, chip(o.state), o.hold ? "on hold: " + o.hold.reason : "–", instant(o.planStartTime),
+    (o.origin && o.origin.reasons.join("; ")) || "by hand"]);
+  return [el("h2", {}, "Orders"), ...draft, table("Work orders, newest first", ["Number", "Work", "Engine", "State", "Hold", "Planned", "Why"], rows, "No order yet. Advice and due items draft them.")];
+}

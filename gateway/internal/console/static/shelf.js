@@ -1,0 +1,25 @@
+// The shelf list: every lot, and what a scanned code is and may be used for.
+import { all, get } from "/api.js";
+import { amount, chip, codeBox, el, instant, label, last, link, table, words } from "/dom.js";
+import { batchOf, names } from "/names.js";
+
+// saidOf is what a code is, in the words that people have for lots and items.
+async function saidOf(scan, titles) {
+  const { inWords } = names(), told = new Map(await Promise.all([scan.explanation, ...scan.warnings.map((w) => w.explanation), ...scan.actions.map((a) => a.explanation)].map(async (t) => [t, await inWords(t)])));
+  const what = scan.lot ? `${scan.lot.shortCode}, ${titles.get(scan.item) || last(scan.item)}, ${batchOf(scan.lot)}: ${amount(scan.lot.onHand)}` : scan.elementText;
+  const verb = (a) => el("li", {}, `${a.allowed ? "✓" : "✕"} ${a.verb}${a.explanation ? ": " + told.get(a.explanation) : ""}`);
+  const verdict = scan.usable ? chip("USABLE") : el("span", { class: "chip bad" }, "■ " + words(scan.reason));
+  return [el("p", {}, verdict, " " + what), el("p", {}, told.get(scan.explanation)), ...scan.warnings.map((w) => el("p", {}, told.get(w.explanation))),
+    el("ul", {}, ...scan.actions.map(verb))];
+}
+
+export async function shelfPage(attempt) {
+  const [lots, items] = await Promise.all([all("/v1/lots"), all("/v1/items")]), titles = new Map(items.map((i) => [i.name, i.displayName]));
+  const answer = el("div", { id: "scanned", role: "status" });
+  const box = codeBox("Scan or type a code", (code) => {
+    answer.replaceChildren();
+    attempt(async () => answer.replaceChildren(...await saidOf(await get("/v1/lots:parseScan?code=" + encodeURIComponent(code)), titles)));
+  });
+  const rows = lots.map((l) => [l.shortCode, link("item/" + last(l.item), titles.get(l.item) || last(l.item)), batchOf(l), chip(l.state), amount(l.onHand), amount(l.reserved), instant(l.expireTime), l.lifeRule, label(l)]);
+  return [el("h2", {}, "Shelf list"), box, answer, table("Lots", ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule", "Print"], rows, "Nothing was received yet.")];
+}
