@@ -92,12 +92,21 @@ async function show() {
     await watch();
     if (turn !== shows) return;
     page.replaceChildren(...made);
+    keys();
     document.title = `${page.querySelector("h2").textContent} · coldsection`;
     say(asksFor === "refused" ? providerRefusal(id) : "");
     await told(waits);
   } catch (e) {
     if (turn === shows) await failed(e);
   }
+}
+
+// keys gives the keys to what the page wants them for; without that, and when what had them is gone, to the heading, which is then read aloud.
+function keys() {
+  const wants = page.querySelector("[data-focus]"), lost = document.activeElement === document.body, at = wants || (lost && (page.querySelector("#step") || page.querySelector("h2")));
+  if (!at) return;
+  if (!wants) at.setAttribute("tabindex", "-1");
+  at.focus({ preventScroll: true });
 }
 
 // failed says why a page can't be shown, and the way on; what stood there before is not what was asked for.

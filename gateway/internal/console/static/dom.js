@@ -73,10 +73,10 @@ export function hazards(item) {
     : el("p", {}, "No hazard statements are on record. See the safety data sheet.");
 }
 
-// codeBox is a box for a scanner, which types and ends with Enter; it takes the next scan at once. A separator arrives as Ctrl+], which
+// codeBox is a box for a scanner, which types and ends with Enter; it has the keys when its page is shown, and takes the next scan at once. A separator arrives as Ctrl+], which
 // would type nothing.
 export function codeBox(title, take) {
-  const box = el("input", { id: "scan", autocomplete: "off", spellcheck: "false", onkeydown: (event) => {
+  const box = el("input", { id: "scan", "data-focus": "", autocomplete: "off", spellcheck: "false", onkeydown: (event) => {
     if (!(event.ctrlKey && event.key === "]")) return;
     event.preventDefault();
     box.setRangeText("\x1d", box.selectionStart, box.selectionEnd, "end");
@@ -87,7 +87,6 @@ export function codeBox(title, take) {
     box.value = "";
     take(code);
   };
-  setTimeout(() => box.focus());
   return el("form", { onsubmit: entered }, el("label", { for: "scan" }, title), box);
 }
 

@@ -106,9 +106,10 @@ async function drafting() {
   }, ""))];
 }
 
-export async function ordersPage() {
-  const [orders, draft] = await Promise.all([all("/v1/workOrders"), drafting()]);
+export async function ordersPage(what) {
+  const [orders, draft] = await Promise.all([what === "all" ? all("/v1/workOrders") : get("/v1/workOrders?pageSize=200").then((f) => Object.assign(f.workOrders, { more: f.nextPageToken })), drafting()]);
   const rows = orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, o.engineSerial, chip(o.state), o.hold ? "on hold: " + o.hold.reason : "–", instant(o.planStartTime),
     (o.origin && o.origin.reasons.join("; ")) || "by hand"]);
-  return [el("h2", {}, "Orders"), ...draft, table("Work orders, newest first", ["Number", "Work", "Engine", "State", "Hold", "Planned", "Why"], rows, "No order yet. Advice and due items draft them.")];
+  return [el("h2", {}, "Orders"), ...draft, table("Work orders, newest first", ["Number", "Work", "Engine", "State", "Hold", "Planned", "Why"], rows, "No order yet. Advice and due items draft them."),
+    orders.more ? el("p", {}, "The newest 200 are shown. ", link("orders/all", "Show all")) : null].filter(Boolean);
 }
