@@ -10,6 +10,7 @@ import { jobsPage } from "/jobs.js";
 import { forgetSeen, keepSeen, seenOnce } from "/keep.js";
 import { directivesPage, donePage, duePage, findingsPage, livesPage } from "/lists.js";
 import { orderPage, ordersPage } from "/order.js";
+import { parkedPage } from "/parked.js";
 import { peoplePage } from "/people.js";
 import { printed } from "/printed.js";
 import { wayBack } from "/proof.js";
@@ -53,6 +54,7 @@ const pages = {
   accounts: (id) => accountsPage(again, id),
   people: (id) => peoplePage(again, id),
   calls: callsPage,
+  parked: () => parkedPage(again),
   waiting: () => waitingPage(show),
   account: () => accountPage(attempt, async () => { setCurrent(await get("/v1/sessions/current")); await show(); }),
   due: (_, asked) => duePage(attempt, asked),
@@ -64,14 +66,14 @@ const pages = {
 };
 
 const titles = { jobs: "Jobs", orders: "Orders", engines: "Engines", due: "Due list", status: "Status on a date", directives: "Directives", lives: "Life limits", done: "Last and next",
-  findings: "Open findings", evidence: "Evidence", packs: "Record packs", issue: "Issue desk", receive: "Receiving", shelf: "Shelf list", people: "People", accounts: "Accounts", calls: "Record of calls" };
+  findings: "Open findings", evidence: "Evidence", packs: "Record packs", issue: "Issue desk", receive: "Receiving", shelf: "Shelf list", people: "People", accounts: "Accounts", calls: "Record of calls", parked: "Parked facts" };
 
 // ways are the pages that somebody with a role works on, the first of them where the day begins. All others are one press further.
 const ways = { technician: ["jobs", "shelf"], inspector: ["jobs", "findings"], releaser: ["jobs", "findings"], stores: ["issue", "receive", "shelf"], planner: ["due", "orders", "engines"],
-  quality: ["status", "findings", "packs", "people"], analyst: ["engines"], admin: ["accounts", "people", "calls"], viewer: ["engines", "orders"] };
+  quality: ["status", "findings", "packs", "people"], analyst: ["engines"], admin: ["accounts", "people", "calls", "parked"], viewer: ["engines", "orders"] };
 const own = () => [...new Set(current().roles.flatMap((r) => ways[r] || []))];
 const home = () => own()[0] || "engines";
-const closed = () => (has("admin", "quality") ? [] : ["accounts", "calls"]);
+const closed = () => (has("admin", "quality") ? [] : ["accounts", "calls", "parked"]);
 
 let shows = 0; // a page that comes late does not take the place of one that was asked for after it
 

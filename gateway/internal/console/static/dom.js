@@ -28,6 +28,7 @@ const looks = {
   RECOVERED: ["good", "○"], NOT_RECOVERED: ["bad", "■"], CANNOT_TELL: ["none", "◌"],
   ACTIVE: ["good", "○"], INVITED: ["look", "◐"], LOCKED: ["bad", "■"], DISABLED: ["none", "–"],
   IN_FORCE: ["good", "○"], NOT_YET: ["look", "◐"], LAPSED: ["bad", "■"], SUSPENDED: ["bad", "■"],
+  PARKED: ["look", "◐"], APPLIED: ["good", "○"], DISCARDED: ["none", "–"],
   WAITING: ["look", "◐"], REFUSED: ["bad", "■"],
 };
 export function chip(word) {

@@ -1,7 +1,7 @@
 // The console's own files, for a start without a connection. With one they come from the suite, always; nothing of the API is kept here.
 const shelf = "coldsection-console";
 const files = ["/", "/account.js", "/accounts.js", "/api.js", "/asking.js", "/console.css", "/console.js", "/dom.js", "/engines.js", "/found.js", "/icon.svg", "/issue.js",
-  "/item.js", "/jobs.js", "/keep.js", "/labour.js", "/lists.js", "/motoring.js", "/names.js", "/order.js", "/overlay.js", "/people.js", "/plan.js", "/press.js", "/print.css",
+  "/item.js", "/jobs.js", "/keep.js", "/labour.js", "/lists.js", "/motoring.js", "/names.js", "/order.js", "/overlay.js", "/parked.js", "/people.js", "/plan.js", "/press.js", "/print.css",
   "/printed.js", "/proof.js", "/readings.js", "/receive.js", "/shelf.js", "/sign.js", "/signin.js", "/standing.js", "/status.js", "/step.js", "/trend.js", "/waiting.js",
   "/waits.js", "/work.css", "/work.js"];
 
