@@ -14,6 +14,7 @@ import (
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -173,6 +174,8 @@ const (
 	ExportDueItemsRequest_LAST_AND_NEXT ExportDueItemsRequest_Content = 4
 	// Open findings and deferrals, the soonest last day first.
 	ExportDueItemsRequest_OPEN_FINDINGS ExportDueItemsRequest_Content = 5
+	// Every requirement of one thing and of what was fitted to it, as it stood at one time, as far as it was known at another.
+	ExportDueItemsRequest_STATUS ExportDueItemsRequest_Content = 6
 )
 
 // Enum value maps for ExportDueItemsRequest_Content.
@@ -184,6 +187,7 @@ var (
 		3: "LIFE_LIMITS",
 		4: "LAST_AND_NEXT",
 		5: "OPEN_FINDINGS",
+		6: "STATUS",
 	}
 	ExportDueItemsRequest_Content_value = map[string]int32{
 		"CONTENT_UNSPECIFIED": 0,
@@ -192,6 +196,7 @@ var (
 		"LIFE_LIMITS":         3,
 		"LAST_AND_NEXT":       4,
 		"OPEN_FINDINGS":       5,
+		"STATUS":              6,
 	}
 )
 
@@ -791,7 +796,13 @@ type ExportDueItemsRequest struct {
 	// How it is written.
 	Format ExportDueItemsRequest_Format `protobuf:"varint,2,opt,name=format,proto3,enum=coldsection.compliance.v1.ExportDueItemsRequest_Format" json:"format,omitempty"`
 	// Which due items, life-limited components or findings are in it (AIP-160); fields as those lists have them.
-	Filter        string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	// For STATUS: the aircraft, engine or component.
+	Subject string `protobuf:"bytes,4,opt,name=subject,proto3" json:"subject,omitempty"`
+	// For STATUS: the instant at which it stood so; unset is now.
+	AsOfTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=as_of_time,json=asOfTime,proto3" json:"as_of_time,omitempty"`
+	// For STATUS: the instant at which that was known; unset is now.
+	KnownAtTime   *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=known_at_time,json=knownAtTime,proto3" json:"known_at_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -845,6 +856,27 @@ func (x *ExportDueItemsRequest) GetFilter() string {
 		return x.Filter
 	}
 	return ""
+}
+
+func (x *ExportDueItemsRequest) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *ExportDueItemsRequest) GetAsOfTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AsOfTime
+	}
+	return nil
+}
+
+func (x *ExportDueItemsRequest) GetKnownAtTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.KnownAtTime
+	}
+	return nil
 }
 
 // A list as a file.
@@ -915,7 +947,7 @@ var File_coldsection_compliance_v1_exchange_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_exchange_proto_rawDesc = "" +
 	"\n" +
-	"(coldsection/compliance/v1/exchange.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a#google/longrunning/operations.proto\"\xef\x02\n" +
+	"(coldsection/compliance/v1/exchange.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a#google/longrunning/operations.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xef\x02\n" +
 	"\x12ImportFleetRequest\x12I\n" +
 	"\x04rows\x18\x01 \x01(\x0e2$.coldsection.compliance.v1.FleetRowsB\x0f\xe2A\x01\x02\xbaH\b\xc8\x01\x01\x82\x01\x02\x10\x01R\x04rows\x12%\n" +
 	"\acontent\x18\x02 \x01(\fB\v\xe2A\x01\x02\xbaH\x04z\x02\x10\x01R\acontent\x12<\n" +
@@ -956,11 +988,15 @@ const file_coldsection_compliance_v1_exchange_proto_rawDesc = "" +
 	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12#\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
-	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"\xad\x03\n" +
+	"\tfile_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"\xe8\x04\n" +
 	"\x15ExportDueItemsRequest\x12`\n" +
 	"\acontent\x18\x01 \x01(\x0e28.coldsection.compliance.v1.ExportDueItemsRequest.ContentB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\acontent\x12]\n" +
 	"\x06format\x18\x02 \x01(\x0e27.coldsection.compliance.v1.ExportDueItemsRequest.FormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12\x1c\n" +
-	"\x06filter\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x06filter\"w\n" +
+	"\x06filter\x18\x03 \x01(\tB\x04\xe2A\x01\x01R\x06filter\x12&\n" +
+	"\asubject\x18\x04 \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\xc8\x01R\asubject\x12>\n" +
+	"\n" +
+	"as_of_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\basOfTime\x12D\n" +
+	"\rknown_at_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\vknownAtTime\"\x83\x01\n" +
 	"\aContent\x12\x17\n" +
 	"\x13CONTENT_UNSPECIFIED\x10\x00\x12\f\n" +
 	"\bDUE_LIST\x10\x01\x12\x0e\n" +
@@ -968,7 +1004,9 @@ const file_coldsection_compliance_v1_exchange_proto_rawDesc = "" +
 	"DIRECTIVES\x10\x02\x12\x0f\n" +
 	"\vLIFE_LIMITS\x10\x03\x12\x11\n" +
 	"\rLAST_AND_NEXT\x10\x04\x12\x11\n" +
-	"\rOPEN_FINDINGS\x10\x05\"<\n" +
+	"\rOPEN_FINDINGS\x10\x05\x12\n" +
+	"\n" +
+	"\x06STATUS\x10\x06\"<\n" +
 	"\x06Format\x12\x16\n" +
 	"\x12FORMAT_UNSPECIFIED\x10\x00\x12\a\n" +
 	"\x03CSV\x10\x01\x12\b\n" +
@@ -1021,7 +1059,8 @@ var file_coldsection_compliance_v1_exchange_proto_goTypes = []any{
 	(*ExportFleetTemplateResponse)(nil),    // 10: coldsection.compliance.v1.ExportFleetTemplateResponse
 	(*ExportDueItemsRequest)(nil),          // 11: coldsection.compliance.v1.ExportDueItemsRequest
 	(*ExportDueItemsResponse)(nil),         // 12: coldsection.compliance.v1.ExportDueItemsResponse
-	(*longrunningpb.Operation)(nil),        // 13: google.longrunning.Operation
+	(*timestamppb.Timestamp)(nil),          // 13: google.protobuf.Timestamp
+	(*longrunningpb.Operation)(nil),        // 14: google.longrunning.Operation
 }
 var file_coldsection_compliance_v1_exchange_proto_depIdxs = []int32{
 	0,  // 0: coldsection.compliance.v1.ImportFleetRequest.rows:type_name -> coldsection.compliance.v1.FleetRows
@@ -1032,19 +1071,21 @@ var file_coldsection_compliance_v1_exchange_proto_depIdxs = []int32{
 	1,  // 5: coldsection.compliance.v1.ExportFleetTemplateRequest.format:type_name -> coldsection.compliance.v1.ExportFleetTemplateRequest.Format
 	2,  // 6: coldsection.compliance.v1.ExportDueItemsRequest.content:type_name -> coldsection.compliance.v1.ExportDueItemsRequest.Content
 	3,  // 7: coldsection.compliance.v1.ExportDueItemsRequest.format:type_name -> coldsection.compliance.v1.ExportDueItemsRequest.Format
-	11, // 8: coldsection.compliance.v1.ExchangeService.ExportDueItems:input_type -> coldsection.compliance.v1.ExportDueItemsRequest
-	4,  // 9: coldsection.compliance.v1.ExchangeService.ImportFleet:input_type -> coldsection.compliance.v1.ImportFleetRequest
-	5,  // 10: coldsection.compliance.v1.ExchangeService.BulkImportFleet:input_type -> coldsection.compliance.v1.BulkImportFleetRequest
-	9,  // 11: coldsection.compliance.v1.ExchangeService.ExportFleetTemplate:input_type -> coldsection.compliance.v1.ExportFleetTemplateRequest
-	12, // 12: coldsection.compliance.v1.ExchangeService.ExportDueItems:output_type -> coldsection.compliance.v1.ExportDueItemsResponse
-	7,  // 13: coldsection.compliance.v1.ExchangeService.ImportFleet:output_type -> coldsection.compliance.v1.ImportFleetResponse
-	13, // 14: coldsection.compliance.v1.ExchangeService.BulkImportFleet:output_type -> google.longrunning.Operation
-	10, // 15: coldsection.compliance.v1.ExchangeService.ExportFleetTemplate:output_type -> coldsection.compliance.v1.ExportFleetTemplateResponse
-	12, // [12:16] is the sub-list for method output_type
-	8,  // [8:12] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	13, // 8: coldsection.compliance.v1.ExportDueItemsRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	13, // 9: coldsection.compliance.v1.ExportDueItemsRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	11, // 10: coldsection.compliance.v1.ExchangeService.ExportDueItems:input_type -> coldsection.compliance.v1.ExportDueItemsRequest
+	4,  // 11: coldsection.compliance.v1.ExchangeService.ImportFleet:input_type -> coldsection.compliance.v1.ImportFleetRequest
+	5,  // 12: coldsection.compliance.v1.ExchangeService.BulkImportFleet:input_type -> coldsection.compliance.v1.BulkImportFleetRequest
+	9,  // 13: coldsection.compliance.v1.ExchangeService.ExportFleetTemplate:input_type -> coldsection.compliance.v1.ExportFleetTemplateRequest
+	12, // 14: coldsection.compliance.v1.ExchangeService.ExportDueItems:output_type -> coldsection.compliance.v1.ExportDueItemsResponse
+	7,  // 15: coldsection.compliance.v1.ExchangeService.ImportFleet:output_type -> coldsection.compliance.v1.ImportFleetResponse
+	14, // 16: coldsection.compliance.v1.ExchangeService.BulkImportFleet:output_type -> google.longrunning.Operation
+	10, // 17: coldsection.compliance.v1.ExchangeService.ExportFleetTemplate:output_type -> coldsection.compliance.v1.ExportFleetTemplateResponse
+	14, // [14:18] is the sub-list for method output_type
+	10, // [10:14] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_exchange_proto_init() }

@@ -34,8 +34,10 @@ const (
 //
 // Writes lists as files, and takes tables of a fleet in. Each method names its roles.
 type ExchangeServiceClient interface {
-	// Writes the due list, the list of directives, of life limits, of open findings, or of what was last done and is next due. Over HTTP the
-	// answer is the file itself. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE.
+	// Writes the due list, the list of directives, of life limits, of open findings, of what was last done and is next due, or the status of one
+	// thing at a time. Over HTTP the answer is the file itself. Every page of a printed list carries the document's number, page of pages, the
+	// SHA-256 of the same list as CSV, and as of when it is and was known. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE, STATUS_ONLY, SUBJECT_MISSING,
+	// TIME_IN_FUTURE, NOT_KNOWN_THEN.
 	ExportDueItems(ctx context.Context, in *ExportDueItemsRequest, opts ...grpc.CallOption) (*ExportDueItemsResponse, error)
 	// Takes in a table of aircraft, engines, components, requirements or work done before, all rows or none; at most 5,000. Every
 	// row is judged as the method that makes one alone judges it, and the answer says what is wrong with each. A row that was
@@ -109,8 +111,10 @@ func (c *exchangeServiceClient) ExportFleetTemplate(ctx context.Context, in *Exp
 //
 // Writes lists as files, and takes tables of a fleet in. Each method names its roles.
 type ExchangeServiceServer interface {
-	// Writes the due list, the list of directives, of life limits, of open findings, or of what was last done and is next due. Over HTTP the
-	// answer is the file itself. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE.
+	// Writes the due list, the list of directives, of life limits, of open findings, of what was last done and is next due, or the status of one
+	// thing at a time. Over HTTP the answer is the file itself. Every page of a printed list carries the document's number, page of pages, the
+	// SHA-256 of the same list as CSV, and as of when it is and was known. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE, STATUS_ONLY, SUBJECT_MISSING,
+	// TIME_IN_FUTURE, NOT_KNOWN_THEN.
 	ExportDueItems(context.Context, *ExportDueItemsRequest) (*ExportDueItemsResponse, error)
 	// Takes in a table of aircraft, engines, components, requirements or work done before, all rows or none; at most 5,000. Every
 	// row is judged as the method that makes one alone judges it, and the answer says what is wrong with each. A row that was

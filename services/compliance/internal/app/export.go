@@ -3,10 +3,13 @@ package app
 import (
 	"bytes"
 	"context"
+	"strings"
+	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/printing"
+	"coldsection.example/services/platform/recordpack"
 	"coldsection.example/services/platform/sheet"
 )
 
@@ -21,6 +24,8 @@ type table struct {
 	name, title string
 	columns     []tableColumn
 	rows        [][]string
+	notes       []string  // what stands over it where it is printed
+	at, known   time.Time // when it was so, and was known; zero is now
 }
 
 // tableColumn is a column with its name in a file and, printed, its title and share of the width.
@@ -31,7 +36,7 @@ type tableColumn struct {
 	weight float64
 }
 
-// ExportDueItems writes a list as a file. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE.
+// ExportDueItems writes a list as a file. Reasons: FILTER_INVALID, EXPORT_TOO_LARGE, and those of a status.
 func (a *App) ExportDueItems(ctx context.Context, req *compliancev1.ExportDueItemsRequest) (*compliancev1.ExportDueItemsResponse, error) {
 	t, err := a.tableOf(ctx, req)
 	if err != nil {
@@ -60,7 +65,12 @@ func tooMuch() error {
 }
 
 func (a *App) tableOf(ctx context.Context, req *compliancev1.ExportDueItemsRequest) (table, error) {
+	if err := statusOnly(req); err != nil {
+		return table{}, err
+	}
 	switch req.GetContent() {
+	case compliancev1.ExportDueItemsRequest_STATUS:
+		return a.statusTable(ctx, req)
 	case compliancev1.ExportDueItemsRequest_LIFE_LIMITS:
 		return a.lifeTable(ctx, req.GetFilter())
 	case compliancev1.ExportDueItemsRequest_DIRECTIVES:
@@ -93,20 +103,39 @@ func (t table) written(format sheet.Format) ([]byte, error) {
 	return out.Bytes(), err
 }
 
-// printed is a list on pages of A4, lying.
+// printed is a list on pages of A4, lying. Every page carries the number of the document, page of pages and the hash of the same list as CSV, so that
+// a printed list can be held against the file; the number stands for the list with its times (check QUA-08).
 func (a *App) printed(t table) ([]byte, error) {
 	now := a.Clock.Now()
+	list, err := t.written(sheet.CSV)
+	if err != nil {
+		return nil, err
+	}
+	sum := recordpack.Sum(list)
+	times := "As of " + minute(t.at, now) + " UTC, as it was known at " + minute(t.known, now) + " UTC."
+	number := "CL-" + strings.ToUpper(recordpack.Sum([]byte(strings.Join(append([]string{t.title, times, sum}, t.notes...), "\n")))[:12])
 	doc := printing.NewDocument(printing.Meta{
-		Title: t.title, Subject: "as of " + now.UTC().Format("2006-01-02 15:04") + " UTC", Author: "coldsection", Created: now,
+		Title: t.title, Subject: times, Author: "coldsection", Created: now, Number: number, Hash: sum[:16],
 		Notice: "A list to plan by. The approved data and a licensed person decide.",
 	}, printing.Size{Width: printing.A4.Height, Height: printing.A4.Width})
 	doc.Heading(1, t.title)
-	doc.Paragraph("As of " + now.UTC().Format("2006-01-02 15:04") + " UTC.")
+	doc.Paragraph("Document " + number + ". " + times + "\nSHA-256 of the list as CSV: " + sum)
+	for _, note := range t.notes {
+		doc.Paragraph(note)
+	}
 	if len(t.rows) == 0 {
 		doc.Paragraph("The list is empty.")
 	}
 	doc.Table(t.body())
 	return doc.PDF()
+}
+
+// minute is an instant to the minute; none is now.
+func minute(t, now time.Time) string {
+	if t.IsZero() {
+		t = now
+	}
+	return t.UTC().Format("2006-01-02 15:04")
 }
 
 // body is a list as a table on pages.
