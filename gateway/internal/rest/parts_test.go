@@ -98,7 +98,8 @@ func live() uint64 {
 func TestALargePackIsSentPartByPart(t *testing.T) {
 	a := &archive{total: 64<<20 + 17}
 	resp := fetched(t, archiveAt(t, a).URL+"/v1/recordPacks/a:download")
-	if resp.StatusCode != http.StatusOK || resp.ContentLength != a.total || resp.Header.Get("Content-Type") != "application/zip" || !strings.Contains(resp.Header.Get("Content-Disposition"), "RP-1.zip") {
+	if resp.StatusCode != http.StatusOK || resp.ContentLength != a.total || resp.Header.Get("Content-Type") != "application/zip" ||
+		!strings.Contains(resp.Header.Get("Content-Disposition"), "RP-1.zip") {
 		t.Fatalf("%d, %d bytes, %v", resp.StatusCode, resp.ContentLength, resp.Header)
 	}
 	before, most := live(), uint64(0)

@@ -80,6 +80,17 @@ func (u unit) gatherOf(ctx context.Context, g *gathered, s seen) error {
 		}
 		g.records = append(g.records, one)
 	}
+	if err := u.gatherFittings(ctx, g, s); err != nil {
+		return err
+	}
+	if err := u.gatherFlown(ctx, g, s); err != nil {
+		return err
+	}
+	return u.gatherTools(ctx, g, s)
+}
+
+// gatherFittings adds what a subject was fitted to, and what to it, but for fittings that name a thing of another's.
+func (u unit) gatherFittings(ctx context.Context, g *gathered, s seen) error {
 	fitted, err := store.FittedKnown(ctx, u.Tx, s.subject.GetName(), s.known)
 	for _, f := range fitted {
 		mine, err := u.mine(ctx, f.GetItem(), f.GetHost())
@@ -95,13 +106,7 @@ func (u unit) gatherOf(ctx context.Context, g *gathered, s seen) error {
 			g.fittings = append(g.fittings, asOf(f, s.today))
 		}
 	}
-	if err != nil {
-		return err
-	}
-	if err := u.gatherFlown(ctx, g, s); err != nil {
-		return err
-	}
-	return u.gatherTools(ctx, g, s)
+	return err
 }
 
 // gatherFlown adds what a subject counted of every entry of flying.
@@ -174,24 +179,33 @@ func (u unit) chain(ctx context.Context, g *gathered, all []seen, known time.Tim
 		if err != nil {
 			return err
 		}
-		for _, p := range proofs {
-			mine, err := u.mayName(ctx, p)
-			if err != nil {
-				return err
-			}
-			if !mine {
-				g.left++
-				continue
-			}
-			if stream != "applicability" || g.decidedHere(p) {
-				g.chains.Entries = append(g.chains.Entries, p)
-			}
+		if err := u.addProofs(ctx, g, proofs); err != nil {
+			return err
 		}
 		h := recordpack.Head{Stream: stream}
 		if h.Position, h.Hash, err = recordchain.Last(ctx, u.Tx, stream, known); err != nil {
 			return err
 		}
 		g.chains.Heads = append(g.chains.Heads, h)
+	}
+	return nil
+}
+
+// addProofs adds entries of a chain, but for decisions about other subjects and what names a thing of another's.
+func (u unit) addProofs(ctx context.Context, g *gathered, proofs []recordchain.Proof) error {
+	for _, p := range proofs {
+		if p.Stream == "applicability" && !g.decidedHere(p) {
+			continue
+		}
+		mine, err := u.mayName(ctx, p)
+		if err != nil {
+			return err
+		}
+		if !mine {
+			g.left++
+			continue
+		}
+		g.chains.Entries = append(g.chains.Entries, p)
 	}
 	return nil
 }

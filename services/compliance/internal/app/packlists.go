@@ -134,10 +134,12 @@ func (g *gathered) index(p *compliancev1.RecordPack, files []recordpack.File) ([
 		Created: p.GetKnownAtTime().AsTime(), Notice: "Copies of signed records.",
 	}, printing.Size{Width: printing.A4.Height, Height: printing.A4.Width})
 	doc.Heading(1, "Record pack of "+g.label)
-	doc.Paragraph(fmt.Sprintf("%s as it was at %s, as it was known at %s.\nSHA-256 of the records: %s", p.GetSubject(), stamp(p.GetAsOfTime()), stamp(p.GetKnownAtTime()), p.GetContentSha256()))
+	doc.Paragraph(fmt.Sprintf("%s as it was at %s, as it was known at %s.\nSHA-256 of the records: %s",
+		p.GetSubject(), stamp(p.GetAsOfTime()), stamp(p.GetKnownAtTime()), p.GetContentSha256()))
 	doc.Paragraph("Check the file with: coldsection pack verify FILE --key KEY. Ask the maker for the key by another way than this file.")
 	if g.limited != "" {
-		doc.Paragraph("Limited to what belongs to " + strings.ReplaceAll(g.limited, " ", ", ") + ". What belongs to others is left out or not named: " + strconv.Itoa(g.left) + " fittings and entries of record chains.")
+		doc.Paragraph(fmt.Sprintf("Limited to what belongs to %s. What belongs to others is left out or not named: %d fittings and entries of record chains.",
+			strings.ReplaceAll(g.limited, " ", ", "), g.left))
 	}
 	g.standing(doc)
 	for _, t := range g.tables {

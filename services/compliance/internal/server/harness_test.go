@@ -86,7 +86,7 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 	}
 	w.app = w.restarted()
 	server.Register(s, w.app)
-	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock})
+	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock, Patience: 10 * time.Minute}) // the machine may be busy
 	w.commands, w.queries = compliancev1.NewComplianceServiceClient(conn), compliancev1.NewComplianceQueryServiceClient(conn)
 	w.gates, w.planning = compliancev1.NewGateServiceClient(conn), compliancev1.NewPlanningServiceClient(conn)
 	w.calendars, w.visits = compliancev1.NewCalendarServiceClient(conn), compliancev1.NewVisitsServiceClient(conn)

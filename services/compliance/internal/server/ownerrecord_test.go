@@ -99,11 +99,14 @@ func TestAReleaseIsEnteredInTheOwnersRecordInTime(t *testing.T) {
 		if !right.GetInTime() || len(right.GetEntries()) != 2 || right.GetEntries()[0].GetEnterDate().GetDay() != 20 || right.GetEntries()[1].GetAccount() != "accounts/ada" {
 			t.Errorf("%v", right)
 		}
-		chained, told := w.rows("SELECT COUNT(*) FROM record_chain WHERE stream = 'release-entries'"), w.rows("SELECT COUNT(*) FROM outbox WHERE type = 'coldsection.compliance.release.entered.v1'")
+		chained := w.rows("SELECT COUNT(*) FROM record_chain WHERE stream = 'release-entries'")
+		told := w.rows("SELECT COUNT(*) FROM outbox WHERE type = 'coldsection.compliance.release.entered.v1'")
 		if chained != 2 || told != 2 {
 			t.Errorf("%d in the chain, %d facts", chained, told)
 		}
-		for filter, want := range map[string]int{"entered = true AND in_time = true": 1, "entered = false": 0, `latest_date < "2025-06-20"`: 1, "work_order = workOrders/a": 1, "inspection_result = AIRWORTHY": 0} {
+		for filter, want := range map[string]int{
+			"entered = true AND in_time = true": 1, "entered = false": 0, `latest_date < "2025-06-20"`: 1, "work_order = workOrders/a": 1, "inspection_result = AIRWORTHY": 0,
+		} {
 			got := must(w.owner.ListReleaseEntries(w.as("viewer"), &compliancev1.ListReleaseEntriesRequest{Filter: filter}))(t).GetReleaseEntries()
 			if len(got) != want {
 				t.Errorf("%s: %v", filter, got)

@@ -69,7 +69,7 @@ func (w *world) lentWithRecords() {
 }
 
 // What a pack must not tell, for each owner: names, serials and registrations of the other's things, and the other owner.
-var foreign = map[string]*regexp.Regexp{
+var notToTell = map[string]*regexp.Regexp{
 	"north": regexp.MustCompile(`aircraft/plane|DEMO-1\b|engines/one\b|D-1001|\bsouth\b`),
 	"south": regexp.MustCompile(`engines/two\b|D-1002|components/p1|components/d1|\bnorth\b`),
 }
@@ -82,7 +82,10 @@ func TestAPackOfALimitedAccountHoldsNothingOfAnother(t *testing.T) {
 			owner, subject string
 			holds          map[string]string
 		}{
-			{"north", "engines/two", map[string]string{"records.csv": "workOrders/7", "flying.csv": "of another owner", "life-limits.csv": "d1", "open-findings.csv": "chafed hose", "index.pdf": "Limitedtowhatbelongstonorth"}},
+			{"north", "engines/two", map[string]string{
+				"records.csv": "workOrders/7", "flying.csv": "of another owner", "life-limits.csv": "d1", "open-findings.csv": "chafed hose",
+				"index.pdf": "Limitedtowhatbelongstonorth",
+			}},
 			{"south", "aircraft/plane", map[string]string{"status.json": "belongs to another owner", "flying.csv": "aircraft/plane", "index.pdf": "Limitedtowhatbelongstosouth"}},
 			{"south", "engines/one", map[string]string{"records.csv": "workOrders/8", "fittings.csv": "aircraft/plane"}},
 		} {
@@ -91,7 +94,7 @@ func TestAPackOfALimitedAccountHoldsNothingOfAnother(t *testing.T) {
 				t.Errorf("%s is limited to %q", c.subject, pack.GetLimitedTo())
 			}
 			for path, content := range files {
-				if found := foreign[c.owner].FindString(content); found != "" {
+				if found := notToTell[c.owner].FindString(content); found != "" {
 					t.Errorf("%s of %s for %s tells of %q:\n%s", path, c.subject, c.owner, found, content)
 				}
 			}
@@ -103,7 +106,7 @@ func TestAPackOfALimitedAccountHoldsNothingOfAnother(t *testing.T) {
 			_, all := w.packedAs(w.as("quality"), c.subject)
 			told := ""
 			for _, content := range all {
-				told += foreign[c.owner].FindString(content)
+				told += notToTell[c.owner].FindString(content)
 			}
 			if c.subject != "engines/one" && told == "" {
 				t.Errorf("who is not limited is told nothing of another's in %s, so the walk proves nothing", c.subject)
