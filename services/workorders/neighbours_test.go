@@ -33,6 +33,7 @@ type neighbours struct {
 	last   map[string]int32     // "people/ann perform" → last day of the authorization
 	items  map[string]string    // lot → item
 	model  *performancev1.EngineModel
+	plane  string                 // where the engine is fitted
 	causes []*performancev1.Cause // what may be behind a loss that a wash did not cure
 
 	nameless, uncertified, quarantined, heaterless, warmed bool
@@ -41,7 +42,7 @@ type neighbours struct {
 func newNeighbours() *neighbours {
 	return &neighbours{
 		silent: map[string]bool{}, lapsed: map[string]string{}, valid: map[string]int32{gauge: 20261231},
-		until: map[string]time.Time{}, model: engineModel(), last: map[string]int32{}, items: map[string]string{},
+		until: map[string]time.Time{}, model: engineModel(), plane: "aircraft/a1", last: map[string]int32{}, items: map[string]string{},
 	}
 }
 
@@ -135,8 +136,10 @@ func (n *neighbours) GetEngine(_ context.Context, req *compliancev1.GetEngineReq
 	if req.GetName() != engine && req.GetName() != "engines/e2" {
 		return nil, fault.Missing(req.GetName())
 	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
 	return &compliancev1.Engine{
-		Name: req.GetName(), Serial: "SN-1", Aircraft: "aircraft/a1", EngineModel: "engineModels/demo",
+		Name: req.GetName(), Serial: "SN-1", Aircraft: n.plane, EngineModel: "engineModels/demo",
 		Counters: &compliancev1.Counters{OperatingSeconds: 3600 * 1234, Cycles: 99, Starts: 120},
 	}, nil
 }

@@ -212,3 +212,31 @@ func TestStaleEtagsAreRefused(t *testing.T) {
 		}
 	})
 }
+
+// An engine that was moved since its order was planned is not worked on under that order: what is signed would name the wrong aircraft.
+// Scheduling again takes the aircraft that it is on; what has its kit already is drafted anew.
+func TestAnEngineThatMovedIsNotWorkedOn(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		moved := func(plane string) {
+			s.near.change(func(n *neighbours) { n.plane = plane })
+		}
+		start := func(o *workordersv1.WorkOrder) error {
+			_, err := s.do.StartWorkOrder(s.as("ann"), &workordersv1.StartWorkOrderRequest{Name: o.GetName(), Etag: o.GetEtag()})
+			return err
+		}
+		o, planned := s.kitted("ring-flow-check"), s.drafted("ring-flow-check")
+		for plane, said := range map[string]string{"aircraft/a2": "aircraft/a2", "": "no aircraft"} {
+			moved(plane)
+			s.refused(start(o), "ENGINE_MOVED", "aircraft/a1", said)
+		}
+		moved("aircraft/a2")
+		again := must[*workordersv1.WorkOrder](s)(s.schedule(planned, 12, "battery"))
+		if again.GetAircraft() != "aircraft/a2" || s.order(o).GetState() != workordersv1.WorkOrder_KITTED {
+			t.Errorf("%v, %v", again, s.order(o))
+		}
+		moved("aircraft/a1")
+		if err := start(o); err != nil {
+			t.Errorf("back where it was: %v", err)
+		}
+	})
+}

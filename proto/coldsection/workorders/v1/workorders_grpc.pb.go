@@ -91,7 +91,7 @@ type WorkOrdersServiceClient interface {
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
 	KitWorkOrder(ctx context.Context, in *KitWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
-	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, COMPLIANCE_UNREACHABLE.
+	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, COMPLIANCE_UNREACHABLE.
 	StartWorkOrder(ctx context.Context, in *StartWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(ctx context.Context, in *HoldWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -501,7 +501,7 @@ type WorkOrdersServiceServer interface {
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
 	KitWorkOrder(context.Context, *KitWorkOrderRequest) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
-	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, COMPLIANCE_UNREACHABLE.
+	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, COMPLIANCE_UNREACHABLE.
 	StartWorkOrder(context.Context, *StartWorkOrderRequest) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(context.Context, *HoldWorkOrderRequest) (*WorkOrder, error)

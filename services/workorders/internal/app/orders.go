@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -196,7 +197,7 @@ func (a *App) ScheduleWorkOrder(ctx context.Context, req *workordersv1.ScheduleW
 		if err != nil {
 			return nil, err
 		}
-		o.EngineModel = d.engine.GetEngineModel()
+		o.EngineModel, o.Aircraft = d.engine.GetEngineModel(), d.engine.GetAircraft()
 		o.PlanStartTime, o.PlanEndTime, o.Station, o.Assignees = req.GetPlanStartTime(), req.GetPlanEndTime(), place.GetName(), req.GetAssignees()
 		if isWash(o.GetKind()) {
 			if err := u.planFor(ctx, o, d.model, place, req); err != nil {
@@ -326,6 +327,9 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 		if err != nil {
 			return nil, err
 		}
+		if err := stays(o, engine); err != nil {
+			return nil, err
+		}
 		if err := u.begin(o, req); err != nil {
 			return nil, err
 		}
@@ -344,6 +348,15 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 		}
 		return o, u.advance(ctx, o, "start", nil)
 	})
+}
+
+// stays refuses to begin work on an engine that is no longer where its order says, which is what everybody signs. Reason: ENGINE_MOVED.
+func stays(o *workordersv1.WorkOrder, engine *compliancev1.Engine) error {
+	if o.GetState() != workordersv1.WorkOrder_KITTED || engine.GetAircraft() == o.GetAircraft() {
+		return nil // the table of states answers
+	}
+	return standing(o, "ENGINE_MOVED", "%s is for %s on %s, and compliance has it on %s now. Draft it anew for where the engine is, or correct the fitting.",
+		o.GetNumber(), o.GetEngine(), cmp.Or(o.GetAircraft(), "no aircraft"), cmp.Or(engine.GetAircraft(), "no aircraft"))
 }
 
 // begin writes when an order was started: now or, on a day without network, when the sheet says. Reason: TIME_OUT_OF_ORDER.
