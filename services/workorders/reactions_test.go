@@ -1,10 +1,12 @@
 package workorders_test
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
 
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 )
@@ -108,6 +110,41 @@ func TestAnAdviceDraftsOneOrder(t *testing.T) {
 		must[*workordersv1.WorkOrder](s)(s.void(found[0], "pat"))
 		advise("a4", "recovery_wash")
 		if s.count("work_orders") != 2 {
+			t.Errorf("%d orders after the first was ended", s.count("work_orders"))
+		}
+	})
+}
+
+// What comes due drafts one order that names it, and no second one while that is under way. Another requirement of the same card has an
+// order of its own, since the release of the first would leave it due. What has no card or is no engine drafts nothing.
+func TestWhatComesDueDraftsItsOrder(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		n := 0
+		approach := func(requirement, subject, card string) {
+			n++
+			fact := &compliancev1.DueChanged{
+				DueItem: "dueItems/" + requirement + ".e1", Requirement: "requirements/" + requirement, Subject: subject, TaskCard: card, Band: "NEAR", Explanation: "left 4:00 h",
+			}
+			if err := s.heard(fmt.Sprintf("due-%d", n), "coldsection.compliance.due.approached.v1", fact); err != nil {
+				t.Fatal(err)
+			}
+		}
+		approach("rinse", engine, "taskCards/salt-rinse")
+		approach("rinse", engine, "taskCards/salt-rinse")
+		approach("none", engine, "")
+		approach("part", "components/c1", "taskCards/salt-rinse")
+		found := s.ofCard("salt-rinse")
+		if len(found) != 1 || s.count("work_orders") != 1 || found[0].GetOrigin().GetCause() != workordersv1.Origin_DUE_ITEM ||
+			found[0].GetOrigin().GetReference() != "dueItems/rinse.e1" || !slices.Equal(found[0].GetRequirements(), []string{"requirements/rinse"}) {
+			t.Fatalf("%v", found)
+		}
+		approach("coastal-rinse", engine, "taskCards/salt-rinse")
+		if s.count("work_orders") != 2 {
+			t.Errorf("%d orders for two requirements", s.count("work_orders"))
+		}
+		must[*workordersv1.WorkOrder](s)(s.void(found[0], "pat"))
+		approach("rinse", engine, "taskCards/salt-rinse")
+		if s.count("work_orders") != 3 {
 			t.Errorf("%d orders after the first was ended", s.count("work_orders"))
 		}
 	})

@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -90,11 +91,12 @@ func (a *App) causesOf(ctx context.Context, fact *performancev1.RecoveryComputed
 }
 
 // answered says whether an order makes another one for the same origin needless: one of its card is under way, or one answered the
-// same wash before.
+// same wash before. What comes due needs an order that names it: the release of another one of the same card would leave it due.
 func answered(o, by *workordersv1.WorkOrder) bool {
 	ended := o.GetState() == workordersv1.WorkOrder_RELEASED || o.GetState() == workordersv1.WorkOrder_VOIDED
 	again := by.GetOrigin().GetCause() == workordersv1.Origin_NOT_RECOVERED && o.GetOrigin().GetReference() == by.GetOrigin().GetReference()
-	return again || !ended && o.GetTaskCard() == by.GetTaskCard()
+	unnamed := by.GetOrigin().GetCause() == workordersv1.Origin_DUE_ITEM && !slices.Contains(o.GetRequirements(), by.GetRequirements()[0])
+	return again || !ended && o.GetTaskCard() == by.GetTaskCard() && !unnamed
 }
 
 // draftFrom asks what a draft needs, and drafts unless an order of this card is under way on the engine.
