@@ -285,7 +285,7 @@ func TestAHoldPointStopsTheWork(t *testing.T) {
 			must[*workordersv1.Step](s)(s.do.CompleteStep(s.as("sam"), completion(step)))
 		}
 		_, err = s.do.CompleteStep(s.as("sam"), completion(steps[2]))
-		s.refused(err, "SAME_PERSON", "people/sam")
+		s.refused(err, "SAME_PERSON", "You ")
 		if seen := must[*workordersv1.Step](s)(s.do.CompleteStep(s.as("ivy"), completion(steps[2]))); seen.GetPerformer() != "people/ivy" {
 			t.Errorf("%v", seen)
 		}

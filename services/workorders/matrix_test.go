@@ -161,7 +161,7 @@ func TestALookStaysTheLookOfAnotherPerson(t *testing.T) {
 			s.acknowledge(look, "sam")
 			_, err := s.do.CompleteStep(s.as("sam"), completion(look))
 			if part != "signature" {
-				s.refused(err, "SAME_PERSON", "people/sam", "Another person")
+				s.refused(err, "SAME_PERSON", "You did work of", "Another person")
 				s.clock.Advance(seriesGap)
 				continue
 			}

@@ -37,7 +37,7 @@ func TestWhoTookPartNeverInspects(t *testing.T) {
 				s.work(o, "ann")
 				must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))
 				_, err := s.inspect(o, "sam", "")
-				s.refused(err, "SAME_PERSON", "people/sam", "Another person")
+				s.refused(err, "SAME_PERSON", "You did work of", "Another person")
 				must[*workordersv1.WorkOrder](s)(s.inspect(o, "ian", ""))
 			})
 		})
