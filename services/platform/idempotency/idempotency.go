@@ -174,7 +174,7 @@ func (r row) keep(ctx context.Context, tx *storage.Tx, answer proto.Message, now
 		return err
 	}
 	if tx.Engine() == storage.SQLite || tx.Shared() {
-		return tx.Queue(ctx, known.added, insertKey+" ON CONFLICT DO NOTHING", r.caller, r.method, r.key, r.fingerprint, kept, storage.Micros(now))
+		return tx.QueueEach(ctx, known.added, insertKey+" ON CONFLICT DO NOTHING", r.caller, r.method, r.key, r.fingerprint, kept, storage.Micros(now))
 	}
 	return tx.Queue(ctx, nil, "UPDATE idempotency_keys SET answer = $1 WHERE caller = $2 AND method = $3 AND request_key = $4",
 		kept, r.caller, r.method, r.key)

@@ -54,7 +54,7 @@ func Append(ctx context.Context, tx *storage.Tx, events ...Event) error {
 		if err := waitForTurn(ctx, tx, e.Source, e.Subject); err != nil {
 			return err
 		}
-		if err := add(ctx, tx, e, insertNext); err != nil {
+		if err := add(ctx, tx, e, false); err != nil {
 			return err
 		}
 	}
@@ -64,23 +64,30 @@ func Append(ctx context.Context, tx *storage.Tx, events ...Event) error {
 // AppendFirst is Append for the first fact about a subject that this transaction made, under a name that nobody had: its number is known,
 // and nobody else can be writing about it.
 func AppendFirst(ctx context.Context, tx *storage.Tx, e Event) error {
-	return add(ctx, tx, e, insertFirst)
+	return add(ctx, tx, e, true)
 }
 
 // The statements that add a fact with the next number, and with the first.
 const (
 	insertOne   = `INSERT INTO outbox (id, type, source, subject, event_time, actor, traceparent, data, version) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, `
 	insertNext  = insertOne + "(SELECT COALESCE(MAX(version), 0) + 1 FROM outbox WHERE source = $3 AND subject = $4))"
-	insertFirst = insertOne + "1)"
+	insertFirst = insertOne + "$9)"
 )
 
-func add(ctx context.Context, tx *storage.Tx, e Event, statement string) error {
+func add(ctx context.Context, tx *storage.Tx, e Event, first bool) error {
 	if len(e.Data) > maxFact {
 		return fault.New(fault.ResourceExhausted, "FACT_TOO_LARGE",
 			"What would be told of %s has %d bytes; a fact may have %d. Nothing was changed; do it in smaller parts.", e.Subject, len(e.Data), maxFact)
 	}
 	id, _ := auth.FromContext(ctx)
-	if err := tx.Queue(ctx, nil, statement, e.ID, e.Type, e.Source, e.Subject, storage.Micros(e.Time), id.Account, traceParent(ctx), e.Data); err != nil {
+	args := []any{e.ID, e.Type, e.Source, e.Subject, storage.Micros(e.Time), id.Account, traceParent(ctx), e.Data}
+	var err error
+	if first {
+		err = tx.QueueEach(ctx, nil, insertFirst, append(args, int64(1))...)
+	} else {
+		err = tx.Queue(ctx, nil, insertNext, args...)
+	}
+	if err != nil {
 		return fmt.Errorf("writing fact %s: %w", e.Type, err)
 	}
 	return nil

@@ -57,7 +57,7 @@ func (t *Table[T]) InsertLater(ctx context.Context, tx *storage.Tx, m T, now tim
 	if err != nil {
 		return err
 	}
-	return tx.Queue(ctx, func(n int64, err error) error { return exists(m, n, err) }, t.insert, args...)
+	return tx.QueueEach(ctx, func(n int64, err error) error { return exists(m, n, err) }, t.insert, args...)
 }
 
 // exists refuses a row that was not added.
@@ -93,7 +93,7 @@ func (t *Table[T]) SaveLater(ctx context.Context, tx *storage.Tx, m T, now time.
 	if err != nil {
 		return err
 	}
-	return tx.Queue(ctx, func(n int64, err error) error { return stale(m, n, err) }, t.update, args...)
+	return tx.QueueEach(ctx, func(n int64, err error) error { return stale(m, n, err) }, t.update, args...)
 }
 
 // stale refuses a row that was not changed, because somebody else did so before.

@@ -213,14 +213,18 @@ func (p *pipeline) take(group []*member) error {
 	if slices.ContainsFunc(group, (*member).unkept) {
 		return errAlone
 	}
+	var all []statementOf
 	for i, more := 0, true; more; i++ {
-		more = false
+		before := len(all)
 		for _, m := range group {
 			if i < len(m.kept) {
-				p.keep(m.kept[i].outcome, m.kept[i].query, m.kept[i].args)
-				more = true
+				all = append(all, m.kept[i])
 			}
 		}
+		more = len(all) > before
+	}
+	for _, m := range gatherAlike(all) {
+		p.keepFor(m)
 	}
 	for _, m := range group {
 		m.wrote = m.wrote || slices.ContainsFunc(m.kept, writes)
@@ -232,7 +236,7 @@ func (p *pipeline) take(group []*member) error {
 // blame says of a failed group who runs alone: whoever failed it, or everybody when that is nobody's fault and may go better.
 func blame(group []*member, culprit *member, err error) error {
 	known := culprit != nil || slices.ContainsFunc(group, (*member).unkept)
-	if !known && !isRace(err) {
+	if !known && !isRace(err) && !errors.Is(err, errMixed) {
 		return err
 	}
 	for _, m := range group {

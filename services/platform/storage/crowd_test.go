@@ -270,3 +270,60 @@ func TestWhoHoldsTheSameThingWaits(t *testing.T) {
 		}
 	})
 }
+
+// What many ask in the same words is done at once, each with its own values, and what one of them finds is its own: rows of each kind
+// of value, several rows of one, a row that is there, and one that another has changed.
+func TestWhatManyAskAlikeIsEachsOwn(t *testing.T) {
+	kinds := schema("CREATE TABLE things (id TEXT PRIMARY KEY, amount BIGINT NOT NULL CHECK (amount >= 0), note TEXT NOT NULL);")
+	const add = "INSERT INTO things (id, amount, note)\n\tVALUES ($1, $2, $3)"
+	gone := errors.New("gone")
+	changedOne := func(n int64, err error) error {
+		if err == nil && n != 1 {
+			return gone
+		}
+		return err
+	}
+	storagetest.Engines(t, kinds, func(t *testing.T, db *storage.DB) {
+		if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			for i := range 40 {
+				if err := tx.QueueEach(ctx, nil, add, fmt.Sprint(i), int64(i), "as it was"); err != nil {
+					return err
+				}
+			}
+			return nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		verdicts, _ := holders(t, db, 40, func(i int) storage.Func {
+			return func(ctx context.Context, tx *storage.Tx) error {
+				was := int64(i)
+				if i%13 == 5 {
+					was = -1 // another version than there is
+				}
+				return errors.Join(
+					tx.QueueEach(ctx, changedOne, "UPDATE things SET amount = amount + $1, note = $2 WHERE id = $3 AND amount = $4", int64(100), fmt.Sprint("n", i), fmt.Sprint(i), was),
+					tx.QueueEach(ctx, changedOne, add+" ON CONFLICT (id) DO NOTHING", fmt.Sprint("new", i), int64(i), "new"),
+					tx.QueueEach(ctx, nil, add+", ($4, $5, $6)", fmt.Sprint("a", i), int64(i), "", fmt.Sprint("b", i), int64(i), "’ $1 )"),
+				)
+			}
+		})
+		for i, err := range verdicts {
+			bad := i%13 == 5
+			if errors.Is(err, gone) != bad || !bad && err != nil {
+				t.Errorf("%d: %v", i, err)
+			}
+			want := map[string]int64{fmt.Sprint(i): int64(i) + 100, fmt.Sprint("new", i): int64(i), fmt.Sprint("b", i): int64(i)}
+			if bad {
+				want = map[string]int64{fmt.Sprint(i): int64(i)}
+			}
+			for id, amount := range want {
+				if got := amountOf(t, db, id); got != amount {
+					t.Errorf("%s has %d, want %d", id, got, amount)
+				}
+			}
+		}
+		if n := count(t, db); n != 40+3*(40-3) {
+			t.Errorf("%d rows", n)
+		}
+	})
+}

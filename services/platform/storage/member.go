@@ -39,6 +39,7 @@ type statementOf struct {
 
 	query string
 	args  []any
+	each  bool // whether it may be done together with others in the same words
 }
 
 func writes(s statementOf) bool { return !strings.HasPrefix(s.query, "SELECT ") }
@@ -67,7 +68,7 @@ func (m *member) keep(o outcome, query string, args []any) error {
 		return err
 	}
 	o.of = m
-	m.kept = append(m.kept, statementOf{o, query, args})
+	m.kept = append(m.kept, statementOf{outcome: o, query: query, args: args})
 	return nil
 }
 
@@ -76,6 +77,14 @@ func (m *member) stopped() error { return cmp.Or(m.broken, m.refused) }
 
 func (m *member) queue(_ context.Context, then Check, query string, args []any) error {
 	return m.keep(outcome{check: then}, query, args)
+}
+
+func (m *member) each(ctx context.Context, then Check, query string, args []any) error {
+	if err := m.queue(ctx, then, query, args); err != nil {
+		return err
+	}
+	m.kept[len(m.kept)-1].each = true
+	return nil
 }
 
 // ask lets the body alone have what its reader refuses; an error of the server's comes up by itself.

@@ -72,6 +72,10 @@ func (p *pipeline) queue(_ context.Context, then Check, query string, args []any
 	return p.failed
 }
 
+func (p *pipeline) each(ctx context.Context, then Check, query string, args []any) error {
+	return p.queue(ctx, then, query, args)
+}
+
 func (p *pipeline) ask(_ context.Context, read func(Rows) error, query string, args []any) error {
 	p.keep(outcome{read: read}, query, args)
 	return p.failed

@@ -13,6 +13,7 @@ type session interface {
 	exec(ctx context.Context, query string, args []any) (int64, error)
 	query(ctx context.Context, query string, args []any) (Rows, error)
 	queue(ctx context.Context, then Check, query string, args []any) error
+	each(ctx context.Context, then Check, query string, args []any) error
 	ask(ctx context.Context, read func(Rows) error, query string, args []any) error
 	flush(ctx context.Context) error
 	undo(ctx context.Context, to string) error // takes back what was done since a savepoint, also after a statement failed
@@ -50,6 +51,13 @@ func (tx *Tx) Exec(ctx context.Context, query string, args ...any) (int64, error
 // must not be changed afterwards.
 func (tx *Tx) Queue(ctx context.Context, then Check, query string, args ...any) error {
 	return tx.s.queue(ctx, then, query, args)
+}
+
+// QueueEach is Queue for a statement that adds or changes exactly the rows that it names, one for each list of its arguments: an INSERT of values
+// only, in their order, or an UPDATE by its WHERE, with texts, whole numbers and bytes. Where many share the transaction, what they ask
+// in the same words is done at once; none may then name another's rows.
+func (tx *Tx) QueueEach(ctx context.Context, then Check, query string, args ...any) error {
+	return tx.s.each(ctx, then, query, args)
 }
 
 // Ask is Queue for a query: read gets its rows, at once or when the next statement is waited for.
@@ -247,6 +255,10 @@ func (d *direct) query(ctx context.Context, query string, args []any) (Rows, err
 func (d *direct) queue(ctx context.Context, then Check, query string, args []any) error {
 	changed, err := d.exec(ctx, query, args)
 	return judged(then, changed, err)
+}
+
+func (d *direct) each(ctx context.Context, then Check, query string, args []any) error {
+	return d.queue(ctx, then, query, args)
 }
 
 func (d *direct) ask(ctx context.Context, read func(Rows) error, query string, args []any) error {

@@ -167,10 +167,10 @@ func issues(b *testing.B, db *storage.DB) {
 	}
 }
 
-// posted moves a little of a caller's lot in a transaction of its own.
+// posted moves a little of a caller's lot, as an issue does.
 func (d desk) posted(c, i int) error {
-	return d.db.Update(d.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-		lot := fmt.Sprintf("lots/b%d", c)
+	lot := fmt.Sprintf("lots/b%d", c)
+	return d.db.UpdateHolding(d.t.Context(), []string{lot}, func(ctx context.Context, tx *storage.Tx) error {
 		m := &consumablesv1.StockMovement{Name: fmt.Sprintf("stockMovements/p%d", i), Lot: lot}
 		return store.Post(ctx, tx, m, []stock.Posting{{Lot: lot, Location: shelf, Amount: -1}, {Lot: lot, Location: "locations/back", Amount: 1}}, morning)
 	})

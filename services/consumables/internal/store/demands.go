@@ -95,7 +95,7 @@ func SaveDemand(ctx context.Context, tx *storage.Tx, d Demand) error {
 
 // ChangeDemand writes a demand that DemandsOf or LockLine read in the same transaction; nobody waits for it.
 func ChangeDemand(ctx context.Context, tx *storage.Tx, d Demand) error {
-	return tx.Queue(ctx, func(changed int64, err error) error {
+	return tx.QueueEach(ctx, func(changed int64, err error) error {
 		if err == nil && changed != 1 {
 			return fmt.Errorf("the demand of %s for %s is gone", d.WorkOrder, d.Item)
 		}

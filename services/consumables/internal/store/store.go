@@ -93,7 +93,7 @@ func Record(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement,
 		fmt.Fprintf(&rows, ", ($%d, $%d, $%d, $%d, $%d)", n+1, n+2, n+3, n+4, n+5)
 		args = append(args, m.GetName(), int64(i+1), p.Lot, p.Location, int64(p.Amount))
 	}
-	return tx.Queue(ctx, nil, "INSERT INTO postings (movement, line, lot, location, amount) VALUES "+rows.String()[2:], args...)
+	return tx.QueueEach(ctx, nil, "INSERT INTO postings (movement, line, lot, location, amount) VALUES "+rows.String()[2:], args...)
 }
 
 // net sums postings place by place, so that only what a movement leaves behind can be refused, in one order, so that two
@@ -128,7 +128,7 @@ const (
 func move(ctx context.Context, tx *storage.Tx, p stock.Posting) error {
 	args := []any{int64(p.Amount), p.Lot, p.Location}
 	if p.Amount < 0 && !slices.Contains(overdrawn, p.Location) {
-		return tx.Queue(ctx, func(changed int64, err error) error {
+		return tx.QueueEach(ctx, func(changed int64, err error) error {
 			if storage.IsCheck(err) || err == nil && changed == 0 {
 				return short(p)
 			}
@@ -136,7 +136,7 @@ func move(ctx context.Context, tx *storage.Tx, p stock.Posting) error {
 		}, changeBalance, args...)
 	}
 	if tx.Engine() == storage.Postgres {
-		return tx.Queue(ctx, nil, raiseBalance, args...)
+		return tx.QueueEach(ctx, nil, raiseBalance, args...)
 	}
 	n, err := tx.Exec(ctx, changeBalance, args...) // nearly always there, and then half the work
 	if err == nil && n == 0 {
