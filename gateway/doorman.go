@@ -27,6 +27,7 @@ type doorman struct {
 	clock clock.Clock
 
 	calls, strangers *limits.Limiter // of accounts, and of addresses before sign-in
+	streams          *limits.Open    // of accounts
 	proxies          limits.Proxies
 	// authorise says whether a caller may still call a method.
 	authorise func(ctx context.Context, method string) error

@@ -13,8 +13,10 @@ import (
 
 	"google.golang.org/grpc"
 
+	"coldsection.example/gateway/internal/limits"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/outbox"
 )
 
@@ -136,6 +138,50 @@ func TestAStreamEndsWithWhatLetItIn(t *testing.T) {
 			}
 			w.checkAudit("accounts/vera coldsection.access.v1.EventsService/WatchEvents  OPENED")
 		})
+	}
+}
+
+// An account has so many streams open at once; one more is refused, and let in when another ended. Others are not held up.
+func TestAnAccountHasSoManyStreamsOpen(t *testing.T) {
+	w := newWorld(t)
+	w.happen("lots/a", "f1")
+	vera := w.hire("vera", "viewer")
+	open := func(token string) (stop func(), err error) {
+		ctx, cancel := context.WithCancel(w.as(token))
+		t.Cleanup(cancel)
+		stream, err := accessv1.NewEventsServiceClient(w.conn).WatchEvents(ctx, &accessv1.WatchEventsRequest{})
+		if err == nil {
+			_, err = stream.Recv()
+		}
+		return cancel, err
+	}
+	var first func()
+	for i := range limits.MostStreams {
+		stop, err := open(vera)
+		if err != nil {
+			t.Fatalf("stream %d: %v", i+1, err)
+		}
+		if first == nil {
+			first = stop
+		}
+	}
+	if _, err := open(vera); reasonOf(err) != "TOO_MANY_STREAMS" {
+		t.Errorf("one more: %v", err)
+	}
+	if _, err := open(w.admin); err != nil {
+		t.Errorf("another account: %v", err)
+	}
+	first()
+	for deadline := clock.System().After(time.Minute); ; {
+		_, err := open(vera)
+		if err == nil {
+			break
+		}
+		select {
+		case <-deadline:
+			t.Fatalf("after one ended: %v", err)
+		case <-clock.System().After(10 * time.Millisecond):
+		}
 	}
 }
 

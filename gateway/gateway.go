@@ -117,7 +117,7 @@ func (g *Gateway) register(certificate *peers.Identity, limited Limits) error {
 	if certificate != nil {
 		options = append(options, grpc.Creds(certificate.ServePublic()))
 	}
-	doorman := &doorman{store: g.store, clock: d.Clock, proxies: limited.Proxies}
+	doorman := &doorman{store: g.store, clock: d.Clock, proxies: limited.Proxies, streams: limits.NewOpen()}
 	doorman.calls, doorman.strangers = limits.New(d.Clock, limited.CallsPerSecond), limits.New(d.Clock, limited.StrangersPerSecond)
 	doorman.audit = &audit.Log{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Log: d.Log, Spool: g.spool}
 	var err error

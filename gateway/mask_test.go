@@ -13,6 +13,16 @@ func TestMasksAreSpeltLikeTheFieldsOfTheBody(t *testing.T) {
 			t.Errorf("%s: %d %v", mask, status, answer)
 		}
 	}
+	// Check API-11: without a mask what is populated changes, and nothing else.
+	status, answer, _ := w.rest("PATCH", "/v1/accounts/vera", w.admin, `{"login":"vera","displayName":"no mask","roles":["viewer"],"kind":"HUMAN"}`)
+	if status != 200 || answer["displayName"] != "no mask" || answer["person"] != "people/vera" {
+		t.Errorf("no mask: %d %v", status, answer)
+	}
+	whole := `{"login":"vera","displayName":"all","roles":["viewer"],"kind":"HUMAN","state":"DISABLED","createTime":"2000-01-01T00:00:00Z"}`
+	status, answer, _ = w.rest("PATCH", "/v1/accounts/vera?updateMask=*", w.admin, whole) // "*" replaces all but what the server sets
+	if status != 200 || answer["displayName"] != "all" || answer["person"] != "" || answer["state"] != "ACTIVE" || answer["createTime"] == "2000-01-01T00:00:00Z" {
+		t.Errorf("a mask of everything: %d %v", status, answer)
+	}
 	for _, mask := range []string{"state", "name", "displayName,secondFactor", "create_time"} { // case A13
 		if status, answer, _ := w.rest("PATCH", "/v1/accounts/vera?updateMask="+mask, w.admin, `{"displayName":"no","state":"DISABLED"}`); status != 400 || answer["reason"] != "FIELD_READ_ONLY" {
 			t.Errorf("what the server sets, %s: %d %v", mask, status, answer)

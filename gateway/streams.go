@@ -8,6 +8,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/rpc"
 )
 
@@ -31,10 +32,15 @@ func (d *doorman) stream(srv any, stream grpc.ServerStream, info *grpc.StreamSer
 	if err == nil {
 		err = d.authorise(who, info.FullMethod)
 	}
+	leave := func() {}
+	if err == nil {
+		leave, err = d.openFor(who)
+	}
 	if err != nil {
 		d.refused(who, info.FullMethod, "", rpc.ToStatus(err))
 		return rpc.ToStatus(err)
 	}
+	defer leave()
 	if err := d.audit.Write(who, call(who, info.FullMethod, ""), "OPENED"); err != nil {
 		return rpc.ToStatus(err)
 	}
@@ -54,6 +60,14 @@ func (d *doorman) stream(srv any, stream grpc.ServerStream, info *grpc.StreamSer
 	}
 	d.write(who, info.FullMethod, "", outcome)
 	return err
+}
+
+// openFor opens a stream of the caller; whoever is nobody known is counted by address. Reason: TOO_MANY_STREAMS.
+func (d *doorman) openFor(ctx context.Context) (leave func(), err error) {
+	if id, known := auth.FromContext(ctx); known && id.Account != "" {
+		return d.streams.Enter(id.Account)
+	}
+	return d.streams.Enter(d.address(ctx))
 }
 
 // recheck looks again and again whether the caller may still have the stream, and ends it when not.

@@ -153,8 +153,8 @@ func LoadPublic(path string) (map[string]string, error) {
 	return parts, nil
 }
 
-// users are what event servers know of parts, by their public keys. A part without rights is an error.
-func users(rights []Rights, keys map[string]string) ([]*server.NkeyUser, error) {
+// Users are what event servers know of parts, by their public keys: for servers that are not run by Serve. A part without rights is an error.
+func Users(rights []Rights, keys map[string]string) ([]*server.NkeyUser, error) {
 	var all []*server.NkeyUser
 	for public, part := range keys {
 		at := slices.IndexFunc(rights, func(r Rights) bool { return r.Part == part })
@@ -237,7 +237,7 @@ func openEmbedded(ctx context.Context, cfg Config, parts []string, add func(*Bus
 		}
 		mine[r.Part], public[key.public] = key, r.Part
 	}
-	known, err := users(rights, public)
+	known, err := Users(rights, public)
 	if err != nil {
 		return err
 	}

@@ -223,7 +223,7 @@ func TestWithoutAKnownKeyNobodyComesIn(t *testing.T) {
 	if err := MakeKeys(folder, "stores"); err == nil {
 		t.Error("keys are written over")
 	}
-	if _, err := users(house, map[string]string{"UX": "guests"}); err == nil {
+	if _, err := Users(house, map[string]string{"UX": "guests"}); err == nil {
 		t.Error("guests get a key")
 	}
 	wrong := filepath.Join(t.TempDir(), "public")

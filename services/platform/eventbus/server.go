@@ -58,7 +58,7 @@ func (c ServerConfig) options() (*server.Options, error) {
 	if err != nil {
 		return nil, err
 	}
-	known, err := users(c.Rights, c.Keys)
+	known, err := Users(c.Rights, c.Keys)
 	if err != nil {
 		return nil, err
 	}
