@@ -107,7 +107,7 @@ func (c *crowd) run(group []*member) {
 	c.start()
 	for _, m := range group {
 		if m.verdict == nil {
-			m.tx.committed()
+			m.verdict = m.tx.committed()
 		}
 		m.result <- m.verdict
 	}
