@@ -26,6 +26,8 @@ export const clockAhead = () => ahead;
 export const clockKnown = () => heard;
 // suiteNow is the suite's time in milliseconds, as well as this device knows it.
 export const suiteNow = () => Date.now() + ahead;
+// nowText is that time as the API takes it.
+export const nowText = () => new Date(suiteNow()).toISOString();
 
 // call asks the API. Nothing comes from the browser's store: an etag stays the same when the units change or stock moves.
 export async function call(method, path, body, key) {

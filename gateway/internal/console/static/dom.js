@@ -16,6 +16,9 @@ export const instant = (t) => (t ? t.slice(0, 16).replace("T", " ") + "Z" : "–
 export const amount = (q) => (q ? `${q.value} ${q.unitCode}` + (q.converted && q.converted.unitCode !== q.unitCode ? ` (${q.converted.displayText})` : "") : "–");
 export const last = (name) => (name || "").split("/").pop();
 export const words = (text) => String(text || "").replaceAll("_", " ");
+// utc is the instant that a box for times says, in UTC; none for an empty one.
+export const utc = (f) => (f.value() ? new Date(f.value() + "Z").toISOString() : undefined);
+export const minutes = (seconds) => `${Math.floor(seconds / 60)} min ${String(seconds % 60).padStart(2, "0")} s`;
 // dayOf is a day of the calendar as the API takes it, of what a box for days gives.
 export const dayOf = (text) => { const [year, month, day] = text.split("-").map(Number); return { year, month, day }; };
 

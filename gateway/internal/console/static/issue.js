@@ -108,7 +108,7 @@ export function issueDesk(preset) {
       el("p", {}, `Usable until ${instant(scan.lot.expireTime)}; ${amount(scan.lot.onHand)} on hand.`),
       el("form", { onsubmit: entered }, el("label", { for: "amount" }, `Amount, ${unit}`), field,
         ...(other ? [el("label", { for: "reason" }, "Reason to take this one all the same"), reason] : []),
-        el("p", {}, el("button", {}, "Issue"), " Enter issues, Escape goes back.")));
+        el("p", {}, el("button", {}, "Issue"), " ", el("button", { type: "button", class: "back", onclick: () => { close(); target().focus(); } }, "Back"), " Enter issues, Escape goes back.")));
     handout.hidden = false;
     said.className = said.textContent = "";
     field.focus();

@@ -1,11 +1,9 @@
 // Starter runs: the next allowed start counts down to an absolute time that the service computed, on the suite's clock, so that a dark screen, a
 // reload or a wrong clock of the device changes nothing. Rests are minima: the button is shut until the rest is over, and nothing here
 // opens it sooner. A run that was made all the same, or with a stopwatch, is recorded with its times as it was; the service says what it broke.
-import { clockAhead, clockKnown, suiteNow } from "/api.js";
-import { choice, el, field, fold, tick } from "/dom.js";
+import { Refused, clockAhead, clockKnown, suiteNow } from "/api.js";
+import { choice, el, field, fold, minutes, tick, utc } from "/dom.js";
 import { enter } from "/waiting.js";
-
-const clock = (seconds) => `${Math.floor(seconds / 60)} min ${String(seconds % 60).padStart(2, "0")} s`;
 
 // kept is the run that is under way at a step, also after a reload. Both its times are this device's, so that its length is right, and go by the
 // difference of the clocks at its start, so that they are the suite's.
@@ -49,14 +47,17 @@ function waiting(again, world, run) {
     again();
   });
   ticking(left, () => {
-    left.textContent = closed ? "■ SHUT" : seconds() > 0 ? `■ WAIT ${clock(seconds())}` : "○ The starter may run now";
+    left.textContent = closed ? "■ SHUT" : seconds() > 0 ? `■ WAIT ${minutes(seconds())}` : "○ The starter may run now";
     button.disabled = Boolean(closed) || seconds() > 0;
   });
   return [left, el("p", {}, closed || (opens ? `Next start at ${limits.nextAllowedTime.slice(11, 19)} UTC. ` : ""), closed ? "" : limits.bindingLimit || ""), button];
 }
 
 // record sends a run as it was made.
-const record = (world, step, run) => enter(world.order.name, `/v1/${world.order.name}/motoringRuns`, { ...(step ? { step: step.name } : {}), ...run }, "Starter run of " + run.startTime.slice(11, 19) + " UTC");
+async function record(world, step, run) {
+  if (!run.startTime || !run.endTime) throw new Refused("Fill in both times, from and to.");
+  return enter(world.order.name, `/v1/${world.order.name}/motoringRuns`, { ...(step ? { step: step.name } : {}), ...run }, `Starter run of ${run.startTime.slice(11, 19)} UTC`);
+}
 
 // running is the run under way; once it is switched off its times stand, until the service has them.
 function running(again, act, world, step, run) {
@@ -64,7 +65,7 @@ function running(again, act, world, step, run) {
   ticking(lasts, () => {
     const { start, end } = run.get() || {};
     const seconds = Math.max(0, Math.floor(((end || Date.now()) - start) / 1000));
-    lasts.textContent = `${most && seconds > most ? "■ OFF! " : "▶ "}${clock(seconds)}${most ? ` of at most ${most} s` : ""}`;
+    lasts.textContent = `${most && seconds > most ? "■ OFF! " : "▶ "}${minutes(seconds)}${most ? ` of at most ${most} s` : ""}`;
   });
   const off = act("Starter off now", async () => {
     const times = run.get();
@@ -80,7 +81,6 @@ function running(again, act, world, step, run) {
 function timed(id, on, off) {
   const from = field(id + "-from", on, { type: "datetime-local", step: "1" }), to = field(id + "-to", off, { type: "datetime-local", step: "1" });
   const broken = tick(id + "-aborted", "It was broken off"), what = field(id + "-remarks", "What happened", { maxlength: "400" });
-  const utc = (f) => (f.value() ? new Date(f.value() + "Z").toISOString() : "");
   return { nodes: [...from.nodes, ...to.nodes, broken.node, ...what.nodes],
     body: () => ({ startTime: utc(from), endTime: utc(to), aborted: broken.box.checked, ...(what.value() ? { remarks: what.value() } : {}) }) };
 }
@@ -101,7 +101,7 @@ export function drying(act, world, step) {
   const left = el("p", { id: "drying-left", role: "timer" }), times = timed("drying", "Engine start, UTC", "Engine shutdown, UTC");
   ticking(left, () => {
     const seconds = Math.ceil((Date.parse(due) - suiteNow()) / 1000);
-    left.textContent = seconds > 0 ? `▲ The engine is wet: dry it within ${clock(seconds)}` : "■ The engine is wet, and drying it is late";
+    left.textContent = seconds > 0 ? `▲ The engine is wet: dry it within ${minutes(seconds)}` : "■ The engine is wet, and drying it is late";
   });
   return [el("section", { id: "drying" }, left, fold("Record the drying run",
     el("p", {}, `Liquid went through until ${world.limits.lastWettingTime.slice(11, 19)} UTC; by the plan the drying run begins until ${due.slice(11, 19)} UTC. Start and run the engine as approved data say.`),

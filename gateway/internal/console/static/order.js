@@ -1,7 +1,7 @@
 // Orders: the list, one order with all that is known of it, and what planners and stores do on it. The work itself is on the work page.
 import { all, get, has, otherwise, send, suiteNow } from "/api.js";
 import { engineTitle } from "/asking.js";
-import { chip, choice, el, field, fold, instant, last, link, table, tick } from "/dom.js";
+import { chip, choice, el, field, fold, instant, last, link, table, tick, utc } from "/dom.js";
 import { planPanel } from "/plan.js";
 import { pressing } from "/press.js";
 
@@ -17,9 +17,6 @@ function nextStep(order, steps) {
     ...(step.cautions || []).map((c) => el("p", { class: "caution" }, el("strong", {}, c.severity + ": "), c.text)),
     el("p", {}, step.instruction || "As approved data say."));
 }
-
-// utc is what a box for times says, as the API takes it.
-const utc = (f) => (f.value() ? new Date(f.value() + "Z").toISOString() : undefined);
 
 // scheduling asks when, where and by whom.
 async function scheduling(act, order) {

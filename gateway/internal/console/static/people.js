@@ -1,5 +1,5 @@
 // People and what they are authorized to sign for, each with its days and its reference. Quality grants and suspends; everybody may read.
-import { all, has, send, suiteNow } from "/api.js";
+import { all, has, nowText, send } from "/api.js";
 import { chip, choice, date, dayOf, el, field, fold, last, link, table } from "/dom.js";
 import { pressing } from "/press.js";
 
@@ -15,7 +15,7 @@ export async function peoplePage(again, id) {
 }
 
 function granting(act, name) {
-  const today = new Date(suiteNow()).toISOString().slice(0, 10);
+  const today = nowText().slice(0, 10);
   const scope = choice("scope", "For what", scopes), other = field("scope-other", "Another one, as the task card names it", { maxlength: "63" }), models = field("scope-models", "Engine models, with commas; empty is all", { maxlength: "400" });
   const from = field("scope-from", "From", { type: "date", value: today }), until = field("scope-until", "Last day", { type: "date" }), seen = field("scope-seen", "Last experience on", { type: "date" }), reference = field("scope-reference", "Reference", { maxlength: "120" });
   const day = (key, f) => (f.value() ? { [key]: dayOf(f.value()) } : {});

@@ -1,7 +1,6 @@
 // The wash plan in the hands of who washes: what to mix, at which pressure, which runs and rests, and each number with where it is from.
-import { amount, el, fold, last, table, words } from "/dom.js";
+import { amount, el, fold, last, minutes, table, words } from "/dom.js";
 
-const minutes = (s) => `${Math.floor(s / 60)} min ${String(s % 60).padStart(2, "0")} s`;
 // The psi of a pressure are for reading only: 1 psi is 6.894 757 kPa (NIST SP 811, appendix B.8).
 const psi = (kpa) => round(kpa / 6.894757);
 const round = (n) => String(Number(Number(n).toPrecision(4)));

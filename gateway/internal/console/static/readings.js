@@ -1,6 +1,6 @@
 // The readings of a step: value and unit as they stand on the instrument, the tool, the limits with their source. One outside its limits is
 // recorded only when the person says again that it is right; a wrong one is corrected by a new one, with a reason.
-import { Refused, send, suiteNow } from "/api.js";
+import { Refused, nowText, send } from "/api.js";
 import { choice, el, field, fold, instant, last } from "/dom.js";
 import { enter } from "/waiting.js";
 
@@ -43,7 +43,7 @@ function fresh(act, world, step, spec) {
   const record = async (exceedanceConfirmed) => {
     const entered = at.body();
     askHere(world, spec, entered, used(), exceedanceConfirmed);
-    return enter(world.order.name, `/v1/${world.order.name}/measurements`, { step: step.name, key: spec.key, entered, exceedanceConfirmed, measureTime: new Date(suiteNow()).toISOString(),
+    return enter(world.order.name, `/v1/${world.order.name}/measurements`, { step: step.name, key: spec.key, entered, exceedanceConfirmed, measureTime: nowText(),
       ...(used() ? { tool: used() } : {}) }, `${called}: ${entered.text} ${entered.unitCode}`);
   };
   return [...at.nodes, ...(tool ? tool.nodes : []), ...confirming(act, `Record ${called}`, record)];

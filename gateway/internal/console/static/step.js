@@ -1,7 +1,7 @@
 // One step of an order: what can hurt first, and nothing of the work before whoever does it acknowledged that; then what to do, the readings,
 // the starter runs, what was used, and that it is done.
-import { current, get, has, suiteNow } from "/api.js";
-import { chip, choice, el, field, fold, instant, last, link } from "/dom.js";
+import { current, get, has, nowText } from "/api.js";
+import { chip, choice, el, field, fold, instant, last, link, words } from "/dom.js";
 import { motoring } from "/motoring.js";
 import { readings } from "/readings.js";
 import { signing } from "/sign.js";
@@ -10,7 +10,7 @@ import { enter } from "/waiting.js";
 const looked = ["STEP_KIND_INSPECT", "STEP_KIND_INDEPENDENT_INSPECTION", "STEP_KIND_WITNESS"];
 // needed says that a step can't be left out, as the service will say.
 const needed = (step) => step.critical || looked.includes(step.kind) || ["STEP_KIND_HOLD_POINT", "STEP_KIND_RESTORE_AND_COUNT"].includes(step.kind);
-const kinds = { STEP_KIND_DO: "Do", STEP_KIND_MEASURE: "Measure", STEP_KIND_TIMED_RUN: "Timed run", STEP_KIND_MATERIAL: "Material", STEP_KIND_INSPECT: "Inspect",
+const kinds = { STEP_KIND_UNSPECIFIED: "Do", STEP_KIND_DO: "Do", STEP_KIND_MEASURE: "Measure", STEP_KIND_TIMED_RUN: "Timed run", STEP_KIND_MATERIAL: "Material", STEP_KIND_INSPECT: "Inspect",
   STEP_KIND_HOLD_POINT: "Hold point: nothing later is done before this is", STEP_KIND_INDEPENDENT_INSPECTION: "Inspection by another person than did the work",
   STEP_KIND_WITNESS: "Seen by a second person while it is done", STEP_KIND_TEST: "Functional test", STEP_KIND_RESTORE_AND_COUNT: "Put back and count" };
 
@@ -44,7 +44,7 @@ function completing(act, world, step) {
   const extra = { STEP_KIND_MATERIAL: materials, STEP_KIND_RESTORE_AND_COUNT: counted }[step.kind];
   const asked = extra ? extra() : { nodes: [], body: async () => ({}) };
   const note = field("note", "Note", { rows: "2", maxlength: "2000" }), why = field("why-not", "Why it does not apply", { rows: "2", maxlength: "2000" });
-  const complete = (title, body) => enter(world.order.name, `/v1/${step.name}:complete`, { etag: step.etag, completeTime: new Date(suiteNow()).toISOString(), ...body }, title);
+  const complete = (title, body) => enter(world.order.name, `/v1/${step.name}:complete`, { etag: step.etag, completeTime: nowText(), ...body }, title);
   return [...asked.nodes, fold("Add a note", ...note.nodes),
     act(`Step ${step.position} is done`, async () => complete(`Step ${step.position} is done`, { ...await asked.body(), ...(note.value() ? { note: note.value() } : {}) }), `Step ${step.position} is done.`),
     needed(step) ? null : fold("It does not apply", ...why.nodes,
@@ -75,6 +75,6 @@ async function done(kit, world, step) {
 export async function stepPanel(kit, act, world, step) {
   const body = step.state === "OPEN" ? open(kit, act, world, step) : await done(kit, world, step);
   return el("section", { id: "step", class: "job", tabindex: "-1" }, el("h3", {}, `${step.position} of ${world.steps.length}. ${step.title}`),
-    el("p", {}, kinds[step.kind] || step.kind, step.critical ? ". ▲ CRITICAL: an error here can endanger flight." : ""),
+    el("p", {}, kinds[step.kind] || words(step.kind), step.critical ? ". ▲ CRITICAL: an error here can endanger flight." : ""),
     ...(step.cautions || []).map((c) => el("div", { class: "warned " + c.severity.toLowerCase() }, el("strong", {}, c.severity), el("p", {}, c.text))), ...body);
 }

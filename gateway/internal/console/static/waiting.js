@@ -4,7 +4,7 @@
 //
 // Readings, acknowledged cautions, steps that are done and starter runs wait so. Signatures, findings, issues and releases never do: they need
 // the suite's answer while the person stands there.
-import { Refused, call, current, newKey, otherwise, get, suiteNow } from "/api.js";
+import { Refused, call, current, get, newKey, nowText, otherwise } from "/api.js";
 import { addEntry, allEntries, canKeep, keepSeen, putEntry, seenKey, seenOnce, settle } from "/keep.js";
 import { arrived } from "/overlay.js";
 
@@ -85,7 +85,7 @@ export async function enter(order, path, body, title) {
   if (!await canKeep()) { await call("POST", path, body, newKey()); return ""; }
   const step = stepOf(path) || body.step || "";
   const before = (await mine(order)).filter((e) => stepOf(e.path) === step).at(-1);
-  const entry = { account: current().account, order, step, path, body, title, key: newKey(), made: new Date(suiteNow()).toISOString(), state: "WAITING",
+  const entry = { account: current().account, order, step, path, body, title, key: newKey(), made: nowText(), state: "WAITING",
     ...(before && body.etag ? { follows: before.id } : {}) };
   const id = await addEntry(entry), stopped = await flush(), left = (await mine(order)).find((e) => e.id === id);
   if (!left) return "";

@@ -14,6 +14,9 @@ export async function told(place) {
 // said is an entry in words.
 const said = (e) => `${e.title}${e.body.note ? ". " + e.body.note : ""}`;
 
+// whyNot is the reason in words; what somebody else changed is said without the names that only programs know.
+const whyNot = (e) => (e.reason === "ETAG_MISMATCH" ? "It was changed meanwhile, by somebody else or from another device." : e.said);
+
 // theirs says what the suite holds where a refused entry belongs.
 async function theirs(entry) {
   const at = await there(entry);
@@ -37,7 +40,7 @@ export async function waitingPage(show) {
   return [el("h2", {}, "Entries that wait"),
     el("p", {}, "They are on this device only, until the suite has them. Nothing of them is lost when the browser is closed; clearing its data would delete them."),
     table("Needs your eyes: the suite did not take these", ["Entered", "What", "State", "Why not", "The suite has", "On", "What now"],
-      refused.map((e, i) => [instant(e.made), said(e), chip("REFUSED"), e.said, now[i], where(e), decide(e, show)]), "Nothing was refused."),
+      refused.map((e, i) => [instant(e.made), said(e), chip("REFUSED"), whyNot(e), now[i], where(e), decide(e, show)]), "Nothing was refused."),
     table("Waiting to be sent", ["Entered", "What", "State", "On"], rest.map((e) => [instant(e.made), said(e), chip("WAITING"), where(e)]), "Nothing waits."),
     rest.length ? el("p", { id: "sending" }, el("button", { type: "button", onclick: async () => { await flush(); await show(); } }, "Send now")) : null].filter(Boolean);
 }
