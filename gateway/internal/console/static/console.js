@@ -7,7 +7,7 @@ import { enginePage, enginesPage } from "/engines.js";
 import { issueDesk } from "/issue.js";
 import { itemPage } from "/item.js";
 import { jobsPage } from "/jobs.js";
-import { forgetSeen, keepSeen, seenOnce } from "/keep.js";
+import { forgetSeen, forgetSession, keepSeen, seenOnce } from "/keep.js";
 import { directivesPage, donePage, duePage, findingsPage, livesPage } from "/lists.js";
 import { orderPage, ordersPage } from "/order.js";
 import { parkedPage } from "/parked.js";
@@ -114,7 +114,7 @@ function keys() {
 // failed says why a page can't be shown, and the way on; what stood there before is not what was asked for.
 async function failed(e) {
   if (!(e instanceof Refused)) throw e;
-  if (e.status === 401) { setCurrent(null); return signIn(); }
+  if (e.status === 401) { setCurrent(null); await forgetSession(); return signIn(); }
   page.replaceChildren(el("h2", {}, e.unsent ? "No connection" : "This page can't be shown"), el("p", {}, e.unsent ? "The suite did not answer." : "The suite says why above."),
     el("p", {}, el("button", { type: "button", onclick: show }, "Try again"), " ", link(home(), titles[home()])));
   say(e.message);
@@ -174,6 +174,7 @@ async function begin(session) {
 async function start() {
   try { await begin(await get("/v1/sessions/current")); } catch (e) {
     if (!(e instanceof Refused)) throw e;
+    if (e.status === 401) await forgetSession();
     const known = e.unsent && await seenOnce("session");
     if (known) setCurrent(known.value);
   }

@@ -36,4 +36,6 @@ export const settle = (id, changed) => within("entries", "readwrite", (s) => { s
 export const seenKey = (account, order) => `${account} ${order}`;
 export const keepSeen = (key, value, time) => within("seen", "readwrite", (s) => s.put({ key, value, time }));
 export const seenOnce = (key) => within("seen", "readonly", (s) => s.get(key));
+// forgetSession takes away who was signed in: a session that ended opens nothing without a connection either.
+export const forgetSession = () => within("seen", "readwrite", (s) => s.delete("session"));
 export const forgetSeen = () => within("seen", "readwrite", (s) => s.clear());
