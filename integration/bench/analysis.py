@@ -14,13 +14,14 @@ import time
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
-from scipy import stats
+from scipy import linalg, stats
 
 LAGS, REFRESH, REACH = 10, 10, 256
 USUAL, FINEST = np.array([4, 0.15, 1.0]), np.array([0.3, 0.03, 0.1])
 DIRT, RATIO = np.array([10.42, 0.585, 0.849]), np.array([0.65, 0.269, 0.053])
 SPREAD = np.outer(DIRT, DIRT) + 1.41**2 * np.outer(RATIO, RATIO)
 CONTRASTS = [(4, 0, 24), (6, 0, 24), (9, 0, 24), (13, 0, 30), (20, 0, 40), (30, 0, 40), (25, 20, 40), (30, 45, 40), (40, 80, 50)]
+AFTER = [8, 11, 15, 20, 27, 36]
 WORTH = 3.0 / 4.7 * 10.4
 
 
@@ -120,6 +121,7 @@ class Tracker:
         self.noise, self.d, self.day, self.accepted, self.near, self.marked = Noise(), [], [], [], [], 0
         self.total, self.days, self.washes = [np.zeros(3)], [0.0], [0]
         self.raw, self.pending, self.recoveries = [], [], []
+        self.washed_at, self.looked = [0, 0, 0], 0.0
         self.since, self.washed, self.cusum, self.rate, self.alarms, self.advices = 0, 0, 0.0, 0.0, [], []
         self.learn()
 
@@ -135,6 +137,8 @@ class Tracker:
         self.pending.append(at)
         self.washes[-1] += 1
         self.washed = self.since = len(self.d)
+        if self.washed_at[0] != len(self.d):
+            self.washed_at = [len(self.d)] + self.washed_at[:2]
         self.cusum, self.near, self.marked = 0.0, [], 0
         self.noise.cut()
 
@@ -176,6 +180,43 @@ class Tracker:
                 worst = max(worst, self.contrast(self.washed, end, split, now))
         return worst > self.limit
 
+    def jointly(self):
+        now = len(self.d)
+        if now % 7 or self.day[-1] < self.looked + 6:
+            return False
+        self.looked = self.day[-1]
+        start = max(0, now - REACH + 1, now - 160, self.washed_at[2])
+        if now - start < 33:
+            return False
+        variance, w = linalg.eigh(SPREAD, self.noise.mean)  # noise is 1 along w, dirt has these variances
+        root, usual = np.sqrt(np.maximum(0, variance)), DIRT @ w
+        y, t = np.array(self.d[start:]) @ w, np.array(self.day[start:])
+        since = lambda k: (np.arange(start, now) >= k).astype(float)
+        columns, means, sds = [np.ones(now - start), t - t[0]], [0, 0.005], [np.nan, 0.02]
+        for at in self.washed_at:
+            if start < at < now and len(columns) < 6:
+                columns += [since(at), since(at) * (t - self.day[at])]
+                means, sds = means + [-0.5, 0], sds + [0.6, 0.02]
+        x = np.column_stack(columns)
+        for after in AFTER:
+            k = now - after
+            if k - start < 25:
+                break
+            step = since(k)
+            full, chi2 = np.column_stack([x, step * (t - self.day[k]), step]), 0.0
+            for j in range(3):
+                scale = np.append(np.array(sds + [0.02]) * root[j], 1)
+                scale[0] = 1
+                prior = np.ones(len(scale))
+                prior[[0, -1]] = 0
+                g = full * scale
+                a = g.T @ g + np.diag(prior)
+                b = g.T @ (y[:, j] - x @ (np.array(means) * usual[j]))
+                chi2 += np.linalg.solve(a, b)[-1] ** 2 / np.linalg.inv(a)[-1, -1]
+            if chi2 > self.limit:
+                return True
+        return False
+
     def take(self, day, n, d):
         if self.outlier(d[0]):
             return False
@@ -189,7 +230,7 @@ class Tracker:
         self.washes.append(self.washes[-1])
         if len(self.d) % REFRESH == 0:
             self.learn()
-        if len(self.d) >= 40 and self.suspicious():
+        if len(self.d) >= 40 and (self.suspicious() or self.jointly()):
             self.alarms.append(day)
         while self.pending and day >= self.pending[0] + 75:
             self.settle()

@@ -51,21 +51,18 @@ func (g *signatures) beyond(noise *matrix, c change, precision float64) float64 
 }
 
 // isolate weighs every cause in both shapes. A change is a normal vector about zero whose covariance is that of the
-// estimate, plus the dirt that may have come or gone, plus the cause's own signature times its scale.
+// estimate, plus the dirt that may have come or gone, plus the cause's own signature times its scale. What speaks for and against
+// each is left to explain.
 func (g *signatures) isolate(step, rise change, s *scatter) (causes []Cause, sure bool) {
 	mean := s.mean()
 	total := 0.0
 	top := math.Max(step.gain, rise.gain)
-	better, fits := step, false
-	if rise.gain > step.gain {
-		better = rise
-	}
+	fits := false
 	for _, h := range g.hypotheses {
 		p, explained := h.weigh(g, step, &mean, (step.gain-top)/2, 1-h.slow)
 		q, also := h.weigh(g, rise, &mean, (rise.gain-top)/2, h.slow)
 		fits = fits || explained || also
-		pro, contra := h.evidence(g, better, &mean)
-		causes = append(causes, Cause{h.name, p + q, pro, contra})
+		causes = append(causes, Cause{Name: h.name, Probability: p + q})
 		total += p + q
 	}
 	if !(total > 0) || !fits {
@@ -76,6 +73,25 @@ func (g *signatures) isolate(step, rise change, s *scatter) (causes []Cause, sur
 	}
 	slices.SortStableFunc(causes, func(a, b Cause) int { return cmp.Compare(b.Probability, a.Probability) })
 	return causes, named(causes)
+}
+
+// explain says what speaks for each cause and against it, a change having been found in noise of which this is that of a mean.
+func (g *signatures) explain(causes []Cause, c change, mean *matrix) {
+	for i := range causes {
+		for _, h := range g.hypotheses {
+			if h.name == causes[i].Name {
+				causes[i].For, causes[i].Against = h.evidence(g, c, mean)
+			}
+		}
+	}
+}
+
+// better is the shape that explains more.
+func better(step, rise change) change {
+	if rise.gain > step.gain {
+		return rise
+	}
+	return step
 }
 
 // named says whether the first cause can be named.

@@ -9,10 +9,11 @@ import (
 )
 
 // Form names the form that Freeze writes; another program that writes another form has another name.
-const Form = "4"
+const Form = "5"
 
 // Freeze writes a tracker down, some 20 kB.
 func (t *Tracker) Freeze() ([]byte, error) {
+	t.explain()
 	var b bytes.Buffer
 	err := gob.NewEncoder(&b).Encode(t)
 	return b.Bytes(), err

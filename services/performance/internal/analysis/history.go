@@ -14,8 +14,9 @@ type sums struct {
 // same however many came before. N counts all readings, Begin is the first one after the last change that counts.
 type history struct {
 	N, Begin int
-	Washed   int         // the last reading before the last wash
-	Totals   [reach]sums // through reading i at i modulo reach; reading numbers begin at 1
+	Washes   [jointWashes + 1]int // the last readings before the last washes, the newest first
+	Looked   float64              // the day on which a step was last looked for jointly
+	Totals   [reach]sums          // through reading i at i modulo reach; reading numbers begin at 1
 	Days     [reach]float64
 }
 
@@ -33,7 +34,10 @@ func (h *history) add(day float64, d vector) {
 
 // wash marks that the next reading comes after a wash.
 func (h *history) wash() {
-	h.Washed = h.N
+	if h.Washes[0] != h.N || h.N == 0 {
+		copy(h.Washes[1:], h.Washes[:jointWashes])
+		h.Washes[0] = h.N
+	}
 	h.at(h.N).Washes++
 }
 

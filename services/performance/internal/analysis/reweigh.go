@@ -24,6 +24,9 @@ type watch struct {
 	Told        int     // the reading at which it was told
 	Size        float64 // of the change of ITT by the newest fit [°C]
 	Answered    int     // the wash cycle whose wash was weighed
+
+	fit  change // the newest, of which is not yet said what speaks for each cause
+	mean matrix // the noise of a mean then
 }
 
 const (
@@ -41,11 +44,12 @@ const (
 )
 
 // told keeps a shift and begins to watch it; one that was not found by a fit is weighed again by responses to washes only.
-func (t *Tracker) told(s Shift, found *change) {
+func (t *Tracker) told(s Shift, found *change, fitted bool) {
+	t.explain()
 	s.Steps = []Step{{s.DetectedAt, "The change was found.", s.Named, bare(s.Causes)}}
 	t.Shifts = append(t.Shifts, s)
 	t.Watch = watch{On: true, Index: len(t.Shifts) - 1, Told: t.History.N, Size: s.Change.ITT}
-	if found != nil {
+	if fitted {
 		t.Watch.Fitted, t.Watch.Start, t.Watch.From = true, found.start, found.from
 	}
 }
@@ -69,10 +73,20 @@ func (t *Tracker) reweigh(at time.Time) {
 			rise = t.History.gained(t.signatures, w.Start, w.From, true, &t.mean.covariance)
 		}
 		causes, _ := t.signatures.isolate(step, rise, &t.Scatter)
-		if w.Size = step.size[0]; rise.gain > step.gain {
-			w.Size = rise.size[0]
-		}
+		w.fit, w.mean = better(step, rise), t.mean.covariance
+		w.Size = w.fit.size[0]
 		t.learned(at, fmt.Sprintf("%d readings since it began.", t.History.N-w.From), causes)
+	}
+}
+
+// explain says what speaks for the causes of the newest shift and against them by its newest fit. That takes longer than all else that
+// a reading costs, and mostly nobody asks before the next fit.
+func (t *Tracker) explain() {
+	if w := &t.Watch; w.fit.precision > 0 {
+		s := &t.Shifts[w.Index]
+		s.Causes = slices.Clone(s.Causes)
+		t.signatures.explain(s.Causes, w.fit, &w.mean)
+		w.fit = change{}
 	}
 }
 
@@ -93,6 +107,7 @@ func (t *Tracker) respond(at time.Time, p *pending) {
 	default:
 		return
 	}
+	t.explain()
 	w.Answered, words = t.Cycle, fmt.Sprintf(words, r.At.Format(time.DateOnly))
 	causes := lifted(t.Shifts[w.Index].Causes, factor)
 	for i := range causes {

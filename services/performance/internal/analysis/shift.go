@@ -79,9 +79,9 @@ func (h *history) suspicious(g *signatures, mean *longRun, limit float64) (from 
 				from, limit, ok = start, chi2, true
 			}
 		}
-		if h.Washed > start && end-h.Washed >= shiftSince {
-			if chi2 := h.contrast(g, h.Washed, end, split, mean, limit); chi2 > limit {
-				from, limit, ok = h.Washed, chi2, true
+		if h.Washes[0] > start && end-h.Washes[0] >= shiftSince {
+			if chi2 := h.contrast(g, h.Washes[0], end, split, mean, limit); chi2 > limit {
+				from, limit, ok = h.Washes[0], chi2, true
 			}
 		}
 	}
@@ -142,17 +142,18 @@ func (h *history) gained(g *signatures, start, k int, gradual bool, mean *matrix
 	return c
 }
 
-// find looks for a change in what was seen so far, the scatter and the limit being those of now.
+// find looks for a change in what was seen so far, the scatter and the limit being those of now: by contrasts, which see a big step
+// at once and slow rises, and jointly.
 func (h *history) find(g *signatures, s *scatter, mean *longRun, limit float64) (found, step, rise change, ok bool) {
 	start, ok := h.suspicious(g, mean, limit)
+	if !ok {
+		start, ok = h.jointly(g, &mean.covariance, limit)
+	}
 	if !ok {
 		return found, step, rise, false
 	}
 	step, rise = h.best(g, start, false, &mean.covariance), h.best(g, start, true, &mean.covariance)
-	found = step
-	if rise.gain > step.gain {
-		found = rise
-	}
+	found = better(step, rise)
 	return found, step, rise, g.worth(s, found)
 }
 

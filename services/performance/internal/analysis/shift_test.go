@@ -160,3 +160,21 @@ func TestShiftsDoNotLookAhead(t *testing.T) {
 		}
 	}
 }
+
+// A torque indication that is a little off moves the engine nearly as dirt does that came or went at once: of 60 that are wrong by
+// 1.6 %, two weeks after a wash, most are found within 45 days. Contrasts of two windows alone found 42.
+func TestSmallFaultsOfTheTorqueIndicationAreFound(t *testing.T) {
+	m := model(t)
+	found := 0
+	for _, size := range []float64{-0.8, 0.8} {
+		for seed := range uint64(30) {
+			r := analysis.Analyse(m, live(200+seed, onset+46, 0.3, torque, step(size)), washes(life), analysis.Rules{})
+			if slices.ContainsFunc(r.Shifts, func(s analysis.Shift) bool { return !s.DetectedAt.Before(start.AddDate(0, 0, onset)) }) {
+				found++
+			}
+		}
+	}
+	if found < 46 {
+		t.Errorf("%d of 60 found", found)
+	}
+}

@@ -50,6 +50,7 @@ type Tracker struct {
 	Dirty    bool // more dirt than usual was told in this cycle
 	Withheld bool // an advice, since the last change
 	Open     *Shift
+	Risen    time.Time // when Open was last found to go on
 
 	Rate, Limit, Height float64 // readings between false findings; limits of χ² for changes and of the cumulative sum
 	Lately              []raw   // the newest accepted readings
@@ -95,6 +96,7 @@ func (t *Tracker) Event(e Event) {
 	case "salt_rinse":
 		return
 	default: // an answer to what was open, or a change of the engine or of an indication
+		t.explain()
 		t.Open, t.Based, t.Watch = nil, false, watch{}
 		t.History.Begin = t.History.N
 	}
@@ -197,23 +199,26 @@ func (t *Tracker) shift(at time.Time) {
 		t.History.Begin = t.History.N
 	}
 	if airSide(s.Causes) {
-		t.dirty(s, &found)
+		t.dirty(s, &found, true)
 		return
 	}
-	if t.Open != nil && s.Gradual && t.Open.Gradual {
-		return // the same rise goes on; the level that the trend is counted from stays
+	goesOn := t.Open != nil && s.Gradual && t.Open.Gradual && s.Onset.Before(t.Risen.Add(slowDays*aDay))
+	if t.Risen = at; goesOn {
+		return // the level that the trend is counted from stays, too
 	}
-	t.told(s, &found)
+	t.signatures.explain(s.Causes, found, &t.mean.covariance)
+	t.told(s, &found, true)
 	t.Open = &s
 	t.Near, t.Withheld, t.Based = neighbours{}, false, false
 	t.restart(at)
 }
 
 // dirty tells of more dirt than is usual, once a wash cycle. Trend and recoveries go on as before.
-func (t *Tracker) dirty(s Shift, found *change) {
+func (t *Tracker) dirty(s Shift, found *change, fitted bool) {
 	s.Dirt = true
 	if !t.Dirty {
-		t.told(s, found)
+		t.signatures.explain(s.Causes, *found, &t.mean.covariance)
+		t.told(s, found, fitted)
 	}
 	t.Dirty = true
 }
@@ -235,6 +240,7 @@ func (t *Tracker) level(of int) Estimate {
 
 // tell writes what is known into a result.
 func (t *Tracker) tell(r *Result) {
+	t.explain()
 	r.Advices, r.HeldBack, r.Shifts, r.Recoveries = t.Advices, t.HeldBack, t.Shifts, t.recoveries()
 	r.Level, r.Ng, r.Fuel = t.level(0), t.level(1), t.level(2)
 	if n := len(t.HeldBack); t.Withheld && n > 0 {

@@ -118,7 +118,7 @@ func (t *Tracker) risen(at time.Time) {
 	dirty := t.signatures.beyond(&mean, rise, rise.precision) < notDirt
 	s := Shift{DetectedAt: at, Onset: t.SinceAt, Gradual: true, Dirt: true, Change: rise.size.values()}
 	s.Causes, s.Named = t.signatures.isolate(change{}, rise, &t.Scatter)
-	t.dirty(s, nil)
+	t.dirty(s, &rise, false)
 	if !dirty {
 		t.withhold(at, level.Value, reasons, "the speed and the fuel flow did not move as dirt moves them: look for another cause first")
 		return
