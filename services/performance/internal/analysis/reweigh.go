@@ -33,6 +33,7 @@ const (
 	watchCount = 120  // readings after its detection for which a shift is weighed again
 	stepWorth  = 0.05 // change of a probability that is told
 	mostSteps  = 20   // of one shift
+	mostShifts = 40   // that are kept, the newest: some twenty years of an engine, less of one whose indications nobody repairs
 )
 
 // How much likelier or less likely a wash's response makes dirt: dirt comes off in most washes, and what is not dirt does not,
@@ -47,6 +48,9 @@ const (
 func (t *Tracker) told(s Shift, found *change, fitted bool) {
 	t.explain()
 	s.Steps = []Step{{s.DetectedAt, "The change was found.", s.Named, bare(s.Causes)}}
+	if len(t.Shifts) == mostShifts {
+		t.Shifts = slices.Clone(t.Shifts[1:]) // results may hold the old ones
+	}
 	t.Shifts = append(t.Shifts, s)
 	t.Watch = watch{On: true, Index: len(t.Shifts) - 1, Told: t.History.N, Size: s.Change.ITT}
 	if fitted {

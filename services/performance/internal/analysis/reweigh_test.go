@@ -115,3 +115,25 @@ func washedAt280(t *testing.T, seed uint64, left float64) (before, now float64, 
 	}
 	return before, cause.Probability, cause
 }
+
+// An engine whose indication jumps every fifty days has its newest 40 changes told, each with what was learned of it, so that neither the
+// tracker nor an answer grows with its age.
+func TestTheNewestChangesAreKept(t *testing.T) {
+	m := model(t)
+	jumps := func(day int) float64 { return 2 * float64(day/50%2) }
+	at := func(days int) []analysis.Shift {
+		return analysis.Analyse(m, live(9, days, 0, probe, jumps), nil, analysis.Rules{}).Shifts
+	}
+	early, late := at(1500), at(3500)
+	if len(early) < 20 || len(early) >= 40 || len(late) != 40 {
+		t.Fatalf("%d changes in 1,500 days, %d in 3,500", len(early), len(late))
+	}
+	if first, last := late[0].DetectedAt.Sub(start).Hours()/24, late[39].DetectedAt.Sub(start).Hours()/24; first < 1000 || last < 3400 {
+		t.Errorf("from day %.0f to %.0f", first, last)
+	}
+	for i := 1; i < len(late); i++ {
+		if !late[i].DetectedAt.After(late[i-1].DetectedAt) || len(late[i].Steps) == 0 || len(late[i].Causes) == 0 {
+			t.Errorf("change %d: %+v", i, late[i])
+		}
+	}
+}
