@@ -3866,7 +3866,7 @@ type Assessment struct {
 	WashAgeHours float64 `protobuf:"fixed64,19,opt,name=wash_age_hours,json=washAgeHours,proto3" json:"wash_age_hours,omitempty"`
 	// When it was computed.
 	ComputeTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=compute_time,json=computeTime,proto3" json:"compute_time,omitempty"`
-	// Changes that dirt does not explain, in the order of their detection.
+	// Changes that dirt does not explain, in the order of their detection: the newest 40.
 	Shifts []*Shift `protobuf:"bytes,21,rep,name=shifts,proto3" json:"shifts,omitempty"`
 	// What the analysis rested on besides the readings: whose signatures and whose threshold, with their revisions.
 	Sources []string `protobuf:"bytes,22,rep,name=sources,proto3" json:"sources,omitempty"`
