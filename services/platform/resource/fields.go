@@ -1,6 +1,7 @@
 package resource
 
 import (
+	"reflect"
 	"slices"
 
 	"google.golang.org/genproto/googleapis/api/annotations"
@@ -26,7 +27,7 @@ func ClearOutputOnly(m proto.Message) {
 		v.Field(i).SetZero()
 	}
 	for _, i := range s.messages {
-		if inner, ok := v.Field(i).Interface().(proto.Message); ok {
+		if inner, ok := reflect.TypeAssert[proto.Message](v.Field(i)); ok {
 			ClearOutputOnly(inner)
 		}
 	}

@@ -178,13 +178,13 @@ func (t *Table[T]) values(args []any, m T) []any {
 
 // quick is value for the kinds that most columns have, from the field of the message's struct.
 func (c column) quick(v reflect.Value) (any, bool) {
-	switch c.kind { //nolint:exhaustive // the others are read through the message's reflection
+	switch c.kind {
 	case listing.Text:
 		return v.String(), true
 	case listing.Enum:
 		return string(c.field.Enum().Values().ByNumber(protoreflect.EnumNumber(v.Int())).Name()), true
 	case listing.Time:
-		ts, ok := v.Interface().(*timestamppb.Timestamp)
+		ts, ok := reflect.TypeAssert[*timestamppb.Timestamp](v)
 		if !ok {
 			return nil, false
 		}
