@@ -5,18 +5,21 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"buf.build/go/protovalidate"
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/reflect/protopath"
 	"google.golang.org/protobuf/reflect/protorange"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"coldsection.example/services/platform/fault"
 )
 
 // shape refuses what no field of the contract may hold, however deep it is: fields that the contract lacks, numbers that are
-// none, texts of spaces only, and NUL, which one of our stores can't keep. Reasons: UNKNOWN_FIELD, NUMBER_NOT_FINITE,
-// TEXT_BLANK, TEXT_UNREADABLE.
+// none, days and times that the calendar does not have, texts of spaces only, and NUL, which one of our stores can't keep. Reasons:
+// UNKNOWN_FIELD, NUMBER_NOT_FINITE, DATE_INVALID, TIME_INVALID, TEXT_BLANK, TEXT_UNREADABLE.
 func shape(m protoreflect.Message) error {
 	if sound(m) {
 		return nil
@@ -29,6 +32,7 @@ func shape(m protoreflect.Message) error {
 				return fault.Invalid(pathOf(p), "UNKNOWN_FIELD",
 					"The request has a field in %s that the contract does not know. Leave it out, or check the version of the contract.", v.Descriptor().Name())
 			}
+			return happens(p, v)
 		case float64:
 			if math.IsNaN(v) || math.IsInf(v, 0) {
 				return fault.Invalid(pathOf(p), "NUMBER_NOT_FINITE", "%s is %v; a number must be finite. Correct it and send the request again.", pathOf(p), v)
@@ -67,7 +71,7 @@ func soundValue(kind protoreflect.Kind, v protoreflect.Value) bool {
 	switch kind {
 	case protoreflect.MessageKind, protoreflect.GroupKind:
 		m := v.Message()
-		return m.Descriptor().FullName() != "google.protobuf.Any" && sound(m)
+		return m.Descriptor().FullName() != "google.protobuf.Any" && happens(protopath.Values{}, m) == nil && sound(m)
 	case protoreflect.DoubleKind, protoreflect.FloatKind:
 		return !math.IsNaN(v.Float()) && !math.IsInf(v.Float(), 0)
 	case protoreflect.StringKind:
@@ -76,6 +80,24 @@ func soundValue(kind protoreflect.Kind, v protoreflect.Value) bool {
 	default:
 		return true
 	}
+}
+
+// happens refuses a day or an instant that never is: 30 February would be counted as the 2nd of March by whoever adds to it.
+func happens(p protopath.Values, m protoreflect.Message) error {
+	switch v := m.Interface().(type) {
+	case *date.Date:
+		at := time.Date(int(v.GetYear()), time.Month(v.GetMonth()), int(v.GetDay()), 0, 0, 0, 0, time.UTC)
+		year, month, day := at.Date()
+		if year < 1 || year > 9999 || int(v.GetYear()) != year || int(v.GetMonth()) != int(month) || int(v.GetDay()) != day {
+			return fault.Invalid(pathOf(p), "DATE_INVALID", "%s is %04d-%02d-%02d, which is not a day of the calendar. Correct it.",
+				pathOf(p), v.GetYear(), v.GetMonth(), v.GetDay())
+		}
+	case *timestamppb.Timestamp:
+		if !v.IsValid() {
+			return fault.Invalid(pathOf(p), "TIME_INVALID", "%s is no instant of the years 1 to 9999. Correct it.", pathOf(p))
+		}
+	}
+	return nil
 }
 
 // readable refuses a text that says nothing, or that not every store can keep.
@@ -91,6 +113,9 @@ func readable(p protopath.Values, text string) error {
 
 // pathOf names a place in a request as field masks do: "lot.quantity.value".
 func pathOf(p protopath.Values) string {
+	if len(p.Path) == 0 {
+		return ""
+	}
 	text := p.Path[1:].String()
 	if len(text) > 0 && text[0] == '.' {
 		text = text[1:]

@@ -6,8 +6,10 @@ import (
 	"testing"
 
 	"buf.build/go/protovalidate"
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
@@ -59,5 +61,44 @@ func TestARefusalRepeatsTheWrongValueButNoSecret(t *testing.T) {
 	secret := &accessv1.ChangePasswordRequest{OldPassword: "hunter2", NewPassword: strings.Repeat("hunter3", 40)}
 	if err := rpc.Validate(v, secret); err == nil || strings.Contains(err.Error(), "hunter") {
 		t.Errorf("got %v", err)
+	}
+}
+
+// A day or an instant that never is is refused wherever it stands; the last and the first ones that are pass.
+func TestDaysAndInstantsThatNeverAreAreRefused(t *testing.T) {
+	v, err := protovalidate.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		year, month, day int32
+		good             bool
+	}{
+		{2026, 2, 28, true}, {2028, 2, 29, true}, {1, 1, 1, true}, {9999, 12, 31, true}, {2026, 2, 29, false}, {2026, 2, 30, false}, {2100, 2, 29, false},
+		{2026, 13, 1, false}, {2026, 0, 1, false}, {2026, 1, 0, false}, {2026, 4, 31, false}, {0, 1, 1, false}, {10000, 1, 1, false}, {-1, 1, 1, false},
+		{2026, 1, -1, false}, {0, 0, 0, false}, {math.MaxInt32, math.MaxInt32, math.MaxInt32, false}, {math.MinInt32, 1, 1, false},
+	} {
+		err := rpc.Validate(v, &consumablesv1.ReceiveLotRequest{
+			Location: "locations/a", Quantity: &commonv1.Quantity{Value: "1", UnitCode: "L"},
+			Lot: &consumablesv1.Lot{Item: "items/a", ManufacturerLot: "m", UseByDate: &date.Date{Year: c.year, Month: c.month, Day: c.day}},
+		})
+		if f, _ := fault.As(err); c.good != (err == nil) || !c.good && (f.Reason != "DATE_INVALID" || f.Violations[0].Field != "lot.use_by_date") {
+			t.Errorf("%v: %v", c, err)
+		}
+	}
+	for _, c := range []struct {
+		seconds int64
+		nanos   int32
+		good    bool
+	}{
+		{0, 0, true}, {253_402_300_799, 999_999_999, true}, {-62_135_596_800, 0, true}, {253_402_300_800, 0, false}, {-62_135_596_801, 0, false},
+		{0, -1, false}, {0, 1_000_000_000, false}, {math.MaxInt64, 0, false}, {math.MinInt64, 0, false},
+	} {
+		err := rpc.Validate(v, &accessv1.CreateApiKeyRequest{
+			Parent: "accounts/a", ApiKey: &accessv1.ApiKey{DisplayName: "k", ExpireTime: &timestamppb.Timestamp{Seconds: c.seconds, Nanos: c.nanos}},
+		})
+		if f, _ := fault.As(err); c.good != (err == nil) || !c.good && (f.Reason != "TIME_INVALID" || f.Violations[0].Field != "api_key.expire_time") {
+			t.Errorf("%v: %v", c, err)
+		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"log/slog"
 	"net/http/httptest"
 	"strings"
@@ -33,6 +34,22 @@ func TestLogLinesCarryTheirTrace(t *testing.T) {
 	log.InfoContext(t.Context(), "started")
 	if strings.Contains(out.String(), "trace_id") {
 		t.Errorf("a line outside of a trace names one: %s", &out)
+	}
+}
+
+// What a caller sends into a log line neither begins another line nor reaches the terminal of who reads it.
+func TestALogLineStaysOneLine(t *testing.T) {
+	var out bytes.Buffer
+	log := slog.New(telemetry.Log{Handler: slog.NewJSONHandler(&out, nil)})
+	const sent = "x\r\n{\"level\":\"ERROR\",\"msg\":\"made up\"}\x1b[2J\x00\u2028"
+	log.InfoContext(t.Context(), sent, "subject", sent, "error", errors.New(sent))
+	text := out.String()
+	var line struct{ Msg, Subject, Error string }
+	if err := json.Unmarshal(out.Bytes(), &line); err != nil {
+		t.Fatal(err)
+	}
+	if strings.Count(text, "\n") != 1 || strings.ContainsAny(text, "\r\x1b\x00\u2028") || line.Msg != sent || line.Subject != sent || line.Error != sent {
+		t.Errorf("got %q", text)
 	}
 }
 

@@ -1053,7 +1053,7 @@ func (x *Aircraft) GetEntryDate() *date.Date {
 // Counters since new.
 type Counters struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Hours of operation, in seconds.
+	// Hours of operation, in seconds; no engine has run for 300 years.
 	OperatingSeconds int64 `protobuf:"varint,1,opt,name=operating_seconds,json=operatingSeconds,proto3" json:"operating_seconds,omitempty"`
 	// Cycles.
 	Cycles int64 `protobuf:"varint,2,opt,name=cycles,proto3" json:"cycles,omitempty"`
@@ -10993,12 +10993,16 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x04EASA\x10\x02\x12\x06\n" +
 	"\x02UK\x10\x03\x12\t\n" +
 	"\x05OTHER\x10\x04:J\xeaAG\n" +
-	"\x1ccoldsection.example/Aircraft\x12\x13aircraft/{aircraft}*\baircraft2\baircraft\"\xb7\x01\n" +
-	"\bCounters\x128\n" +
-	"\x11operating_seconds\x18\x01 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x10operatingSeconds\x12#\n" +
-	"\x06cycles\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\x12#\n" +
-	"\x06starts\x18\x03 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06starts\x12'\n" +
-	"\blandings\x18\x04 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\blandings\"\x9e\x01\n" +
+	"\x1ccoldsection.example/Aircraft\x12\x13aircraft/{aircraft}*\baircraft2\baircraft\"\xcf\x01\n" +
+	"\bCounters\x12>\n" +
+	"\x11operating_seconds\x18\x01 \x01(\x03B\x11\xe2A\x01\x01\xbaH\n" +
+	"\"\b\x18\x80ȯ\xa0%(\x00R\x10operatingSeconds\x12)\n" +
+	"\x06cycles\x18\x02 \x01(\x03B\x11\xe2A\x01\x01\xbaH\n" +
+	"\"\b\x18\x80\x94\xeb\xdc\x03(\x00R\x06cycles\x12)\n" +
+	"\x06starts\x18\x03 \x01(\x03B\x11\xe2A\x01\x01\xbaH\n" +
+	"\"\b\x18\x80\x94\xeb\xdc\x03(\x00R\x06starts\x12-\n" +
+	"\blandings\x18\x04 \x01(\x03B\x11\xe2A\x01\x01\xbaH\n" +
+	"\"\b\x18\x80\x94\xeb\xdc\x03(\x00R\blandings\"\x9e\x01\n" +
 	"\n" +
 	"FlyingRate\x128\n" +
 	"\rhours_per_day\x18\x01 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\vhoursPerDay\x12:\n" +

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -178,4 +179,57 @@ func inspectionUntil(end *date.Date) *compliancev1.CreateAuthorizationRequest {
 	return &compliancev1.CreateAuthorizationRequest{Parent: "people/ada", Authorization: &compliancev1.Authorization{
 		Scope: "annual-inspection", StartDate: on(2025, 5, 2), EndDate: end, InspectionAuthorization: true,
 	}}
+}
+
+// An authorization that ends on a day that never is would be judged by whoever compares days; it is not kept.
+func TestAnAuthorizationEndsOnADayThatThereIs(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		for _, end := range []*date.Date{on(2026, 2, 30), on(2026, 99, 99), on(2026, 12, 0), {}} {
+			_, err := w.commands.CreateAuthorization(w.as("quality"), &compliancev1.CreateAuthorizationRequest{Parent: "people/ada", Authorization: &compliancev1.Authorization{
+				Scope: "perform", StartDate: on(2026, 1, 1), EndDate: end,
+			}})
+			refused(t, err, "DATE_INVALID")
+		}
+		if n := w.rows("SELECT COUNT(*) FROM authorizations"); n != 0 {
+			t.Errorf("%d are kept", n)
+		}
+	})
+}
+
+// A person's name and certificate change field by field, on the version that was read, and never to nothing.
+func TestPeopleChange(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		update := func(p *compliancev1.Person, paths ...string) (*compliancev1.Person, error) {
+			p.Name = "people/ada"
+			return w.commands.UpdatePerson(w.as("quality"), &compliancev1.UpdatePersonRequest{Person: p, UpdateMask: &fieldmaskpb.FieldMask{Paths: paths}})
+		}
+		first := must(update(&compliancev1.Person{Certificate: "DE.66.1", DisplayName: "not this"}, "certificate"))(t)
+		if first.GetCertificate() != "DE.66.1" || first.GetDisplayName() != "Ada" {
+			t.Errorf("%v", first)
+		}
+		err := atOnce(
+			func() error {
+				_, err := update(&compliancev1.Person{DisplayName: "Ada L", Etag: first.GetEtag()}, "display_name")
+				return err
+			},
+			func() error {
+				_, err := update(&compliancev1.Person{DisplayName: "Ada K", Etag: first.GetEtag()}, "display_name")
+				return err
+			},
+		)
+		refused(t, err, "ETAG_MISMATCH")
+		now := must(w.queries.GetPerson(w.as("viewer"), &compliancev1.GetPersonRequest{Name: "people/ada"}))(t)
+		if now.GetCertificate() != "DE.66.1" || now.GetDisplayName() == "Ada" || now.GetEtag() == first.GetEtag() {
+			t.Errorf("%v", now)
+		}
+		_, err = update(&compliancev1.Person{}, "display_name")
+		refused(t, err, "FIELD_INVALID")
+		_, err = update(&compliancev1.Person{}, "create_time")
+		refused(t, err, "FIELD_READ_ONLY")
+		_, err = update(&compliancev1.Person{}, "rank")
+		refused(t, err, "FIELD_UNKNOWN")
+		if list := must(w.queries.ListPeople(w.as("viewer"), &compliancev1.ListPeopleRequest{Filter: `display_name:"ADA"`}))(t).GetPeople(); len(list) != 1 {
+			t.Errorf("found %v", list)
+		}
+	})
 }
