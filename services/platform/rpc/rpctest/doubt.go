@@ -26,6 +26,9 @@ const DoubtsVariable = "COLDSECTION_TEST_DOUBTS"
 // usualDoubts is enough to meet every method that a suite calls, and few enough to cost nothing.
 const usualDoubts = 2
 
+// largest is the size in bytes of the largest request that is doubted: long imports would take the time of the test's own calls.
+const largest = 1 << 14
+
 // secret are the methods whose answer to a repetition is a new secret, because what was told is kept as a hash only.
 var secret = []string{"/CreateApiKey", "/InviteAccount", "/CreateCalendarFeed"}
 
@@ -67,7 +70,7 @@ func (d *Doubting) doubts(ctx context.Context, method string, req proto.Message)
 	switch {
 	case !strings.HasPrefix(method, d.Only), slices.ContainsFunc(secret, func(name string) bool { return strings.HasSuffix(method, name) }):
 		return false
-	case key == nil, req.ProtoReflect().Has(key), len(md.Get("idempotency-key")) > 0, dry != nil && req.ProtoReflect().Has(dry):
+	case proto.Size(req) > largest, key == nil, req.ProtoReflect().Has(key), len(md.Get("idempotency-key")) > 0, dry != nil && req.ProtoReflect().Has(dry):
 		return false
 	}
 	limit, err := strconv.ParseInt(os.Getenv(DoubtsVariable), 10, 64)
@@ -107,8 +110,8 @@ func (d *Doubting) doubt(ctx context.Context, c doubt, reply any, opts []grpc.Ca
 		again = first.ProtoReflect().New().Interface()
 		againErr = d.ClientConnInterface.Invoke(ctx, c.method, keyed, again, opts...)
 	}
-	if d.begun.Load() != c.turn {
-		return err // somebody else called meanwhile
+	if d.begun.Load() != c.turn || late(staleErr) || late(dryErr) || late(againErr) {
+		return err // somebody else called meanwhile, or the machine was too busy
 	}
 	if hasVersion && (staleErr == nil || err == nil && reason(staleErr) != "ETAG_MISMATCH") {
 		d.T.Errorf("%s on a version that there never was: %v, want ETAG_MISMATCH: %v", c.method, staleErr, c.req)
@@ -120,6 +123,12 @@ func (d *Doubting) doubt(ctx context.Context, c doubt, reply any, opts []grpc.Ca
 		d.T.Errorf("%s again with its key: %v, %v; first %v", c.method, again, againErr, first)
 	}
 	return err
+}
+
+// late says whether a call was not done in its time, which tells nothing.
+func late(err error) bool {
+	f, ok := fault.As(rpc.FromStatus(err))
+	return ok && f.Category == fault.DeadlineExceeded
 }
 
 // aside makes a call whose answer nobody wants.
