@@ -64,7 +64,7 @@ func TestARefusalRepeatsTheWrongValueButNoSecret(t *testing.T) {
 	}
 }
 
-// A day or an instant that never is is refused wherever it stands; the last and the first ones that are pass.
+// What is no day and no instant of the calendar is refused, wherever it stands; the first and the last ones pass.
 func TestDaysAndInstantsThatNeverAreAreRefused(t *testing.T) {
 	v, err := protovalidate.New()
 	if err != nil {

@@ -48,7 +48,7 @@ func (o *owner) Invoke(_ context.Context, _ string, args, reply any, _ ...grpc.C
 		item.Name = name
 		return nil
 	}
-	proto.Merge(reply.(*consumablesv1.Lot), made) //nolint:forcetypeassert // of HoldLot
+	proto.Merge(reply.(*consumablesv1.Lot), made)
 	return nil
 }
 
