@@ -67,14 +67,12 @@ func execute[Resp proto.Message](
 		return answer, err
 	}
 	dry := isDry(req)
-	r := row{caller: callerOf(ctx), method: methodOf(ctx, req), key: key, fingerprint: fingerprint(req)}
+	r := row{caller: callerOf(ctx), method: methodOf(ctx, req), key: key, fingerprint: fingerprint(req), dry: dry}
 	var known state
 	err = update(r, dry, func(ctx context.Context, tx *storage.Tx) (err error) {
 		known = state{}
-		if key != "" && !dry {
-			if err := r.reserve(ctx, tx, clk.Now(), &known); err != nil {
-				return err
-			}
+		if err := r.reserve(ctx, tx, clk.Now(), &known); err != nil {
+			return err
 		}
 		if answer, err = fn(ctx, tx); err != nil {
 			if !known.looked {
@@ -90,21 +88,23 @@ func execute[Resp proto.Message](
 		}
 		return r.keep(ctx, tx, answer, clk.Now(), &known)
 	})
-	if known.earlier {
+	switch {
+	case known.earlier:
 		err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) error { return replay(ctx, tx, r, &answer) })
 		if errors.Is(err, storage.ErrNoRows) { // the first request's commit failed after it was seen
 			return execute(ctx, db, clk, req, fn, update)
 		}
-		return answer, err
-	}
-	if errors.Is(err, storage.ErrTakeBack) {
+	case errors.Is(err, storage.ErrTakeBack):
 		err = nil
 	}
 	return answer, err
 }
 
 // row is a key and the request that it came with.
-type row struct{ caller, method, key, fingerprint string }
+type row struct {
+	caller, method, key, fingerprint string
+	dry                              bool // whether nothing of it is to be kept
+}
 
 // errEarlier ends a transaction whose key was answered before.
 var errEarlier = errors.New("the key was answered before")
@@ -119,6 +119,9 @@ type state struct {
 // everything else. Where one writer does all, or others share the transaction, a look is enough, and the key is written with its
 // answer; on PostgreSQL else it goes along with the first statement that the effect waits for. Either tells by known what it found.
 func (r row) reserve(ctx context.Context, tx *storage.Tx, now time.Time, known *state) error {
+	if r.key == "" || r.dry {
+		return nil
+	}
 	if tx.Engine() == storage.SQLite || tx.Shared() {
 		return tx.Ask(ctx, func(rows storage.Rows) error {
 			if known.looked = true; rows.Next() {

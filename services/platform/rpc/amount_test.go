@@ -27,7 +27,9 @@ func TestAmountsAreJudgedByTheContractsRule(t *testing.T) {
 		t.Fatalf("the rule is no longer one pattern: %v", rules)
 	}
 	rule := regexp.MustCompile(strings.TrimSuffix(pattern, "')"))
-	check := func(t interface{ Errorf(string, ...any) }, text string) {
+	check := func(t interface {
+		Errorf(format string, args ...any)
+	}, text string) {
 		err := rpc.Validate(v, &commonv1.Quantity{Value: text, UnitCode: "L"})
 		blank := text != "" && strings.TrimSpace(text) == "" || strings.ContainsRune(text, 0) // which is refused before any rule
 		if want := rule.MatchString(text) && !blank; (err == nil) != want {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"slices"
 	"sync"
+	"time"
 )
 
 // maxCrowd is how many transactions share one of PostgreSQL's at most, and maxCrowds how many such groups run at once.
@@ -159,20 +160,17 @@ func (db *DB) attempt(group []*member) error {
 // lasting is a context that ends with the last of the group's; one that goes away takes no neighbour along.
 func lasting(group []*member) (context.Context, context.CancelFunc) {
 	ctx := context.WithoutCancel(group[0].ctx)
-	var last context.Context
+	var last time.Time
 	for _, m := range group {
 		end, ok := m.ctx.Deadline()
 		if !ok {
 			return context.WithCancel(ctx)
 		}
-		if last == nil {
-			last = m.ctx
-		} else if before, _ := last.Deadline(); end.After(before) {
-			last = m.ctx
+		if end.After(last) {
+			last = end
 		}
 	}
-	end, _ := last.Deadline()
-	return context.WithDeadline(ctx, end)
+	return context.WithDeadline(ctx, last)
 }
 
 // conduct lets the bodies run to where each waits for the server, sends what they wait for, and so on to the end of all; then it commits.

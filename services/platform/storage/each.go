@@ -109,6 +109,13 @@ func shapeOf(query string, args []any) shape {
 		return s.(shape) //nolint:forcetypeassert,errcheck // stored below
 	}
 	var s shape
+	listed := func(row []any) string {
+		names := make([]string, len(row))
+		for i := range names {
+			names[i] = fmt.Sprintf("c%d", i+1)
+		}
+		return strings.Join(names, ", ")
+	}
 	if head, values, ok := strings.Cut(query, "VALUES "); ok {
 		row, _, _ := strings.Cut(values, ")")
 		s.columns = len(mark.FindAllString(row, -1))
@@ -116,15 +123,12 @@ func shapeOf(query string, args []any) shape {
 			_, values, _ = strings.Cut(values, ")")
 			values = strings.TrimPrefix(values, ", ")
 		}
-		s.text = head + "SELECT * FROM " + unnested(args[:s.columns]) + values
+		first := args[:s.columns]
+		s.text = head + "SELECT " + listed(first) + " FROM " + unnested(first) + " AS v(" + listed(first) + ")" + values
 	} else {
 		set, where, _ := strings.Cut(query, " WHERE ")
 		s.columns = len(args)
-		names := make([]string, s.columns)
-		for i := range names {
-			names[i] = fmt.Sprintf("c%d", i+1)
-		}
-		s.text = mark.ReplaceAllString(set, "v.c$1") + " FROM " + unnested(args) + " AS v(" + strings.Join(names, ", ") + ") WHERE " +
+		s.text = mark.ReplaceAllString(set, "v.c$1") + " FROM " + unnested(args) + " AS v(" + listed(args) + ") WHERE " +
 			mark.ReplaceAllString(where, "v.c$1")
 	}
 	shapes.Store(query, s)
