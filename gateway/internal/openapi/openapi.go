@@ -61,7 +61,8 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 	}, "Units": node{
 		"name": units.Header, "in": "header", "schema": node{"type": "string", "enum": []any{string(quantity.SI), string(quantity.US)}},
 		"description": "The unit system in which the answer carries its amounts a second time, in the fields \"converted\"; without it, the system that " +
-			"the account chose. The amounts beside them stay as they were entered or computed.",
+			"the account chose. The amounts beside them stay as they were entered or computed. A number whose unit is in its name, such as ittC or " +
+			"fuelFlowKgH, is in that unit always: it is what calculations take and give.",
 	}}
 	for path, operations := range child(doc, "paths") {
 		for method, operation := range object(operations) {
