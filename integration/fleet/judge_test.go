@@ -45,7 +45,7 @@ func TestTheAnalysisMeetsItsGoals(t *testing.T) {
 			t.Errorf("%s: %v, not %g to %g", what, s, low, high)
 		}
 	}
-	within("steps flagged", total.steps, 0.95, 1) // one in twenty may begin on the day of a wash, which hides it
+	within("steps flagged", total.steps, 0.97, 1) // of 180 on seeds that nobody had looked at 176 were
 	within("slow ramps flagged", total.ramps, 1, 1)
 	within("right or cannot tell", total.honest, 0.85, 1)
 	within("firmly wrong", total.wrong, 0, 0.05)

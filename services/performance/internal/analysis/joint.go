@@ -83,6 +83,7 @@ func (h *history) tail(x *axes, m int) tail {
 // regressor is 0 up to a reading and 1 from then on, or the days since then.
 type regressor struct {
 	tail
+
 	line     bool
 	from     float64 // day
 	sd, mean float64 // of its coefficient, in units of dirt
@@ -142,8 +143,8 @@ func (s *shared) fit(h *history, x *axes, start int) bool {
 	var products [mostShared]column
 	for a := range s.p {
 		for b := range a + 1 {
-			products[a][b] = s.r[a].times(&s.r[b])
-			products[b][a] = products[a][b]
+			v := s.r[a].times(&s.r[b])
+			products[a][b], products[b][a] = v, v //nolint:gosec // s.p is at most mostShared
 		}
 	}
 	for i := range 3 {
