@@ -36,7 +36,7 @@ func TestPostingsOutliveTheirNewOrder(t *testing.T) {
 	lite := storage.Config{Engine: storage.SQLite, Path: filepath.Join(t.TempDir(), "old.db")}
 	for _, cfg := range []storage.Config{lite, {Engine: storage.Postgres, DSN: storagetest.FreshDSN(t)}} {
 		t.Run(string(cfg.Engine), func(t *testing.T) {
-			old, err := storage.Open(t.Context(), cfg, before(t, "0017"))
+			old, err := storage.Open(t.Context(), cfg, before(t, "0016"))
 			if err != nil {
 				t.Fatal(err)
 			}
