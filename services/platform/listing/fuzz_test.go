@@ -18,7 +18,7 @@ func FuzzParse(f *testing.F) {
 		f.Add(filter, "size desc, label", token, int32(5))
 	}
 	for filter := range refusedFilters {
-		f.Add(filter, "label desc desc", "AAAAAAAAAAAAAAAAAAAAAAAAAAAA", int32(-1))
+		f.Add(filter, "label desc asc", "AAAAAAAAAAAAAAAAAAAAAAAAAAAA", int32(-1))
 	}
 	f.Add("label = \xff", ",", "%%%", int32(1<<30))
 	f.Add("a\u00a0= b", " , ", "=", int32(0))
