@@ -712,7 +712,7 @@ func (x *CheckOperationRequest) GetName() string {
 type CheckOperationResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Whether nothing that is known here speaks against it. No approval: a licensed person decides.
-	MayOperate bool `protobuf:"varint,1,opt,name=may_operate,json=mayOperate,proto3" json:"may_operate,omitempty"`
+	NoKnownObstacle bool `protobuf:"varint,1,opt,name=no_known_obstacle,json=noKnownObstacle,proto3" json:"no_known_obstacle,omitempty"`
 	// What speaks against it, each with what to do.
 	Obstacles []*OperationObstacle `protobuf:"bytes,2,rep,name=obstacles,proto3" json:"obstacles,omitempty"`
 	// The day that is judged, in the aircraft's zone.
@@ -751,9 +751,9 @@ func (*CheckOperationResponse) Descriptor() ([]byte, []int) {
 	return file_coldsection_compliance_v1_entries_proto_rawDescGZIP(), []int{7}
 }
 
-func (x *CheckOperationResponse) GetMayOperate() bool {
+func (x *CheckOperationResponse) GetNoKnownObstacle() bool {
 	if x != nil {
-		return x.MayOperate
+		return x.NoKnownObstacle
 	}
 	return false
 }
@@ -907,10 +907,9 @@ const file_coldsection_compliance_v1_entries_proto_rawDesc = "" +
 	"\rvalidate_only\x18\a \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"Y\n" +
 	"\x15CheckOperationRequest\x12@\n" +
 	"\x04name\x18\x01 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
-	"\x1ccoldsection.example/Aircraft\xbaH\x04r\x02\x10\x01R\x04name\"\xd1\x01\n" +
-	"\x16CheckOperationResponse\x12%\n" +
-	"\vmay_operate\x18\x01 \x01(\bB\x04\xe2A\x01\x03R\n" +
-	"mayOperate\x12P\n" +
+	"\x1ccoldsection.example/Aircraft\xbaH\x04r\x02\x10\x01R\x04name\"\xdc\x01\n" +
+	"\x16CheckOperationResponse\x120\n" +
+	"\x11no_known_obstacle\x18\x01 \x01(\bB\x04\xe2A\x01\x03R\x0fnoKnownObstacle\x12P\n" +
 	"\tobstacles\x18\x02 \x03(\v2,.coldsection.compliance.v1.OperationObstacleB\x04\xe2A\x01\x03R\tobstacles\x12>\n" +
 	"\x0eoperation_date\x18\x03 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\roperationDate\"z\n" +
 	"\x11OperationObstacle\x12\x1c\n" +

@@ -43,7 +43,7 @@ func (a *App) CheckOperation(ctx context.Context, req *compliancev1.CheckOperati
 			}
 			resp.Obstacles = append(resp.Obstacles, found...)
 		}
-		resp.MayOperate = len(resp.GetObstacles()) == 0
+		resp.NoKnownObstacle = len(resp.GetObstacles()) == 0
 		return nil
 	})
 	return resp, err

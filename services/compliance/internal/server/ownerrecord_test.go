@@ -58,7 +58,7 @@ func (w *world) operation() (bool, string) {
 	if resp.GetOperationDate() == nil {
 		w.t.Error("no day is judged")
 	}
-	return resp.GetMayOperate(), strings.Join(reasons, " ")
+	return resp.GetNoKnownObstacle(), strings.Join(reasons, " ")
 }
 
 // compliant gives the engine one requirement that is met, so that nothing else keeps the aircraft down.
@@ -229,7 +229,7 @@ func TestReleasesAreTheirOwners(t *testing.T) {
 		_, err := w.owner.CheckOperation(w.guest("north"), &compliancev1.CheckOperationRequest{Name: "aircraft/plane"})
 		refused(t, err, "NOT_FOUND")
 		resp := must(w.owner.CheckOperation(w.guest("south"), &compliancev1.CheckOperationRequest{Name: "aircraft/plane"}))(t)
-		if resp.GetMayOperate() || strings.Contains(resp.String(), "D-1002") || strings.Contains(resp.String(), "lent") {
+		if resp.GetNoKnownObstacle() || strings.Contains(resp.String(), "D-1002") || strings.Contains(resp.String(), "lent") {
 			t.Errorf("%v", resp)
 		}
 	})
