@@ -168,7 +168,7 @@ func (b *browsers) refuse(w http.ResponseWriter, r *http.Request, err error) {
 	err = b.gateway.refuse(r, err)
 	b.gateway.deps.Log.InfoContext(r.Context(), "a sign-in by the provider was refused", "error", err, "cause", errors.Unwrap(err))
 	if e, ok := fault.As(err); ok && strings.Contains(r.Header.Get("Accept"), "text/html") {
-		http.Redirect(w, r, "/#/refused/"+e.Reason, http.StatusSeeOther) // a person reads it in the console
+		http.Redirect(w, r, "/#/refused/"+e.Reason, http.StatusSeeOther) //nolint:gosec // to our own console, where a person reads it; the reason is one of ours
 		return
 	}
 	rest.Refuse(w, err)

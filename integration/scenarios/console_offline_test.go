@@ -1,7 +1,6 @@
 package scenarios
 
 import (
-	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -44,7 +43,7 @@ func (h *hangar) planned(mina *harness.Person) {
 	t := h.t
 	for _, person := range []string{"people/mina", "people/ola"} {
 		must(t, h.d.admin.REST("POST", "/v1/"+person+"/authorizations", map[string]any{
-			"scope": "perform", "startDate": civil(2026, 1, 1), "endDate": civil(2028, 1, 1), "lastExperienceDate": civil(2026, 5, 1), "reference": "demonstration only",
+			"scope": "perform", "startDate": firstOf(2026, 1), "endDate": firstOf(2028, 1), "lastExperienceDate": firstOf(2026, 5), "reference": "demonstration only",
 		}))
 	}
 	must(t, mina.REST("POST", "/v1/stations?stationId=base", map[string]any{"displayName": "Base", "timeZone": "Europe/Oslo"}))
@@ -214,7 +213,7 @@ func TestWaitingEntriesAreTheirPersons(t *testing.T) {
 	}
 	acknowledged := func() string {
 		first, _ := elements(must(t, d.stage.SignIn(t, "mina").REST("GET", "/v1/"+h.order+"/steps", nil)), "steps")[0].(map[string]any)
-		return fmt.Sprint(text(first, "acknowledger"))
+		return text(first, "acknowledger")
 	}
 	if by := acknowledged(); by != "" {
 		t.Errorf("as Ola the entry was sent for %q", by)

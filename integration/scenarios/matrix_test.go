@@ -78,7 +78,7 @@ func hire(t *testing.T, stage *harness.Stage, login, person string, roles ...str
 		must(t, admin.REST("POST", "/v1/people?personId="+strings.TrimPrefix(person, "people/"), map[string]any{"displayName": "Two Hats", "certificate": "Demonstration licence B1-1009"}))
 		for _, scope := range []string{"perform", "inspect", "release"} {
 			must(t, quality.REST("POST", "/v1/"+person+"/authorizations?authorizationId="+scope, map[string]any{
-				"scope": scope, "startDate": civil(2026, 1, 1), "endDate": civil(2028, 1, 1), "lastExperienceDate": civil(2026, 9, 1), "reference": "DEMO-" + scope,
+				"scope": scope, "startDate": firstOf(2026, 1), "endDate": firstOf(2028, 1), "lastExperienceDate": firstOf(2026, 9), "reference": "DEMO-" + scope,
 			}))
 		}
 	}
@@ -87,8 +87,9 @@ func hire(t *testing.T, stage *harness.Stage, login, person string, roles ...str
 	must(t, stage.Stranger(t).REST("POST", "/v1/invitations:accept", map[string]any{"token": token, "password": story.Password}))
 }
 
-func civil(year, month, day int) map[string]any {
-	return map[string]any{"year": year, "month": month, "day": day}
+// firstOf is the first day of a month.
+func firstOf(year, month int) map[string]any {
+	return map[string]any{"year": year, "month": month, "day": 1}
 }
 
 // worked is a finished order that wants an inspection, in which people/dual took part in one way.

@@ -198,7 +198,7 @@ func (c *restoreCommand) run(ctx context.Context, stdout io.Writer) error {
 			return err
 		}
 	}
-	if err := eventbus.BeginAt(filepath.Join(c.State, eventsFolder), uint64(clock.System().Now().UnixMilli())); err != nil { //nolint:gosec // after 1970
+	if err := eventbus.BeginAt(filepath.Join(c.State, eventsFolder), uint64(clock.System().Now().UnixMilli())); err != nil {
 		return err
 	}
 	text := "Restored and checked: every hash, record chain and number of a fact is as it was."

@@ -11,10 +11,9 @@ import (
 	"testing"
 	"time"
 
-	"github.com/nats-io/nats-server/v2/server"
-
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/eventbus/eventbustest"
 	"coldsection.example/services/platform/peers"
 	"coldsection.example/services/platform/peers/peerstest"
 	"coldsection.example/services/suite"
@@ -42,20 +41,7 @@ func overTLS(t *testing.T, authority *peerstest.Authority, keys string) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := server.NewServer(&server.Options{
-		Host: "127.0.0.1", Port: -1, JetStream: true, StoreDir: t.TempDir(), NoLog: true, NoSigs: true, Nkeys: known, TLS: true, TLSVerify: true, TLSTimeout: 60,
-		AuthTimeout: 60, TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{cert}, ClientCAs: roots, ClientAuth: tls.RequireAndVerifyClientCert},
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.Start()
-	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
-	if !s.ReadyForConnections(time.Minute) {
-		t.Fatal("the event server does not listen")
-	}
-	_, address, _ := strings.Cut(s.ClientURL(), "://")
-	return address
+	return eventbustest.OverTLS(t, known, &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{cert}, ClientCAs: roots, ClientAuth: tls.RequireAndVerifyClientCert})
 }
 
 // Event servers at a tls:// address are called over TLS with the process's certificate: the suite serves, and tells facts there. Without a

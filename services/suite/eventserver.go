@@ -16,7 +16,7 @@ type eventServerCommand struct {
 	Listen  string   `default:"127.0.0.1:4222" help:"host:port for the parts of the suite."`
 	Cluster string   `default:"127.0.0.1:6222" help:"host:port for the other event servers."`
 	Route   []string `help:"host:port of every server's cluster address, with commas between."`
-	Keys    string   `help:"The file with the public keys of the parts, which event-keys made. With it, a part does only what it may, and who has no key is refused. Without it, whoever reaches the server may do everything."`
+	Keys    string   `help:"The file of event-keys with the public keys of the parts: a part does only what it may. Without it, whoever reaches the server may do everything."`
 }
 
 // eventKeysCommand makes the keys of parts at event servers.

@@ -188,7 +188,7 @@ func (l *Log) takeOver(ctx context.Context) []*accessv1.AuditEvent {
 		l.Log.ErrorContext(ctx, "lines of the audit that wait in a file can't be read", "file", l.Spool, "error", err)
 	}
 	l.mark(left)
-	waiting := append(left, l.pending...)
+	waiting := slices.Concat(left, l.pending)
 	l.pending = nil
 	return waiting
 }

@@ -3,6 +3,7 @@ package rest
 import (
 	"bytes"
 	"context"
+	"maps"
 	"net/http"
 	"strconv"
 	"strings"
@@ -82,9 +83,7 @@ func (h *held) Write(body []byte) (int, error) { return h.body.Write(body) }
 
 // begin sends the header of a file of so many bytes, or of the refusal in its place.
 func (h *held) begin(w http.ResponseWriter, total int64) {
-	for name, values := range h.header {
-		w.Header()[name] = values
-	}
+	maps.Copy(w.Header(), h.header)
 	if h.status == http.StatusOK && total > 0 {
 		w.Header().Set("Content-Length", strconv.FormatInt(total, 10))
 	}

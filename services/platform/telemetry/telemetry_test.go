@@ -44,7 +44,11 @@ func TestALogLineStaysOneLine(t *testing.T) {
 	const sent = "x\r\n{\"level\":\"ERROR\",\"msg\":\"made up\"}\x1b[2J\x00\u2028"
 	log.InfoContext(t.Context(), sent, "subject", sent, "error", errors.New(sent))
 	text := out.String()
-	var line struct{ Msg, Subject, Error string }
+	var line struct {
+		Msg     string `json:"msg"`
+		Subject string `json:"subject"`
+		Error   string `json:"error"`
+	}
 	if err := json.Unmarshal(out.Bytes(), &line); err != nil {
 		t.Fatal(err)
 	}

@@ -15,10 +15,10 @@ func (u unit) namedElsewhere(ctx context.Context, lot *consumablesv1.Lot, ids ma
 	if len(ids) == 0 {
 		return nil
 	}
-	if lot.ExternalIds == nil {
-		lot.ExternalIds = map[string]string{}
-	}
-	maps.Copy(lot.ExternalIds, ids)
+	known := map[string]string{}
+	maps.Copy(known, lot.GetExternalIds())
+	maps.Copy(known, ids)
+	lot.ExternalIds = known
 	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
 		return err
 	}

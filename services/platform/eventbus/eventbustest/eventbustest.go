@@ -2,7 +2,12 @@
 package eventbustest
 
 import (
+	"crypto/tls"
+	"strings"
 	"testing"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
 
 	"coldsection.example/services/platform/eventbus"
 )
@@ -22,4 +27,24 @@ func Open(t testing.TB, dir string) *eventbus.Bus {
 	}
 	t.Cleanup(bus.Close)
 	return bus
+}
+
+// OverTLS starts an event server of an operator's own, which knows these users and speaks TLS as configured, and returns its host and port.
+func OverTLS(t testing.TB, known []*server.NkeyUser, config *tls.Config) string {
+	t.Helper()
+	const patience = time.Minute
+	s, err := server.NewServer(&server.Options{
+		Host: "127.0.0.1", Port: -1, JetStream: true, StoreDir: t.TempDir(), NoLog: true, NoSigs: true, Nkeys: known, TLS: true, TLSVerify: true,
+		TLSTimeout: patience.Seconds(), AuthTimeout: patience.Seconds(), TLSConfig: config,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Start()
+	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
+	if !s.ReadyForConnections(patience) {
+		t.Fatal("the event server does not listen")
+	}
+	_, address, _ := strings.Cut(s.ClientURL(), "://")
+	return address
 }

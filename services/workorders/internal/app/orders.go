@@ -129,19 +129,8 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 	o.EngineSerial, o.EngineModel, o.Aircraft = d.engine.GetSerial(), d.engine.GetEngineModel(), d.engine.GetAircraft()
 	o.TaskCardRevision, o.Kind, o.InspectionRequired = card.GetRevision(), card.GetKind(), card.GetInspectionRequired()
 	o.State, o.AgentDrafted = workordersv1.WorkOrder_DRAFTED, u.caller.Has("agent")
-	if isWash(card.GetKind()) {
-		if d.model.GetWash() == nil {
-			return nil, fault.Precondition("PLAN_NOT_POSSIBLE", "The engine model %s has no wash data. Enter them with their document.", d.engine.GetEngineModel())
-		}
-		at := conditions{day: resource.DateText(civil(u.now))}
-		if err := u.flownSince(ctx, o, &at); err != nil {
-			return nil, err
-		}
-		c := computePlan(o, d.model, at, u.now)
-		o.Demands = c.demands
-		if err := u.savePlan(ctx, c); err != nil {
-			return nil, err
-		}
+	if err := u.firstPlan(ctx, o, d); err != nil {
+		return nil, err
 	}
 	if err := u.underRegime(ctx, o); err != nil {
 		return nil, err
@@ -172,6 +161,23 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 		return nil, err
 	}
 	return o, u.tell(ctx, o, "drafted", nil)
+}
+
+// firstPlan computes the plan of a wash; other work has none.
+func (u unit) firstPlan(ctx context.Context, o *workordersv1.WorkOrder, d draft) error {
+	if !isWash(o.GetKind()) {
+		return nil
+	}
+	if d.model.GetWash() == nil {
+		return fault.Precondition("PLAN_NOT_POSSIBLE", "The engine model %s has no wash data. Enter them with their document.", d.engine.GetEngineModel())
+	}
+	at := conditions{day: resource.DateText(civil(u.now))}
+	if err := u.flownSince(ctx, o, &at); err != nil {
+		return err
+	}
+	c := computePlan(o, d.model, at, u.now)
+	o.Demands = c.demands
+	return u.savePlan(ctx, c)
 }
 
 // ScheduleWorkOrder fixes time, place, people and temperature, computes the plan and asks for stock.
