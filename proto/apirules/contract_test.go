@@ -44,6 +44,8 @@ var exceptions = []Exception{
 	{"core::0140::prepositions", "coldsection.compliance.v1.RecordPack", asOf},
 	{"core::0140::prepositions", "coldsection.compliance.v1.FindEvidenceResponse", asOf},
 	{"core::0140::prepositions", "coldsection.consumables.v1.TraceLotRequest.as_of_time", asOf},
+	{"core::0140::prepositions", "coldsection.compliance.v1.ExportDueItemsRequest.as_of_time", asOf},
+	{"core::0140::prepositions", "coldsection.compliance.v1.ExportDueItemsRequest.known_at_time", asOf},
 	{"core::0140::prepositions", "coldsection.compliance.v1.Calibration.found_out_of_tolerance", tradeTerm},
 	{"core::0140::prepositions", "coldsection.compliance.v1.ToolChanged.found_out_of_tolerance", tradeTerm},
 	{"core::0140::prepositions", "coldsection.consumables.v1.Item.ready_to_use", tradeTerm},

@@ -16,6 +16,8 @@ export const instant = (t) => (t ? t.slice(0, 16).replace("T", " ") + "Z" : "–
 export const amount = (q) => (q ? `${q.value} ${q.unitCode}` + (q.converted && q.converted.unitCode !== q.unitCode ? ` (${q.converted.displayText})` : "") : "–");
 export const last = (name) => (name || "").split("/").pop();
 export const words = (text) => String(text || "").replaceAll("_", " ");
+// decimal has a point for a typed comma, but where the comma could group thousands: that is left for the service to refuse.
+export const decimal = (text) => (/^[+-]?[1-9]\d{0,2},\d{3}$/.test(text) ? text : text.replace(",", "."));
 // utc is the instant that a box for times says, in UTC; none for an empty one.
 export const utc = (f) => (f.value() ? new Date(f.value() + "Z").toISOString() : undefined);
 export const minutes = (seconds) => `${Math.floor(seconds / 60)} min ${String(seconds % 60).padStart(2, "0")} s`;

@@ -2,7 +2,7 @@
 // scans has the keys unless an amount is asked for, and what is typed anywhere else goes to the one of them that is open.
 
 import { Refused, all, call, get, newKey } from "/api.js";
-import { amount, codeBox, el, hazards, instant, last, link, table } from "/dom.js";
+import { amount, codeBox, decimal, el, hazards, instant, last, link, table } from "/dom.js";
 import { batchOf, names } from "/names.js";
 
 // fast is the longest mean time between the keys of a scanner, in milliseconds, and many the fewest keys that are judged by it.
@@ -96,7 +96,7 @@ export function issueDesk(preset) {
     const entered = (event) => {
       event.preventDefault();
       const typed = field.value.trim(), scanned = keys.length >= many && (keys.at(-1) - keys[0]) / (keys.length - 1) < fast;
-      const value = /^\d+,(\d{1,2}|\d{4,})$/.test(typed) ? typed.replace(",", ".") : typed;
+      const value = decimal(typed);
       if (scanned || !/^\d+(\.\d+)?$/.test(value)) return refuse(`“${typed}” is no amount; this box takes how many ${unit} go out. Type that, or press Escape and scan again.`);
       keys = [];
       run(() => issue(draft, { value, unitCode: unit }, reason.value.trim(), key));

@@ -1,7 +1,7 @@
 // Orders: the list, one order with all that is known of it, and what planners and stores do on it. The work itself is on the work page.
 import { all, get, has, otherwise, send, suiteNow } from "/api.js";
 import { engineTitle } from "/asking.js";
-import { chip, choice, el, field, fold, instant, last, link, table, tick, utc } from "/dom.js";
+import { chip, choice, decimal, el, field, fold, instant, last, link, table, tick, utc } from "/dom.js";
 import { planPanel } from "/plan.js";
 import { pressing } from "/press.js";
 
@@ -25,7 +25,7 @@ async function scheduling(act, order) {
   const station = choice("station", "Where", stations.map((s) => [s.name, s.displayName]), order.station);
   const cold = field("lowest", "Lowest air temperature expected, °C, from mixing to the end of the drying run; empty takes the station's", { inputmode: "decimal" });
   const by = field("lowest-source", "Where that is from", { maxlength: "200" });
-  const degrees = () => Number(cold.value().replace(",", ".").replace("−", "-"));
+  const degrees = () => Number(decimal(cold.value()).replace("−", "-"));
   const who = people.map((p) => ({ name: p.name, ...tick("who-" + last(p.name), p.displayName, (order.assignees || []).includes(p.name)) }));
   const why = field("choice-reason", "Only for a wash of another kind than what the engine flew through asks for: why", { maxlength: "400" });
   const body = () => ({ etag: order.etag, planStartTime: utc(start), station: station.value(), assignees: who.filter((w) => w.box.checked).map((w) => w.name), ...(why.value() ? { choiceReason: why.value() } : {}),

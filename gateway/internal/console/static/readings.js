@@ -1,7 +1,7 @@
 // The readings of a step: value and unit as they stand on the instrument, the tool, the limits with their source. One outside its limits is
 // recorded only when the person says again that it is right; a wrong one is corrected by a new one, with a reason.
 import { Refused, nowText, send } from "/api.js";
-import { choice, el, field, fold, instant, last } from "/dom.js";
+import { choice, decimal, el, field, fold, instant, last } from "/dom.js";
 import { enter } from "/waiting.js";
 
 // alike are units in which the same thing is read; the service converts.
@@ -27,7 +27,7 @@ function entry(id, spec) {
 // that is missing. All else the suite says when the entry arrives.
 function askHere(world, spec, entered, tool, confirmed) {
   if (world.fresh && navigator.onLine) return;
-  const value = Number(entered.text.replace(",", "."));
+  const value = Number(decimal(entered.text));
   if (!entered.text || Number.isNaN(value)) throw new Refused(`“${entered.text}” is no number. Type the value that the instrument shows.`);
   if (spec.toolRequired && !tool) throw new Refused("Choose the tool that the value is read with.");
   const outside = entered.unitCode === spec.unitCode && (value < (spec.minValue ?? -Infinity) || value > (spec.maxValue ?? Infinity));

@@ -1,7 +1,7 @@
 // Receiving: a delivery is scanned or its item chosen, the inspection is answered question by question, and it is booked in, held. Below waits what
 // is held: whoever may clears it, another person where the item wants that.
 import { Refused, all, call, get, newKey } from "/api.js";
-import { amount, choice, codeBox, date, dayOf, el, field, hazards, instant, label, table } from "/dom.js";
+import { amount, choice, codeBox, date, dayOf, decimal, el, field, hazards, instant, label, table } from "/dom.js";
 import { batchOf, names } from "/names.js";
 
 const answers = [["YES", "Yes"], ["NO", "No"], ["NOT_APPLICABLE", "Does not apply"]];
@@ -64,7 +64,7 @@ export async function receiving() {
       }
       const done = await call("POST", "/v1/lots:receive", {
         lot: { item: item.name, manufacturerLot: batch.value(), certificate, ...(useBy.value() ? { useByDate: dayOf(useBy.value()) } : {}), ...(made.value() ? { manufactureDate: dayOf(made.value()) } : {}) },
-        quantity: { value: much.value().replace(",", "."), unitCode: item.baseUnitCode }, location: place.value(), answers: given(),
+        quantity: { value: decimal(much.value()), unitCode: item.baseUnitCode }, location: place.value(), answers: given(),
       }, key);
       delivery.replaceChildren();
       say(true, `Booked in: ${item.displayName}, ${batchOf(done)}, code ${done.shortCode}. It is held: ${done.holdReason}. `, label(done));

@@ -1,7 +1,7 @@
 // One step of an order: what can hurt first, and nothing of the work before whoever does it acknowledged that; then what to do, the readings,
 // the starter runs, what was used, and that it is done.
 import { current, get, has, nowText } from "/api.js";
-import { chip, choice, el, field, fold, instant, last, link, words } from "/dom.js";
+import { chip, choice, decimal, el, field, fold, instant, last, link, words } from "/dom.js";
 import { motoring } from "/motoring.js";
 import { readings } from "/readings.js";
 import { signing } from "/sign.js";
@@ -30,7 +30,7 @@ function materials() {
     return scan.lot ? scan.lot.name : code; // what is no lot, the service says
   };
   const used = () => Promise.all(lines.filter((l) => l.code.value()).map(async (l) =>
-    ({ lot: await lot(l.code.value()), quantity: { value: l.value.value().replace(",", "."), unitCode: l.unit.value() } })));
+    ({ lot: await lot(l.code.value()), quantity: { value: decimal(l.value.value()), unitCode: l.unit.value() } })));
   return { nodes: [place, el("button", { type: "button", class: "quiet", onclick: add }, "Another lot")], body: async () => ({ materials: await used() }) };
 }
 

@@ -101,14 +101,14 @@ type ReleaseEntry struct {
 	ReleaseDate *date.Date `protobuf:"bytes,8,opt,name=release_date,json=releaseDate,proto3" json:"release_date,omitempty"`
 	// The last day to enter it in time; unset where the rules set no number of days.
 	LatestDate *date.Date `protobuf:"bytes,9,opt,name=latest_date,json=latestDate,proto3" json:"latest_date,omitempty"`
-	// Whether it must be entered before the next flight.
-	BeforeFlight bool `protobuf:"varint,10,opt,name=before_flight,json=beforeFlight,proto3" json:"before_flight,omitempty"`
+	// Whether the aircraft is not operated until it is entered.
+	FlightBlocked bool `protobuf:"varint,10,opt,name=flight_blocked,json=flightBlocked,proto3" json:"flight_blocked,omitempty"`
 	// The rules, each with its paragraph.
 	Rules []string `protobuf:"bytes,11,rep,name=rules,proto3" json:"rules,omitempty"`
 	// Whether it was entered.
 	Entered bool `protobuf:"varint,12,opt,name=entered,proto3" json:"entered,omitempty"`
 	// Whether it was entered, and by latest_date where there is one.
-	InTime bool `protobuf:"varint,13,opt,name=in_time,json=inTime,proto3" json:"in_time,omitempty"`
+	Timely bool `protobuf:"varint,13,opt,name=timely,proto3" json:"timely,omitempty"`
 	// What was said of it, oldest first; the last one counts.
 	Entries []*OwnerRecordEntry `protobuf:"bytes,14,rep,name=entries,proto3" json:"entries,omitempty"`
 	// What the inspection came to, where the order was one.
@@ -220,9 +220,9 @@ func (x *ReleaseEntry) GetLatestDate() *date.Date {
 	return nil
 }
 
-func (x *ReleaseEntry) GetBeforeFlight() bool {
+func (x *ReleaseEntry) GetFlightBlocked() bool {
 	if x != nil {
-		return x.BeforeFlight
+		return x.FlightBlocked
 	}
 	return false
 }
@@ -241,9 +241,9 @@ func (x *ReleaseEntry) GetEntered() bool {
 	return false
 }
 
-func (x *ReleaseEntry) GetInTime() bool {
+func (x *ReleaseEntry) GetTimely() bool {
 	if x != nil {
-		return x.InTime
+		return x.Timely
 	}
 	return false
 }
@@ -840,7 +840,7 @@ var File_coldsection_compliance_v1_entries_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_entries_proto_rawDesc = "" +
 	"\n" +
-	"'coldsection/compliance/v1/entries.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a*coldsection/compliance/v1/compliance.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xad\t\n" +
+	"'coldsection/compliance/v1/entries.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a*coldsection/compliance/v1/compliance.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xae\t\n" +
 	"\fReleaseEntry\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12#\n" +
 	"\n" +
@@ -852,12 +852,12 @@ const file_coldsection_compliance_v1_entries_proto_rawDesc = "" +
 	"\x06regime\x18\a \x01(\x0e2*.coldsection.compliance.v1.Aircraft.RegimeB\x04\xe2A\x01\x03R\x06regime\x12:\n" +
 	"\frelease_date\x18\b \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\vreleaseDate\x128\n" +
 	"\vlatest_date\x18\t \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\n" +
-	"latestDate\x12)\n" +
-	"\rbefore_flight\x18\n" +
-	" \x01(\bB\x04\xe2A\x01\x03R\fbeforeFlight\x12\x1a\n" +
+	"latestDate\x12+\n" +
+	"\x0eflight_blocked\x18\n" +
+	" \x01(\bB\x04\xe2A\x01\x03R\rflightBlocked\x12\x1a\n" +
 	"\x05rules\x18\v \x03(\tB\x04\xe2A\x01\x03R\x05rules\x12\x1e\n" +
-	"\aentered\x18\f \x01(\bB\x04\xe2A\x01\x03R\aentered\x12\x1d\n" +
-	"\ain_time\x18\r \x01(\bB\x04\xe2A\x01\x03R\x06inTime\x12K\n" +
+	"\aentered\x18\f \x01(\bB\x04\xe2A\x01\x03R\aentered\x12\x1c\n" +
+	"\x06timely\x18\r \x01(\bB\x04\xe2A\x01\x03R\x06timely\x12K\n" +
 	"\aentries\x18\x0e \x03(\v2+.coldsection.compliance.v1.OwnerRecordEntryB\x04\xe2A\x01\x03R\aentries\x12k\n" +
 	"\x11inspection_result\x18\x0f \x01(\x0e28.coldsection.compliance.v1.ReleaseEntry.InspectionResultB\x04\xe2A\x01\x03R\x10inspectionResult\x12*\n" +
 	"\rdiscrepancies\x18\x10 \x03(\tB\x04\xe2A\x01\x03R\rdiscrepancies\x12K\n" +

@@ -37,7 +37,7 @@ type OwnerRecordServiceClient interface {
 	// Reads one release with its entries. Roles: every signed-in caller.
 	GetReleaseEntry(ctx context.Context, in *GetReleaseEntryRequest, opts ...grpc.CallOption) (*ReleaseEntry, error)
 	// Lists releases with their entries, the newest first. Filter fields: work_order, engine, aircraft, release_date, latest_date, entered,
-	// in_time, inspection_result. Roles: every signed-in caller.
+	// timely, inspection_result. Roles: every signed-in caller.
 	ListReleaseEntries(ctx context.Context, in *ListReleaseEntriesRequest, opts ...grpc.CallOption) (*ListReleaseEntriesResponse, error)
 	// Says that a release was entered in the owner's record, where and when. One that was said wrong is corrected by saying it again with the
 	// reason; both stay. Roles: planner, quality. Reasons: ENTRY_BEFORE_RELEASE, DATE_IN_FUTURE, DATE_INVALID, CORRECTION_REASON_MISSING,
@@ -107,7 +107,7 @@ type OwnerRecordServiceServer interface {
 	// Reads one release with its entries. Roles: every signed-in caller.
 	GetReleaseEntry(context.Context, *GetReleaseEntryRequest) (*ReleaseEntry, error)
 	// Lists releases with their entries, the newest first. Filter fields: work_order, engine, aircraft, release_date, latest_date, entered,
-	// in_time, inspection_result. Roles: every signed-in caller.
+	// timely, inspection_result. Roles: every signed-in caller.
 	ListReleaseEntries(context.Context, *ListReleaseEntriesRequest) (*ListReleaseEntriesResponse, error)
 	// Says that a release was entered in the owner's record, where and when. One that was said wrong is corrected by saying it again with the
 	// reason; both stay. Roles: planner, quality. Reasons: ENTRY_BEFORE_RELEASE, DATE_IN_FUTURE, DATE_INVALID, CORRECTION_REASON_MISSING,

@@ -47,7 +47,7 @@ type PerformanceServiceClient interface {
 	// technician, integrator. Reasons: HEADER_INVALID, UNIT_UNKNOWN, UNIT_MISMATCH, TABLE_TOO_LARGE, TABLE_MISSING,
 	// TEXT_NOT_UTF8, FILE_UNREADABLE, SHEET_UNCLEAR.
 	ImportReadings(ctx context.Context, in *ImportReadingsRequest, opts ...grpc.CallOption) (*ImportReadingsResponse, error)
-	// Takes one reading in. Roles: technician, analyst, integrator. Reasons: UNIT_UNKNOWN, VALUE_NOT_A_NUMBER,
+	// Takes one reading in. Roles: technician, analyst, integrator. Reasons: UNIT_UNKNOWN, VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS,
 	// ALREADY_EXISTS, ENGINE_UNKNOWN, READING_IN_FUTURE.
 	CreateReading(ctx context.Context, in *CreateReadingRequest, opts ...grpc.CallOption) (*Reading, error)
 	// Takes many readings in, in the order of the stream. Readings become durable in that order, so after a broken stream the
@@ -170,7 +170,7 @@ type PerformanceServiceServer interface {
 	// technician, integrator. Reasons: HEADER_INVALID, UNIT_UNKNOWN, UNIT_MISMATCH, TABLE_TOO_LARGE, TABLE_MISSING,
 	// TEXT_NOT_UTF8, FILE_UNREADABLE, SHEET_UNCLEAR.
 	ImportReadings(context.Context, *ImportReadingsRequest) (*ImportReadingsResponse, error)
-	// Takes one reading in. Roles: technician, analyst, integrator. Reasons: UNIT_UNKNOWN, VALUE_NOT_A_NUMBER,
+	// Takes one reading in. Roles: technician, analyst, integrator. Reasons: UNIT_UNKNOWN, VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS,
 	// ALREADY_EXISTS, ENGINE_UNKNOWN, READING_IN_FUTURE.
 	CreateReading(context.Context, *CreateReadingRequest) (*Reading, error)
 	// Takes many readings in, in the order of the stream. Readings become durable in that order, so after a broken stream the

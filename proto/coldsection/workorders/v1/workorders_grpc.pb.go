@@ -112,7 +112,7 @@ type WorkOrdersServiceClient interface {
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(ctx context.Context, in *SignStepRequest, opts ...grpc.CallOption) (*Step, error)
 	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
-	// VALUE_NOT_A_NUMBER, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
+	// VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
 	// it), SUPPLY_NOT_MEASURED (a heater's current is held against the window at the voltage that was measured), COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(ctx context.Context, in *CreateMeasurementRequest, opts ...grpc.CallOption) (*Measurement, error)
 	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reasons:
@@ -522,7 +522,7 @@ type WorkOrdersServiceServer interface {
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(context.Context, *SignStepRequest) (*Step, error)
 	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
-	// VALUE_NOT_A_NUMBER, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
+	// VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
 	// it), SUPPLY_NOT_MEASURED (a heater's current is held against the window at the voltage that was measured), COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(context.Context, *CreateMeasurementRequest) (*Measurement, error)
 	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reasons:

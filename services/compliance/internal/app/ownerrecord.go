@@ -37,7 +37,7 @@ func (u unit) keepRelease(ctx context.Context, fact *workordersv1.WorkOrderChang
 	duty := dutyOf(fact.GetCivilDate(), regime)
 	return store.ReleaseEntries.Insert(ctx, u.Tx, &compliancev1.ReleaseEntry{
 		Name: name, WorkOrder: fact.GetWorkOrder(), Number: fact.GetNumber(), Engine: fact.GetEngine(), EngineSerial: fact.GetEngineSerial(), Aircraft: fact.GetAircraft(),
-		Regime: regime, ReleaseDate: fact.GetCivilDate(), LatestDate: protoDate(duty.Latest), BeforeFlight: duty.BeforeFlight, Rules: duty.Rules,
+		Regime: regime, ReleaseDate: fact.GetCivilDate(), LatestDate: protoDate(duty.Latest), FlightBlocked: duty.BeforeFlight, Rules: duty.Rules,
 		InspectionResult: compliancev1.ReleaseEntry_InspectionResult(compliancev1.ReleaseEntry_InspectionResult_value[fact.GetInspectionResult()]),
 		Discrepancies:    fact.GetDiscrepancies(), DiscrepancyListDate: fact.GetDiscrepancyListDate(),
 	}, u.now)
@@ -82,7 +82,7 @@ func (a *App) EnterRelease(ctx context.Context, req *compliancev1.EnterReleaseRe
 			CreateTime: timestamppb.New(u.now),
 		}
 		e.Entries, e.Entered = append(e.GetEntries(), entry), true
-		e.InTime = dutyOf(e.GetReleaseDate(), e.GetRegime()).InTime(dateOf(entry.GetEnterDate()))
+		e.Timely = dutyOf(e.GetReleaseDate(), e.GetRegime()).InTime(dateOf(entry.GetEnterDate()))
 		if err := store.ReleaseEntries.Save(ctx, tx, e, u.now); err != nil {
 			return nil, err
 		}

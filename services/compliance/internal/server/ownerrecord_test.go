@@ -73,7 +73,7 @@ func (w *world) compliant() {
 func TestAReleaseIsEnteredInTheOwnersRecordInTime(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		e := w.releasedAs("a", func(f *workordersv1.WorkOrderChanged) { f.CivilDate = on(2025, 5, 20) })
-		if resource.DateText(e.GetLatestDate()) != "2025-06-19" || e.GetBeforeFlight() || e.GetEntered() || e.GetInTime() || !strings.Contains(strings.Join(e.GetRules(), " "), "M.A.305(a)") {
+		if resource.DateText(e.GetLatestDate()) != "2025-06-19" || e.GetFlightBlocked() || e.GetEntered() || e.GetTimely() || !strings.Contains(strings.Join(e.GetRules(), " "), "M.A.305(a)") {
 			t.Errorf("%v", e)
 		}
 		_, err := w.enteredOn(e, on(2025, 5, 19), "")
@@ -88,7 +88,7 @@ func TestAReleaseIsEnteredInTheOwnersRecordInTime(t *testing.T) {
 			t.Errorf("%d entries of what was refused", n)
 		}
 		late := must(w.enteredOn(e, on(2025, 6, 20), ""))(t)
-		if !late.GetEntered() || late.GetInTime() {
+		if !late.GetEntered() || late.GetTimely() {
 			t.Errorf("%v", late)
 		}
 		_, err = w.enteredOn(e, on(2025, 6, 19), "wrong day")
@@ -96,7 +96,7 @@ func TestAReleaseIsEnteredInTheOwnersRecordInTime(t *testing.T) {
 		_, err = w.enteredOn(late, on(2025, 6, 19), "")
 		refused(t, err, "CORRECTION_REASON_MISSING")
 		right := must(w.enteredOn(late, on(2025, 6, 19), "the page says the 19th"))(t)
-		if !right.GetInTime() || len(right.GetEntries()) != 2 || right.GetEntries()[0].GetEnterDate().GetDay() != 20 || right.GetEntries()[1].GetAccount() != "accounts/ada" {
+		if !right.GetTimely() || len(right.GetEntries()) != 2 || right.GetEntries()[0].GetEnterDate().GetDay() != 20 || right.GetEntries()[1].GetAccount() != "accounts/ada" {
 			t.Errorf("%v", right)
 		}
 		chained := w.rows("SELECT COUNT(*) FROM record_chain WHERE stream = 'release-entries'")
@@ -105,7 +105,7 @@ func TestAReleaseIsEnteredInTheOwnersRecordInTime(t *testing.T) {
 			t.Errorf("%d in the chain, %d facts", chained, told)
 		}
 		for filter, want := range map[string]int{
-			"entered = true AND in_time = true": 1, "entered = false": 0, `latest_date < "2025-06-20"`: 1, "work_order = workOrders/a": 1, "inspection_result = AIRWORTHY": 0,
+			"entered = true AND timely = true": 1, "entered = false": 0, `latest_date < "2025-06-20"`: 1, "work_order = workOrders/a": 1, "inspection_result = AIRWORTHY": 0,
 		} {
 			got := must(w.owner.ListReleaseEntries(w.as("viewer"), &compliancev1.ListReleaseEntriesRequest{Filter: filter}))(t).GetReleaseEntries()
 			if len(got) != want {
@@ -125,7 +125,7 @@ func TestAnAircraftIsNotOperatedBeforeTheEntryIsMade(t *testing.T) {
 		}
 		w.underRegime(compliancev1.Aircraft_FAA)
 		e := w.releasedAs("a", plainly)
-		if may, why := w.operation(); may || why != "RECORD_ENTRY_MISSING" || !e.GetBeforeFlight() || e.GetLatestDate() != nil {
+		if may, why := w.operation(); may || why != "RECORD_ENTRY_MISSING" || !e.GetFlightBlocked() || e.GetLatestDate() != nil {
 			t.Errorf("may operate: %t, %s; %v", may, why, e)
 		}
 		must(w.enteredOn(e, day(w.clock.Now()), ""))(t)
@@ -144,7 +144,7 @@ func TestAnAircraftIsNotOperatedBeforeTheEntryIsMade(t *testing.T) {
 				t.Errorf("%s: %t, %s", w.clock.Now(), may, why)
 			}
 		}
-		if done := must(w.enteredOn(e, day(w.clock.Now()), ""))(t); done.GetInTime() {
+		if done := must(w.enteredOn(e, day(w.clock.Now()), ""))(t); done.GetTimely() {
 			t.Errorf("%v", done)
 		}
 		if may, why := w.operation(); !may {

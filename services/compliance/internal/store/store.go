@@ -42,7 +42,7 @@ var (
 	OpenFindings    = resource.NewTable[*compliancev1.OpenFinding]("open_findings", "limit_date",
 		"finding", "work_order", "engine", "aircraft", "deferred", "closed", "limit_date").OwnedByAll("engine", "aircraft")
 	ReleaseEntries = resource.NewTable[*compliancev1.ReleaseEntry]("release_entries", "release_date desc", "work_order", "engine", "aircraft", "release_date", "latest_date", "entered",
-		"in_time", "inspection_result").OwnedByAll("engine", "aircraft")
+		"timely", "inspection_result").OwnedByAll("engine", "aircraft")
 	RecordPacks    = resource.NewTable[*compliancev1.RecordPack]("record_packs", "create_time desc", "subject", "number", "create_time", "limited_to").OwnedBy("subject")
 	Tools          = resource.NewTable[*compliancev1.Tool]("tools", "", "tool_type", "serial", "calibration_due_date")
 	People         = resource.NewTable[*compliancev1.Person]("people", "", "display_name")

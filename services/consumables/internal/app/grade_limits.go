@@ -1,8 +1,6 @@
 package app
 
 import (
-	"strings"
-
 	"google.golang.org/protobuf/proto"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
@@ -64,7 +62,7 @@ func (p limited) read(into *float64, text string, l *consumablesv1.WaterLimit) e
 }
 
 func (p limited) readAny(into *float64, text string, l *consumablesv1.WaterLimit) error {
-	q, err := quantity.Parse(strings.Replace(text, ",", ".", 1), l.GetUnitCode())
+	q, err := quantity.Typed(text, l.GetUnitCode())
 	if err != nil {
 		return err
 	}

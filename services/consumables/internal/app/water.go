@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"math"
-	"strings"
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -130,7 +129,7 @@ func readingOf(test *consumablesv1.WaterTest) (r water.Reading, err error) {
 		if *f.into = math.NaN(); f.entered == nil {
 			continue
 		}
-		q, err := quantity.Parse(strings.Replace(f.entered.GetText(), ",", ".", 1), f.entered.GetUnitCode())
+		q, err := quantity.Typed(f.entered.GetText(), f.entered.GetUnitCode())
 		if err != nil {
 			return r, err
 		}

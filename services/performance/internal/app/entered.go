@@ -2,7 +2,6 @@ package app
 
 import (
 	"fmt"
-	"strings"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
@@ -31,7 +30,7 @@ func difference(field string, e *commonv1.Entered) (float64, error) {
 }
 
 func parse(field string, e *commonv1.Entered, want quantity.Dimension) (quantity.Quantity, error) {
-	q, err := quantity.Parse(strings.Replace(e.GetText(), ",", ".", 1), e.GetUnitCode())
+	q, err := quantity.Typed(e.GetText(), e.GetUnitCode())
 	if err != nil {
 		return q, err
 	}

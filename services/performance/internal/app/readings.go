@@ -98,7 +98,7 @@ func canonical(r *performancev1.Reading) error {
 		if f.entered == nil {
 			continue
 		}
-		q, err := quantity.Parse(strings.Replace(f.entered.GetText(), ",", ".", 1), f.entered.GetUnitCode())
+		q, err := quantity.Typed(f.entered.GetText(), f.entered.GetUnitCode())
 		if err != nil {
 			return err
 		}

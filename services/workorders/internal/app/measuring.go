@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/fault"
@@ -106,7 +105,7 @@ func judge(m *workordersv1.Measurement, spec *workordersv1.MeasurementSpec) erro
 	if spec.GetToolRequired() && m.GetTool() == "" {
 		return fault.Invalid("measurement.tool", "TOOL_MISSING", "%s is read with a tool that is in calibration. Scan it.", spec.GetDisplayName())
 	}
-	q, err := quantity.Parse(strings.Replace(m.GetEntered().GetText(), ",", ".", 1), m.GetEntered().GetUnitCode())
+	q, err := quantity.Typed(m.GetEntered().GetText(), m.GetEntered().GetUnitCode())
 	if err != nil {
 		return err
 	}
