@@ -3,15 +3,24 @@ package harness
 import (
 	"context"
 	"fmt"
-	"strings"
 
 	"coldsection.example/services/platform/killpoint"
 )
 
 // Doom kills the program and starts it again so that it kills itself at each of these points, such as "relay.published=3", one after the
-// other; after the last it is started without one. It returns when that is ready, or the points that were not reached when ctx ended.
-func (p *Process) Doom(ctx context.Context, points []string) error {
+// other. In the end it is started without one, and Doom returns when that is ready. Points that were not reached when ctx ended are missed.
+func (p *Process) Doom(ctx context.Context, points []string) (missed []string, err error) {
 	p.Kill()
+	missed = p.dieAt(ctx, points)
+	p.env = nil
+	if !<-p.launch() {
+		return missed, fmt.Errorf("after all these deaths the program does not start: %v", p.args)
+	}
+	return missed, nil
+}
+
+// dieAt starts the program again and again so that it kills itself at each of the points, and returns those that were not reached when ctx ended.
+func (p *Process) dieAt(ctx context.Context, points []string) (missed []string) {
 	for i, point := range points {
 		p.env = []string{killpoint.Variable + "=" + point}
 		p.launch()
@@ -26,12 +35,8 @@ func (p *Process) Doom(ctx context.Context, points []string) error {
 		case <-ctx.Done():
 			_ = p.cmd.Process.Kill()
 			<-died
-			return fmt.Errorf("not reached: %s", strings.Join(points[i:], ", "))
+			return points[i:]
 		}
-	}
-	p.env = nil
-	if !<-p.launch() {
-		return fmt.Errorf("after all these deaths the program does not start: %v", p.args)
 	}
 	return nil
 }

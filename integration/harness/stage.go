@@ -129,6 +129,9 @@ func (s *Stage) Token() string {
 	return ""
 }
 
+// Clock is the file that the clock of every process follows.
+func (s *Stage) Clock() string { return s.clockFile }
+
 // SetClock moves the clock of every process.
 func (s *Stage) SetClock(to time.Time) error { return clock.SetFile(s.clockFile, to) }
 

@@ -58,7 +58,7 @@ func house(t *testing.T) (*harness.Stage, *mockoidc.MockOIDC) {
 	if err := os.WriteFile(secret, []byte(provider.ClientSecret), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	stage := harness.OneProcessWith(t, "--http", at, "--oidc-issuer", provider.Issuer(), "--oidc-name", "House", "--oidc-client-id", provider.ClientID,
+	stage := harness.OneProcessWith(t, "--http", at, "--oidc-issuer", provider.Issuer(), "--oidc-name", "House", "--oidc-client-id="+provider.ClientID,
 		"--oidc-client-secret-file", secret, "--public-url", "http://"+at)
 	stage.HTTP[0] = at
 	return stage, provider

@@ -23,7 +23,7 @@ func deaths() []string {
 			all = append(all, fmt.Sprintf("%s=%d", point, times))
 		}
 	}
-	for _, point := range []string{killpoint.ConsumerOffered, killpoint.ConsumerHandled, killpoint.ConsumerApplied, killpoint.ConsumerAcked} {
+	for _, point := range []string{killpoint.ConsumerOffered, killpoint.ConsumerHandled, killpoint.ConsumerApplied} { // the story waits for no more
 		all = append(all, point+" coldsection.workorder.released.v1 performance=1")
 	}
 	for _, fact := range []string{"level.changed", "recovery.computed"} { // of the readings after the wash, at the latest
@@ -41,12 +41,15 @@ func TestStoryGoesOnAfterDeathsAtEveryPoint(t *testing.T) {
 	stage := harness.OneProcess(t)
 	ctx, end := context.WithCancel(t.Context())
 	var dying sync.WaitGroup
+	const last = 4 // what the readings after the wash came to may be told before the program is ready to die of it
 	out := play(t, stage, func(call int) {
 		if call == 1 { // from then on there is a first administrator
 			dying.Go(func() {
-				if err := stage.Processes[0].Doom(ctx, deaths()); err != nil {
-					t.Error(err)
+				missed, err := stage.Processes[0].Doom(ctx, deaths())
+				if err != nil || len(missed) > last {
+					t.Errorf("not reached: %q: %v", missed, err)
 				}
+				t.Logf("the story ended before %q", missed)
 			})
 		}
 	})
@@ -104,8 +107,8 @@ func TestALongImportGoesOnAfterDeathsAtEveryPoint(t *testing.T) {
 	points := []string{
 		killpoint.OperationClaimed + "=1", killpoint.OperationWorked + "=1", killpoint.StoreCommitted + "=2", killpoint.OperationWorked + "=1", killpoint.StoreWritten + "=2",
 	}
-	if err := stage.Processes[0].Doom(t.Context(), points); err != nil {
-		t.Fatal(err)
+	if missed, err := stage.Processes[0].Doom(t.Context(), points); err != nil || len(missed) > 0 {
+		t.Fatalf("not reached: %q: %v", missed, err)
 	}
 	for op, far := i.now(); !op.GetDone(); op, far = i.now() {
 		if t.Context().Err() != nil {

@@ -82,10 +82,10 @@ func look(t *testing.T, db *storage.DB, fn storage.Func) {
 	}
 }
 
-func change(t *testing.T, db *storage.DB, statement string) {
+func change(t *testing.T, db *storage.DB, statement string, args ...any) {
 	t.Helper()
 	if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-		_, err := tx.Exec(ctx, statement)
+		_, err := tx.Exec(ctx, statement, args...)
 		return err
 	}); err != nil {
 		t.Fatal(err)
@@ -173,7 +173,7 @@ func TestWhatWasGivenUpIsNotFilledIn(t *testing.T) {
 		bus := eventbustest.Embedded(t)
 		lived(t, bus, db)
 		change(t, db, `INSERT INTO parked_events (consumer, event_id, type, source, subject, version, event_time, actor, traceparent, data, reason, park_time)
-			VALUES ('reader', 'a3', 'coldsection.stock.issued.v1', 'consumables', 'lots/a', 3, 1, '', '', '{}', 'broken', 1)`)
+			VALUES ('reader', 'a3', 'coldsection.stock.issued.v1', 'consumables', 'lots/a', 3, 1, '', '', $1, 'broken', 1)`, []byte("{}"))
 		given := eventbus.Parked{Consumer: "reader", DiscardTime: now, Discarder: "accounts/admin", DiscardReason: "Entered by hand."}
 		given.ID = "a3"
 		if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
