@@ -32,7 +32,7 @@ func (c clerk) shows(words ...string) {
 	}
 }
 
-// presses presses what has this title, once it is there and takes a press.
+// presses does so on what has this title, once it is there and takes a press.
 func (c clerk) presses(title string) {
 	c.t.Helper()
 	c.waitFor(fmt.Sprintf(`(() => {

@@ -10,7 +10,9 @@ import (
 
 // What could be read in two ways, a thousand times apart, is refused with both; every other decimal comma is one.
 func TestACommaThatCouldGroupThousandsIsNotGuessedAt(t *testing.T) {
-	for text, want := range map[string]string{"1,5": "1.5", "0,300": "0.300", "12,3456": "12.3456", "1234,567": "1234.567", "-0,25": "-0.25", "1.234": "1.234", "1234": "1234", "01,234": "1.234"} {
+	for text, want := range map[string]string{
+		"1,5": "1.5", "0,300": "0.300", "12,3456": "12.3456", "1234,567": "1234.567", "-0,25": "-0.25", "1.234": "1.234", "1234": "1234", "01,234": "1.234",
+	} {
 		q, err := quantity.Typed(text, "L")
 		if err != nil || q.Value().String() != want {
 			t.Errorf("%s: %v, %v, want %s", text, q, err, want)
