@@ -179,6 +179,9 @@ func (p *parser) term() (node, error) {
 func (p *parser) comparison() (node, error) {
 	name := p.take()
 	field, known := p.fields[name.text]
+	if name.kind == end {
+		return nil, refuse(name.position, "The filter ends where a comparison was expected. Write one there, or take the last word away.")
+	}
 	if name.kind != bare || !known {
 		return nil, refuse(name.position, "%q is no field to filter by. Fields here are %s.", name.text, p.fields.names())
 	}

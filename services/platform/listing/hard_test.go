@@ -82,3 +82,13 @@ func TestManyLettersOfOtherLanguages(t *testing.T) {
 		}
 	}
 }
+
+// A filter that breaks off says so, not that its end is no field.
+func TestAFilterThatBreaksOffSaysSo(t *testing.T) {
+	db := storagetest.SQLite(t, schema)
+	for _, filter := range []string{"size = 3 AND", "size = 3 OR", "NOT", "(", "size = 3 AND ("} {
+		if _, _, err := page(t.Context(), db, boxes, &request{Filter: filter}); !fault.HasReason(err, "FILTER_INVALID") || !strings.Contains(err.Error(), "ends where a comparison was expected") {
+			t.Errorf("%s: %v", filter, err)
+		}
+	}
+}
