@@ -9,7 +9,6 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
-	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -85,8 +84,7 @@ func Run(t *testing.T, checks Checks, without map[string]string) (covered int) {
 // NamedIn fails unless a test's file, under services, names a row.
 func NamedIn(t *testing.T, id, file string) {
 	t.Helper()
-	_, here, _, _ := runtime.Caller(0) //nolint:dogsled // only the file of this source is of use
-	text, err := os.ReadFile(filepath.Join(filepath.Dir(here), "..", "..", "..", filepath.FromSlash(file)))
+	text, err := os.ReadFile(filepath.Join(services(t), filepath.FromSlash(file)))
 	if err != nil || !strings.HasSuffix(file, "_test.go") {
 		t.Errorf("%s is said to check %s, which is no test that can be read: %v", file, id, err)
 		return
@@ -94,6 +92,22 @@ func NamedIn(t *testing.T, id, file string) {
 	if !names(string(text), id) {
 		t.Errorf("%s is said to check %s and does not name it", file, id)
 	}
+}
+
+// services is the folder of the services. It is found from the folder in which the test runs, as a build may trim the paths of sources.
+func services(t *testing.T) string {
+	t.Helper()
+	dir, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for filepath.Base(dir) != "services" {
+		if dir == filepath.Dir(dir) {
+			t.Fatal("the tests of compliance run inside the folder of the services")
+		}
+		dir = filepath.Dir(dir)
+	}
+	return dir
 }
 
 // span is a span of rows as comments write it, such as "TOOL-01 to TOOL-03".
