@@ -87,7 +87,7 @@ type Advice struct {
 // Result is the whole analysis.
 type Result struct {
 	Verdicts   []Verdict // in the order of Readings
-	Readings   []Reading // sorted by time
+	Readings   []Reading // sorted by time; those that were given when they were
 	Advices    []Advice
 	HeldBack   []Advice // that a wash would not answer, with what to do first
 	Recoveries []Recovery
@@ -129,7 +129,7 @@ func AnalyseFrom(model *baseline.Model, readings []Reading, events []Event, rule
 		for ; next < len(events) && !events[next].At.After(r.Readings[i].At); next++ {
 			tracker.Event(events[next])
 		}
-		r.Verdicts[i] = tracker.Reading(model, &r.Readings[i])
+		tracker.read(model, &r.Readings[i], &r.Verdicts[i])
 	}
 	for _, e := range events[next:] {
 		tracker.Event(e)
@@ -138,16 +138,16 @@ func AnalyseFrom(model *baseline.Model, readings []Reading, events []Event, rule
 	return r, tracker
 }
 
-// sorted are readings by time.
+// sorted are readings by time: the same slice when they come so, as most do, else another one.
 func sorted(readings []Reading) []Reading {
-	out := slices.Clone(readings)
-	for i := 1; i < len(out); i++ {
-		if inOrder(&out[i-1], &out[i]) > 0 { // seldom: most come in order
+	for i := 1; i < len(readings); i++ {
+		if inOrder(&readings[i-1], &readings[i]) > 0 {
+			out := slices.Clone(readings)
 			slices.SortFunc(out, func(a, b Reading) int { return inOrder(&a, &b) })
-			break
+			return out
 		}
 	}
-	return out
+	return slices.Clip(readings)
 }
 
 // inOrder compares readings by time.

@@ -53,7 +53,7 @@ func (t *Tracker) Continue(model *baseline.Model, readings []Reading) Result {
 func (t *Tracker) Take(model *baseline.Model, readings []Reading) []Verdict {
 	verdicts := make([]Verdict, len(readings))
 	for i := range readings {
-		verdicts[i] = t.Reading(model, &readings[i])
+		t.read(model, &readings[i], &verdicts[i])
 	}
 	return verdicts
 }

@@ -24,34 +24,36 @@ type taken struct {
 }
 
 // judge looks at one reading: what a person decided, whether it is there twice, whether it can be true.
-func (t *taken) judge(model *baseline.Model, r *Reading) Verdict {
+func (t *taken) judge(model *baseline.Model, r *Reading, v *Verdict) {
 	if r.Excluded {
-		return Verdict{State: Excluded, Reason: "EXCLUDED_BY_PERSON", Text: "Taken out of the analysis by a person."}
+		v.State, v.Reason, v.Text = Excluded, "EXCLUDED_BY_PERSON", "Taken out of the analysis by a person."
+		return
 	}
 	if t.Any && t.At.Equal(r.At) {
 		if t.Point == r.Point {
-			return Verdict{State: Duplicate, Reason: "DUPLICATE", Text: "The same reading stands here already."}
+			v.State, v.Reason, v.Text = Duplicate, "DUPLICATE", "The same reading stands here already."
+			return
 		}
 		if !r.Included {
-			return Verdict{State: Held, Reason: "TWO_VALUES_FOR_ONE_TIME", Text: "Another reading of this time has other values. Exclude the wrong one."}
+			v.State, v.Reason, v.Text = Held, "TWO_VALUES_FOR_ONE_TIME", "Another reading of this time has other values. Exclude the wrong one."
+			return
 		}
 	}
-	*t = taken{r.At, r.Point, true}
-	x, err := model.Expect(r.Point)
+	t.At, t.Point, t.Any = r.At, r.Point, true
+	d, theta, err := model.Deviation(&r.Point)
 	if err != nil {
-		return Verdict{State: Held, Reason: "OUT_OF_RANGE", Text: err.Error() + "."}
+		v.State, v.Reason, v.Text = Held, "OUT_OF_RANGE", err.Error()+"."
+		return
 	}
-	d := x.Deviation(r.Point)
 	if !within(d, wildest) {
-		return Verdict{State: Held, Reason: "IMPLAUSIBLE", Text: "ITT, Ng or fuel flow is no number that an indication shows. Correct it."}
+		v.State, v.Reason, v.Text = Held, "IMPLAUSIBLE", "ITT, Ng or fuel flow is no number that an indication shows. Correct it."
+		return
 	}
-	v := Verdict{State: Accepted, Deviation: d, Analysed: true, theta: x.Condition.Theta}
-	if r.Included || within(d, 1) {
-		return v
+	v.State, v.Deviation, v.Analysed, v.theta = Accepted, d, true, theta
+	if !r.Included && !within(d, 1) {
+		v.State = Held
+		v.Reason, v.Text = suspect(model, r.Point, d)
 	}
-	v.State = Held
-	v.Reason, v.Text = suspect(model, r.Point, d)
-	return v
 }
 
 // within says whether each part is a number of at most so many times what is still plausible.
@@ -63,7 +65,7 @@ func within(d baseline.Values, times float64) bool {
 func suspect(model *baseline.Model, p baseline.Point, d baseline.Values) (reason, text string) {
 	celsius := p
 	celsius.OAT = (p.OAT - 32) * 5 / 9
-	if x, err := model.Expect(celsius); err == nil && within(x.Deviation(celsius), 1) {
+	if x, _, err := model.Deviation(&celsius); err == nil && within(x, 1) {
 		return "OAT_LOOKS_LIKE_FAHRENHEIT", fmt.Sprintf("With %.0f read as °F the reading fits. Correct the air temperature, or include it as it is.", p.OAT)
 	}
 	return "IMPLAUSIBLE", fmt.Sprintf("It differs from a clean engine by %+.0f °C ITT, %+.1f %% Ng and %+.0f %% fuel flow. Check it against the log.", d.ITT, d.Ng, d.Fuel)

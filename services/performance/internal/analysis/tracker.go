@@ -112,23 +112,28 @@ func (t *Tracker) restart(at time.Time) {
 }
 
 // Reading takes a reading in, after those before it, and says what became of it.
-func (t *Tracker) Reading(model *baseline.Model, r *Reading) Verdict {
+func (t *Tracker) Reading(model *baseline.Model, r *Reading) (v Verdict) {
+	t.read(model, r, &v)
+	return v
+}
+
+// read is Reading, which writes into an empty verdict: there are many, and each copy of one takes time.
+func (t *Tracker) read(model *baseline.Model, r *Reading, v *Verdict) {
 	t.see(r.At)
-	v := t.Taken.judge(model, r)
+	t.Taken.judge(model, r, v)
 	if v.State == Held {
 		t.Kept++
 	}
 	if v.State != Accepted {
-		return v
+		return
 	}
 	if !r.Included {
 		if median, out := t.Near.outlier(v.Deviation.ITT, t.noise()); out {
 			v.State, v.Reason, v.Text = Outlier, "FAR_FROM_NEIGHBOURS", farText(v.Deviation.ITT, median)
-			return v
+			return
 		}
 	}
-	t.take(r, model.Speed(r.Point), &v)
-	return v
+	t.take(r, model.Speed(&r.Point), v)
 }
 
 // noise of single ITT readings [°C]: the operator's figure, or what was learned.

@@ -38,16 +38,13 @@ type Values struct{ ITT, Ng, Fuel float64 }
 
 // Model is a fitted baseline.
 type Model struct {
-	exponents Exponents
-	terms     int
-	power, np float64 // scales of the regressors
-	itt       []float64
-	ng        []float64
-	fuel      []float64
-	Residual  Values // standard deviation of the fit, fuel flow in per cent
-	Points    int
-	low, high float64 // range of referred power in the table
-	cold, hot float64 // range of theta in the table; both 0 when not known
+	exponents    Exponents
+	power, np    float64  // scales of the regressors
+	coefficients []Values // of the terms, the first ones or all: what each adds to referred ITT [K], Ng [%], fuel flow [kg/h]
+	Residual     Values   // standard deviation of the fit, fuel flow in per cent
+	Points       int
+	low, high    float64 // range of referred power in the table
+	cold, hot    float64 // range of theta in the table; both 0 when not known
 }
 
 // A small table determines the corrected engine only; one with three rows for each term also determines what similarity and
@@ -62,9 +59,9 @@ func Fit(table []Point, e Exponents) (*Model, error) {
 	if len(table) < 3*fewTerms {
 		return nil, fmt.Errorf("the baseline table has %d points; it needs at least %d", len(table), 3*fewTerms)
 	}
-	m := &Model{exponents: e, Points: len(table), low: math.Inf(1), cold: math.Inf(1), terms: fewTerms}
+	m := &Model{exponents: e, Points: len(table), low: math.Inf(1), cold: math.Inf(1), coefficients: make([]Values, fewTerms)}
 	if len(table) >= 3*manyTerms {
-		m.terms = manyTerms
+		m.coefficients = make([]Values, manyTerms)
 	}
 	conditions := make([]atmosphere.Condition, len(table))
 	for i, p := range table {
@@ -73,17 +70,17 @@ func Fit(table []Point, e Exponents) (*Model, error) {
 			return nil, fmt.Errorf("baseline point %d: %w", i+1, err)
 		}
 		conditions[i] = c
-		m.power = math.Max(m.power, referredPower(p, c))
+		m.power = math.Max(m.power, referredPower(&p, &c))
 		m.np = math.Max(m.np, p.Np)
 	}
-	x := mat.NewDense(len(table), m.terms, nil)
+	x := mat.NewDense(len(table), len(m.coefficients), nil)
 	y := mat.NewDense(len(table), 3, nil)
 	for i, p := range table {
-		r := referredPower(p, conditions[i])
+		r := referredPower(&p, &conditions[i])
 		m.low, m.high = math.Min(m.low, r), math.Max(m.high, r)
 		m.cold, m.hot = math.Min(m.cold, conditions[i].Theta), math.Max(m.hot, conditions[i].Theta)
 		row := m.regressors(&p, r, &conditions[i])
-		x.SetRow(i, row[:m.terms])
+		x.SetRow(i, row[:len(m.coefficients)])
 		v := refer(Values{p.ITT, p.Ng, p.Fuel}, m.scales(&conditions[i]))
 		y.SetRow(i, []float64{v.ITT, v.Ng, v.Fuel})
 	}
@@ -92,7 +89,9 @@ func Fit(table []Point, e Exponents) (*Model, error) {
 	if err := solveRidge(&b, x, y); err != nil {
 		return nil, fmt.Errorf("the baseline table does not determine a model: %w", err)
 	}
-	m.itt, m.ng, m.fuel = mat.Col(nil, 0, &b), mat.Col(nil, 1, &b), mat.Col(nil, 2, &b)
+	for i := range m.coefficients {
+		m.coefficients[i] = Values{b.At(i, 0), b.At(i, 1), b.At(i, 2)}
+	}
 	err := m.residuals(table)
 	return m, err
 }
@@ -113,17 +112,21 @@ func solveRidge(b *mat.Dense, x, y *mat.Dense) error {
 	return err
 }
 
-func referredPower(p Point, c atmosphere.Condition) float64 {
+func referredPower(p *Point, c *atmosphere.Condition) float64 {
 	return p.Power() / (c.Delta * math.Sqrt(c.Theta))
 }
 
 // regressors are the terms at a condition.
 func (m *Model) regressors(p *Point, power float64, c *atmosphere.Condition) (out [len(terms)]float64) {
-	v := powers(power/m.power, c.Mach, p.Np/m.np-1, p.Altitude/altitudeScale, c.Theta-1)
+	v := m.powers(p, power, c)
 	for i := range terms {
-		out[i] = v[terms[i].first] * v[terms[i].second]
+		out[i] = v[terms[i].first%powerCount] * v[terms[i].second%powerCount]
 	}
 	return out
+}
+
+func (m *Model) powers(p *Point, power float64, c *atmosphere.Condition) [powerCount]float64 {
+	return powers(power/m.power, c.Mach, m.Speed(p), p.Altitude/altitudeScale, c.Theta-1)
 }
 
 // scales are the powers of theta and delta by which referred values are multiplied.
@@ -165,35 +168,55 @@ func (m *Model) Expect(p Point) (Expectation, error) {
 	if err != nil {
 		return Expectation{}, err
 	}
-	referred, by := referredPower(p, c), m.scales(&c)
-	r := m.regressors(&p, referred, &c)
-	clean := Values{dot(m.itt, &r), dot(m.ng, &r), dot(m.fuel, &r)}
+	referred, by := referredPower(&p, &c), m.scales(&c)
+	clean := m.clean(&p, referred, &c)
 	out := Expectation{
-		Condition: c, Referred: refer(Values{p.ITT, p.Ng, p.Fuel}, by), ReferredClean: clean, ReferredPower: referred,
-		Expected: Values{ITT: clean.ITT*by.ITT - 273.15, Ng: clean.Ng * by.Ng, Fuel: clean.Fuel * by.Fuel},
+		Condition: c, Referred: refer(Values{p.ITT, p.Ng, p.Fuel}, by), ReferredClean: clean, ReferredPower: referred, Expected: expected(clean, by),
 	}
 	out.Extrapolated = out.ReferredPower < 0.8*m.low || out.ReferredPower > 1.1*m.high
-	if math.IsNaN(out.Expected.ITT+out.Expected.Ng+out.Expected.Fuel) || !(out.Expected.Fuel > 0) {
-		return out, errors.New("the baseline has no value at this condition")
+	return out, known(out.Expected)
+}
+
+// Deviation is that of Expect and the condition's theta, without how it came about. Errors are those of Expect.
+func (m *Model) Deviation(p *Point) (d Values, theta float64, err error) {
+	c, err := atmosphere.At(p.Altitude, p.OAT, p.Airspeed)
+	if err != nil {
+		return d, 0, err
 	}
-	return out, nil
+	x := expected(m.clean(p, referredPower(p, &c), &c), m.scales(&c))
+	return deviation(p, x), c.Theta, known(x)
+}
+
+// clean is what a clean engine reads on a standard day: the polynomials' values.
+func (m *Model) clean(p *Point, power float64, c *atmosphere.Condition) (sum Values) {
+	v := m.powers(p, power, c)
+	for i := range m.coefficients {
+		a, b := &m.coefficients[i], v[terms[i].first%powerCount]*v[terms[i].second%powerCount]
+		sum.ITT, sum.Ng, sum.Fuel = sum.ITT+a.ITT*b, sum.Ng+a.Ng*b, sum.Fuel+a.Fuel*b
+	}
+	return sum
+}
+
+// expected takes what a clean engine reads on a standard day to the day of a reading.
+func expected(clean, by Values) Values {
+	return Values{ITT: clean.ITT*by.ITT - 273.15, Ng: clean.Ng * by.Ng, Fuel: clean.Fuel * by.Fuel}
+}
+
+func known(x Values) error {
+	if math.IsNaN(x.ITT+x.Ng+x.Fuel) || !(x.Fuel > 0) {
+		return errors.New("the baseline has no value at this condition")
+	}
+	return nil
 }
 
 // Speed is a reading's propeller speed relative to the fastest of the table, less 1.
-func (m *Model) Speed(p Point) float64 { return p.Np/m.np - 1 }
+func (m *Model) Speed(p *Point) float64 { return p.Np/m.np - 1 }
 
 // Deviation of a reading: ITT [°C], Ng [% points], fuel flow [% of expected].
-func (x Expectation) Deviation(p Point) Values {
-	return Values{ITT: p.ITT - x.Expected.ITT, Ng: p.Ng - x.Expected.Ng, Fuel: 100 * (p.Fuel/x.Expected.Fuel - 1)}
-}
+func (x Expectation) Deviation(p Point) Values { return deviation(&p, x.Expected) }
 
-// dot is a polynomial's value; it may have fewer terms than there are regressors.
-func dot(a []float64, b *[len(terms)]float64) float64 {
-	sum := 0.0
-	for i, v := range a {
-		sum += v * b[i]
-	}
-	return sum
+func deviation(p *Point, x Values) Values {
+	return Values{ITT: p.ITT - x.ITT, Ng: p.Ng - x.Ng, Fuel: 100 * (p.Fuel/x.Fuel - 1)}
 }
 
 func (m *Model) residuals(table []Point) error {
@@ -206,7 +229,7 @@ func (m *Model) residuals(table []Point) error {
 		d := x.Deviation(p)
 		sum.ITT, sum.Ng, sum.Fuel = sum.ITT+d.ITT*d.ITT, sum.Ng+d.Ng*d.Ng, sum.Fuel+d.Fuel*d.Fuel
 	}
-	n := float64(len(table) - m.terms)
+	n := float64(len(table) - len(m.coefficients))
 	m.Residual = Values{math.Sqrt(sum.ITT / n), math.Sqrt(sum.Ng / n), math.Sqrt(sum.Fuel / n)}
 	return nil
 }

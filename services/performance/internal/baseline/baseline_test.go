@@ -4,6 +4,8 @@ import (
 	"math"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"coldsection.example/services/performance/internal/baseline"
 )
 
@@ -51,6 +53,31 @@ func TestTheFitFindsWhatItWasGiven(t *testing.T) {
 	d := x.Deviation(fouled)
 	if math.Abs(d.ITT-12) > 0.1 || math.Abs(d.Ng) > 0.02 || math.Abs(d.Fuel-1) > 0.1 {
 		t.Errorf("deviation %+v", d)
+	}
+}
+
+// The analysis takes the short way, explanations the long one: a person who redoes a deviation must find the very number.
+func TestTheShortWayToADeviationIsTheLongOne(t *testing.T) {
+	for _, rows := range [][]baseline.Point{table(), table()[:40]} { // all terms, and the few
+		m, err := baseline.Fit(rows, baseline.Exponents{ITTTheta: 0.98, NgTheta: 0.5, FuelTheta: 0.61, FuelDelta: 0.99, TorqueDelta: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		rapid.Check(t, func(t *rapid.T) {
+			draw := func(name string, low, high float64) float64 { return rapid.Float64Range(low, high).Draw(t, name) }
+			p := baseline.Point{
+				Altitude: draw("altitude", -3000, 21000), OAT: draw("oat", -120, 90), Airspeed: draw("airspeed", -10, 600), Np: draw("np", 0, 3000),
+				Torque: draw("torque", -100, 5000), ITT: draw("itt", -300, 2000), Ng: draw("ng", 0, 200), Fuel: draw("fuel", -10, 1000),
+			}
+			x, err := m.Expect(p)
+			d, theta, shortErr := m.Deviation(&p)
+			if (err == nil) != (shortErr == nil) || err != nil && err.Error() != shortErr.Error() {
+				t.Fatalf("%v and %v", err, shortErr)
+			}
+			if err == nil && (d != x.Deviation(p) || theta != x.Condition.Theta) {
+				t.Errorf("%v at %v, %v at %v", d, theta, x.Deviation(p), x.Condition.Theta)
+			}
+		})
 	}
 }
 

@@ -74,7 +74,7 @@ var spreads = []struct {
 // Huber's weights take readings that were logged wrong for what they are. The noise of torque and air temperature flattens the
 // slopes a little; that is not corrected. Reasons: LEARNING_ENGINES_TOO_FEW, LEARNING_READINGS_TOO_FEW, LEARNING_NOT_SPREAD.
 func Learn(sources []Source, e Exponents) (*Learned, error) {
-	f := &fleet{out: &Learned{}, model: &Model{exponents: e, terms: len(terms), low: math.Inf(1), cold: math.Inf(1)}}
+	f := &fleet{out: &Learned{}, model: &Model{exponents: e, low: math.Inf(1), cold: math.Inf(1)}}
 	f.take(sources)
 	f.trim()
 	if len(f.out.Engines) < fewestEngines {
@@ -144,7 +144,7 @@ func (f *fleet) add(s Source) {
 	number, unusable, from := len(f.out.Engines), 0, len(f.rows)
 	for _, r := range s.Readings {
 		c, err := atmosphere.At(r.Point.Altitude, r.Point.OAT, r.Point.Airspeed)
-		row := sample{engine: number, age: r.Age, point: r.Point, condition: c, power: referredPower(r.Point, c)}
+		row := sample{engine: number, age: r.Age, point: r.Point, condition: c, power: referredPower(&r.Point, &c)}
 		row.values = refer(Values{r.Point.ITT, r.Point.Ng, r.Point.Fuel}, f.model.scales(&c))
 		sum := row.power + row.age + row.values.ITT + row.values.Ng + row.values.Fuel
 		if err != nil || !(row.power > 0 && row.age >= 0 && sum < 1e9 && row.values.Fuel > 0) {

@@ -23,18 +23,21 @@ const (
 	h2
 	t1
 	t2
-	powerCount
+	_
+	_
+	_
+	powerCount // a power of two, so that no index of one needs to be checked
 )
 
 // powers are those of x, m, n, h and t.
 func powers(x, m, n, h, t float64) [powerCount]float64 {
-	return [powerCount]float64{1, x, x * x, x * x * x, m, m * m, n, n * n, n * n * n, h, h * h, t, t * t}
+	return [powerCount]float64{1, x, x * x, x * x * x, m, m * m, n, n * n, n * n * n, h, h * h, t, t * t, 0, 0, 0}
 }
 
 // term is a product of two powers.
 type term struct {
 	name          string
-	first, second int
+	first, second uint8
 }
 
 // terms are those of the polynomial: x is referred power and n propeller speed relative to their scales (n less 1), m the Mach
@@ -83,8 +86,8 @@ type Polynomial struct {
 // Polynomial writes the model out, so that a person can redo an expectation.
 func (m *Model) Polynomial() Polynomial {
 	p := Polynomial{Power: m.power, Np: m.np, Low: m.low, High: m.high, Cold: m.cold, Hot: m.hot, Error: m.Residual}
-	for i := range m.itt {
-		p.Terms = append(p.Terms, Term{terms[i].name, Values{m.itt[i], m.ng[i], m.fuel[i]}})
+	for i, c := range m.coefficients {
+		p.Terms = append(p.Terms, Term{terms[i].name, c})
 	}
 	return p
 }
@@ -101,8 +104,8 @@ func Of(p Polynomial, e Exponents) (*Model, error) {
 		return nil, fmt.Errorf("the standard deviations %g °C, %g %% and %g %% make no sense", p.Error.ITT, p.Error.Ng, p.Error.Fuel)
 	}
 	m := &Model{
-		exponents: e, terms: len(terms), power: p.Power, np: p.Np, low: p.Low, high: p.High, cold: p.Cold, hot: p.Hot, Residual: p.Error,
-		itt: make([]float64, len(terms)), ng: make([]float64, len(terms)), fuel: make([]float64, len(terms)),
+		exponents: e, power: p.Power, np: p.Np, low: p.Low, high: p.High, cold: p.Cold, hot: p.Hot, Residual: p.Error,
+		coefficients: make([]Values, len(terms)),
 	}
 	seen := map[string]bool{}
 	for _, t := range p.Terms {
@@ -114,7 +117,7 @@ func Of(p Polynomial, e Exponents) (*Model, error) {
 			return nil, fmt.Errorf("the term %q has a coefficient that is no number", t.Name)
 		}
 		seen[t.Name] = true
-		m.itt[i], m.ng[i], m.fuel[i] = t.Coefficients.ITT, t.Coefficients.Ng, t.Coefficients.Fuel
+		m.coefficients[i] = t.Coefficients
 	}
 	if !seen["1"] || !seen["x"] {
 		return nil, fmt.Errorf("the polynomial needs at least the terms 1 and x")
@@ -133,7 +136,7 @@ func (m *Model) Outside(p Point) string {
 	if err != nil {
 		return err.Error()
 	}
-	if r := referredPower(p, c); !(r >= m.low*(1-rounding) && r <= m.high*(1+rounding)) {
+	if r := referredPower(&p, &c); !(r >= m.low*(1-rounding) && r <= m.high*(1+rounding)) {
 		return fmt.Sprintf("its referred power of %.0f kW is outside the %.0f to %.0f kW of the baseline", r, m.low, m.high)
 	}
 	if m.hot > 0 && !(c.Theta >= m.cold-rounding && c.Theta <= m.hot+rounding) {
