@@ -20,16 +20,20 @@ type history struct {
 	Days     [reach]float64
 }
 
-func (h *history) at(i int) *sums { return &h.Totals[i%reach] }
+func (h *history) at(i int) *sums { return &h.Totals[uint(i)%reach] }
 
-func (h *history) day(i int) float64 { return h.Days[i%reach] }
+func (h *history) day(i int) float64 { return h.Days[uint(i)%reach] }
 
 // add takes a reading in, at a day since the first one.
 func (h *history) add(day float64, d vector) {
-	last := *h.at(h.N)
+	last := h.at(h.N)
 	h.N++
-	h.Days[h.N%reach] = day
-	*h.at(h.N) = sums{last.D.plus(1, d), last.TD.plus(day, d), last.T + day, last.T2 + day*day, last.Washes}
+	next := h.at(h.N)
+	h.Days[uint(h.N)%reach] = day
+	for i, v := range d {
+		next.D[i], next.TD[i] = last.D[i]+v, last.TD[i]+day*v
+	}
+	next.T, next.T2, next.Washes = last.T+day, last.T2+day*day, last.Washes
 }
 
 // wash marks that the next reading comes after a wash.

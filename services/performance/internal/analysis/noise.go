@@ -48,7 +48,8 @@ func (s *scatter) cut() { s.Count = 0 }
 func (s *scatter) add(d vector) {
 	limit := s.Sigma.times(4 * math.Sqrt2)
 	here := s.Count % lags
-	for k, at := 0, here; k < min(s.Count, lags); k++ {
+	known := min(s.Count, lags)
+	for k, at := 0, here; k < known; k++ {
 		if at--; at < 0 {
 			at = lags - 1
 		}
@@ -59,7 +60,7 @@ func (s *scatter) add(d vector) {
 		drift[0], drift[1], drift[2] = drift[0]+delta[0], drift[1]+delta[1], drift[2]+delta[2]
 		s.N[k]++
 		if k == crossLag-1 {
-			s.Cross = s.Cross.outer(0.5, delta)
+			s.Cross.add(0.5, &delta)
 		}
 	}
 	s.Ring[here] = d
@@ -89,20 +90,20 @@ func (s *scatter) learn() {
 		s.Noise[at] = (usualCounts*prior[at] + s.Cross[at]/kept) / (usualCounts + n)
 	}
 	for j, at := range []int{0, 3, 5} {
-		s.Noise[at] = math.Max(s.Noise[at], finest[j]*finest[j])
+		s.Noise[at] = max(s.Noise[at], finest[j]*finest[j])
 		s.Sigma[j] = math.Sqrt(s.Noise[at])
 	}
 }
 
 // forgotten is the share of a deviation's variance that differences across crossLag readings show; at least a half.
 func (s *scatter) forgotten(i int) float64 {
-	return 1 - math.Max(0, math.Min(0.5, s.Related[crossLag-1][i]))
+	return 1 - max(0, min(0.5, s.Related[crossLag-1][i]))
 }
 
 // variogram is half the mean squared difference of readings some places apart, freed of their mean difference, which is dirt
 // that comes.
 func (s *scatter) variogram(k, i int) float64 {
-	n := math.Max(1, s.N[k])
+	n := max(1, s.N[k])
 	drift := s.Drift[k][i] / n
 	return s.Sum[k][i]/n - drift*drift/2
 }
@@ -110,19 +111,26 @@ func (s *scatter) variogram(k, i int) float64 {
 // remember works the autocorrelation out: ρ(k) = 1 − V(k)/V(10), drawn to that of a first-order memory while little is known,
 // and with it 1 + 2·Σρ(k), the inflation of a mean of many readings, never below 1.
 func (s *scatter) remember() {
+	var weights [lags - 1]float64
+	for k := range weights {
+		weights[k] = s.N[k] / (s.N[k] + memoryCount*float64((k+1)*(k+1)))
+	}
 	for i := range 3 {
-		far := (s.variogram(lags-1, i) + s.variogram(lags-2, i) + s.variogram(lags-3, i)) / 3
+		var v [lags]float64
+		for k := range v {
+			v[k] = s.variogram(k, i)
+		}
+		far := (v[lags-1] + v[lags-2] + v[lags-3]) / 3
 		s.Long[i] = 1
-		for k := range lags - 1 {
+		for k, weight := range weights {
 			rho := usualRelated[k]
 			if far > 0 {
-				weight := s.N[k] / (s.N[k] + memoryCount*float64((k+1)*(k+1)))
-				rho += weight * (math.Max(-0.5, math.Min(0.95, 1-s.variogram(k, i)/far)) - rho)
+				rho += weight * (max(-0.5, min(0.95, 1-v[k]/far)) - rho)
 			}
 			s.Related[k][i] = rho
 			s.Long[i] += 2 * rho
 		}
-		s.Long[i] = math.Max(1, s.Long[i])
+		s.Long[i] = max(1, s.Long[i])
 	}
 }
 

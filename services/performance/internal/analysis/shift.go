@@ -25,8 +25,7 @@ type Shift struct {
 // contrast compares the mean of the newest readings with that of readings before them. One of many readings is looked at every
 // few readings only, as little is new in between.
 type contrast struct {
-	after, gap, before int
-	every              uint32
+	after, gap, before, every int
 }
 
 // contrasts look for steps at once and for slow rises with a gap; they are some 1.4 times as long as the one before.
@@ -59,18 +58,36 @@ func (g *signatures) dirtMoved(days float64, washes int) (expected vector, varia
 	return g.dirt.times(dirtRate*days - washBack*w), spread*spread + washBackSpread*washBackSpread*w
 }
 
+// shares are 1/n: to divide takes longer.
+var shares = func() (s [reach]float64) {
+	for n := range s {
+		s[n] = 1 / float64(n)
+	}
+	return s
+}()
+
 // limitFor is the χ² with three degrees of freedom that contrasts without a change pass once in so many readings.
 func limitFor(readings float64) float64 {
 	return distuv.ChiSquared{K: 3}.Quantile(1 - 1/(tests*math.Max(10, readings)))
 }
 
+// due are the contrasts that are looked at, by the number of readings modulo a common multiple of all their every.
+var due = func() (d [120][]contrast) {
+	for n := range d {
+		for _, c := range contrasts {
+			if n%c.every == 0 {
+				d[n] = append(d[n], c)
+			}
+		}
+	}
+	return d
+}()
+
 // suspicious is where the contrast begins that passes the limit by most; it reports false when none does.
 func (h *history) suspicious(g *signatures, mean *longRun, limit float64) (from int, ok bool) {
-	for i := range contrasts {
-		c := &contrasts[i]
-		if c.every > 1 && uint32(h.N)%c.every != 0 {
-			continue
-		}
+	now := due[h.N%len(due)]
+	for i := range now {
+		c := &now[i]
 		split := h.N - c.after
 		end := split - c.gap
 		start := max(h.oldest(), end-c.before)
@@ -93,7 +110,7 @@ func (h *history) suspicious(g *signatures, mean *longRun, limit float64) (from 
 // doubt, too, which mostly settles it without a matrix to be factorised.
 func (h *history) contrast(g *signatures, start, end, split int, mean *longRun, limit float64) float64 {
 	a, b, c, d := h.at(start), h.at(end), h.at(split), h.at(h.N)
-	before, after := 1/float64(end-start), 1/float64(h.N-split)
+	before, after := shares[end-start], shares[h.N-split]
 	expected, moved := g.dirtMoved((d.T-c.T)*after-(b.T-a.T)*before, d.Washes-a.Washes)
 	var z vector
 	for i := range z {

@@ -67,7 +67,7 @@ func (t *Tracker) trend(at time.Time, d vector) {
 	long := t.noise() * math.Sqrt(t.Scatter.Long[0])
 	unsure := long / math.Sqrt(referenceCount)
 	z := (d[0] - t.Base[0] - unsure - t.Rules.WorthITT) / long
-	t.Cusum = regress.Cusum(t.Cusum, math.Min(z, 4), allowance)
+	t.Cusum = regress.Cusum(t.Cusum, min(z, 4), allowance)
 	if t.Cusum > t.Height && !t.Advised && !t.Withheld {
 		t.risen(at)
 	}
@@ -141,8 +141,11 @@ func (t *Tracker) programme(r *Reading, level float64) {
 	if limit := float64(t.Rules.ProgrammeHours); limit > 0 && r.Hours > 0 && t.Wash.Hours > 0 && hours >= limit {
 		t.advise(r.At, "programme", level, fmt.Sprintf("%.0f h since the last recovery wash; the programme asks for one every %.0f h", hours, limit))
 	}
-	days := r.At.Sub(t.Wash.At).Hours() / hoursPerDay
-	if limit := t.Rules.ProgrammeDays; limit > 0 && days >= float64(limit) {
+	limit := t.Rules.ProgrammeDays
+	if limit <= 0 {
+		return
+	}
+	if days := r.At.Sub(t.Wash.At).Hours() / hoursPerDay; days >= float64(limit) {
 		t.advise(r.At, "programme", level, fmt.Sprintf("%.0f days since the last recovery wash; the programme asks for one every %d days", days, limit))
 	}
 }

@@ -36,13 +36,18 @@ func (m matrix) plus(factor float64, o *matrix) matrix {
 
 // outer adds a multiple of v·vᵀ.
 func (m matrix) outer(factor float64, v vector) matrix {
+	m.add(factor, &v)
+	return m
+}
+
+// add is outer in place.
+func (m *matrix) add(factor float64, v *vector) {
 	m[0] += factor * v[0] * v[0]
 	m[1] += factor * v[0] * v[1]
 	m[2] += factor * v[0] * v[2]
 	m[3] += factor * v[1] * v[1]
 	m[4] += factor * v[1] * v[2]
 	m[5] += factor * v[2] * v[2]
-	return m
 }
 
 // factor is Cholesky's: the matrix is L·Lᵀ.

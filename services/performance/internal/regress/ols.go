@@ -108,28 +108,40 @@ func isWarning(err error) bool {
 	return ok && !math.IsInf(float64(condition), 0)
 }
 
-// refine improves the coefficients by the seminormal equations, with residuals and their products in twice the precision.
+// refine improves the coefficients by the seminormal equations, with residuals and their products in twice the precision, until
+// they stay as they are, three times at most.
 func (f *Fit) refine(y []float64) {
-	k := len(f.Coefficients)
-	score := make([]float64, k)
+	f.subtract(y)
+	score := make([]float64, len(f.Coefficients))
 	for range 3 {
-		for i, row := range f.x {
-			f.Residuals[i] = residual(y[i], row, f.Coefficients)
+		if !f.improve(score) {
+			return
 		}
-		for j := range k {
-			score[j] = f.score(j)
-		}
-		for i := range k {
-			step := 0.0
-			for j := range k {
-				step += f.unscaled.At(i, j) * score[j]
-			}
-			f.Coefficients[i] += step
-		}
+		f.subtract(y)
 	}
+}
+
+// subtract works the residuals out.
+func (f *Fit) subtract(y []float64) {
 	for i, row := range f.x {
 		f.Residuals[i] = residual(y[i], row, f.Coefficients)
 	}
+}
+
+// improve moves the coefficients by what the residuals still say of them, and reports whether any is another number then.
+func (f *Fit) improve(score []float64) (moved bool) {
+	for j := range score {
+		score[j] = f.score(j)
+	}
+	for i, old := range f.Coefficients {
+		step := 0.0
+		for j, a := range f.unscaled.RawRowView(i) {
+			step += a * score[j]
+		}
+		f.Coefficients[i] = old + step
+		moved = moved || f.Coefficients[i] != old
+	}
+	return moved
 }
 
 // score is a column times the residuals, in twice the precision.
