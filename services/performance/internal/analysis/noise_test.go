@@ -103,7 +103,7 @@ func coverage(t *testing.T, rho, white, slow float64) (covered, recovered, found
 				}
 				all = append(all, sample{begin.AddDate(0, 0, i), v})
 			}
-			steps := stepOf(all, 40, begin.AddDate(0, 0, 39).Add(12*time.Hour), &noise)
+			steps := stepOf(all, 40, begin.AddDate(0, 0, 39).Add(12*time.Hour), &noise, 3)
 			r := Recovery{ITT: steps[0], Ng: steps[1], Fuel: steps[2]}
 			r.verdict(noise.Sigma[0], worthWash)
 			return r

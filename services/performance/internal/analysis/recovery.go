@@ -115,7 +115,13 @@ func (t *Tracker) recoveries() []Recovery {
 
 // recovery measures one wash: level, slopes and step by least squares, with intervals that know the noise of the engine and
 // its memory. The readings end where a shift that dirt does not explain begins.
-func (t *Tracker) recovery(p *pending) Recovery {
+func (t *Tracker) recovery(p *pending) Recovery { return t.measured(p, 3) }
+
+// outcome is recovery for who asks for the verdict and the change of ITT, on which it rests, only.
+func (t *Tracker) outcome(p *pending) Recovery { return t.measured(p, 1) }
+
+// measured measures so many of the deviations.
+func (t *Tracker) measured(p *pending, deviations int) Recovery {
 	e := p.Wash
 	out := Recovery{At: e.At, WorkOrder: e.WorkOrder, Outcome: CannotTell}
 	from, to := t.span(e.At)
@@ -129,7 +135,7 @@ func (t *Tracker) recovery(p *pending) Recovery {
 			out.Before, out.After, fewest, max(0, fewest-out.After))
 		return out
 	}
-	steps := stepOf(all, out.Before, e.At, &t.Scatter)
+	steps := stepOf(all, out.Before, e.At, &t.Scatter, deviations)
 	beside := t.beside(e.At)
 	if beside != nil {
 		for i, part := range vectorOf(beside.Change) {
@@ -245,10 +251,10 @@ type sample struct {
 	d  vector
 }
 
-// stepOf fits y = a + b·t + s·[after] + c·t·[after], t being counted from the wash at a time, to each deviation and returns s with the
-// half width of its 90 % interval. With few readings on one side both share a slope. The variance is that of the residuals
+// stepOf fits y = a + b·t + s·[after] + c·t·[after], t being counted from the wash at a time, to each of the first deviations and
+// returns s with the half width of its 90 % interval. With few readings on one side both share a slope. The variance is that of the residuals
 // together with what is known of the engine, which counts like priorCounts more of them.
-func stepOf(all []sample, before int, at time.Time, noise *scatter) [3]Estimate {
+func stepOf(all []sample, before int, at time.Time, noise *scatter, deviations int) [3]Estimate {
 	own := before >= ownSlope && len(all)-before >= ownSlope
 	columns := 3
 	if own {
@@ -274,7 +280,7 @@ func stepOf(all []sample, before int, at time.Time, noise *scatter) [3]Estimate 
 	if err != nil {
 		return out
 	}
-	for j := range out {
+	for j := range deviations {
 		for i, s := range all {
 			y[i] = s.d[j]
 		}

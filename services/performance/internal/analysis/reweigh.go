@@ -100,7 +100,7 @@ func (t *Tracker) respond(at time.Time, p *pending) {
 	if !w.On || p == nil || w.Answered == t.Cycle || !p.Wash.At.After(t.Shifts[w.Index].DetectedAt) {
 		return
 	}
-	r := t.recovery(p)
+	r := t.outcome(p)
 	var factor float64
 	var words string
 	switch little := -littleOff * w.Size; {

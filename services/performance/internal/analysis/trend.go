@@ -80,7 +80,7 @@ func (t *Tracker) refer(at time.Time) {
 	answer := t.answering()
 	t.respond(at, answer)
 	if left := fresh[0] - t.Base[0]; t.Based && left > 0 && answer != nil {
-		if r := t.recovery(answer); r.Outcome != Recovered || -r.ITT.Value < left {
+		if r := t.outcome(answer); r.Outcome != Recovered || -r.ITT.Value < left {
 			return
 		}
 	}
