@@ -50,21 +50,12 @@ func (a *App) CreateCalendarFeed(ctx context.Context, req *compliancev1.CreateCa
 // ListCalendarFeeds lists the caller's calendars; those of everybody for an administrator.
 func (a *App) ListCalendarFeeds(ctx context.Context, req *compliancev1.ListCalendarFeedsRequest) (*compliancev1.ListCalendarFeedsResponse, error) {
 	caller, _ := auth.FromContext(ctx)
-	asked := proto.CloneOf(req)
+	scope, args := "", []any(nil)
 	if !caller.Has("admin") {
-		asked.Filter = mine(req.GetFilter(), caller.Account)
+		scope, args = "account = $1", []any{caller.Account}
 	}
-	feeds, next, err := store.CalendarFeeds.List(ctx, a.DB, a.Lister, asked, "")
+	feeds, next, err := store.CalendarFeeds.ListWhere(ctx, a.DB, a.Lister, req, scope, args...)
 	return &compliancev1.ListCalendarFeedsResponse{CalendarFeeds: feeds, NextPageToken: next}, err
-}
-
-// mine narrows a filter to an account.
-func mine(filter, account string) string {
-	own := `account = "` + account + `"`
-	if filter == "" {
-		return own
-	}
-	return own + " AND (" + filter + ")"
 }
 
 // RevokeCalendarFeed ends a calendar. Reason: NOT_FOUND, also for somebody else's.

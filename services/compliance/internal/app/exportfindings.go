@@ -26,13 +26,9 @@ func findingRow(engine string, f *compliancev1.OpenFinding) []string {
 // findingTable has the open findings that the filter finds.
 func (a *App) findingTable(ctx context.Context, filter string) (table, error) {
 	t := table{name: "open-findings", title: "Open findings and deferrals", columns: findingColumns}
-	open := "closed = false"
-	if filter != "" {
-		open += " AND (" + filter + ")"
-	}
-	req := &compliancev1.ListOpenFindingsRequest{PageSize: 1000, Filter: open}
+	req := &compliancev1.ListOpenFindingsRequest{PageSize: 1000, Filter: filter}
 	for {
-		page, err := a.ListOpenFindings(ctx, req)
+		page, err := a.listFindings(ctx, req, "closed = 0")
 		if err != nil {
 			return t, err
 		}

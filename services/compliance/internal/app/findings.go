@@ -104,7 +104,12 @@ func (u unit) judge(f *compliancev1.OpenFinding, at time.Time) error {
 
 // ListOpenFindings lists findings, each as of today.
 func (a *App) ListOpenFindings(ctx context.Context, req *compliancev1.ListOpenFindingsRequest) (*compliancev1.ListOpenFindingsResponse, error) {
-	items, next, err := store.OpenFindings.List(ctx, a.DB, a.Lister, req, "")
+	return a.listFindings(ctx, req, "")
+}
+
+// listFindings lists the findings that meet a condition on their columns; an empty one is met by all.
+func (a *App) listFindings(ctx context.Context, req *compliancev1.ListOpenFindingsRequest, scope string) (*compliancev1.ListOpenFindingsResponse, error) {
+	items, next, err := store.OpenFindings.ListWhere(ctx, a.DB, a.Lister, req, scope)
 	if err != nil {
 		return nil, err
 	}

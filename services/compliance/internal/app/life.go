@@ -250,7 +250,7 @@ func (a *App) ListLifeStatuses(ctx context.Context, req *compliancev1.ListLifeSt
 		one, err := a.GetLifeStatus(ctx, &compliancev1.GetLifeStatusRequest{Name: req.GetParent()})
 		return &compliancev1.ListLifeStatusesResponse{LifeStatuses: []*compliancev1.LifeStatus{one}}, err
 	}
-	parts, next, err := store.Components.List(ctx, a.DB, a.Lister, lifeLimitedOnly{req}, "")
+	parts, next, err := store.Components.ListWhere(ctx, a.DB, a.Lister, req, "life_limited = 1")
 	if err != nil {
 		return nil, err
 	}
@@ -271,19 +271,6 @@ func (a *App) ListLifeStatuses(ctx context.Context, req *compliancev1.ListLifeSt
 		return nil
 	})
 	return resp, err
-}
-
-// lifeLimitedOnly narrows a list to parts with a life limit.
-type lifeLimitedOnly struct {
-	*compliancev1.ListLifeStatusesRequest
-}
-
-// GetFilter is the caller's filter, within the life-limited parts.
-func (l lifeLimitedOnly) GetFilter() string {
-	if f := l.ListLifeStatusesRequest.GetFilter(); f != "" {
-		return "life_limited = true AND (" + f + ")"
-	}
-	return "life_limited = true"
 }
 
 // partStands adds the life of a component to the status, and to the exceptions when it must not fly.

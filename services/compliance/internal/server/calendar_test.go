@@ -10,6 +10,7 @@ import (
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/fault"
 )
 
 func (w *world) subscribe(filter string) *compliancev1.CalendarFeed {
@@ -102,6 +103,12 @@ func TestACalendarsAddressIsASecretThatCanBeEnded(t *testing.T) {
 		other := auth.NewContext(t.Context(), auth.Identity{Account: "accounts/bea", Roles: []string{"planner"}, Kind: auth.Human})
 		if list := must(w.calendars.ListCalendarFeeds(other, &compliancev1.ListCalendarFeedsRequest{}))(t); len(list.GetCalendarFeeds()) != 0 {
 			t.Errorf("somebody else sees %v", list)
+		}
+		for filter, at := range map[string]string{`account:*) OR (account:*`: "10", `account:*) OR account != "accounts/bea" AND (account:*`: "10"} {
+			list, err := w.calendars.ListCalendarFeeds(other, &compliancev1.ListCalendarFeedsRequest{Filter: filter})
+			if f, ok := fault.As(err); !ok || f.Metadata["position"] != at {
+				t.Errorf("somebody else breaks out of the own calendars: %v, %v", list, err)
+			}
 		}
 		_, err := w.calendars.RevokeCalendarFeed(other, &compliancev1.RevokeCalendarFeedRequest{Name: feed.GetName()})
 		refused(t, err, "NOT_FOUND")

@@ -37,6 +37,8 @@ func TestOpenFindingsAreExported(t *testing.T) {
 		if text := printingtest.Text(t, w.export(content, compliancev1.ExportDueItemsRequest_PDF).GetContent()); !strings.Contains(text, "chafed hose") || strings.Contains(text, "loose clamp") {
 			t.Error(text)
 		}
+		_, err := w.exchange.ExportDueItems(w.as("quality"), &compliancev1.ExportDueItemsRequest{Content: content, Filter: "closed = false) OR (closed = true"})
+		refused(t, err, "FILTER_INVALID")
 		w.lent()
 		for who, want := range map[string]int{"south": 2, "north": 0} {
 			list := must(w.exchange.ExportDueItems(w.guest(who), &compliancev1.ExportDueItemsRequest{Content: content, Filter: `deferred = true OR deferred = false`}))(t)

@@ -132,6 +132,8 @@ func TestAPartWithoutASubstantiatedLifeIsNotFitted(t *testing.T) {
 		if len(list.GetLifeStatuses()) != 1 || list.GetLifeStatuses()[0].GetSerial() != "early" {
 			t.Errorf("%v", list)
 		}
+		_, err := w.queries.ListLifeStatuses(w.as("viewer"), &compliancev1.ListLifeStatusesRequest{Parent: "components/-", Filter: "host:*) OR (life_limited = false"})
+		refused(t, err, "FILTER_INVALID")
 	})
 }
 
