@@ -11,6 +11,7 @@ import (
 
 	"coldsection.example/gateway"
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/chains"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/ids"
@@ -189,6 +190,9 @@ func (s *Suite) openServices(ctx context.Context) error {
 		service.Register(s.servers[part])
 		for _, consumer := range service.Consumers() {
 			parking.Register(s.servers[part], parking.Deps{DB: service.DB(), Clock: s.clock, Lister: s.lister, Consumer: consumer})
+		}
+		if part != Gateway {
+			chains.Register(s.servers[part], chains.Deps{DB: service.DB(), Clock: s.clock, Lister: s.lister, Service: part})
 		}
 	}
 	return nil

@@ -105,6 +105,27 @@ func TestALotMustBeUsableAtTheTimeOfUse(t *testing.T) {
 	})
 }
 
+// Case E10: with the clock more than two minutes behind the last signature nothing is signed and nothing moves; the proof is still good when the
+// clock is right again.
+func TestNothingIsSignedWhileTheClockIsBehindTheLastSignature(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		first, second := s.started("ring-flow-check"), s.started("ring-flow-check")
+		s.work(first, "ann")
+		s.work(second, "ann")
+		s.clock.Advance(10 * time.Minute)
+		now := s.clock.Now()
+		must[*workordersv1.WorkOrder](s)(s.finish(first, "ann"))
+		s.clock.Set(now.Add(-2*time.Minute - time.Second))
+		_, err := s.finish(second, "ann")
+		s.refused(err, "CLOCK_BEHIND_RECORD", "signatures", "Set the clock right")
+		if got := s.order(second); got.GetState() != workordersv1.WorkOrder_STARTED || len(s.signatures(second)) > 0 {
+			t.Errorf("it is %s with %d signatures", got.GetState(), len(s.signatures(second)))
+		}
+		s.clock.Set(now.Add(-2 * time.Minute))
+		must[*workordersv1.WorkOrder](s)(s.finish(second, "ann"))
+	})
+}
+
 // While compliance can't be asked nothing is signed, nothing is half signed, and the proof is still good afterwards.
 func TestComplianceUnreachableLeavesNothingHalfSigned(t *testing.T) {
 	engines(t, func(t *testing.T, s *stage) {

@@ -1,4 +1,4 @@
-// Package operations serves the long-running operations and the parked facts of all services as one collection each: an id begins with the
+// Package operations serves the long-running operations, the parked facts and the record chains of all services as one collection each: an id begins with the
 // service that has it, and a list goes through the services one after the other.
 package operations
 
@@ -12,6 +12,7 @@ import (
 	"google.golang.org/grpc"
 
 	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
+	"coldsection.example/services/platform/chains"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/operations"
 	"coldsection.example/services/platform/parking"
@@ -40,6 +41,7 @@ func partsOf[C any](backends map[string]grpc.ClientConnInterface, client func(gr
 func Register(r rpc.Registrar, backends map[string]grpc.ClientConnInterface) {
 	r.Register(&operationsv1.OperationsService_ServiceDesc, &server{parts: partsOf(backends, operationsv1.NewOperationsServiceClient)}, operations.Policy())
 	r.Register(&operationsv1.ParkedFactsService_ServiceDesc, &parked{parts: partsOf(backends, operationsv1.NewParkedFactsServiceClient)}, parking.Policy())
+	r.Register(&operationsv1.RecordChainsService_ServiceDesc, &chained{parts: partsOf(backends, operationsv1.NewRecordChainsServiceClient)}, chains.Policy())
 }
 
 // of is the service that works an operation. Reason: NOT_FOUND.

@@ -88,6 +88,7 @@ var registrations = []registration{
 	served(performancev1.NewExceedanceServiceClient, performancev1.RegisterExceedanceServiceHandlerClient),
 	served(operationsv1.NewOperationsServiceClient, operationsv1.RegisterOperationsServiceHandlerClient),
 	served(operationsv1.NewParkedFactsServiceClient, operationsv1.RegisterParkedFactsServiceHandlerClient),
+	served(operationsv1.NewRecordChainsServiceClient, operationsv1.RegisterRecordChainsServiceHandlerClient),
 }
 
 // Refused is told of requests whose token is not valid, for the audit, and says what they are answered.

@@ -61,39 +61,55 @@ func (e Entry) head() []Field {
 }
 
 // Append adds an entry to the end of its stream and returns its position, from 1, and hash. Entries of one stream that are made at the
-// same moment wait for each other.
+// same moment wait for each other. Reason: CLOCK_BEHIND_RECORD.
 func Append(ctx context.Context, tx *storage.Tx, e Entry) (int64, string, error) {
-	if err := tx.Alone(ctx, "record chain "+e.Stream); err != nil {
-		return 0, "", err
-	}
-	position, previous, err := last(ctx, tx, e.Stream)
+	end, err := endOf(ctx, tx, e.Stream)
 	if err != nil {
 		return 0, "", err
 	}
+	if err := end.follows(e.Stream, e.At); err != nil {
+		return 0, "", err
+	}
+	return add(ctx, tx, end, e)
+}
+
+// add puts an entry at the end of a stream.
+func add(ctx context.Context, tx *storage.Tx, end tail, e Entry) (int64, string, error) {
 	payload := e.canonical()
-	hash := link(previous, payload)
-	_, err = tx.Exec(ctx, `INSERT INTO record_chain (stream, position, kind, subject, entry_time, actor, payload, hash)
+	hash := link(end.hash, payload)
+	_, err := tx.Exec(ctx, `INSERT INTO record_chain (stream, position, kind, subject, entry_time, actor, payload, hash)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
-		e.Stream, position+1, e.Kind, e.Subject, storage.Micros(e.At), e.Actor, payload, hex.EncodeToString(hash))
+		e.Stream, end.position+1, e.Kind, e.Subject, storage.Micros(e.At), e.Actor, payload, hex.EncodeToString(hash))
 	if err != nil {
 		return 0, "", fmt.Errorf("recording %s: %w", e.Kind, err)
 	}
-	return position + 1, hex.EncodeToString(hash), nil
+	return end.position + 1, hex.EncodeToString(hash), nil
 }
 
-func last(ctx context.Context, tx *storage.Tx, stream string) (int64, []byte, error) {
-	var position int64
+// tail is the last entry of a stream: position 0, zero bytes and no time when there is none.
+type tail struct {
+	position int64
+	hash     []byte
+	at       time.Time
+}
+
+// endOf is the end of a stream, which stays so until the transaction's end.
+func endOf(ctx context.Context, tx *storage.Tx, stream string) (tail, error) {
+	if err := tx.Alone(ctx, "record chain "+stream); err != nil {
+		return tail{}, err
+	}
+	var position, at int64
 	var hash string
-	err := tx.QueryRow(ctx, "SELECT position, hash FROM record_chain WHERE stream = $1 ORDER BY position DESC LIMIT 1", stream).
-		Scan(&position, &hash)
+	err := tx.QueryRow(ctx, "SELECT position, hash, entry_time FROM record_chain WHERE stream = $1 ORDER BY position DESC LIMIT 1", stream).
+		Scan(&position, &hash, &at)
 	if errors.Is(err, storage.ErrNoRows) {
-		return 0, make([]byte, sha256.Size), nil
+		return tail{hash: make([]byte, sha256.Size)}, nil
 	}
 	if err != nil {
-		return 0, nil, err
+		return tail{}, err
 	}
 	raw, err := hex.DecodeString(hash)
-	return position, raw, err
+	return tail{position: position, hash: raw, at: storage.FromMicros(at)}, err
 }
 
 func link(previous, payload []byte) []byte {
